@@ -1,0 +1,55 @@
+"""How other rooms look at a block of results while it is in memory, without the engine knowing them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.grid import Window
+from underoak.raster import FloatArray
+
+ByteArray = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """The results on one window of the analysis grid; arrays are (rows, cols) unless said."""
+
+    window: Window
+    memberships: FloatArray  # (criteria, rows, cols), NaN = missing
+    suitability: FloatArray  # NaN = not judged
+    classes: ByteArray  # 1..4, 250 excluded, 255 missing
+    weakest: ByteArray  # criterion index, 253 nothing limits, 250, 255
+    gainful: ByteArray
+    missing_weight: FloatArray | None = None
+
+    def at(self, window: Window) -> Judged:
+        """The part on a window inside this one (grid coordinates)."""
+        rows, cols = window.within(self.window).slices
+        return Judged(
+            window,
+            self.memberships[:, rows, cols],
+            self.suitability[rows, cols],
+            self.classes[rows, cols],
+            self.weakest[rows, cols],
+            self.gainful[rows, cols],
+            None if self.missing_weight is None else self.missing_weight[rows, cols],
+        )
+
+
+class Reducer(Protocol):
+    """Sums over the judged ground. Blocks are anchored to the grid, so no figure depends on tiles or workers."""
+
+    name: str
+
+    def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:
+        """What to keep of one block, as arrays; an empty mapping when nothing lies in it."""
+        ...
+
+    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Any:
+        """The result, from the kept parts in row-by-row block order."""
+        ...
