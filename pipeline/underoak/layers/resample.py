@@ -39,7 +39,7 @@ def samples(mesh: Mesh) -> int:
     scale = max(math.hypot(a, c), math.hypot(b, d), 1.0)
     whole = round(scale)
     per_side = 2 * whole if abs(scale - whole) < 1e-6 else math.ceil(2 * scale)
-    return max(2, min(per_side, _MOST_SAMPLES))
+    return max(4, min(per_side, _MOST_SAMPLES))
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -108,30 +108,51 @@ def _bilinear(src, top, left, u, v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _tent(src, top, left, u, v, wide, high):  # type: ignore[no-untyped-def]
-    """Bilinear with the kernel widened to the analysis cell, so that every source cell under it counts."""
+def _below(t):  # type: ignore[no-untyped-def]
+    """Integral of the hat function max(0, 1 - |x|) up to t."""
+    if t <= -1.0:
+        return 0.0
+    if t >= 1.0:
+        return 1.0
+    return 0.5 * (1.0 + t) * (1.0 + t) if t <= 0.0 else 1.0 - 0.5 * (1.0 - t) * (1.0 - t)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _weight(offset, width):  # type: ignore[no-untyped-def]
+    """Weight of a source cell whose centre lies `offset` away, for the interpolated surface averaged over `width`."""
+    if width == 0.0:
+        return max(0.0, 1.0 - abs(offset))
+    return (_below(offset + 0.5 * width) - _below(offset - 0.5 * width)) / width
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _widened(src, top, left, u, v, wide, high, weights):  # type: ignore[no-untyped-def]
+    """The bilinear surface averaged over a box, so that every source cell under the analysis cell counts.
+
+    Averaging the surface, unlike sampling a wider tent, keeps every plane exactly.
+    """
     if not (abs(u) < 1e15 and abs(v) < 1e15):
         return np.float32(np.nan)
-    first_c = int(math.floor(u - wide - 0.5)) + 1
-    last_c = int(math.ceil(u + wide - 0.5)) - 1
-    first_r = int(math.floor(v - high - 0.5)) + 1
-    last_r = int(math.ceil(v + high - 0.5)) - 1
+    first_c = int(math.floor(u - 0.5 * wide - 0.5))
+    last_c = int(math.ceil(u + 0.5 * wide - 0.5))
+    first_r = int(math.floor(v - 0.5 * high - 0.5))
+    last_r = int(math.ceil(v + 0.5 * high - 0.5))
     rows, cols = src.shape
     inside = first_r >= top and first_c >= left and last_r < top + rows and last_c < left + cols
+    for c in range(first_c, last_c + 1):
+        weights[c - first_c] = _weight(c + 0.5 - u, wide)
     total = 0.0
     weight = 0.0
-    every = 0.0
     for r in range(first_r, last_r + 1):
-        wr = 1.0 - abs(r + 0.5 - v) / high
+        wr = _weight(r + 0.5 - v, high)
         for c in range(first_c, last_c + 1):
-            w = wr * (1.0 - abs(c + 0.5 - u) / wide)
-            every += w
             if inside or (r >= top and c >= left and r < top + rows and c < left + cols):
                 value = np.float64(src[r - top, c - left])
                 if value == value:
+                    w = wr * weights[c - first_c]
                     total += w * value
                     weight += w
-    return np.float32(total / weight) if weight >= 0.5 * every and weight > 0.0 else np.float32(np.nan)
+    return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
 
 
 @njit(cache=True, nogil=True)
@@ -183,6 +204,7 @@ def _resample(src, top, left, u, v, exact, exact_u, exact_v, step, first_row, fi
     sub = k if method >= _MEAN else 1
     us = np.empty((sub, step * sub), np.float64)
     vs = np.empty((sub, step * sub), np.float64)
+    weights = np.empty(16, np.float64)
     for i in range(exact.shape[0]):
         r_first = max(first_row + i * step, row0)
         r_last = min(first_row + (i + 1) * step, row0 + rows)
@@ -196,9 +218,11 @@ def _resample(src, top, left, u, v, exact, exact_u, exact_v, step, first_row, fi
             if at < 0:
                 wide = math.hypot(u[i, j + 1] - u[i, j], u[i + 1, j] - u[i, j]) / step
                 high = math.hypot(v[i, j + 1] - v[i, j], v[i + 1, j] - v[i, j]) / step
-            widened = wide > 1.0 + 1e-9 or high > 1.0 + 1e-9
-            wide = max(wide, 1.0)
-            high = max(high, 1.0)
+            # variances add: the hat's own and the box's make those of the analysis cell; none where it is not wider
+            wide = math.sqrt(wide * wide - 1.0) if wide > 1.0 + 1e-9 else 0.0
+            high = math.sqrt(high * high - 1.0) if high > 1.0 + 1e-9 else 0.0
+            if wide + 4.0 > weights.size:
+                weights = np.empty(int(wide) + 8, np.float64)
             begin = c_first - (first_col + j * step)
             for r in range(r_first, r_last):
                 down = r - (first_row + i * step)
@@ -212,9 +236,9 @@ def _resample(src, top, left, u, v, exact, exact_u, exact_v, step, first_row, fi
                         row[c] = _nearest(src, top, left, us[0, c], vs[0, c])
                 elif method >= _MEAN:
                     _area(src, top, left, us, vs, k, n, codes, method, row)
-                elif widened:
+                elif wide > 0.0 or high > 0.0:
                     for c in range(n):
-                        row[c] = _tent(src, top, left, us[0, c], vs[0, c], wide, high)
+                        row[c] = _widened(src, top, left, us[0, c], vs[0, c], wide, high, weights)
                 else:
                     for c in range(n):
                         row[c] = _bilinear(src, top, left, us[0, c], vs[0, c])

@@ -1,0 +1,161 @@
+"""What is done to every tile: layers in, memberships, constraints, overlay; the same on any worker."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.engine.reducer import Judged
+from underoak.grid import Grid, Window
+from underoak.layers import burn
+from underoak.layers.stack import Stack
+from underoak.overlay import Curve, Rules, judge, membership
+from underoak.raster import FloatArray
+
+FREE, EXCLUDED, MISSING = 0, 1, 2
+
+GroundArray = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class LayerTest:
+    """A constraint read from a layer: cells are excluded where `value op number` holds, or `value in numbers`."""
+
+    name: str
+    layer: str
+    op: str
+    numbers: tuple[float, ...]
+
+    def holds(self, values: FloatArray) -> npt.NDArray[np.bool_]:
+        """True where the cell is excluded; False where the value is missing. (rows, cols)"""
+        number = np.float32(self.numbers[0])
+        with np.errstate(invalid="ignore"):
+            match self.op:
+                case "<":
+                    return values < number
+                case "<=":
+                    return values <= number
+                case ">":
+                    return values > number
+                case ">=":
+                    return values >= number
+                case "==":
+                    return values == number
+                case "!=":
+                    return (values != number) & ~np.isnan(values)
+                case _:
+                    return np.isin(values, np.array(self.numbers, np.float32))
+
+
+@dataclass(frozen=True, slots=True)
+class Shapes:
+    """A constraint drawn as polygons, in cell coordinates of the analysis grid."""
+
+    name: str
+    edges: burn.Edges
+    exclude: str  # inside | outside
+    touch: str  # centre | any
+
+    def holds(self, window: Window) -> npt.NDArray[np.bool_]:
+        """True where the cell is excluded, (rows, cols)."""
+        draw = burn.touched if self.touch == "any" else burn.centres
+        inside = draw(self.edges, window)
+        return inside if self.exclude == "inside" else ~inside
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One judged thing: a layer and its response curve."""
+
+    name: str
+    layer: str
+    curve: Curve
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Everything a worker needs to judge a tile."""
+
+    grid: Grid
+    stack: Stack
+    criteria: tuple[Criterion, ...]
+    tests: tuple[LayerTest, ...]
+    shapes: tuple[Shapes, ...]
+    outline: burn.Edges | None
+    rules: Rules
+
+
+@dataclass
+class Notes:
+    """Counts a run keeps; all are whole numbers, so that the order of adding them changes nothing."""
+
+    implausible: dict[str, int] = field(default_factory=dict)
+    read: dict[str, int] = field(default_factory=dict)
+    missing: dict[str, int] = field(default_factory=dict)  # layer -> analysis cells inside the region without a value
+    excluded: dict[str, int] = field(default_factory=dict)  # constraint -> cells it excludes
+    inside: int = 0  # cells inside the region
+    classes: dict[str, int] = field(default_factory=dict)
+
+    def add(self, other: Notes) -> None:
+        """Add another tile's counts."""
+        for mine, theirs in zip(self._tables(), other._tables(), strict=True):
+            for key, count in theirs.items():
+                mine[key] = mine.get(key, 0) + count
+        self.inside += other.inside
+
+    def _tables(self) -> Sequence[dict[str, int]]:
+        return self.implausible, self.read, self.missing, self.excluded, self.classes
+
+
+def judge_window(recipe: Recipe, window: Window) -> tuple[Judged, Notes]:
+    """The results on one window of the analysis grid.
+
+    A cell outside the region's outline is missing. A constraint known to hold excludes a cell even where other layers
+    are missing; a constraint whose own layer is missing leaves the cell missing unless another one excludes it.
+    """
+    notes = Notes()
+    ground = np.zeros(window.shape, np.uint8)
+    if recipe.outline is not None:
+        inside = burn.centres(recipe.outline, window)
+        ground[~inside] = MISSING
+    notes.inside = int(np.count_nonzero(ground == FREE))
+    if notes.inside == 0:
+        return _nothing(recipe, window), notes
+    outside = ground == MISSING
+    stacked = recipe.stack.read(window)
+    notes.implausible, notes.read = stacked.implausible, stacked.read
+    for name, values in stacked.values.items():
+        notes.missing[name] = int(np.count_nonzero(np.isnan(values) & ~outside))
+    excluded = np.zeros(window.shape, bool)
+    for shapes in recipe.shapes:
+        excluded |= _counted(notes, shapes.name, shapes.holds(window), outside)
+    for test in recipe.tests:
+        values = stacked.values[test.layer]
+        excluded |= _counted(notes, test.name, test.holds(values), outside)
+        ground[np.isnan(values)] = MISSING
+    ground[excluded & ~outside] = EXCLUDED
+    memberships = np.empty((len(recipe.criteria), *window.shape), np.float32)
+    for i, criterion in enumerate(recipe.criteria):
+        membership(stacked.values[criterion.layer], criterion.curve, out=memberships[i])
+    suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, recipe.rules)
+    counts = np.bincount(classes[~outside].ravel(), minlength=256)
+    notes.classes = {str(code): int(counts[code]) for code in np.flatnonzero(counts)}
+    return Judged(window, memberships, suitability, classes, weakest, gainful, missing_weight), notes
+
+
+def _counted(
+    notes: Notes, name: str, holds: npt.NDArray[np.bool_], outside: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    notes.excluded[name] = notes.excluded.get(name, 0) + int(np.count_nonzero(holds & ~outside))
+    return holds
+
+
+def _nothing(recipe: Recipe, window: Window) -> Judged:
+    codes = np.full(window.shape, 255, np.uint8)
+    empty = np.full(window.shape, np.nan, np.float32)
+    memberships = np.full((len(recipe.criteria), *window.shape), np.nan, np.float32)
+    weight = empty if recipe.rules.missing == "renormalise" else None
+    return Judged(window, memberships, empty, codes, codes, codes, weight)

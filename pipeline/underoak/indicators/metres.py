@@ -1,0 +1,178 @@
+"""True metres of a grid's cells, whatever its coordinate reference system: sides, bearing and area.
+
+Degrees are measured by the radii of curvature of the CRS's own ellipsoid, row by row. Projected cells are measured by
+geodesics at anchored places (every 64 rows, in the middle of every 256 columns) and interpolated between rows, so that
+no figure depends on the window asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak import crs as _crs
+from underoak.grid import Grid, Window
+from underoak.indicators.registry import Indicator
+from underoak.raster import FloatArray
+
+Doubles = npt.NDArray[np.float64]
+ROWS, COLS = 64, 256  # the lattice: a slope changes by less than 1e-5 of itself between its nodes at 30 m
+
+
+class Strip(NamedTuple):
+    """The cells of columns start..stop of a window, alike in each row. Arrays are (rows,)."""
+
+    start: int
+    stop: int
+    dx: Doubles  # length of a cell across [m], negative where columns run west
+    dy: Doubles  # length of a cell down [m], negative where rows run north
+    turn: Doubles  # bearing of the rows, clockwise from east [degree]
+    corner: Doubles  # angle from the rows to the columns, clockwise [degree]
+
+    @property
+    def sides(self) -> tuple[Doubles, Doubles, Doubles, Doubles]:
+        """dx, dy, turn, corner, in the order that the terrain indicators take them."""
+        return self.dx, self.dy, self.turn, self.corner
+
+
+def cell_metres(grid: Grid, window: Window) -> list[Strip]:
+    """True sizes of the cells of a window, as strips of columns that cover it; columns count from the window's first.
+
+    A geographic grid that is not rotated makes one strip: `dx` = N cos(lat), `dy` = M times the cell, with the
+    radii M, N of the CRS's own ellipsoid (textbook formulas, from memory). Sizes are NaN beyond a pole, or where
+    the projection is not defined.
+
+    >>> grid = Grid.north_up("EPSG:4326", 5.0, 60.0 + 0.5 / 3600, 1 / 3600, 1, 3)
+    >>> strip = cell_metres(grid, grid.window)[0]
+    >>> float(strip.dx[0].round(4)), float(strip.dy[0].round(4))
+    (15.5, 30.9479)
+    """
+    if _is_plain(grid):
+        return [_degrees(grid, window)]
+    first, last = window.col // COLS, (window.col + window.cols - 1) // COLS
+    return [_geodesic(grid, window, strip) for strip in range(first, last + 1)]
+
+
+def cell_areas(grid: Grid, window: Window) -> Doubles:
+    """True area of each cell on the CRS's own ellipsoid [m2], (rows, cols).
+
+    Geographic cells by the closed form between two parallels, others by their sides and corner.
+
+    >>> grid = Grid.north_up("EPSG:4326", 0.0, 1 / 3600, 1 / 3600, 1, 1)
+    >>> round(float(cell_areas(grid, grid.window)[0, 0]), 4)
+    949.7741
+    """
+    if _is_plain(grid):
+        to_degrees, a, e2 = _ellipsoid(grid.crs)
+        edges = grid.xy(0.0, np.arange(window.row, window.row + window.rows + 1, dtype=np.float64))[1] * to_degrees
+        zone = np.abs(np.diff(_authalic(np.clip(edges, -90.0, 90.0), e2)))
+        width = np.deg2rad(abs(grid.transform[0]) * to_degrees)
+        return np.repeat((a * a * (1.0 - e2) / 2.0 * width * zone)[:, None], window.cols, axis=1)
+    out = np.empty(window.shape)
+    for strip in cell_metres(grid, window):
+        area = strip.dx * strip.dy * np.abs(np.sin(np.deg2rad(strip.corner)))
+        out[:, strip.start : strip.stop] = area[:, None]
+    return out
+
+
+def on_grid(indicator: Indicator, values: FloatArray, grid: Grid, window: Window) -> FloatArray:
+    """An indicator over the cells of a window, in true metres where it asks for them; same (rows, cols).
+
+    `values` are its one input on the window, the halo included; the outermost `halo` cells come out missing.
+
+    >>> from underoak.indicators import get
+    >>> grid = Grid.north_up("EPSG:3857", 0.0, 8399737.9, 20.0, 3, 3)  # at 60 N its 20 m are 10 m on the ground
+    >>> ramp = np.tile(np.float32([0, 10, 20]), (3, 1))
+    >>> round(float(on_grid(get("slope"), ramp, grid, grid.window)[1, 1]), 1)
+    44.9
+    """
+    if not indicator.needs_cell_size:
+        return indicator.compute(values)
+    if values.shape != window.shape:
+        raise ValueError(f"values are {values.shape}, the window is {window.shape}")
+    out = np.full(values.shape, np.nan, np.float32)
+    for strip in cell_metres(grid, window):
+        left, right = max(strip.start - indicator.halo, 0), min(strip.stop + indicator.halo, window.cols)
+        made = indicator.compute(values[:, left:right], *strip.sides)
+        out[:, strip.start : strip.stop] = made[:, strip.start - left : strip.stop - left]
+    return out
+
+
+def _is_plain(grid: Grid) -> bool:
+    return _crs.is_geographic(grid.crs) and grid.transform[1] == 0.0 and grid.transform[3] == 0.0
+
+
+@lru_cache(maxsize=64)
+def _ellipsoid(text: str) -> tuple[float, float, float]:
+    """Degrees in one unit of a geographic axis, equatorial radius [m], squared eccentricity."""
+    geodetic = _crs.parse(text).geodetic_crs
+    geod = _crs.geod(text)
+    unit = float(geodetic.axis_info[0].unit_conversion_factor) if geodetic is not None else np.deg2rad(1.0)
+    return float(np.rad2deg(unit).round(12)), float(geod.a), float(geod.es)
+
+
+@lru_cache(maxsize=64)
+def _geodetic(text: str) -> str:
+    geodetic = _crs.parse(text).geodetic_crs
+    return geodetic.to_wkt() if geodetic is not None else "EPSG:4326"
+
+
+def _degrees(grid: Grid, window: Window) -> Strip:
+    to_degrees, a, e2 = _ellipsoid(grid.crs)
+    across, _, _, _, down, _ = grid.transform
+    lat = grid.xy(0.0, np.arange(window.row, window.row + window.rows) + 0.5)[1] * to_degrees
+    lat = np.where(np.abs(lat) <= 90.0, lat, np.nan)
+    flat = 1.0 - e2 * np.sin(np.deg2rad(lat)) ** 2
+    meridian, parallel = a * (1.0 - e2) / flat**1.5, a / np.sqrt(flat) * np.cos(np.deg2rad(lat))
+    dx, dy = parallel * np.deg2rad(across * to_degrees), meridian * np.deg2rad(-down * to_degrees)
+    return Strip(0, window.cols, dx, dy, np.zeros(window.rows), np.full(window.rows, 90.0))
+
+
+def _geodesic(grid: Grid, window: Window, strip: int) -> Strip:
+    rows = np.arange(window.row, window.row + window.rows)
+    first, last = window.row // ROWS, (window.row + window.rows - 1) // ROWS + 1
+    v: Doubles = np.arange(first, last + 1, dtype=np.float64) * ROWS + 0.5
+    u: Doubles = np.full(v.shape, strip * COLS + COLS / 2.0)
+    dx, across = _measured(grid, (u - 0.5, v), (u + 0.5, v))
+    dy, down = _measured(grid, (u, v - 0.5), (u, v + 0.5))
+    below, part = rows // ROWS - first, (rows % ROWS) / ROWS
+    return Strip(
+        max(strip * COLS - window.col, 0),
+        min((strip + 1) * COLS - window.col, window.cols),
+        dx[below] + part * (dx[below + 1] - dx[below]),
+        dy[below] + part * (dy[below + 1] - dy[below]),
+        *_between((across - 90.0, down - across), below, part),
+    )
+
+
+def _between(angles: tuple[Doubles, ...], below: npt.NDArray[np.int64], part: Doubles) -> Iterator[Doubles]:
+    for angle in angles:
+        low = _wrapped(angle)[below]
+        yield low + part * _wrapped(_wrapped(angle)[below + 1] - low)
+
+
+def _measured(grid: Grid, start: tuple[Doubles, Doubles], end: tuple[Doubles, Doubles]) -> tuple[Doubles, Doubles]:
+    """Length [m] and bearing at the middle [degree] of geodesics between places in cell coordinates."""
+    to_degrees, _, _ = _ellipsoid(grid.crs)
+    to_geodetic = _crs.transformer(grid.crs, _geodetic(grid.crs))
+    (lon0, lat0), (lon1, lat1) = (to_geodetic.transform(*grid.xy(*place)) for place in (start, end))
+    ends = np.stack([lon0, lat0, lon1, lat1]) * to_degrees
+    known = np.isfinite(ends).all(axis=0)
+    out, back, length = _crs.geod(grid.crs).inv(*np.where(known, ends, 0.0))
+    bearing = out + _wrapped(back + 180.0 - out) / 2.0
+    return np.where(known, length, np.nan), np.where(known, bearing, np.nan)
+
+
+def _wrapped(degrees: Doubles) -> Doubles:
+    """The same angle between -180 and 180."""
+    return (degrees + 180.0) % 360.0 - 180.0
+
+
+def _authalic(lat: Doubles, e2: float) -> Doubles:
+    """Twice the relative area from the equator to a parallel: s / (1 - e2 s2) + atanh(e s) / e."""
+    s, e = np.sin(np.deg2rad(lat)), np.sqrt(e2)
+    return s / (1.0 - e2 * s * s) + (np.arctanh(e * s) / e if e2 > 0.0 else s)

@@ -1,0 +1,119 @@
+"""Terrain: how steep the ground is and which way it faces, from heights in metres on cells of known true size.
+
+Rows run from north to south: row 0 is the northern edge. Where a file's rows run north, give a negative `dy`; where its
+columns run west, a negative `dx`. The gradient is that of Horn (1981), eight neighbours weighted 1-2-1 (formula from
+memory, checked against exact surfaces). The rim, and every cell with a missing cell among its nine, is missing.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.raster import FloatArray
+
+Doubles = npt.NDArray[np.float64]
+Size = float | Doubles
+
+
+def slope(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
+    """Steepness [degree, 0..90] of heights [m], (rows, cols).
+
+    `dx`, `dy`: true lengths [m] of a cell across and down, one number or one for each row. `turn`: bearing of the rows,
+    clockwise from east [degree]. `corner`: angle from the rows to the columns [degree], 90 for square corners.
+    Source: Horn 1981, from memory.
+
+    >>> import numpy as np
+    >>> ramp = np.add.outer(0.4 * np.arange(3), 0.3 * np.arange(3)).astype("float32") * 10
+    >>> round(float(slope(ramp, 10, 10)[1, 1]), 4)
+    26.5651
+    """
+    from underoak.indicators import horn
+
+    z, ground, out = _prepared(elevation, dx, dy, turn, corner)
+    horn.slope(z, ground, out)
+    return out
+
+
+def aspect(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
+    """Downhill bearing [degree, 0..360), clockwise from north; missing where the ground is flat, (rows, cols).
+
+    Arguments as in `slope`. Source: Horn 1981, from memory.
+
+    >>> import numpy as np
+    >>> falls_south = np.repeat([[20], [10], [0]], 3, axis=1).astype("float32")
+    >>> float(aspect(falls_south, 10, 10)[1, 1])
+    180.0
+    """
+    from underoak.indicators import horn
+
+    z, ground, out = _prepared(elevation, dx, dy, turn, corner)
+    horn.aspect(z, ground, out)
+    return out
+
+
+def northness(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
+    """Cosine of the aspect [-1..1]: 1 faces north, -1 faces south, 0 where flat, (rows, cols).
+
+    Arguments as in `slope`. Source: common practice, no source.
+
+    >>> import numpy as np
+    >>> float(northness(np.repeat([[20], [10], [0]], 3, axis=1), 10, 10)[1, 1])
+    -1.0
+    """
+    return _facing(elevation, dx, dy, turn, corner, 0.0, 1.0)
+
+
+def eastness(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
+    """Sine of the aspect [-1..1]: 1 faces east, -1 faces west, 0 where flat, (rows, cols).
+
+    Arguments as in `slope`. Source: common practice, no source.
+
+    >>> import numpy as np
+    >>> float(eastness(np.repeat([[20, 10, 0]], 3, axis=0), 10, 10)[1, 1])
+    1.0
+    """
+    return _facing(elevation, dx, dy, turn, corner, 1.0, 0.0)
+
+
+def _facing(
+    elevation: FloatArray, dx: Size, dy: Size, turn: Size, corner: Size, to_east: float, to_north: float
+) -> FloatArray:
+    from underoak.indicators import horn
+
+    z, ground, out = _prepared(elevation, dx, dy, turn, corner)
+    horn.facing(z, ground, to_east, to_north, out)
+    return out
+
+
+def _prepared(elevation: Any, dx: Size, dy: Size, turn: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
+    z = np.ascontiguousarray(elevation, np.float32)
+    if z.ndim != 2:
+        raise ValueError(f"heights are (rows, cols), got {z.shape}")
+    return z, _to_ground(z.shape[0], dx, dy, turn, corner), np.full(z.shape, np.nan, np.float32)
+
+
+def _to_ground(rows: int, dx: Size, dy: Size, turn: Size, corner: Size) -> Doubles:
+    """What turns the stencil's two differences into the rise per metre east and north, (rows, 4)."""
+    dx, dy, turn, corner = (np.broadcast_to(np.asarray(v, np.float64), (rows,)) for v in (dx, dy, turn, corner))
+    across, down = 90.0 + turn, 90.0 + turn + corner  # bearings of the two sides
+    with np.errstate(all="ignore"):
+        det = -_sin(corner)
+        scaled = np.stack([_cos(down) / dx, -_cos(across) / dy, -_sin(down) / dx, _sin(across) / dy], axis=1) / (
+            8.0 * det[:, None]
+        )
+    scaled[~np.isfinite(scaled).all(axis=1)] = np.nan  # a cell of no size, as at a pole, has no slope
+    return scaled + 0.0  # no negative zeros
+
+
+def _sin(degrees: Doubles) -> Doubles:
+    """Sine that is exact at the quarter turns."""
+    value: Doubles = np.sin(np.deg2rad(degrees))
+    value[np.abs(value) < 1e-15] = 0.0
+    return value
+
+
+def _cos(degrees: Doubles) -> Doubles:
+    return _sin(degrees + 90.0)

@@ -1,0 +1,68 @@
+"""What the plan asks of one layer's file, in the form the doors use."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One layer of the plan, as far as reading it goes; None and "" mean that the plan does not say."""
+
+    name: str
+    file: str
+    variable: str = ""
+    band: int | None = None
+    unit: str = ""
+    to: str = ""
+    scale: float | None = None
+    nodata: tuple[float, ...] | None = None  # () says that every value is a value
+    crs: str = ""
+    kind: str = "values"
+    valid: tuple[float, float] | None = None  # in the unit the layer ends up in
+    quantity: str = ""
+    monthly: bool = False  # the plan names months, a season or an indicator of the months
+
+    @classmethod
+    def of(cls, name: str, layer: Any) -> Asked:
+        """Read it off any object with the plan's field names; a field that is not there is not asked for.
+
+        >>> from types import SimpleNamespace
+        >>> Asked.of("soil_ph", SimpleNamespace(file="ph.tif", unit="pH*10", nodata=-32768)).where
+        'soil_ph (ph.tif)'
+        """
+
+        def get(field: str, default: Any) -> Any:
+            value = getattr(layer, field, None)
+            return default if value is None else value
+
+        nodata = getattr(layer, "nodata", None)
+        if nodata is not None:
+            nodata = tuple(map(float, nodata)) if isinstance(nodata, list | tuple | frozenset) else (float(nodata),)
+        valid = getattr(layer, "valid", None)
+        return cls(
+            name=name,
+            file=str(get("file", "")),
+            variable=str(get("variable", "")),
+            band=getattr(layer, "band", None),
+            unit=str(get("unit", "")),
+            to=str(get("to", "")),
+            scale=getattr(layer, "scale", None),
+            nodata=nodata,
+            crs=str(get("crs", "")),
+            kind=str(get("kind", "values")),
+            valid=None if valid is None else (float(valid[0]), float(valid[1])),
+            quantity=str(get("quantity", "")),
+            monthly=bool(get("months", ()) or get("season", "") or get("reduce", "")),
+        )
+
+    @property
+    def where(self) -> str:
+        """How messages name the layer."""
+        return f"{self.name} ({self.file})"
+
+    @property
+    def key(self) -> str:
+        """Where the layer stands in the plan, for a mend."""
+        return f"layers.{self.name}"

@@ -1,0 +1,226 @@
+"""All layers of a run on the analysis grid, tile by tile: each source is read once a tile and resampled once."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from underoak.grid import Grid, Window
+from underoak.layers.mesh import Coordinates, Mesh
+from underoak.layers.native import Native, clip_to, read_around
+from underoak.layers.resample import reach, resample
+from underoak.layers.source import Source
+from underoak.raster import FloatArray
+
+_RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
+
+
+@dataclass(frozen=True, slots=True)
+class StackedLayer:
+    """One layer and how it comes onto the analysis grid."""
+
+    name: str
+    native: Native
+    method: str
+    share_of: tuple[float, ...] = ()
+
+
+class Stacked(NamedTuple):
+    """Layers on one window of the analysis grid, and what had to be dropped on the way."""
+
+    values: dict[str, FloatArray]  # name -> (rows, cols)
+    implausible: dict[str, int]  # name -> source cells dropped
+    read: dict[str, int]  # name -> source cells read
+
+
+@dataclass
+class _Kept:
+    """What a process keeps between tiles; it does not travel to other processes."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    extents: dict[int, tuple[float, float, float, float] | None] = field(default_factory=dict)
+    arrays: dict[int, tuple[FloatArray, Window, int, int]] = field(default_factory=dict)
+
+
+class Stack:
+    """The layers of a run over one analysis grid."""
+
+    def __init__(self, grid: Grid, layers: tuple[StackedLayer, ...]) -> None:
+        self.grid = grid
+        self.layers = layers
+        sources: list[Source] = []
+        for layer in layers:
+            if layer.native.source not in sources:
+                sources.append(layer.native.source)
+        self._sources = sources
+        self._source_of = [sources.index(layer.native.source) for layer in layers]
+        made: dict[tuple[Grid, bool], Mesh] = {}
+        for source in sources:
+            key = (source.grid, source.is_periodic)
+            if key not in made:
+                made[key] = Mesh.between(grid, source.grid, source.is_periodic)
+        self._meshes = list(made.values())
+        self._mesh_of = [list(made).index((source.grid, source.is_periodic)) for source in sources]
+        self._kept = _Kept()
+
+    def __getstate__(self) -> Mapping[str, Any]:
+        return {**self.__dict__, "_kept": None}
+
+    def __setstate__(self, state: Mapping[str, Any]) -> None:
+        self.__dict__.update(state)
+        self._kept = _Kept()
+
+    def region_window(self, layer: StackedLayer) -> Window:
+        """The source cells that the whole analysis grid may ask of a layer; may be empty or reach outside."""
+        at = self._mesh_of[self._source_of[self.layers.index(layer)]]
+        with self._kept.lock:
+            if at not in self._kept.extents:
+                self._kept.extents[at] = self._meshes[at].at(self.grid.window).extent
+        extent = self._kept.extents[at]
+        return _around(extent, reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
+
+    def read(self, window: Window, names: frozenset[str] | None = None) -> Stacked:
+        """Every layer (or the named ones) on a window of the analysis grid."""
+        out = Stacked({}, {}, {})
+        coordinates: dict[int, Coordinates] = {}
+        for at, source in enumerate(self._sources):
+            wanted = [
+                (i, layer)
+                for i, layer in enumerate(self.layers)
+                if self._source_of[i] == at and (names is None or layer.name in names)
+            ]
+            if not wanted:
+                continue
+            which = self._mesh_of[at]
+            mesh = self._meshes[which]
+            if which not in coordinates:
+                coordinates[which] = mesh.at(window)
+            fresh = []
+            for i, layer in wanted:
+                kept = self._resident(i, layer)
+                if kept is None:
+                    fresh.append(layer)
+                    continue
+                values, held, implausible, read = kept
+                out.values[layer.name] = resample(
+                    values, held, mesh, coordinates[which], window, layer.method, layer.share_of
+                )
+                out.implausible[layer.name], out.read[layer.name] = implausible, read
+            if fresh:
+                self._read_source(source, fresh, mesh, coordinates[which], window, out)
+        return out
+
+    def _resident(self, index: int, layer: StackedLayer) -> tuple[FloatArray, Window, int, int] | None:
+        """A coarse layer over the whole region, derived once; None for one that is too large."""
+        if index in self._kept.arrays:
+            values, held, _, _ = self._kept.arrays[index]
+            return values, held, 0, 0  # what it dropped was told the first time
+        source = layer.native.source
+        region = self.region_window(layer)
+        held = region.grow(layer.native.halo)
+        if held.rows * held.cols * max(len(source.months), 1) > _RESIDENT_VALUES:
+            return None
+        with self._kept.lock:
+            if index not in self._kept.arrays:
+                reading, held = read_around(source, held)
+                inner = clip_to(source, region)
+                values = _derive(layer, reading.values, held, inner)
+                self._kept.arrays[index] = (values, inner, reading.implausible, reading.values.size)
+                return self._kept.arrays[index]
+        values, held, _, _ = self._kept.arrays[index]
+        return values, held, 0, 0
+
+    def _read_source(
+        self, source: Source, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
+    ) -> None:
+        extent = at.extent
+        if extent is None:
+            for layer in layers:
+                out.values[layer.name] = np.full(window.shape, np.nan, np.float32)
+                out.implausible[layer.name] = out.read[layer.name] = 0
+            return
+        inner = {layer.name: _around(extent, reach(mesh, layer.method)) for layer in layers}
+        need = None
+        for layer in layers:
+            grown = inner[layer.name].grow(layer.native.halo)
+            need = grown if need is None else need.union(grown)
+        assert need is not None
+        if _too_wide(need, mesh, window):
+            self._read_apart(source, layers, mesh, at, window, out)
+            return
+        reading, held = read_around(source, need)
+        for layer in layers:
+            wanted = clip_to(source, inner[layer.name])
+            values = _derive(layer, reading.values, held, wanted)
+            out.values[layer.name] = resample(values, wanted, mesh, at, window, layer.method, layer.share_of)
+            out.implausible[layer.name] = reading.implausible
+            out.read[layer.name] = reading.values.size
+
+    def _read_apart(
+        self, source: Source, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
+    ) -> None:
+        """A window whose cells lie far apart on the source: by quarters, and at last by clusters of cells."""
+        totals = Stacked(
+            {layer.name: np.full(window.shape, np.nan, np.float32) for layer in layers},
+            dict.fromkeys((layer.name for layer in layers), 0),
+            dict.fromkeys((layer.name for layer in layers), 0),
+        )
+        for part, coordinates in _apart(mesh, at, window):
+            piece = Stacked({}, {}, {})
+            self._read_source(source, layers, mesh, coordinates, part, piece)
+            rows, cols = part.within(window).slices
+            for layer in layers:
+                into = totals.values[layer.name][rows, cols]
+                np.copyto(into, piece.values[layer.name], where=np.isnan(into))
+                totals.implausible[layer.name] += piece.implausible[layer.name]
+                totals.read[layer.name] += piece.read[layer.name]
+        for ours, theirs in zip(out, totals, strict=True):
+            ours.update(theirs)  # type: ignore[arg-type]
+
+
+def _derive(layer: StackedLayer, values: FloatArray, held: Window, wanted: Window) -> FloatArray:
+    if held.is_empty or wanted.is_empty:
+        return np.empty((0, 0), np.float32)
+    return layer.native.derive(values, held, wanted)
+
+
+def _around(extent: tuple[float, float, float, float], cells: int) -> Window:
+    least_u, most_u, least_v, most_v = extent
+    row, col = math.floor(least_v) - cells, math.floor(least_u) - cells
+    return Window(row, col, math.floor(most_v) + cells + 1 - row, math.floor(most_u) + cells + 1 - col)
+
+
+def _too_wide(need: Window, mesh: Mesh, window: Window) -> bool:
+    """True when far more source cells span the window than can lie under it: its ground is torn apart there."""
+    a, b, c, d = mesh.jacobian
+    across, down = math.hypot(a, b) * window.cols, math.hypot(c, d) * window.rows
+    return need.cols > 4 * (across + down) + 4096 or need.rows > 4 * (across + down) + 4096
+
+
+def _apart(mesh: Mesh, at: Coordinates, window: Window) -> Iterator[tuple[Window, Coordinates]]:
+    if window.rows > at.step or window.cols > at.step:
+        half_rows = max(at.step, window.rows // 2 // at.step * at.step)
+        half_cols = max(at.step, window.cols // 2 // at.step * at.step)
+        for row in range(window.row // at.step * at.step, window.row + window.rows, half_rows):
+            for col in range(window.col // at.step * at.step, window.col + window.cols, half_cols):
+                first_row, first_col = max(row, window.row), max(col, window.col)
+                rows = min(row + half_rows, window.row + window.rows) - first_row
+                cols = min(col + half_cols, window.col + window.cols) - first_col
+                part = Window(first_row, first_col, rows, cols)
+                yield part, mesh.at(part)
+        return
+    for places, key in ((at.exact_u, "u"), (at.exact_v, "v")):
+        finite = np.sort(places[np.isfinite(places)])
+        gaps = np.diff(finite)
+        if gaps.size and gaps.max() > 1024:
+            cut = finite[gaps.argmax()]
+            for side in (places <= cut, places > cut):
+                u, v = np.where(side, at.exact_u, np.inf), np.where(side, at.exact_v, np.inf)
+                yield window, replace(at, exact_u=u, exact_v=v)
+            return
+    raise AssertionError(f"cells of one mesh square span too many source cells along no axis: {window}")

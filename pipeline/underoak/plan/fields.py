@@ -1,0 +1,95 @@
+"""Kinds of values in a plan: numbers, names, files, and quantities such as `30 m`."""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
+
+from underoak import units
+from underoak.plan.spec import refusal, retelling, shown
+
+# Exponents are kept to two digits and never stacked: the units library works powers out, however long that takes.
+_TERM = r"[A-Za-zµ°%‰_]+(?:(?:\^|\*\*)?-?\d{1,2}(?!\d))?"
+_UNIT = re.compile(rf"1|{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
+_QUANTITY = re.compile(r"\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>\S.*?)?\s*")
+
+
+def _no_control_characters(text: str) -> str:
+    if not text.isprintable():
+        raise refusal("E304", "holds a control character", "remove it")
+    return text
+
+
+def _path_as_text(value: Any) -> Any:
+    return os.fspath(value) if isinstance(value, os.PathLike) else value
+
+
+def _whole(value: Any) -> Any:
+    """A whole number may be written `2e9`."""
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+def known_unit(text: str) -> str:
+    """The unit as written, when it is one.
+
+    >>> known_unit("kg m-2 s-1")
+    'kg m-2 s-1'
+
+    Raises:
+        PydanticCustomError: E340.
+    """
+    if len(text) > 60 or not _UNIT.fullmatch(text.strip()):
+        raise refusal("E340", f"the unit {shown(text)} cannot be read", "write a unit such as pH*10, g/kg, degC or mm")
+    with retelling():
+        units.canonical_name(text)
+    return text.strip()
+
+
+def quantity_in(text: str, unit: str) -> float:
+    """A checked quantity in `unit`; a bare number is in that unit already.
+
+    >>> quantity_in("30 cm", "m"), quantity_in("8.3", "pH")
+    (0.3, 8.3)
+
+    Raises:
+        UnderoakError: E341 when it measures something else.
+    """
+    match = _QUANTITY.fullmatch(text)
+    if match and not match["unit"]:
+        return float(match["number"])
+    return units.read_quantity(text, unit)
+
+
+def _quantity(unit: str, low: float, *, above: bool, like: str) -> Any:
+    def check(value: Any) -> str:
+        match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
+        if not match or not match["unit"]:
+            raise refusal("E342", f"should be a number and a unit, not {shown(value)}", f'write it like "{like}"')
+        known_unit(match["unit"])
+        with retelling():
+            number = units.read_quantity(value, unit)
+        if not math.isfinite(number):
+            raise refusal("E310", f"{shown(value)} is not a finite number", "write a finite number")
+        if number < low or (above and number == low):
+            raise refusal("E304", f"should be {'more than' if above else 'at least'} {low:g} {unit}, not {value}")
+        return f"{match['number']} {match['unit']}"
+
+    example = {"type": "string", "pattern": r"^\s*[-+]?\d+(\.\d*)?([eE][-+]?\d+)?\s*\S.*$", "examples": [like]}
+    return [BeforeValidator(check), WithJsonSchema(example)]
+
+
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Whole = Annotated[int, BeforeValidator(_whole), Field(strict=True)]
+Text = Annotated[str, Field(min_length=1, max_length=4000), AfterValidator(_no_control_characters)]
+Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,47}$")]
+File = Annotated[str, BeforeValidator(_path_as_text), Field(min_length=1, max_length=4000),
+                 AfterValidator(_no_control_characters)]  # fmt: skip
+Unit = Annotated[str, Field(min_length=1), AfterValidator(known_unit)]
+Length = Annotated[str, *_quantity("m", 0.0, above=True, like="30 m")]
+Distance = Annotated[str, *_quantity("m", 0.0, above=False, like="20 m")]
+Depth = Annotated[str, *_quantity("cm", 0.0, above=True, like="30 cm")]
+Area = Annotated[str, *_quantity("m2", 0.0, above=False, like="2 ha")]

@@ -1,0 +1,200 @@
+"""What every part of a plan has in common: frozen, nothing unknown, finite, and its faults said in plain words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any, NamedTuple
+
+from pydantic import BaseModel, ConfigDict, ModelWrapValidatorHandler, ValidationError, model_validator
+from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
+
+from underoak.errors import UnderoakError, did_you_mean
+
+
+class Told(NamedTuple):
+    """A fault before its place is known."""
+
+    code: str
+    what: str
+    mend: str = ""
+
+
+class Spec(BaseModel):
+    """Base of every part of a plan."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True, serialize_by_alias=True
+    )
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _in_plain_words(cls, data: Any, handler: ModelWrapValidatorHandler[Any]) -> Any:
+        """Here the part's own keys are known, so here its faults get their words."""
+        try:
+            return handler(data)
+        except ValidationError as error:
+            keys = [field.alias or name for name, field in cls.model_fields.items()]
+            raise ValidationError.from_exception_data(cls.__name__, list(_retold(error, keys))) from None
+
+
+def refusal(code: str, what: str, mend: str = "") -> PydanticCustomError:
+    """A fault to raise inside a validator.
+
+    >>> refusal("E310", "is negative", "write 0 or more").type
+    'E310'
+    """
+    return PydanticCustomError(code, "{what}", {"what": what, "mend": mend})  # type: ignore[arg-type]
+
+
+@contextmanager
+def retelling(code: str = "") -> Iterator[None]:
+    """Turn the faults of other rooms into the validator's own, so that they get a place in the file."""
+    try:
+        yield
+    except UnderoakError as error:
+        first = error.faults[0]
+        raise refusal(code or first.code, first.what, first.mend) from error
+
+
+def told(details: ErrorDetails) -> Told:
+    """The fault an error of a checked part carries."""
+    context = details.get("ctx", {})
+    return Told(details["type"], str(context.get("what", "")), str(context.get("mend", "")))
+
+
+def _retold(error: ValidationError, keys: list[str]) -> Iterator[InitErrorDetails]:
+    for details in error.errors(include_url=False):
+        if not re.fullmatch(r"[EW]\d{3}", details["type"]):
+            made = _plain(details, keys)
+            if made is None:
+                continue
+            kind = refusal(*made)
+        else:
+            kind = refusal(*told(details))
+        loc = details["loc"][:-1] if details["loc"][-1:] == ("[key]",) else details["loc"]
+        yield InitErrorDetails(type=kind, loc=loc, input=details["input"])
+
+
+def shown(value: Any) -> str:
+    """A refused value, short enough for a sentence.
+
+    >>> shown("x"), shown(None), shown([1, 2]), shown(True)
+    ('"x"', 'nothing', 'a list', 'true')
+    """
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a mapping of keys"
+    if isinstance(value, list | tuple):
+        return "a list"
+    text = str(value)
+    text = text if len(text) <= 40 else text[:37] + "..."
+    return f'"{text}"' if isinstance(value, str) else text
+
+
+def _one_of(word: Any, known: Iterable[str]) -> str:
+    known = list(known)
+    return did_you_mean(str(word), known, "write one of: " + ", ".join(known))
+
+
+def _quoted(text: str) -> list[str]:
+    """The words in a checker's list such as `'a', 'b' or 4`."""
+    return [word.strip("'") for word in re.findall(r"'[^']*'|-?\d+", text)]
+
+
+def _unknown_key(details: ErrorDetails, keys: list[str]) -> Told:
+    key = details["loc"][-1]
+    return Told("E303", f'the key "{key}" is not known', did_you_mean(str(key), keys, "known here: " + ", ".join(keys)))
+
+
+def _number(details: ErrorDetails, kind: str) -> Told:
+    value = details["input"]
+    if isinstance(value, str) and value.strip().lower().lstrip("+-.") in {"nan", "inf", "infinity"}:
+        return Told("E310", f"should be a finite number, not {shown(value)}", "write a finite number")
+    mend = "write the number without quotes" if isinstance(value, str) and _reads_as_number(value) else ""
+    return Told("E304", f"should be {kind}, not {shown(value)}", mend)
+
+
+def _reads_as_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _text(details: ErrorDetails) -> Told:
+    value = details["input"]
+    mend = "put it in quotes" if isinstance(value, int | float) else ""
+    return Told("E304", f"should be text, not {shown(value)}", mend)
+
+
+def _length(details: ErrorDetails) -> Told | None:
+    context, value = details["ctx"], details["input"]
+    low, high = context.get("min_length"), context.get("max_length")
+    count = len(value)
+    if (low is None or count >= low) and (high is None or count <= high):
+        return None  # its items are at fault, and are told by themselves
+    bound = f"at least {low}" if low is not None else f"no more than {high}"
+    return Told("E304", f"needs {bound} values, has {count}")
+
+
+def _choice(details: ErrorDetails) -> Told:
+    value, known = details["input"], _quoted(str(details["ctx"]["expected"]))
+    return Told("E304", f"cannot be {shown(value)}", _one_of(value, known))
+
+
+def _shape(details: ErrorDetails) -> Told:
+    context = details["ctx"]
+    known = _quoted(str(context["expected_tags"]))
+    return Told("E304", f'{context["discriminator"].strip(chr(39))} "{context["tag"]}" is not known',
+                _one_of(context["tag"], known))  # fmt: skip
+
+
+_BOUNDS = {
+    "greater_than": ("gt", "more than"),
+    "greater_than_equal": ("ge", "at least"),
+    "less_than": ("lt", "less than"),
+    "less_than_equal": ("le", "at most"),
+}
+_PLAIN: dict[str, Callable[[ErrorDetails], Told | None]] = {
+    "missing": lambda d: Told("E304", f'the key "{d["loc"][-1]}" is missing', "add it"),
+    "finite_number": lambda d: Told("E310", f"should be a finite number, not {shown(d['input'])}", "write a finite one"),
+    "string_type": _text,
+    "string_too_short": lambda d: Told("E304", "should not be empty"),
+    "string_too_long": lambda d: Told("E304", f"is longer than {d['ctx']['max_length']} characters", "shorten it"),
+    "string_pattern_mismatch": lambda d: Told(
+        "E304", f"the name {shown(d['input'])} cannot be used", "use up to 48 letters, digits and _, a letter first"
+    ),
+    "too_short": _length,
+    "too_long": _length,
+    "literal_error": _choice,
+    "union_tag_invalid": _shape,
+    "union_tag_not_found": lambda d: Told("E304", f'the key "{d["ctx"]["discriminator"].strip(chr(39))}" is missing',
+                                          "add it"),  # fmt: skip
+}
+
+
+def _plain(details: ErrorDetails, keys: list[str]) -> Told | None:
+    """Our words for what the checking library found; None when another fault says it already."""
+    kind = details["type"]
+    if kind == "extra_forbidden":
+        return _unknown_key(details, keys)
+    if kind in _PLAIN:
+        return _PLAIN[kind](details)
+    if kind in _BOUNDS:
+        name, words = _BOUNDS[kind]
+        return Told("E304", f"should be {words} {details['ctx'][name]:g}, not {shown(details['input'])}")
+    if kind.startswith(("float_", "int_", "decimal_")):
+        return _number(details, "a whole number" if kind.startswith("int_") else "a number")
+    if kind.startswith("bool_"):
+        return Told("E304", f"should be true or false, not {shown(details['input'])}")
+    if kind.startswith(("model_", "dict_", "mapping_")):
+        return Told("E304", f"should be a mapping of keys, not {shown(details['input'])}")
+    if kind.startswith(("list_", "tuple_")):
+        return Told("E304", f"should be a list, not {shown(details['input'])}")
+    return Told("E304", f"cannot be {shown(details['input'])}")
