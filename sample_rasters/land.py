@@ -26,20 +26,20 @@ ROWS, COLS = 106 * COARSE, 154 * COARSE
 REGION = (396_000.0, 4_647_000.0, 410_000.0, 4_658_000.0)  # left, bottom, right, top: the ground that is asked about
 TREE, SHRUB, GRASS, CROP, BUILT, BARE, WATER = 10, 20, 30, 40, 50, 60, 80
 # Where people live: x, y, radius [m]. The quarry has no soil left, and the soil map says so.
-VILLAGES = ((404_250.0, 4_651_450.0, 430.0), (399_900.0, 4_655_900.0, 230.0), (407_300.0, 4_648_300.0, 190.0))
+VILLAGES = ((404_250.0, 4_651_450.0, 430.0), (399_900.0, 4_655_900.0, 230.0), (404_900.0, 4_648_050.0, 210.0))
 QUARRY = (401_900.0, 4_648_500.0, 620.0)
 DAM_X = 399_300.0
 
 # Limestone, red clay left on it where lime has been washed out, sandstone, marl, valley floor.
-_PH = (7.56, 6.50, 6.15, 8.00, 8.10)
-_PH_SPREAD = (0.26, 0.22, 0.30, 0.12, 0.08)
-_CLAY = (290.0, 435.0, 145.0, 445.0, 395.0)  # [g/kg]
+_PH = (7.50, 6.50, 6.15, 8.00, 8.10)
+_PH_SPREAD = (0.27, 0.22, 0.30, 0.12, 0.08)
+_CLAY = (305.0, 435.0, 145.0, 445.0, 395.0)  # [g/kg]
 _CLAY_SPREAD = (48.0, 30.0, 28.0, 42.0, 34.0)
 
 # An ordinary year at 500 m: mean temperature [degC], how fast it falls with height [K/km], rain [mm], month by month.
 _WARMTH = np.array([4.4, 5.6, 8.7, 11.2, 15.4, 19.9, 23.2, 22.8, 18.7, 13.9, 8.3, 5.1])
 _LAPSE = np.array([4.6, 5.0, 5.6, 6.1, 6.3, 6.4, 6.3, 6.2, 5.9, 5.4, 4.9, 4.6])
-_RAIN = np.array([42.0, 38.0, 48.0, 62.0, 68.0, 40.0, 20.0, 39.0, 66.0, 70.0, 56.0, 44.0])
+_RAIN = np.array([44.0, 40.0, 50.0, 64.0, 68.0, 35.0, 17.0, 35.0, 66.0, 74.0, 60.0, 48.0])
 
 _NEIGHBOURS = [(r, c, 1.0 if r == 0 or c == 0 else 0.5**0.5) for r in (-1, 0, 1) for c in (-1, 0, 1) if r or c]
 
@@ -203,7 +203,7 @@ def _lake(height: Array) -> tuple[Mask, float]:
 def _cover(rng: np.random.Generator, height: Array, slope: Array, soft: Array, water: Mask) -> tuple[Array, Mask]:
     """Land cover codes, and the villages. `soft` is the share of ground a plough likes (0..1)."""
     x, y = _centres()
-    down, across = np.gradient(ndimage.gaussian_filter(height, 3), CELL)
+    down = np.gradient(ndimage.gaussian_filter(height, 3), CELL, axis=0)
     shade = np.clip(-down, -0.5, 0.5)  # rows run south: ground that falls northward is cool
     patch = noise(rng, 700, 3, 0.6)
     fields = np.kron(rng.random((ROWS // 5 + 1, COLS // 5 + 1)), np.ones((5, 5)))[:ROWS, :COLS]

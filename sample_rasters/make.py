@@ -34,7 +34,7 @@ DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])  # the climate
 
 
 def _bounds(crs: str, rim: float, step: float) -> tuple[float, float, int, int]:
-    """Left, top, rows and columns of a grid in `crs`, snapped to `step`, that holds the region and a rim [axis unit]."""
+    """Left, top, rows, columns of a grid in `crs`, snapped to `step`, that holds the region and a rim [axis unit]."""
     left, bottom, right, top = Transformer.from_crs(CRS, crs, always_xy=True).transform_bounds(*REGION, densify_pts=50)
     left, top = np.floor((left - rim) / step) * step, np.ceil((top + rim) / step) * step
     return left, top, int(np.ceil((top - bottom + rim) / step)), int(np.ceil((right + rim - left) / step))
@@ -61,7 +61,7 @@ def _write(path: Path, data: np.ndarray, crs: str, left: float, top: float, cell
 
 
 def write_soil(land: Land, folder: Path) -> None:
-    """Soil pH (x10) and clay [g/kg] as int16 at 250 m in the interrupted homolosine: means over each cell, with gaps."""
+    """Soil pH (x10) and clay [g/kg], int16 at 250 m in the interrupted homolosine: means over each cell, with gaps."""
     left, top, rows, cols = _bounds(HOMOLOSINE, 500.0, 250.0)
     x, y = _ground(HOMOLOSINE, left, top, rows * 5, cols * 5, 50.0)
     gaps = land.at(land.unmapped.astype(float), x, y)
@@ -111,13 +111,19 @@ def write_climate(land: Land, folder: Path) -> None:
             "tas": (axes, (warmth + 273.15).astype(np.float32), {"units": "K", "long_name": "air temperature"}),
         },
         coords={
-            "time": ("time", (starts[:-1] + starts[1:]) / 2.0, {"units": "days since 2001-01-01", "calendar": "noleap"}),
+            "time": (
+                "time",
+                (starts[:-1] + starts[1:]) / 2.0,
+                {"units": "days since 2001-01-01", "calendar": "noleap"},
+            ),
             "lat": ("lat", lat, {"units": "degrees_north", "standard_name": "latitude"}),
             "lon": ("lon", lon, {"units": "degrees_east", "standard_name": "longitude"}),
         },
         attrs={"Conventions": "CF-1.8", "title": "Querna, an invented country: an ordinary year"},
     )
-    coding = {name: {"_FillValue": np.float32(1e20)} for name in ("pr", "tas")} | {c: {"_FillValue": None} for c in axes}
+    coding = {name: {"_FillValue": np.float32(1e20)} for name in ("pr", "tas")} | {
+        c: {"_FillValue": None} for c in axes
+    }
     year.to_netcdf(folder / "climate.nc", engine="scipy", encoding=coding)
 
 

@@ -1,1 +1,42 @@
-"""Which ground would this truffle live on, how sure are we, and what would it take?"""
+"""Which ground would this truffle live on, how sure are we, and what would it take?
+
+>>> import underoak as uo
+>>> plan = uo.load_plan(uo.shipped("configs", "plans", "demo.yaml"))
+>>> plan.title != ""
+True
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from underoak.errors import Fault, UnderoakError
+    from underoak.plan import load_plan, shipped
+    from underoak.runs import Run, check, run
+
+try:
+    __version__ = version("underoak")
+except PackageNotFoundError:  # a source tree that was never installed
+    __version__ = "0"
+
+__all__ = ["Fault", "Run", "UnderoakError", "check", "load_plan", "run", "shipped"]
+
+# Imported when first asked for: the command line must answer --help at once.
+_HOMES = {
+    "Fault": "errors",
+    "UnderoakError": "errors",
+    "load_plan": "plan",
+    "shipped": "plan",
+    "Run": "runs",
+    "check": "runs",
+    "run": "runs",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'underoak' has no attribute '{name}'")
+    return getattr(import_module(f"underoak.{_HOMES[name]}"), name)

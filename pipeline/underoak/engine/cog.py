@@ -93,7 +93,7 @@ def _quiet_open(memory: MemoryFile, **options: Any) -> Any:
 
 
 def encode(cells: npt.NDArray[Any], layout: Layout) -> list[bytes]:
-    """The encoded blocks of (bands, rows, cols) cells, band by band, row by row; ragged edges are filled with nodata."""
+    """The encoded blocks of (bands, rows, cols) cells, band by band, row by row; ragged edges filled with nodata."""
     bands, rows, cols = cells.shape
     down, across = -(-rows // BLOCK), -(-cols // BLOCK)
     if (rows, cols) != (down * BLOCK, across * BLOCK):

@@ -12,7 +12,8 @@ from underoak.engine.reducer import Judged
 from underoak.grid import Grid, Window
 from underoak.layers import burn
 from underoak.layers.stack import Stack
-from underoak.overlay import Curve, Rules, judge, membership
+from underoak.overlay import NOTHING_LIMITS, Curve, Rules, judge, membership
+from underoak.plan.constraint_spec import Comparison
 from underoak.raster import FloatArray
 
 FREE, EXCLUDED, MISSING = 0, 1, 2
@@ -22,32 +23,16 @@ GroundArray = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class LayerTest:
-    """A constraint read from a layer: cells are excluded where `value op number` holds, or `value in numbers`."""
+    """A constraint read from a layer: cells are excluded where the comparison holds."""
 
     name: str
     layer: str
-    op: str
-    numbers: tuple[float, ...]
+    comparison: Comparison
 
     def holds(self, values: FloatArray) -> npt.NDArray[np.bool_]:
         """True where the cell is excluded; False where the value is missing. (rows, cols)"""
-        number = np.float32(self.numbers[0])
         with np.errstate(invalid="ignore"):
-            match self.op:
-                case "<":
-                    return values < number
-                case "<=":
-                    return values <= number
-                case ">":
-                    return values > number
-                case ">=":
-                    return values >= number
-                case "==":
-                    return values == number
-                case "!=":
-                    return (values != number) & ~np.isnan(values)
-                case _:
-                    return np.isin(values, np.array(self.numbers, np.float32))
+            return np.asarray(self.comparison.holds(values) & ~np.isnan(values), np.bool_)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +82,8 @@ class Notes:
     missing: dict[str, int] = field(default_factory=dict)  # layer -> analysis cells inside the region without a value
     excluded: dict[str, int] = field(default_factory=dict)  # constraint -> cells it excludes
     inside: int = 0  # cells inside the region
-    classes: dict[str, int] = field(default_factory=dict)
+    classes: dict[str, int] = field(default_factory=dict)  # code -> cells inside the region
+    weakest: dict[str, int] = field(default_factory=dict)  # criterion, or "nothing limits" -> judged cells
 
     def add(self, other: Notes) -> None:
         """Add another tile's counts."""
@@ -107,7 +93,7 @@ class Notes:
         self.inside += other.inside
 
     def _tables(self) -> Sequence[dict[str, int]]:
-        return self.implausible, self.read, self.missing, self.excluded, self.classes
+        return self.implausible, self.read, self.missing, self.excluded, self.classes, self.weakest
 
 
 def judge_window(recipe: Recipe, window: Window) -> tuple[Judged, Notes]:
@@ -143,6 +129,9 @@ def judge_window(recipe: Recipe, window: Window) -> tuple[Judged, Notes]:
     suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, recipe.rules)
     counts = np.bincount(classes[~outside].ravel(), minlength=256)
     notes.classes = {str(code): int(counts[code]) for code in np.flatnonzero(counts)}
+    counts = np.bincount(weakest[~outside].ravel(), minlength=256)
+    names = {i: criterion.name for i, criterion in enumerate(recipe.criteria)} | {NOTHING_LIMITS: "nothing limits"}
+    notes.weakest = {name: int(counts[code]) for code, name in names.items() if counts[code]}
     return Judged(window, memberships, suitability, classes, weakest, gainful, missing_weight), notes
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 import rasterio
 
-from underoak.engine.cog import BLOCK, Piece, assemble, encode, levels, shape_at
+from underoak.engine.cog import BLOCK, assemble, encode, levels, shape_at
 from underoak.engine.outputs import Output, halve
 from underoak.engine.progress import Progress
-from underoak.engine.recipe import Notes, Recipe, judge_window
+from underoak.engine.recipe import Recipe, judge_window
 from underoak.engine.reducer import Reducer
 from underoak.engine.spool import Spool, TileResult, disk_error
 from underoak.grid import Grid, Window
-from underoak.layers.geotiff import raster_env
+from underoak.layers.gdal import env as raster_env
 
 TILE = 2 * BLOCK  # a tile holds whole blocks of the first overview
 
@@ -63,7 +63,7 @@ def do_tile(work: Work, window: Window) -> TileResult:
                 part = reducer.reduce(judged.at(Window(row, col, rows, cols)))
                 if part:
                     buffer = io.BytesIO()
-                    np.savez(buffer, **part)
+                    np.savez(buffer, **part)  # type: ignore[arg-type]
                     kept.append(((row // BLOCK, col // BLOCK), buffer.getvalue()))
     return result
 
@@ -75,8 +75,7 @@ def _ends(window: Window) -> tuple[int, int]:
 def _blocks(
     cells: Any, output: Output, level: int, window: Window
 ) -> Iterator[tuple[tuple[int, int, int, int], bytes]]:
-    bands, rows, cols = cells.shape
-    down, across = -(-rows // BLOCK), -(-cols // BLOCK)
+    down, across = (-(-n // BLOCK) for n in cells.shape[1:])
     first_row, first_col = window.row // 2**level // BLOCK, window.col // 2**level // BLOCK
     for i, data in enumerate(encode(cells, output.layout)):
         band, rest = divmod(i, down * across)
@@ -164,6 +163,3 @@ def reduced(spool: Spool, reducers: Sequence[Reducer]) -> dict[str, Any]:
                 yield dict(kept)
 
     return {reducer.name: reducer.finish(parts(reducer.name)) for reducer in reducers}
-
-
-

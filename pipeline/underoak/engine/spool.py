@@ -47,8 +47,8 @@ class Spool:
         self._at = 0
         self._synced = time.monotonic()
         folder.mkdir(parents=True, exist_ok=True)
-        self._data = open(folder / "blocks.bin", "w+b")
-        self._journal = open(folder / "journal.jsonl", "w", encoding="utf-8")
+        self._data = open(folder / "blocks.bin", "w+b")  # noqa: SIM115 - closed by close()
+        self._journal = open(folder / "journal.jsonl", "w", encoding="utf-8")  # noqa: SIM115
         self._journal.write(json.dumps({"format": 1, "identity": identity}) + "\n")
 
     def add(self, result: TileResult) -> None:
@@ -60,7 +60,8 @@ class Spool:
         start, pieces, checksum = self._at, [], 0
         chunks: list[bytes] = []
         line: dict[str, Any] = {"tile": asdict(result.window), "blocks": {}, "parts": {}}
-        for kind, table in (("blocks", result.blocks), ("parts", result.parts)):
+        tables: Any = (("blocks", result.blocks), ("parts", result.parts))
+        for kind, table in tables:
             for name, items in table.items():
                 places = line[kind][name] = []
                 for key, data in items:
@@ -83,8 +84,8 @@ class Spool:
         except OSError as error:
             raise disk_error(error, self.folder) from error
         for kind, name, key, piece in pieces:
-            table = self.pieces if kind == "blocks" else self.parts
-            table.setdefault(name, {})[key] = piece  # type: ignore[index]
+            into: dict[str, dict[Any, Piece]] = self.pieces if kind == "blocks" else self.parts  # type: ignore[assignment]
+            into.setdefault(name, {})[key] = piece
         self.done.add(result.window)
         self.notes.add(result.notes)
 

@@ -66,17 +66,53 @@ def cell_areas(grid: Grid, window: Window) -> Doubles:
     >>> round(float(cell_areas(grid, grid.window)[0, 0]), 4)
     949.7741
     """
+    rows, cols = np.arange(window.row, window.row + window.rows), np.arange(window.col, window.col + window.cols)
     if _is_plain(grid):
-        to_degrees, a, e2 = _ellipsoid(grid.crs)
-        edges = grid.xy(0.0, np.arange(window.row, window.row + window.rows + 1, dtype=np.float64))[1] * to_degrees
-        zone = np.abs(np.diff(_authalic(np.clip(edges, -90.0, 90.0), e2)))
-        width = np.deg2rad(abs(grid.transform[0]) * to_degrees)
-        return np.repeat((a * a * (1.0 - e2) / 2.0 * width * zone)[:, None], window.cols, axis=1)
-    out = np.empty(window.shape)
-    for strip in cell_metres(grid, window):
-        area = strip.dx * strip.dy * np.abs(np.sin(np.deg2rad(strip.corner)))
-        out[:, strip.start : strip.stop] = area[:, None]
-    return out
+        to_degrees, a, _ = _ellipsoid(grid.crs)
+        edges = grid.xy(0.0, np.append(rows, window.row + window.rows).astype(np.float64))[1] * to_degrees
+        heights = np.abs(np.diff(equal_area(0.0, np.clip(edges, -90.0, 90.0), grid.crs)[1]))
+        width = a * np.deg2rad(abs(grid.transform[0]) * to_degrees)
+        return np.repeat((width * heights)[:, None], window.cols, axis=1)
+    down, across = _nodes(rows), _nodes(cols)
+    v, u = (axis.ravel() for axis in np.meshgrid(down, across, indexing="ij"))
+    dx, along = _measured(grid, (u - 0.5, v), (u + 0.5, v))
+    dy, fall = _measured(grid, (u, v - 0.5), (u, v + 0.5))
+    nodes = (dx * dy * np.abs(np.sin(np.deg2rad(fall - along)))).reshape(len(down), len(across))
+    i, y = rows // ROWS - rows[0] // ROWS, ((rows % ROWS) / ROWS)[:, None]
+    j, x = cols // ROWS - cols[0] // ROWS, (cols % ROWS) / ROWS
+    left, right = nodes[:, j], nodes[:, j + 1]
+    lines = left + x * (right - left)
+    areas: Doubles = lines[i] + y * (lines[i + 1] - lines[i])
+    return areas
+
+
+def to_lonlat(crs: str, x: Doubles, y: Doubles) -> tuple[Doubles, Doubles]:
+    """Degrees east (of the CRS's own prime meridian) and north on its own ellipsoid; not finite where it is undefined.
+
+    >>> lon, lat = to_lonlat("EPSG:27561", np.array([600000.0]), np.array([200000.0]))  # its degrees are gradians
+    >>> float(lon[0].round(6)), float(lat[0].round(6))
+    (0.0, 49.5)
+    """
+    to_degrees, _, _ = _ellipsoid(crs)
+    if not _crs.is_geographic(crs):
+        x, y = _crs.transformer(crs, _geodetic(crs)).transform(x, y)
+    return np.asarray(x) * to_degrees, np.asarray(y) * to_degrees
+
+
+def equal_area(lon: Doubles | float, lat: Doubles, crs: str) -> tuple[Doubles, Doubles]:
+    """Coordinates [m] in an equal-area cylinder on the CRS's own ellipsoid, of degrees east and north.
+
+    Longitudes are not wrapped, so that a shape across the antimeridian stays in one piece. Source: the authalic
+    latitude of a textbook (Snyder 1987, from memory).
+
+    >>> x, y = equal_area(180.0, np.array([-90.0, 90.0]), "EPSG:4326")
+    >>> round(float(2 * x * (y[1] - y[0])) / 1e12, 6)  # the whole Earth, in million square kilometres
+    510.065622
+    """
+    _, a, e2 = _ellipsoid(crs)
+    s, e = np.sin(np.deg2rad(lat)), np.sqrt(e2)
+    zone = s / (1.0 - e2 * s * s) + (np.arctanh(e * s) / e if e2 > 0.0 else s)
+    return a * np.deg2rad(lon), a * (1.0 - e2) / 2.0 * zone
 
 
 def on_grid(indicator: Indicator, values: FloatArray, grid: Grid, window: Window) -> FloatArray:
@@ -134,12 +170,11 @@ def _degrees(grid: Grid, window: Window) -> Strip:
 
 def _geodesic(grid: Grid, window: Window, strip: int) -> Strip:
     rows = np.arange(window.row, window.row + window.rows)
-    first, last = window.row // ROWS, (window.row + window.rows - 1) // ROWS + 1
-    v: Doubles = np.arange(first, last + 1, dtype=np.float64) * ROWS + 0.5
+    v = _nodes(rows)
     u: Doubles = np.full(v.shape, strip * COLS + COLS / 2.0)
     dx, across = _measured(grid, (u - 0.5, v), (u + 0.5, v))
     dy, down = _measured(grid, (u, v - 0.5), (u, v + 0.5))
-    below, part = rows // ROWS - first, (rows % ROWS) / ROWS
+    below, part = rows // ROWS - rows[0] // ROWS, (rows % ROWS) / ROWS
     return Strip(
         max(strip * COLS - window.col, 0),
         min((strip + 1) * COLS - window.col, window.cols),
@@ -147,6 +182,11 @@ def _geodesic(grid: Grid, window: Window, strip: int) -> Strip:
         dy[below] + part * (dy[below + 1] - dy[below]),
         *_between((across - 90.0, down - across), below, part),
     )
+
+
+def _nodes(cells: npt.NDArray[np.int64]) -> Doubles:
+    """Centres of the anchored rows (or columns) that the cells lie between."""
+    return np.arange(cells[0] // ROWS, cells[-1] // ROWS + 2, dtype=np.float64) * ROWS + 0.5
 
 
 def _between(angles: tuple[Doubles, ...], below: npt.NDArray[np.int64], part: Doubles) -> Iterator[Doubles]:
@@ -157,10 +197,7 @@ def _between(angles: tuple[Doubles, ...], below: npt.NDArray[np.int64], part: Do
 
 def _measured(grid: Grid, start: tuple[Doubles, Doubles], end: tuple[Doubles, Doubles]) -> tuple[Doubles, Doubles]:
     """Length [m] and bearing at the middle [degree] of geodesics between places in cell coordinates."""
-    to_degrees, _, _ = _ellipsoid(grid.crs)
-    to_geodetic = _crs.transformer(grid.crs, _geodetic(grid.crs))
-    (lon0, lat0), (lon1, lat1) = (to_geodetic.transform(*grid.xy(*place)) for place in (start, end))
-    ends = np.stack([lon0, lat0, lon1, lat1]) * to_degrees
+    ends = np.stack([*to_lonlat(grid.crs, *grid.xy(*start)), *to_lonlat(grid.crs, *grid.xy(*end))])
     known = np.isfinite(ends).all(axis=0)
     out, back, length = _crs.geod(grid.crs).inv(*np.where(known, ends, 0.0))
     bearing = out + _wrapped(back + 180.0 - out) / 2.0
@@ -170,9 +207,3 @@ def _measured(grid: Grid, start: tuple[Doubles, Doubles], end: tuple[Doubles, Do
 def _wrapped(degrees: Doubles) -> Doubles:
     """The same angle between -180 and 180."""
     return (degrees + 180.0) % 360.0 - 180.0
-
-
-def _authalic(lat: Doubles, e2: float) -> Doubles:
-    """Twice the relative area from the equator to a parallel: s / (1 - e2 s2) + atanh(e s) / e."""
-    s, e = np.sin(np.deg2rad(lat)), np.sqrt(e2)
-    return s / (1.0 - e2 * s * s) + (np.arctanh(e * s) / e if e2 > 0.0 else s)

@@ -104,7 +104,8 @@ def _to_ground(rows: int, dx: Size, dy: Size, turn: Size, corner: Size) -> Doubl
         scaled = np.stack([_cos(down) / dx, -_cos(across) / dy, -_sin(down) / dx, _sin(across) / dy], axis=1) / (
             8.0 * det[:, None]
         )
-    scaled[~np.isfinite(scaled).all(axis=1)] = np.nan  # a cell of no size, as at a pole, has no slope
+    sized = np.isfinite(dx) & np.isfinite(dy) & np.isfinite(scaled).all(axis=1)
+    scaled[~sized] = np.nan  # a cell of no size, as at a pole, has no slope
     return scaled + 0.0  # no negative zeros
 
 

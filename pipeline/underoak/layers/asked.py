@@ -15,12 +15,12 @@ class Asked:
     variable: str = ""
     band: int | None = None
     unit: str = ""
-    to: str = ""
+    to: str = ""  # the unit the file is decoded to: what an indicator wants, where one is derived from it
     scale: float | None = None
     nodata: tuple[float, ...] | None = None  # () says that every value is a value
     crs: str = ""
     kind: str = "values"
-    valid: tuple[float, float] | None = None  # in the unit the layer ends up in
+    valid: tuple[float, float] | None = None  # in the unit the file is decoded to
     quantity: str = ""
     monthly: bool = False  # the plan names months, a season or an indicator of the months
 
@@ -40,21 +40,24 @@ class Asked:
         nodata = getattr(layer, "nodata", None)
         if nodata is not None:
             nodata = tuple(map(float, nodata)) if isinstance(nodata, list | tuple | frozenset) else (float(nodata),)
-        valid = getattr(layer, "valid", None)
+        derived = _input_of(str(get("derive", "")))
+        # what comes of the file afterwards has units and bounds of its own
+        valid = None if derived or get("reduce", "") == "sum" else getattr(layer, "valid", None)
+        to = str(get("to", "")) if derived is None else derived[0]
         return cls(
             name=name,
             file=str(get("file", "")),
             variable=str(get("variable", "")),
             band=getattr(layer, "band", None),
             unit=str(get("unit", "")),
-            to=str(get("to", "")),
+            to=to,
             scale=getattr(layer, "scale", None),
             nodata=nodata,
             crs=str(get("crs", "")),
             kind=str(get("kind", "values")),
             valid=None if valid is None else (float(valid[0]), float(valid[1])),
             quantity=str(get("quantity", "")),
-            monthly=bool(get("months", ()) or get("season", "") or get("reduce", "")),
+            monthly=bool(get("months", ()) or get("season", "") or get("reduce", "") or (derived and derived[1])),
         )
 
     @property
@@ -66,3 +69,15 @@ class Asked:
     def key(self) -> str:
         """Where the layer stands in the plan, for a mend."""
         return f"layers.{self.name}"
+
+
+def _input_of(indicator: str) -> tuple[str, bool] | None:
+    """The unit an indicator wants of its first input, and whether it wants months; None for none or an unknown one."""
+    if not indicator:
+        return None
+    from underoak.indicators import REGISTRY
+
+    if indicator not in REGISTRY:
+        return None
+    first = next(iter(REGISTRY[indicator].inputs.values()))
+    return first.unit, first.axis == "months"

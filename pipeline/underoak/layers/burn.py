@@ -198,7 +198,7 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
         for r in range(max(row, math.floor(v0)), min(row + rows, math.ceil(v1))):
             enter, leave, height = _piece(u0, v0, u1, v1, r)
             left, right = min(enter, leave), max(enter, leave)
-            whole = int(height * UNIT)
+            whole = np.int64(height * UNIT)
             line = area[r - row]
             if right <= col:
                 line[0] += sign * whole
@@ -212,7 +212,7 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
                 line[c - col + 1] += sign * (whole - inside)
                 continue
             steep = abs((v1 - v0) / (u1 - u0)) * UNIT
-            spent = 0
+            spent = np.int64(0)
             if c < col:
                 c = col
                 spent = min(_whole((c - left) * steep), whole)

@@ -15,9 +15,10 @@ from underoak.units import Affine1D
 
 Mask = npt.NDArray[np.uint8]  # 0 = hidden, anything else = shown
 
+_SAME = Affine1D()
 _NO_MASK: Mask = np.empty(0, np.uint8)
 _HUGE = 1.0e30  # beyond this no number measures anything: text tags that were cut short still match
-_WHOLE_IN_FLOAT32 = float(2**24)
+_WHOLE_IN_FLOAT32 = float(2**24 - 1)
 
 
 class Decoded(NamedTuple):
@@ -46,7 +47,7 @@ class Encoding:
     Decoded(values=array([[7.4, nan, nan]], dtype=float32), implausible=1, infinite=0)
     """
 
-    affine: Affine1D = Affine1D()
+    affine: Affine1D = _SAME
     nodata: tuple[float, ...] = ()
     low: float = -math.inf
     high: float = math.inf
@@ -142,10 +143,10 @@ def _native(stored: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 def _hide(stored: npt.NDArray[Any], shown: Mask, lowest: Any, highest: Any) -> Mask:
     further = ((stored < lowest) | (stored > highest)).view(np.uint8)
-    return further if shown.size == 0 else further & (shown != 0).view(np.uint8)
+    return np.asarray(further if shown.size == 0 else further & (shown != 0).view(np.uint8))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _decode(stored, shown, lowest, highest, scale, offset, low, high, out):  # type: ignore[no-untyped-def]
     # no branch in the loop, so that it is vectorised
     implausible = 0

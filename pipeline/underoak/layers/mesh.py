@@ -167,7 +167,5 @@ class Mesh:
         cols = (first_col + squares[:, 1:] * step + cells)[:, None, :] + np.zeros((step, 1))
         eu, ev = self.exactly(cols.ravel(), rows.ravel())
         shape = (len(squares), step, step)
-        nodes = np.ascontiguousarray
-        return Coordinates(
-            first_row, first_col, step, nodes(u[::2, ::2]), nodes(v[::2, ::2]), exact, eu.reshape(shape), ev.reshape(shape)
-        )
+        nodes = (np.ascontiguousarray(w[::2, ::2]) for w in (u, v))
+        return Coordinates(first_row, first_col, step, *nodes, exact, eu.reshape(shape), ev.reshape(shape))

@@ -65,8 +65,8 @@ def _line(u, exact_u, at, i, j, step, down, first, count, across, gu_c, gu_r, ou
 def _nearest(src, top, left, u, v):  # type: ignore[no-untyped-def]
     if not (abs(u) < 1e15 and abs(v) < 1e15):
         return np.float32(np.nan)
-    r = int(math.floor(v)) - top
-    c = int(math.floor(u)) - left
+    r = math.floor(v) - top
+    c = math.floor(u) - left
     if r < 0 or c < 0 or r >= src.shape[0] or c >= src.shape[1]:
         return np.float32(np.nan)
     return src[r, c]
@@ -133,10 +133,10 @@ def _widened(src, top, left, u, v, wide, high, weights):  # type: ignore[no-unty
     """
     if not (abs(u) < 1e15 and abs(v) < 1e15):
         return np.float32(np.nan)
-    first_c = int(math.floor(u - 0.5 * wide - 0.5))
-    last_c = int(math.ceil(u + 0.5 * wide - 0.5))
-    first_r = int(math.floor(v - 0.5 * high - 0.5))
-    last_r = int(math.ceil(v + 0.5 * high - 0.5))
+    first_c = math.floor(u - 0.5 * wide - 0.5)
+    last_c = math.ceil(u + 0.5 * wide - 0.5)
+    first_r = math.floor(v - 0.5 * high - 0.5)
+    last_r = math.ceil(v + 0.5 * high - 0.5)
     rows, cols = src.shape
     inside = first_r >= top and first_c >= left and last_r < top + rows and last_c < left + cols
     for c in range(first_c, last_c + 1):
@@ -199,7 +199,9 @@ def _area(src, top, left, us, vs, k, n, codes, method, out):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _resample(src, top, left, u, v, exact, exact_u, exact_v, step, first_row, first_col, row0, col0, jac, method, k, codes, out):  # type: ignore[no-untyped-def]  # noqa: E501
+def _resample(
+    src, top, left, u, v, exact, exact_u, exact_v, step, first_row, first_col, row0, col0, jac, method, k, codes, out
+):  # type: ignore[no-untyped-def]
     rows, cols = out.shape
     sub = k if method >= _MEAN else 1
     us = np.empty((sub, step * sub), np.float64)

@@ -179,8 +179,9 @@ class Stack:
                 np.copyto(into, piece.values[layer.name], where=np.isnan(into))
                 totals.implausible[layer.name] += piece.implausible[layer.name]
                 totals.read[layer.name] += piece.read[layer.name]
-        for ours, theirs in zip(out, totals, strict=True):
-            ours.update(theirs)  # type: ignore[arg-type]
+        out.values.update(totals.values)
+        out.implausible.update(totals.implausible)
+        out.read.update(totals.read)
 
 
 def _derive(layer: StackedLayer, values: FloatArray, held: Window, wanted: Window) -> FloatArray:
@@ -214,7 +215,7 @@ def _apart(mesh: Mesh, at: Coordinates, window: Window) -> Iterator[tuple[Window
                 part = Window(first_row, first_col, rows, cols)
                 yield part, mesh.at(part)
         return
-    for places, key in ((at.exact_u, "u"), (at.exact_v, "v")):
+    for places in (at.exact_u, at.exact_v):
         finite = np.sort(places[np.isfinite(places)])
         gaps = np.diff(finite)
         if gaps.size and gaps.max() > 1024:

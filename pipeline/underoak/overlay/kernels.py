@@ -1,102 +1,83 @@
-"""The compiled arithmetic that every public function of this folder shares.
+"""The compiled arithmetic of combination, limits and classes: one truth for plain arrays and the one-pass judge.
 
-All of it stands in one file because the compiler's cache looks at the file of the function called only: a changed helper in
-another file would go unnoticed. Loops run over short stretches of cells, one plain step at a time, so that the compiler can
-take several cells at once; nothing is reordered, so every cell gets the same bits whatever the stretch.
+Steps run over short stretches of cells, one plain loop each, so that the processor takes several cells at a time; sums
+add criteria in plan order, so a cell gets the same bits in any stretch.
 """
 
 from __future__ import annotations
 
-import math
+from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
+import numpy.typing as npt
+
+from underoak.overlay.classes import EXCLUDED, MISSING, NOTHING_LIMITS
+from underoak.overlay.powers import SMALLEST, compiled, exp2, log2
+
+Floats = npt.NDArray[np.float64]
+Values = npt.NDArray[np.floating[Any]]
+Bytes = npt.NDArray[np.uint8]
+Flags = npt.NDArray[np.bool_]
+Number = float | np.floating[Any]
 
 LINEAR, GEOMETRIC, MINIMUM, ORDERED = range(4)
-TIE = 1e-6  # memberships and gains nearer than this are equal
-EXCLUDED, MISSING, NOTHING_LIMITS = np.uint8(250), np.uint8(255), np.uint8(253)
-FREE, BARRED = np.uint8(0), np.uint8(1)  # ground: 1 is excluded, anything above is missing
-SCORE, HAVE, LEAST, FLOOR, ZEROS, TOP = range(6)  # working rows
-EDGE = ZEROS
-STRETCH = 512  # cells at a time: the working rows of ten criteria stay in the nearest cache
-
-_options = {"cache": True, "nogil": True, "error_model": "numpy"}
-
-# --- powers of two: one form for every machine, where the system's own differ in the last digit --------------------------
-
-_FRACTION_BITS, _BIAS = np.uint64(52), np.uint64(1023)
-_ONE = np.float64(1.0).view(np.uint64)
-_TO_ROOT_HALF = np.uint64(_ONE - np.float64(math.sqrt(0.5)).view(np.uint64))
-_EXPONENT = np.uint64(0x4330000000000000)  # the bits of 2**52: or-ing a small whole number in adds it
-_WHOLE = 1.5 * 2.0**52  # adding and taking it away rounds to a whole number
-_PER_LN2 = 2.0 / math.log(2.0)
-_E1, _E2, _E3, _E4, _E5, _E6, _E7, _E8, _E9, _E10, _E11, _E12, _E13 = (
-    math.log(2.0) ** k / math.factorial(k) for k in range(1, 14)
-)
-_SMALLEST = 2.0**-1022
+STRETCH = 512  # cells at a time: the working rows of some ten criteria stay in the nearest cache
+TIE = 1e-6  # memberships and gains no further apart than this are equal
+SCORE, HAVE, LEAST, FLOOR, ZEROS, TOP, EDGE = *range(6), 4  # rows of `work`; that of the zeros holds the edge later
+_FREE, _BARRED = np.uint8(0), np.uint8(1)  # ground; any other number is missing
+_EXCLUDED, _MISSING, _NOTHING = np.uint8(EXCLUDED), np.uint8(MISSING), np.uint8(NOTHING_LIMITS)
 
 
-@njit(**_options)
-def log2(x):
-    """Binary logarithm of a normal positive number: x = f 2**p with f near 1, log f from the series of artanh."""
-    bits = np.float64(x).view(np.uint64)
-    e = np.uint64((bits + _TO_ROOT_HALF) >> _FRACTION_BITS)
-    f = np.uint64(bits - (e << _FRACTION_BITS) + _ONE).view(np.float64)
-    p = np.uint64(e | _EXPONENT).view(np.float64) - (2.0**52 + 1023.0)
-    s = (f - 1.0) / (f + 1.0)
-    z = s * s
-    tail = 1 / 11 + z * (1 / 13 + z * (1 / 15 + z * (1 / 17 + z * (1 / 19))))
-    return p + _PER_LN2 * s * (1.0 + z * (1 / 3 + z * (1 / 5 + z * (1 / 7 + z * (1 / 9 + z * tail)))))
+class Terms(NamedTuple):
+    """Rules as the kernels take them."""
+
+    which: npt.NDArray[np.int64]  # the criteria with a weight above 0, in plan order
+    weights: Floats  # theirs
+    rule: int
+    alpha: float
+    order: Floats  # running order weights from 0 to 1, or empty
+    renormalise: bool
+    limits: bool  # find what limits, too
+    s1: np.float32
+    s2: np.float32
+    s3: np.float32
+    capped: bool
 
 
-@njit(**_options)
-def exp2(y):
-    """Two to the power of y; below -1022 (and for NaN) the smallest normal number."""
-    y = y if y > -1022.0 else -1022.0
-    whole = np.float64(y + _WHOLE)
-    r = y - (whole - _WHOLE)
-    scale = np.uint64((whole.view(np.uint64) + _BIAS) << _FRACTION_BITS).view(np.float64)
-    tail = _E7 + r * (_E8 + r * (_E9 + r * (_E10 + r * (_E11 + r * (_E12 + r * _E13)))))
-    return scale * (1.0 + r * (_E1 + r * (_E2 + r * (_E3 + r * (_E4 + r * (_E5 + r * (_E6 + r * tail)))))))
-
-
-# --- combination: one plain step for each function, over a stretch of cells ------------------------------------------------
-
-
-@njit(**_options)
-def _note(row, weight, gap, have, least):
-    """Count the weight that is present, and the lowest membership."""
+@compiled
+def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -> None:
+    """Add up the weight that is present, and keep the lowest membership."""
     for i in range(row.size):
         v = np.float64(row[i])
-        have[i] += weight if v == v else gap
         low = least[i]
+        have[i] += weight if v == v else gap
         least[i] = v if v < low else low
 
 
-@njit(**_options)
-def _add_linear(row, weight, score, loss):
+@compiled
+def _add_linear(row: Values, weight: float, score: Floats, loss: Floats) -> None:
     for i in range(row.size):
         v = np.float64(row[i])
         score[i] += weight * v if v == v else 0.0
         loss[i] = weight * (1.0 - v) if v == v else -np.inf
 
 
-@njit(**_options)
-def _add_geometric(row, weight, score, zeros, loss):
-    """Sum the logarithms of what is above 0, and count the zeros."""
+@compiled
+def _add_geometric(row: Values, weight: float, score: Floats, zeros: Floats, loss: Floats) -> None:
+    """Add up the logarithms of what is above 0, and count the zeros."""
     for i in range(row.size):
         v = np.float64(row[i])
-        above = v >= _SMALLEST
-        lost = -weight * log2(v if above else 1.0)
+        lost = -weight * log2(v if v >= SMALLEST else 1.0)
         score[i] -= lost
-        zeros[i] += 1.0 if v < _SMALLEST else 0.0
-        lost = lost if above else np.inf
+        zeros[i] += 1.0 if v < SMALLEST else 0.0
+        lost = lost if v >= SMALLEST else np.inf
         loss[i] = lost if v == v else -np.inf
 
 
-@njit(**_options)
-def _share(run, have, alpha, order, share):
-    """What the best `run` of the weight counts for: r**alpha, or the running order weights with straight lines between."""
+@compiled
+def _share(run: Floats, have: Floats, terms: Terms, share: Floats) -> None:
+    """What the best `run` of the weight counts for: r**alpha, or the running order weights, straight lines between."""
+    alpha, order = terms.alpha, terms.order
     for i in range(run.size):
         r = run[i] / have[i]
         r = r if r < 1.0 else 1.0
@@ -106,64 +87,77 @@ def _share(run, have, alpha, order, share):
             share[i] = order[j] + (at - j) * (order[j + 1] - order[j])
         elif alpha == 1.0:
             share[i] = r
+        elif alpha == 2.0:
+            share[i] = r * r
         else:
-            share[i] = exp2(alpha * log2(r if r > 0.0 else 1.0))
+            share[i] = exp2(alpha * log2(r)) if r > 0.0 else 0.0
 
 
-@njit(**_options)
-def _sort(x, w, place):
-    """Sort the criteria of every cell from high to low; equal ones keep plan order."""
-    for last in range(1, x.shape[0]):
-        for r in range(last, 0, -1):
-            x0, x1, w0, w1, p0, p1 = x[r - 1], x[r], w[r - 1], w[r], place[r - 1], place[r]
-            for i in range(x0.size):
-                swap = x1[i] > x0[i]
-                a, b, c, d, e, f = x0[i], x1[i], w0[i], w1[i], p0[i], p1[i]
-                x0[i], x1[i] = b if swap else a, a if swap else b
-                w0[i], w1[i] = d if swap else c, c if swap else d
-                p0[i], p1[i] = f if swap else e, e if swap else f
-
-
-@njit(**_options)
-def _add_share(run, weight, have, alpha, order, x, before, share, total):
-    """One rank further down: the running weight's share grows, and what it grows by counts the membership there."""
+@compiled
+def _add_share(
+    weight: Floats, x: Floats, have: Floats, terms: Terms, run: Floats, before: Floats, share: Floats, total: Floats
+) -> None:
+    """One rank further down: the share of the running weight grows, and the membership counts by that growth."""
     for i in range(run.size):
         run[i] += weight[i]
-    _share(run, have, alpha, order, share)
+    _share(run, have, terms, share)
     for i in range(run.size):
         total[i] += (share[i] - before[i]) * x[i]
         before[i] = share[i]
 
 
-@njit(**_options)
-def _add_ordered(values, begin, end, which, weights, alpha, order, score, have, losses, with_gains):
-    """The ordered sum, and what it would grow by were one criterion at 1: it would lead, those below it keep their shares."""
-    count, cells = which.size, end - begin
+@compiled
+def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values) -> None:
+    """Put the higher membership first, with its weight and place; equal ones stay."""
+    for i in range(x0.size):
+        a, b, c, d, e, f = x0[i], x1[i], w0[i], w1[i], p0[i], p1[i]
+        swap = b > a
+        x0[i] = b if swap else a
+        x1[i] = a if swap else b
+        w0[i] = d if swap else c
+        w1[i] = c if swap else d
+        p0[i] = f if swap else e
+        p1[i] = e if swap else f
+
+
+@compiled
+def _add_ordered(values: Values, begin: int, terms: Terms, score: Floats, have: Floats, losses: Floats) -> None:
+    """The ordered sum; a criterion raised to 1 leads, those above it move down one, those below keep their shares."""
+    count, cells = terms.which.size, score.size
     x, w, head = np.empty((count, cells)), np.empty((count, cells)), np.empty((count, cells))
     place = np.empty((count, cells), np.int64)
-    run, before, share = np.zeros(cells), np.zeros(cells), np.empty(cells)
+    run, before, share, raised, ones = (
+        np.zeros(cells),
+        np.zeros(cells),
+        np.empty(cells),
+        np.empty(cells),
+        np.ones(cells),
+    )
     for j in range(count):
-        row = values[which[j], begin:end]
+        row = values[terms.which[j], begin : begin + cells]
         for i in range(cells):
             v = np.float64(row[i])
-            x[j, i], w[j, i], place[j, i] = (v, weights[j], j) if v == v else (-1.0, 0.0, j)
-    _sort(x, w, place)
+            x[j, i] = v if v == v else -1.0  # a missing one comes last and weighs nothing
+            w[j, i] = terms.weights[j] if v == v else 0.0
+            place[j, i] = j
+    for last in range(1, count):  # insertion, with the same comparisons in every cell
+        for r in range(last, 0, -1):
+            _swap(x[r - 1], x[r], w[r - 1], w[r], place[r - 1], place[r])
     for r in range(count):
-        _add_share(run, w[r], have, alpha, order, x[r], before, share, score)
-        head[r] = score
-    top = np.ones(cells)
-    raised = np.empty(cells)
-    for r in range(count if with_gains else 0):
+        _add_share(w[r], x[r], have, terms, run, before, share, score)
+        for i in range(cells):
+            head[r, i] = score[i]
+    for r in range(count if terms.limits else 0):
         run[:], before[:], raised[:] = 0.0, 0.0, 0.0
-        _add_share(run, w[r], have, alpha, order, top, before, share, raised)
+        _add_share(w[r], ones, have, terms, run, before, share, raised)
         for t in range(r):
-            _add_share(run, w[t], have, alpha, order, x[t], before, share, raised)
+            _add_share(w[t], x[t], have, terms, run, before, share, raised)
         for i in range(cells):
             losses[place[r, i], i] = (raised[i] - head[r, i]) * have[i] if w[r, i] > 0.0 else -np.inf
 
 
-@njit(**_options)
-def _highest(losses, top):
+@compiled
+def _highest(losses: Floats, top: Floats) -> None:
     top[:] = -np.inf
     for j in range(losses.shape[0]):
         loss = losses[j]
@@ -172,186 +166,185 @@ def _highest(losses, top):
             top[i] = loss[i] if loss[i] > t else t
 
 
-@njit(**_options)
-def _close_geometric(score, have, zeros):
-    for i in range(score.size):
-        score[i] = exp2(score[i] / have[i])  # of the criteria above 0, until `_close`
+@compiled
+def _floor_of_sum(top: Floats, have: Floats, floor: Floats) -> None:
+    for i in range(top.size):
+        tie = TIE * have[i]
+        floor[i] = top[i] - tie if top[i] > tie else np.nan
 
 
-@njit(**_options)
-def _floor_geometric(score, have, zeros, top, floor):
+@compiled
+def _floor_of_product(score: Floats, have: Floats, zeros: Floats, top: Floats, floor: Floats) -> None:
+    """Gains are score (2**(loss / have) - 1); a single zero raised leaves the product of the others."""
     for i in range(score.size):
-        rest = score[i]
         peak = exp2(top[i] / have[i])
-        near = have[i] * log2(peak - TIE / rest)
+        gain = score[i] * (peak - 1.0) if zeros[i] == 0.0 else score[i]
+        near = have[i] * log2(peak - TIE / score[i])
         near = near if zeros[i] == 0.0 else np.inf
-        gain = rest * (peak - 1.0) if zeros[i] == 0.0 else rest  # one zero raised leaves the others
         floor[i] = near if gain > TIE and zeros[i] < 2.0 else np.nan
 
 
-@njit(**_options)
-def _floor(top, unit, floor):
-    for i in range(top.size):
-        near = TIE * unit[i]
-        floor[i] = top[i] - near if top[i] > near else np.nan
-
-
-@njit(**_options)
-def _close(score, have, zeros):
-    """Into 0..1; 0 where a zero kills; NaN where missing."""
+@compiled
+def _close(score: Floats, have: Floats, zeros: Floats) -> None:
+    """Into 0..1; 0 where a zero kills the product; NaN where missing."""
     for i in range(score.size):
         s = score[i] if score[i] < 1.0 else 1.0
         s = s if s > 0.0 and zeros[i] == 0.0 else 0.0
         score[i] = s if have[i] > 0.0 else np.nan
 
 
-@njit(**_options)
-def _score(values, begin, end, which, weights, rule, alpha, order, renormalise, work, losses, with_gains):
-    """Judge the cells begin..end of `values` (criteria, cells); `which` criteria have a weight above 0, `weights` are theirs.
+@compiled
+def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, losses: Floats) -> None:
+    """Judge `cells` cells of `values` (criteria, all cells) from `begin` on, into the rows of `work`.
 
-    work, by row: score 0..1, NaN where missing; weight present, 0 or NaN where missing; lowest membership; floor; two spare.
-    losses: a number for each criterion that grows with what raising it to 1 alone would add (the sums: that times weight).
-    floor: the losses that reach it are the most gainful; NaN where no criterion alone adds more than TIE.
+    SCORE: 0..1, NaN where missing. HAVE: weight present; 0 or NaN where missing. LEAST: lowest membership.
+    losses: for each criterion of `which`, a number that grows with what raising it to 1 alone would add to the score.
+    FLOOR: criteria whose loss reaches it are the most gainful; NaN where none alone adds more than TIE. Under the
+    minimum it is always NaN: there only the single lowest can gain, so the most gainful is the weakest.
     """
-    cells = end - begin
     score, have, least = work[SCORE, :cells], work[HAVE, :cells], work[LEAST, :cells]
     floor, zeros, top = work[FLOOR, :cells], work[ZEROS, :cells], work[TOP, :cells]
-    gap = 0.0 if renormalise else np.nan
-    score[:], have[:], zeros[:], least[:] = 0.0, 0.0, 0.0, np.inf
-    for j in range(which.size):
-        row = values[which[j], begin:end]
-        _note(row, weights[j], gap, have, least)
+    score[:], have[:], zeros[:], least[:], floor[:] = 0.0, 0.0, 0.0, np.inf, np.nan
+    gap = 0.0 if terms.renormalise else np.nan
+    rule = terms.rule
+    for j in range(terms.which.size):
+        row, weight = values[terms.which[j], begin : begin + cells], terms.weights[j]
+        _note(row, weight, gap, have, least)
         if rule == LINEAR:
-            _add_linear(row, weights[j], score, losses[j, :cells])
+            _add_linear(row, weight, score, losses[j, :cells])
         elif rule == GEOMETRIC:
-            _add_geometric(row, weights[j], score, zeros, losses[j, :cells])
+            _add_geometric(row, weight, score, zeros, losses[j, :cells])
     if rule == ORDERED:
-        _add_ordered(values, begin, end, which, weights, alpha, order, score, have, losses, with_gains)
-    with_gains = with_gains and rule != MINIMUM  # there, a gain above TIE is the weakest's alone
-    if with_gains:
-        _highest(losses, top)
-    if rule == LINEAR:
+        _add_ordered(values, begin, terms, score, have, losses)
+    elif rule == MINIMUM:
+        for i in range(cells):
+            score[i] = least[i]
+    elif rule == LINEAR:
         for i in range(cells):
             score[i] /= have[i]
-    elif rule == GEOMETRIC:
-        for i in range(cells):
-            score[i] = exp2(score[i] / have[i])  # of the criteria above 0; `_close` sees to the zeros
-    elif rule == MINIMUM:
-        score[:] = least
-    if with_gains and rule == GEOMETRIC:
-        _floor_geometric(score, have, zeros, top, floor)
-    elif with_gains:
-        _floor(top, have, floor)
     else:
-        floor[:] = np.nan
+        for i in range(cells):
+            score[i] = exp2(score[i] / have[i])
+    if terms.limits and rule != MINIMUM:
+        _highest(losses, top)
+        if rule == GEOMETRIC:
+            _floor_of_product(score, have, zeros, top, floor)
+        else:
+            _floor_of_sum(top, have, floor)
     _close(score, have, zeros)
 
 
-# --- limits and classes ---------------------------------------------------------------------------------------------------
+@compiled
+def _edges(work: Floats, cells: int) -> None:
+    """Memberships up to the edge are the weakest; where all are 1 (within TIE) nothing limits: no edge, no floor."""
+    least, floor, edge = work[LEAST, :cells], work[FLOOR, :cells], work[EDGE, :cells]
+    for i in range(cells):
+        limited = least[i] < 1.0 - TIE
+        edge[i] = least[i] + TIE if limited else -1.0
+        floor[i] = floor[i] if limited else np.nan
 
 
-@njit(**_options)
-def _mark_low(row, edge, code, found):
+@compiled
+def _mark_low(row: Values, edge: Floats, code: np.uint8, found: Bytes) -> None:
     for i in range(found.size):
         was = found[i]
         found[i] = code if row[i] <= edge[i] else was
 
 
-@njit(**_options)
-def _mark_high(row, floor, code, found):
+@compiled
+def _mark_high(row: Floats, floor: Floats, code: np.uint8, found: Bytes) -> None:
     for i in range(found.size):
         was = found[i]
         found[i] = code if row[i] >= floor[i] else was
 
 
-@njit(**_options)
-def _edges(work, cells):
-    """Memberships at or below edge are the weakest; at 1 (within TIE) nothing limits: no edge, no floor."""
-    least, floor, edge = work[LEAST, :cells], work[FLOOR, :cells], work[EDGE, :cells]
-    for i in range(cells):
-        edge[i] = least[i] + TIE if least[i] < 1.0 - TIE else -1.0
-        floor[i] = floor[i] if least[i] < 1.0 - TIE else np.nan
-
-
-@njit(**_options)
-def _limits(values, begin, end, which, work, losses, weak, gain):
-    """The first in plan order of the weakest and of the most gainful; where nothing alone helps, that is the weakest."""
-    cells = end - begin
+@compiled
+def _limits(values: Values, begin: int, terms: Terms, work: Floats, losses: Floats, weak: Bytes, gain: Bytes) -> None:
+    """The first in plan order of the weakest and of the most gainful; the weakest where nothing alone helps."""
+    cells = weak.size
     _edges(work, cells)
-    weak[:] = NOTHING_LIMITS
-    for j in range(which.size - 1, -1, -1):
-        _mark_low(values[which[j], begin:end], work[EDGE, :cells], np.uint8(which[j]), weak)
-    gain[:] = weak
-    for j in range(which.size - 1, -1, -1):
-        _mark_high(losses[j, :cells], work[FLOOR, :cells], np.uint8(which[j]), gain)
+    weak[:] = _NOTHING
+    for j in range(terms.which.size - 1, -1, -1):
+        k = terms.which[j]
+        _mark_low(values[k, begin : begin + cells], work[EDGE, :cells], np.uint8(k), weak)
+    for i in range(cells):
+        gain[i] = weak[i]
+    for j in range(terms.which.size - 1, -1, -1):
+        _mark_high(losses[j, :cells], work[FLOOR, :cells], np.uint8(terms.which[j]), gain)
 
 
-@njit(**_options)
-def _class(score, least, s1, s2, s3, capped):
+@compiled
+def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, capped: bool) -> int:
     """1..4 of a score; capped: at best one above the class of the lowest membership."""
-    code = 1 + (score < s1) + (score < s2) + (score < s3)
-    cap = (least < s1) + (least < s2) + (least < s3)
-    return np.uint8(max(code, cap * capped))
+    code = 1 + int(score < s1) + int(score < s2) + int(score < s3)
+    cap = int(least < s1) + int(least < s2) + int(least < s3)
+    return max(code, cap * int(capped))
 
 
-# --- whole arrays: values (criteria, cells) -------------------------------------------------------------------------------
-
-
-@njit(**_options)
-def classify(scores, least, s1, s2, s3, capped, out):
-    """Classes of scores; NaN is missing."""
+@compiled
+def classify(scores: Values, least: Values, s1: Number, s2: Number, s3: Number, capped: bool, out: Bytes) -> None:
+    """Classes of float32 scores; NaN is missing."""
     for i in range(scores.size):
-        out[i] = _class(scores[i], least[i], s1, s2, s3, capped) if scores[i] == scores[i] else MISSING
+        code = np.uint8(_class(scores[i], least[i], s1, s2, s3, capped))
+        out[i] = code if scores[i] == scores[i] and least[i] == least[i] else _MISSING
 
 
-@njit(**_options)
-def combine(values, which, weights, rule, alpha, order, renormalise, out):
+@compiled
+def combine(values: Values, terms: Terms, out: Floats) -> None:
     """Scores of all cells."""
-    work, losses = np.empty((6, STRETCH)), np.empty((which.size, STRETCH))
+    work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
     for begin in range(0, out.size, STRETCH):
-        end = min(begin + STRETCH, out.size)
-        _score(values, begin, end, which, weights, rule, alpha, order, renormalise, work, losses, False)
-        out[begin:end] = work[SCORE, : end - begin]
+        to = out[begin : begin + STRETCH]
+        _score(values, begin, to.size, terms, work, losses)
+        for i in range(to.size):
+            to[i] = work[SCORE, i]
 
 
-@njit(**_options)
-def limits_of_one(values, which, weights, rule, alpha, order, renormalise, weak, gain):
-    """Of the first cell: which criteria are the weakest and which the most gainful, all ties; False when not judged."""
-    work, losses = np.empty((6, STRETCH)), np.empty((which.size, STRETCH))
-    _score(values, 0, 1, which, weights, rule, alpha, order, renormalise, work, losses, True)
+@compiled
+def limits_of_one(values: Values, terms: Terms, weak: Flags, gain: Flags) -> bool:
+    """Of one cell: which of `which` are the weakest and which the most gainful, all ties; False when not judged."""
+    work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
+    _score(values, 0, 1, terms, work, losses)
     _edges(work, 1)
-    for j in range(which.size):
-        weak[j] = values[which[j], 0] <= work[EDGE, 0]
+    for j in range(terms.which.size):
+        weak[j] = values[terms.which[j], 0] <= work[EDGE, 0]
         gain[j] = losses[j, 0] >= work[FLOOR, 0]
-    return work[HAVE, 0] > 0.0
+    return bool(work[HAVE, 0] > 0.0)
 
 
-@njit(**_options)
+@compiled
 def judge(
-    values, ground, which, weights, rule, alpha, order, renormalise, s1, s2, s3, capped,
-    suitability, classes, weakest, gainful, missing_weight,
-):
-    """Everything a cell is told, in one pass; `missing_weight` is empty when not asked for."""
-    work, losses = np.empty((6, STRETCH)), np.empty((which.size, STRETCH))
+    values: Values,
+    ground: Bytes,
+    terms: Terms,
+    suitability: Values,
+    classes: Bytes,
+    weakest: Bytes,
+    gainful: Bytes,
+    missing_weight: Values,
+) -> None:
+    """All that is told of every cell, in one pass; `missing_weight` is empty when not asked for."""
+    work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
+    score, have, least = work[SCORE], work[HAVE], work[LEAST]
+    s1, s2, s3, capped = terms.s1, terms.s2, terms.s3, terms.capped
     whole = 0.0
-    for j in range(which.size):
-        whole += weights[j]
+    for j in range(terms.which.size):
+        whole += terms.weights[j]
     for begin in range(0, ground.size, STRETCH):
         end = min(begin + STRETCH, ground.size)
         state, weak, gain = ground[begin:end], weakest[begin:end], gainful[begin:end]
         to, code = suitability[begin:end], classes[begin:end]
-        if np.any(state == FREE):
-            _score(values, begin, end, which, weights, rule, alpha, order, renormalise, work, losses, True)
-            _limits(values, begin, end, which, work, losses, weak, gain)
-        score, have, least = work[SCORE], work[HAVE], work[LEAST]
+        if np.any(state == _FREE):
+            _score(values, begin, state.size, terms, work, losses)
+            _limits(values, begin, terms, work, losses, weak, gain)
         for i in range(state.size):
-            if state[i] == FREE and score[i] == score[i]:
-                to[i] = np.float32(score[i])
-                code[i] = _class(to[i], np.float32(least[i]), s1, s2, s3, capped)
-            else:
-                to[i] = np.float32(np.nan)
-                code[i] = weak[i] = gain[i] = EXCLUDED if state[i] == BARRED else MISSING
-        if missing_weight.size:
-            lacking = missing_weight[begin:end]
-            for i in range(state.size):
-                lacking[i] = np.float32(1.0 - have[i] / whole if state[i] == FREE else np.nan)
+            judged = state[i] == _FREE and score[i] == score[i]
+            unjudged = _EXCLUDED if state[i] == _BARRED else _MISSING
+            rounded = np.float32(score[i])
+            of_class = np.uint8(_class(rounded, np.float32(least[i]), s1, s2, s3, capped))
+            to[i] = rounded if judged else np.float32(np.nan)
+            code[i] = of_class if judged else unjudged
+            weak[i] = weak[i] if judged else unjudged
+            gain[i] = gain[i] if judged else unjudged
+        for i in range(state.size if missing_weight.size else 0):
+            missing_weight[begin + i] = np.float32(1.0 - have[i] / whole if state[i] == _FREE else np.nan)

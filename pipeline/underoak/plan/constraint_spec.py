@@ -138,9 +138,9 @@ class ShapesConstraint(Spec):
 
 def _kind(value: Any) -> str:
     has = value.keys() if isinstance(value, dict) else value.__class__.model_fields if isinstance(value, Spec) else ()
-    return "shapes" if "file" in has else "layer"
+    return "(shapes)" if "file" in has else "(layer)"
 
 
 ConstraintSpec = Annotated[
-    Annotated[LayerConstraint, Tag("layer")] | Annotated[ShapesConstraint, Tag("shapes")], Discriminator(_kind)
+    Annotated[LayerConstraint, Tag("(layer)")] | Annotated[ShapesConstraint, Tag("(shapes)")], Discriminator(_kind)
 ]

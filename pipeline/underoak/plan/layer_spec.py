@@ -2,29 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from underoak import units
-from underoak.errors import did_you_mean
-from underoak.plan.fields import File, Length, Name, Number, Text, Unit, Whole
-from underoak.plan.spec import Spec, refusal, retelling
+from underoak.errors import UnderoakError, did_you_mean
+from underoak.plan.fields import File, Length, Name, Number, Text, Unit, Whole, check_becomes
+from underoak.plan.spec import Spec, Told, refusal, refuse_all
+
+Placed = tuple[tuple[int | str, ...], Told]  # a fault, and the key of the layer it is at
 
 
 def _known_quantity(name: str) -> str:
     if name not in units.QUANTITIES:
         mend = did_you_mean(name, units.QUANTITIES, "known: " + ", ".join(units.QUANTITIES))
-        raise refusal("E304", f'the quantity "{name}" is not known', mend)
+        raise refusal("E343", f'the quantity "{name}" is not known', mend)
     return name
 
 
 Month = Annotated[Whole, Field(ge=1, le=12)]
-QuantityName = Annotated[str, Field(json_schema_extra={"enum": list(units.QUANTITIES)}), AfterValidator(_known_quantity)]
+QuantityName = Annotated[
+    str, Field(json_schema_extra={"enum": list(units.QUANTITIES)}), AfterValidator(_known_quantity)
+]
 
 
 class LayerSpec(Spec):
     """One layer. Give `file`, or `from` and `derive`; `derive` also works on the months of a file."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["file"]}, {"required": ["from", "derive"]}]})
 
     file: File | None = None
     """A raster: GeoTIFF, VRT, NetCDF or Zarr; relative to the plan's folder."""
@@ -45,7 +52,7 @@ class LayerSpec(Spec):
     kind: Literal["values", "classes"] = "values"
     """Measured values, or class codes."""
     resample: Literal["nearest", "bilinear", "mean", "mode", "share"] | None = None
-    """How it comes onto the grid. Left out: nearest for classes, bilinear for values. `share` is the share of `share_of`."""
+    """How it comes onto the grid; left out, nearest for classes, bilinear for values. `share` goes with `share_of`."""
     share_of: Annotated[tuple[Whole, ...], Field(min_length=1, max_length=1000)] | None = None
     """Class codes whose share of the cell is wanted, with `resample: share`."""
     valid: Annotated[tuple[Number, ...], Field(min_length=2, max_length=2)] | None = None
@@ -60,8 +67,8 @@ class LayerSpec(Spec):
     """A season of a monthly file instead of `months`; half a year later south of the equator."""
     reduce: Literal["sum", "mean", "min", "max"] | None = None
     """How the months become one value."""
-    from_: Name | dict[Name, Name] | None = Field(None, alias="from")
-    """The layer an indicator is derived from; a mapping of input to layer where it needs several."""
+    from_: Name | None = Field(None, alias="from")
+    """The layer an indicator is derived from; one that comes from a file."""
     derive: Name | None = None
     """The indicator, such as slope, northness or warmest_month_mean."""
     method: Literal["water", "KCl", "CaCl2"] | None = None
@@ -70,9 +77,9 @@ class LayerSpec(Spec):
     """Where the data come from, and their licence; printed."""
 
     @property
-    def inputs(self) -> tuple[str, ...]:
-        """Names of the layers it is derived from."""
-        return (self.from_,) if isinstance(self.from_, str) else tuple((self.from_ or {}).values())
+    def holds_codes(self) -> bool:
+        """True when cells of the grid hold class codes, rather than values or shares."""
+        return self.kind == "classes" and self.resample != "share"
 
     @property
     def resampling(self) -> str:
@@ -84,46 +91,43 @@ class LayerSpec(Spec):
         """True resolution [m], when it is given."""
         return None if self.grain is None else units.read_quantity(self.grain, "m")
 
-    @property
-    def final_unit(self) -> str | None:
-        """The unit the layer is used in, as far as the plan says it."""
-        if self.to is not None:
-            return units.canonical_name(self.to)
-        return None if self.unit is None or self.derive or self.reduce == "sum" else units.canonical_name(self.unit)
-
-    @model_validator(mode="after")
-    def _comes_from_one_place(self) -> Any:
-        if (self.file is None) == (self.from_ is None):
-            what = "has both `file` and `from`" if self.file is not None else "has neither `file` nor `from`"
-            raise refusal("E304", what, "give a raster as `file`, or layers of this plan as `from` with `derive`")
-        if self.from_ is not None and self.derive is None:
-            raise refusal("E304", "has `from` but not `derive`", "name the indicator, such as `derive: slope`")
-        stored = [key for key in ("variable", "band", "unit", "scale", "nodata", "crs") if getattr(self, key) is not None]
-        if self.file is None and stored:
-            raise refusal("E304", f"`{stored[0]}` tells of a file, and this layer has none", "leave it out")
-        return self
-
-    @model_validator(mode="after")
-    def _resamples_as_it_can(self) -> Any:
-        if self.kind == "classes" and self.resample in ("bilinear", "mean"):
-            raise refusal("E226", f"class codes cannot be resampled by {self.resample}", "use nearest, mode or share")
-        if self.kind == "values" and self.resample in ("mode", "share"):
-            raise refusal("E226", f"`resample: {self.resample}` is for class codes", "add `kind: classes`")
-        if (self.resample == "share") != (self.share_of is not None):
-            raise refusal("E304", "`resample: share` and `share_of` go together", "give both, or neither")
-        return self
-
     @model_validator(mode="after")
     def _is_consistent(self) -> Any:
-        if self.valid is not None and not self.valid[0] < self.valid[1]:
-            raise refusal("E304", "`valid` must rise from lowest to highest", "swap the two")
-        if self.scale == 0.0:
-            raise refusal("E304", "`scale` is 0: every value would be the same", "give the true factor")
-        if self.months is not None and self.season is not None:
-            raise refusal("E304", "has both `months` and `season`", "keep one of them")
-        if self.months is not None and len(set(self.months)) < len(self.months):
-            raise refusal("E304", "a month is named twice", "name each once")
-        if self.unit is not None and self.to is not None and self.derive is None and self.reduce != "sum":
-            with retelling():
-                units.conversion(self.unit, self.to)
+        refuse_all([*self._origin_faults(), *self._resampling_faults(), *self._value_faults()], self)
         return self
+
+    def _origin_faults(self) -> Iterator[Placed]:
+        if (self.file is None) == (self.from_ is None):
+            what = "has both `file` and `from`" if self.file is not None else "has neither `file` nor `from`"
+            mend = "give a raster as `file`, or layers of this plan as `from` with `derive`"
+            yield (), Told("E304", what, mend)
+        elif self.from_ is not None:
+            if self.derive is None:
+                yield (), Told("E304", "has `from` but not `derive`", "name the indicator, such as `derive: slope`")
+            for key in ("variable", "band", "unit", "scale", "nodata", "crs"):
+                if getattr(self, key) is not None:
+                    yield (key,), Told("E304", f"`{key}` tells of a file, and this layer has none", "leave it out")
+        if self.months is not None and self.season is not None:
+            yield ("season",), Told("E304", "has both `months` and `season`", "keep one of them")
+        if self.months is not None and len(set(self.months)) < len(self.months):
+            yield ("months",), Told("E304", "a month is named twice", "name each once")
+
+    def _resampling_faults(self) -> Iterator[Placed]:
+        if self.kind == "classes" and self.resample in ("bilinear", "mean"):
+            what = f"class codes cannot be resampled by {self.resample}"
+            yield ("resample",), Told("E226", what, "use nearest, mode or share")
+        if self.kind == "values" and self.resample in ("mode", "share"):
+            yield ("resample",), Told("E226", f"{self.resample} is for class codes", "add `kind: classes`")
+        if (self.resample == "share") != (self.share_of is not None):
+            yield (), Told("E304", "`resample: share` and `share_of` go together", "give both, or neither")
+
+    def _value_faults(self) -> Iterator[Placed]:
+        if self.valid is not None and not self.valid[0] < self.valid[1]:
+            yield ("valid",), Told("E304", "must rise from the lowest value to the highest", "swap the two")
+        if self.scale == 0.0:
+            yield ("scale",), Told("E304", "is 0, so that every value would be the same", "give the true factor")
+        if self.unit is not None and self.to is not None and self.derive is None:
+            try:
+                check_becomes(self.unit, self.to)
+            except UnderoakError as error:
+                yield ("to",), Told(error.faults[0].code, error.faults[0].what, error.faults[0].mend)

@@ -19,13 +19,19 @@ class Told(NamedTuple):
     code: str
     what: str
     mend: str = ""
+    lacks: bool = False  # a key that is not there is at fault
 
 
 class Spec(BaseModel):
     """Base of every part of a plan."""
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True, serialize_by_alias=True
+        frozen=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+        serialize_by_alias=True,
+        defer_build=True,
     )
 
     @model_validator(mode="wrap")
@@ -39,13 +45,20 @@ class Spec(BaseModel):
             raise ValidationError.from_exception_data(cls.__name__, list(_retold(error, keys))) from None
 
 
-def refusal(code: str, what: str, mend: str = "") -> PydanticCustomError:
+def refusal(code: str, what: str, mend: str = "", lacks: bool = False) -> PydanticCustomError:
     """A fault to raise inside a validator.
 
     >>> refusal("E310", "is negative", "write 0 or more").type
     'E310'
     """
-    return PydanticCustomError(code, "{what}", {"what": what, "mend": mend})  # type: ignore[arg-type]
+    return PydanticCustomError(code, "{what}", {"what": what, "mend": mend, "lacks": lacks})
+
+
+def refuse_all(found: Iterable[tuple[tuple[int | str, ...], Told]], part: Spec) -> None:
+    """Raise several faults of one part at once, each at its own key; nothing when there is none."""
+    lines = [InitErrorDetails(type=refusal(*fault), loc=loc, input=part) for loc, fault in found]
+    if lines:
+        raise ValidationError.from_exception_data(type(part).__name__, lines)
 
 
 @contextmanager
@@ -54,14 +67,14 @@ def retelling(code: str = "") -> Iterator[None]:
     try:
         yield
     except UnderoakError as error:
-        first = error.faults[0]
-        raise refusal(code or first.code, first.what, first.mend) from error
+        lines = [InitErrorDetails(type=refusal(code or f.code, f.what, f.mend), input=None) for f in error.faults]
+        raise ValidationError.from_exception_data("retold", lines) from None
 
 
 def told(details: ErrorDetails) -> Told:
     """The fault an error of a checked part carries."""
     context = details.get("ctx", {})
-    return Told(details["type"], str(context.get("what", "")), str(context.get("mend", "")))
+    return Told(details["type"], str(context.get("what", "")), str(context.get("mend", "")), bool(context.get("lacks")))
 
 
 def _retold(error: ValidationError, keys: list[str]) -> Iterator[InitErrorDetails]:
@@ -150,11 +163,24 @@ def _choice(details: ErrorDetails) -> Told:
 
 def _shape(details: ErrorDetails) -> Told:
     context = details["ctx"]
-    known = _quoted(str(context["expected_tags"]))
-    return Told("E304", f'{context["discriminator"].strip(chr(39))} "{context["tag"]}" is not known',
-                _one_of(context["tag"], known))  # fmt: skip
+    what = f'the {_bare(context["discriminator"])} "{context["tag"]}" is not known'
+    return Told("E304", what, _one_of(context["tag"], _quoted(str(context["expected_tags"]))))
 
 
+def _bare(word: Any) -> str:
+    return str(word).strip("'")
+
+
+def _missing(key: int | str) -> Told:
+    if isinstance(key, int):
+        return Told("E304", f"value {key + 1} is missing", "give every value")
+    return Told("E304", f'the key "{key}" is missing', _INSTEAD.get(key, "add it"), lacks=True)
+
+
+_INSTEAD = {
+    "area": "add it, or `bounds`",
+    "source": 'say where the numbers come from, if only "common practice, no source"',
+}
 _BOUNDS = {
     "greater_than": ("gt", "more than"),
     "greater_than_equal": ("ge", "at least"),
@@ -162,8 +188,10 @@ _BOUNDS = {
     "less_than_equal": ("le", "at most"),
 }
 _PLAIN: dict[str, Callable[[ErrorDetails], Told | None]] = {
-    "missing": lambda d: Told("E304", f'the key "{d["loc"][-1]}" is missing', "add it"),
-    "finite_number": lambda d: Told("E310", f"should be a finite number, not {shown(d['input'])}", "write a finite one"),
+    "missing": lambda d: _missing(d["loc"][-1]),
+    "finite_number": lambda d: Told(
+        "E310", f"should be a finite number, not {shown(d['input'])}", "write a finite one"
+    ),
     "string_type": _text,
     "string_too_short": lambda d: Told("E304", "should not be empty"),
     "string_too_long": lambda d: Told("E304", f"is longer than {d['ctx']['max_length']} characters", "shorten it"),
@@ -174,8 +202,7 @@ _PLAIN: dict[str, Callable[[ErrorDetails], Told | None]] = {
     "too_long": _length,
     "literal_error": _choice,
     "union_tag_invalid": _shape,
-    "union_tag_not_found": lambda d: Told("E304", f'the key "{d["ctx"]["discriminator"].strip(chr(39))}" is missing',
-                                          "add it"),  # fmt: skip
+    "union_tag_not_found": lambda d: _missing(_bare(d["ctx"]["discriminator"])),
 }
 
 

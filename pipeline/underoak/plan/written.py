@@ -1,8 +1,8 @@
 """A YAML file as written: its values, and where each of them stands.
 
-Stricter than YAML, because a plan must mean what a reader sees: one document, no anchors, no merge keys, no tags but the
-core ones, no key twice, finite numbers. Only `true` and `false` are switches and only plain decimal numbers are numbers,
-so `no`, `on`, `007`, `0x1F`, `1_000`, `12:30` and `2024-05-01` stay the text they look like.
+Stricter than YAML, because a plan must mean what a reader sees: one document, no anchors, no merge keys, no tags but
+the core ones, no key twice, finite numbers. Only `true` and `false` are switches and only plain decimal numbers are
+numbers, so `no`, `on`, `007`, `0x1F`, `1_000`, `12:30` and `2024-05-01` stay the text they look like.
 """
 
 from __future__ import annotations
@@ -83,24 +83,6 @@ class Written:
         place = f"{self.name}:{marks[held]}" if held in marks else self.name
         return f"{place} ({dotted(way)})" if way else place
 
-    def follow(self, loc: tuple[Key, ...]) -> Keys:
-        """The way to the written value that a checker's own path means; names that are not written are dropped."""
-        value, way = self.value, []
-        for n, step in enumerate(loc):
-            if isinstance(value, Mapping):
-                # a checker spells number keys as text
-                found = next((k for k in value if k == step or str(k) == step), None)
-                if found is None:
-                    if n == len(loc) - 1:
-                        way.append(step)
-                    continue
-                step = found
-            elif not (isinstance(value, list | tuple) and isinstance(step, int) and step < len(value)):
-                continue
-            way.append(step)
-            value = value[step]  # type: ignore[index]
-        return tuple(way)
-
     def is_faulty(self, way: Keys) -> bool:
         """True when the value, or one that holds it, was refused while reading."""
         return any(way[:n] in self.faulty for n in range(len(way) + 1))
@@ -137,7 +119,9 @@ def read(path: str | os.PathLike[str]) -> Written:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise UnderoakError(Fault("E305", f"is not UTF-8 text at byte {error.start}", name, "save it as UTF-8")) from error
+        raise UnderoakError(
+            Fault("E305", f"is not UTF-8 text at byte {error.start}", name, "save it as UTF-8")
+        ) from error
     return parse(text, name)
 
 
@@ -287,7 +271,7 @@ class _Reading:
             return None
         if kind is None:
             return value
-        fits = {"int": int, "float": (int, float), "bool": bool, "null": type(None)}[kind]
+        fits: Any = {"int": int, "float": (int, float), "bool": bool, "null": type(None)}[kind]
         if not isinstance(value, fits) or (kind in ("int", "float") and isinstance(value, bool)):
             self._refuse_tag(event, way)
         return value

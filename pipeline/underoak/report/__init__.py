@@ -1,1 +1,20 @@
-"""Placeholder."""
+"""The report: page, map, table and words for the people who decide."""
+
+from underoak.report.explanation import explain
+from underoak.report.figure import map_png
+from underoak.report.findings import CriterionWords, Findings
+from underoak.report.item import stac_item
+from underoak.report.legend import legend_sld
+from underoak.report.page import report_html
+from underoak.report.table import ranking
+
+__all__ = [
+    "CriterionWords",
+    "Findings",
+    "explain",
+    "legend_sld",
+    "map_png",
+    "ranking",
+    "report_html",
+    "stac_item",
+]

@@ -1,0 +1,116 @@
+"""The manifest of a run: from what, how and with which software each file was made."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from collections.abc import Iterable, Mapping
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from underoak.engine.prepare import Prepared
+
+_PACKAGES = (
+    "underoak", "numpy", "numba", "scipy", "rasterio", "pyproj", "shapely", "pandas", "geopandas", "pyogrio",
+    "xarray", "h5netcdf", "zarr", "cftime", "pydantic", "Pint",
+)  # fmt: skip
+_CHUNK = 1 << 22
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file, read in pieces; of a folder (a Zarr store), that of its files' names and sums."""
+    digest = hashlib.sha256()
+    if path.is_dir():
+        for inner in sorted(p for p in path.rglob("*") if p.is_file()):
+            digest.update(f"{inner.relative_to(path).as_posix()} {sha256(inner)}\n".encode())
+        return digest.hexdigest()
+    with open(path, "rb") as file:
+        while chunk := file.read(_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _size(path: Path) -> int:
+    return sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
+
+
+def described(paths: Iterable[Path], base: Path) -> list[dict[str, Any]]:
+    """Name, size and checksum of files, in order of name; each once."""
+    return [{"path": _relative(path, base), "size": _size(path), "sha256": sha256(path)} for path in sorted(set(paths))]
+
+
+def _relative(path: Path, base: Path) -> str:
+    try:
+        return path.resolve().relative_to(base.resolve()).as_posix()
+    except ValueError:
+        return str(path)
+
+
+def software() -> dict[str, str]:
+    """Versions of everything that may move a digit."""
+    import pyproj
+    import rasterio
+    import shapely
+
+    found = {"python": platform.python_version(), "machine": platform.machine()}
+    for name in _PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    found["gdal"] = rasterio.__gdal_version__
+    found["proj"] = pyproj.proj_version_str
+    found["geos"] = shapely.geos_version_string
+    return found
+
+
+def manifest(
+    plan: Any, prepared: Prepared, inputs: list[dict[str, Any]], outputs: list[dict[str, Any]], when: Mapping[str, Any],
+    counts: Mapping[str, Any], criteria: list[dict[str, Any]], warnings: Iterable[str],
+) -> dict[str, Any]:  # fmt: skip
+    """Everything `run.json` says; only `when` differs between two runs of the same plan on the same files."""
+    grid = prepared.grid
+    layers = {
+        name: {"path": facts.path, "format": facts.format, "stored_unit": facts.stored_unit,
+               "unit": prepared.units[name], "decision": facts.decision}
+        for name, facts in prepared.facts.items()
+    }  # fmt: skip
+    return {
+        "format": 1,
+        "plan": plan.canonical(),
+        "plan_sha256": plan.hash,
+        "grid": {"crs": grid.crs, "transform": list(grid.transform), "rows": grid.rows, "cols": grid.cols},
+        "layers": layers,
+        "criteria": criteria,
+        "weights": _weights(plan),
+        "not_judged": [str(item) for item in plan.not_judged],
+        "counts": dict(counts),
+        "inputs": inputs,
+        "outputs": outputs,
+        "software": software(),
+        "warnings": list(warnings),
+        "when": dict(when),
+    }
+
+
+def _weights(plan: Any) -> dict[str, Any]:
+    """How the weights came about."""
+    given = plan.spec.weights
+    if plan.pairwise is not None:
+        made = plan.pairwise
+        return {"method": made.method, "consistency_ratio": made.consistency_ratio, "rms_residual": made.rms_residual,
+                "worst_triple": made.worst_triple}  # fmt: skip
+    if given is None:
+        return {"method": "the species profile's" if plan.profile else "equal"}
+    return {"method": "direct" if given.direct is not None else "rank-order centroid"}
+
+
+def dump(content: Mapping[str, Any]) -> str:
+    """JSON text, the same for the same content.
+
+    >>> dump({"a": 1})
+    '{\\n  "a": 1\\n}\\n'
+    """
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

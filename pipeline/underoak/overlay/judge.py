@@ -1,0 +1,97 @@
+"""The overlay of one block: suitability, class and limiting factors of every cell in one pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.overlay.classes import CUTS, EXCLUDED, Cap, Cuts, check_classes
+from underoak.overlay.combine import Missing, Rule, check_combination, stack_of, terms_of
+
+FloatArray = npt.NDArray[np.float32]
+ByteArray = npt.NDArray[np.uint8]
+
+FREE, BARRED, UNKNOWN = 0, 1, 2  # ground: open to judging, excluded by a constraint, constraint not known
+MOST_CRITERIA = EXCLUDED  # an index shares its byte with the codes
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """How a plan judges: one weight for each criterion in plan order (made to sum to 1), combination and classes.
+
+    >>> Rules((2, 1, 1), "geometric").weights
+    (0.5, 0.25, 0.25)
+
+    Raises:
+        UnderoakError: E310, E311 weights that cannot be, E316 settings that do not go together, E318 class cuts.
+    """
+
+    weights: tuple[float, ...]
+    rule: Rule = "linear"
+    order_weights: tuple[float, ...] | None = None
+    alpha: float | None = None
+    missing: Missing = "stop"
+    cuts: Cuts = CUTS
+    cap: Cap = "weakest"
+
+    def __post_init__(self) -> None:
+        normal, order = check_combination(self.weights, self.rule, self.order_weights, self.alpha, self.missing)
+        object.__setattr__(self, "weights", normal)
+        object.__setattr__(self, "order_weights", order)
+        object.__setattr__(self, "cuts", check_classes(self.cuts, self.cap))
+        if len(self.weights) > MOST_CRITERIA:
+            raise ValueError(f"{len(self.weights)} criteria are more than {MOST_CRITERIA}")
+
+
+class Judgement(NamedTuple):
+    """What `judge` finds; arrays are (rows, cols)."""
+
+    suitability: FloatArray  # 0..1, NaN = not judged
+    classes: ByteArray  # 1..4 = S1, S2, S3, N; 250 excluded, 255 missing
+    weakest: ByteArray  # criterion index, 253 nothing limits, 250, 255
+    gainful: ByteArray
+    missing_weight: FloatArray | None  # share of the weight that is missing, NaN off free ground; None unless asked for
+
+
+def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> Judgement:
+    """Suitability, classes and limits of a block.
+
+    memberships (criteria, rows, cols): float32 0..1, NaN = missing. ground (rows, cols): 0 free, 1 excluded, 2 missing.
+    Excluded ground is excluded whatever else is missing; missing ground, and ground whose memberships are missing, is
+    missing (under "renormalise": when all with a weight are). Sums are float64, stored as float32. `combine`,
+    `classify`, `weakest` and `most_gainful` say the same of each cell; of ties, the first in plan order stands here.
+    One pass; threads may judge side by side; no array of full size besides the results (memberships that are not
+    contiguous float32 are copied first).
+
+    >>> m = np.float32([[[0.9, 1.0, np.nan]], [[0.3, 1.0, 0.5]]])
+    >>> found = judge(m, [[0, 0, 1]], Rules((1, 1)))
+    >>> found.suitability.round(2).tolist(), found.classes.tolist(), found.weakest.tolist()
+    ([[0.6000000238418579, 1.0, nan]], [[2, 1, 250]], [[1, 253, 250]])
+
+    Raises:
+        ValueError: when shapes do not fit.
+    """
+    values, shape = stack_of(np.asarray(memberships, np.float32), len(rules.weights))
+    state = np.asarray(ground, np.uint8, order="C")
+    if state.shape != shape:
+        raise ValueError(f"ground is {state.shape}, memberships are of {shape} cells")
+    terms = terms_of(rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing, rules.cuts, rules.cap)
+    suitability = np.empty(shape, np.float32)
+    classes, weak, gain = (np.empty(shape, np.uint8) for _ in range(3))
+    lacking = np.empty(shape if rules.missing == "renormalise" else 0, np.float32)
+    from underoak.overlay import kernels
+
+    kernels.judge(
+        values,
+        state.reshape(-1),
+        terms,
+        suitability.reshape(-1),
+        classes.reshape(-1),
+        weak.reshape(-1),
+        gain.reshape(-1),
+        lacking.reshape(-1),
+    )
+    return Judgement(suitability, classes, weak, gain, lacking if rules.missing == "renormalise" else None)

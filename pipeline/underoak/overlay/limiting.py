@@ -1,0 +1,72 @@
+"""What limits a place: the criterion that is worst, and the one whose mending would help most."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.overlay.combine import Missing, Rule, stack_of, terms_of
+
+
+def weakest(memberships: npt.ArrayLike, weights: Sequence[float], missing: Missing = "stop") -> tuple[int, ...] | None:
+    """Indices of the criteria with the lowest membership, all ties within 1e-6, in plan order (law of the minimum).
+
+    Empty where every membership is 1: nothing limits. None where the place is not judged, because a criterion with a
+    weight is missing (under "renormalise": all of them). A criterion of weight 0 never limits.
+
+    >>> weakest([0.9, 0.3, 0.3], [1, 1, 1]), weakest([0.9, 0.3, 0.3], [1, 0, 1]), weakest([1.0, 1.0], [1, 1])
+    ((1, 2), (2,), ())
+
+    Raises:
+        UnderoakError: E310, E311 weights that cannot be.
+        ValueError: when there is not one weight for each criterion.
+    """
+    found = _limits(memberships, weights, "minimum", None, None, missing)
+    return None if found is None else found[0]
+
+
+def most_gainful(
+    memberships: npt.ArrayLike,
+    weights: Sequence[float],
+    rule: Rule = "linear",
+    order_weights: Sequence[float] | None = None,
+    alpha: float | None = None,
+    missing: Missing = "stop",
+) -> tuple[int, ...] | None:
+    """Indices of the criteria that, alone at 1, would raise the suitability most; ties, empty, None as in `weakest`.
+
+    Where no criterion alone would add more than 1e-6 (two zeros under the geometric rule, two equal lowest under the
+    minimum) the answer is the weakest: they are the first to be mended, though one of them is not enough. So under the
+    minimum the two answers are always the same.
+
+    >>> most_gainful([0.2, 0.5], [0.1, 0.9]), most_gainful([0.0, 0.0, 0.5], [1, 1, 1], "geometric")
+    ((1,), (0, 1))
+
+    Raises:
+        UnderoakError: E310, E311, E316 as in `combine`.
+        ValueError: when there is not one weight for each criterion.
+    """
+    found = _limits(memberships, weights, rule, order_weights, alpha, missing)
+    return None if found is None else found[1] or found[0]
+
+
+def _limits(
+    memberships: npt.ArrayLike,
+    weights: Sequence[float],
+    rule: Rule,
+    order_weights: Sequence[float] | None,
+    alpha: float | None,
+    missing: Missing,
+) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
+    values, shape = stack_of(memberships, len(weights))
+    if shape:
+        raise ValueError(f"one membership for each criterion is needed, not {(len(weights), *shape)}")
+    terms = terms_of(weights, rule, order_weights, alpha, missing)
+    weak, gain = np.zeros(terms.which.size, np.bool_), np.zeros(terms.which.size, np.bool_)
+    from underoak.overlay import kernels
+
+    if not kernels.limits_of_one(values, terms, weak, gain):
+        return None
+    return tuple(terms.which[weak].tolist()), tuple(terms.which[gain].tolist())

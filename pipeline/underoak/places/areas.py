@@ -1,0 +1,42 @@
+"""True areas of polygons on the ellipsoid of their own coordinate reference system."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak import crs as _crs
+from underoak.indicators.metres import equal_area, to_lonlat
+
+STEP_M = 100.0  # longer edges are measured in pieces of this length: straight on the map is not straight on the ground
+
+
+def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
+    """Area of each polygon [ha]; edges are straight in `crs`. NaN where there is no shape or it lies off the Earth.
+
+    Measured in an equal-area cylinder on the CRS's own ellipsoid, so that degrees, feet and web maps all come out true.
+
+    >>> import numpy as np
+    >>> from shapely import box
+    >>> areas_ha(np.array([box(0, 0, 90, 90)]), "EPSG:4326").round(2).tolist()  # an eighth of the Earth
+    [6375820271.55]
+    """
+    import shapely
+
+    there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    parts, owner = shapely.get_parts(shapes[there], return_index=True)
+    pieces = shapely.segmentize(parts, STEP_M / (_crs.unit_m(crs) or 111_000.0))
+    coords, part = shapely.get_coordinates(pieces, return_index=True)
+    lon, lat = to_lonlat(crs, coords[:, 0], coords[:, 1])
+    if not _crs.is_geographic(crs):  # a projection may jump at the antimeridian; degrees are taken as drawn
+        first = lon[np.searchsorted(part, np.arange(len(parts)))][part]
+        lon = first + (lon - first + 180.0) % 360.0 - 180.0
+    finite = np.isfinite(lon) & np.isfinite(lat)
+    flat = np.column_stack(equal_area(np.where(finite, lon, 0.0), np.where(finite, lat, 0.0), crs))
+    area = shapely.area(shapely.set_coordinates(pieces, flat)) / 10_000.0
+    area[np.unique(part[~finite])] = np.nan
+    made = np.full(len(shapes), np.nan)
+    made[there] = np.bincount(owner, area, int(there.sum()))
+    return made

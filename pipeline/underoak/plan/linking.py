@@ -1,0 +1,100 @@
+"""Do the parts of a plan fit each other: names that name something, units that agree, what the purpose needs."""
+
+from __future__ import annotations
+
+from underoak import units
+from underoak.errors import UnderoakError, did_you_mean
+from underoak.plan.checking import Check
+from underoak.plan.constraint_spec import LayerConstraint
+from underoak.plan.fields import is_rate_of_water
+from underoak.plan.layer_spec import LayerSpec
+from underoak.plan.model import PlanSpec
+from underoak.plan.written import Keys
+
+_NEEDED = {"buy": "parcels", "orchard": "parcels", "restore": "zones"}
+
+
+def check_links(spec: PlanSpec, check: Check) -> None:
+    """Tell every fault between layers, constraints and purpose."""
+    for name, layer in spec.layers.items():
+        if layer.from_ is not None:
+            _check_origin(name, layer.from_, spec, check)
+        if layer.derive is not None:
+            _check_indicator(name, layer.derive, check)
+    _check_constraints(spec, check)
+    needed = _NEEDED.get(spec.purpose)
+    if needed is not None and getattr(spec, needed) is None and not check.is_broken((needed,)):
+        check.fault("E304", f"purpose {spec.purpose} needs `{needed}`", ("purpose",), f"add `{needed}`")
+
+
+def check_layer(name: str, way: Keys, check: Check) -> None:
+    """Tell when no layer has that name."""
+    known = check.names("layers")
+    if name not in known and ("layers",) not in check.broken:
+        check.fault("E331", f'there is no layer "{name}"', way, did_you_mean(name, known, "add it under `layers`"))
+
+
+def unit_in_use(layer: LayerSpec) -> str | None:
+    """The unit a layer is used in, as far as the plan says it.
+
+    >>> unit_in_use(LayerSpec.model_validate({"from": "elevation", "derive": "slope"}))
+    'degree'
+    """
+    if layer.to is not None:
+        return units.canonical_name(layer.to)
+    if layer.derive is not None:
+        from underoak.indicators import REGISTRY
+
+        declared = REGISTRY[layer.derive].unit if layer.derive in REGISTRY else ""
+        return units.canonical_name(declared) if declared else None
+    if layer.unit is None or is_rate_of_water(layer.unit):
+        return None  # the file, or its calendar, has a say
+    return units.QUANTITIES[units.quantity_of(layer.unit, layer.quantity)].unit or units.canonical_name(layer.unit)
+
+
+def _check_origin(name: str, origin: str, spec: PlanSpec, check: Check) -> None:
+    way: Keys = ("layers", name, "from")
+    check_layer(origin, way, check)
+    source = spec.layers.get(origin)
+    if source is not None and source.file is None:
+        what = f'the layer "{origin}" is derived itself'
+        check.fault("E335", what, way, "name the layer of the file that both come from")
+
+
+def _check_indicator(name: str, indicator: str, check: Check) -> None:
+    from underoak import indicators
+
+    try:
+        indicators.get(indicator)
+    except UnderoakError as error:
+        check.take(error, ("layers", name, "derive"))
+
+
+def _check_constraints(spec: PlanSpec, check: Check) -> None:
+    written = check.written.value.get("constraints") or ()
+    places = [n for n in range(len(written)) if ("constraints", n) not in check.broken]
+    seen: set[str] = set()
+    for n, constraint in zip(places, spec.constraints, strict=False):
+        way: Keys = ("constraints", n)
+        if constraint.name in seen:
+            check.fault("E304", f'two constraints are named "{constraint.name}"', (*way, "name"), "rename one")
+        seen.add(constraint.name)
+        if isinstance(constraint, LayerConstraint):
+            check_layer(constraint.layer, (*way, "layer"), check)
+            layer = spec.layers.get(constraint.layer)
+            if layer is not None:
+                _check_comparison(constraint, layer, (*way, "exclude"), check)
+
+
+def _check_comparison(constraint: LayerConstraint, layer: LayerSpec, way: Keys, check: Check) -> None:
+    comparison, unit = constraint.comparison, unit_in_use(layer)
+    if layer.holds_codes:
+        if comparison.unit:
+            check.fault("E322", "class codes have no unit", way, 'write it like "in 1, 2, 5"')
+    elif comparison.sign == "in":
+        check.fault("E322", "`in` is for layers of classes", way, 'write it like "> 30 degree"')
+    elif unit is not None:
+        try:
+            comparison.in_unit(unit)
+        except UnderoakError as error:
+            check.take(error, way)

@@ -1,0 +1,124 @@
+"""From a file, or a mapping, to a plan that can be run; or to every fault in it at once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from underoak.errors import UnderoakError, did_you_mean
+from underoak.plan.checking import Check, checked
+from underoak.plan.joining import Joined, join, settle_units
+from underoak.plan.linking import check_links
+from underoak.plan.model import PlanSpec
+from underoak.plan.profile import Profile, load_profile
+from underoak.plan.resolved import Criterion, Plan
+from underoak.plan.weighing import order_weights, weigh
+from underoak.plan.written import Written, read
+
+# What stands in for a broken part while the others are checked.
+_STAND_INS: dict[str, Any] = {
+    "format": 1,
+    "title": "-",
+    "purpose": "region",
+    "region": {"bounds": [0, 0, 1, 1], "crs": "EPSG:3857", "cell": "1 m"},
+    "layers": {"none": {"file": "-"}},
+}
+
+
+def load_plan(
+    source: str | os.PathLike[str] | Mapping[str, Any], *, base: str | os.PathLike[str] = ".", strict: bool = False
+) -> Plan:
+    """The plan in a YAML file, joined with its species profile, weighed and checked. No data file is opened.
+
+    A mapping of plain values is taken too; its relative file names then start at `base`. Under `strict` a warning stops
+    as a fault does.
+
+    >>> plan = load_plan({
+    ...     "format": 1, "title": "One hill", "purpose": "region", "species": ["tuber_melanosporum"],
+    ...     "region": {"bounds": [0, 0, 3000, 3000], "crs": "EPSG:25831", "cell": "30 m"},
+    ...     "layers": {"soil_ph": {"file": "ph.tif", "unit": "pH*10"}, "slope": {"file": "s.tif", "unit": "degree"}},
+    ... })
+    >>> [(c.name, round(c.weight, 4)) for c in plan.criteria]
+    [('ph', 0.6957), ('slope', 0.3043)]
+
+    Raises:
+        UnderoakError: with every fault, each at its line and column (E300 to E350, E202, E205, E226).
+    """
+    if isinstance(source, Mapping):
+        written, path, folder = Written("plan", dict(source)), None, Path(base)
+    else:
+        written, path = read(source), Path(source)
+        folder = path.parent
+    check = Check(written)
+    if not isinstance(written.value, dict):
+        check.problems.stop_if_any()
+    spec = checked(PlanSpec, check, _STAND_INS)
+    plan = None if spec is None else _resolve(spec, path, folder, check)
+    check.problems.stop_if_any(strict)
+    assert plan is not None, "a plan without faults is complete"
+    return plan
+
+
+def _resolve(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
+    from underoak.overlay import Rules
+
+    check_links(spec, check)
+    profile = _profile(spec, check)
+    joined, not_judged = join(spec, profile, check)
+    layers = settle_units(spec, joined, check)
+    weights, pairwise = weigh(spec, joined, profile, check)
+    by_order = None if weights is None else order_weights(spec, weights, check)
+    if check.problems.faults or weights is None:
+        return None
+    rules = Rules(
+        weights=weights,
+        rule=spec.combine.rule,
+        order_weights=by_order,
+        alpha=spec.combine.alpha,
+        missing=spec.combine.missing,
+        cuts=spec.classes.cuts,
+        cap=spec.classes.cap,
+    )
+    keeps_weights = spec.weights is None or spec.weights.direct is not None
+    criteria = tuple(_criterion(j, weight, spec, keeps_weights) for j, weight in zip(joined, weights, strict=True))
+    warnings = tuple(check.problems.warnings)
+    return Plan(spec, folder, path, profile, layers, criteria, not_judged, rules, pairwise, warnings)
+
+
+def _criterion(joined: Joined, weight: float, spec: PlanSpec, keeps_weights: bool) -> Criterion:
+    is_direct = spec.weights is not None
+    stated = joined.weight if keeps_weights and (joined.has_own_weight or not is_direct) else None
+    return Criterion(
+        name=joined.name,
+        label=joined.label,
+        layer=joined.layer,
+        unit=joined.unit,
+        spec=joined.curve,
+        curve=joined.curve.curve(),
+        weight=weight,
+        remedy=joined.remedy,
+        source=joined.source,
+        stated_weight=stated,
+        is_from_profile=joined.is_from_profile,
+    )
+
+
+def _profile(spec: PlanSpec, check: Check) -> Profile | None:
+    if not spec.species:
+        if spec.hosts:
+            check.fault("E332", "hosts are those of a species, and the plan names none", ("hosts",), "add `species`")
+        return None
+    try:
+        profile = load_profile(spec.species[0])
+    except UnderoakError as error:
+        check.take(error, ("species", 0))
+        check.broken.add(("species", 0))
+        return None
+    known = [host.name for host in profile.hosts]
+    for n, host in enumerate(spec.hosts):
+        if host not in known:
+            mend = did_you_mean(host, known, "known: " + ", ".join(known))
+            check.fault("E332", f'"{host}" is not a host of {profile.latin}', ("hosts", n), mend)
+    return profile

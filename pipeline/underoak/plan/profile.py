@@ -1,0 +1,145 @@
+"""Species profiles: what a truffle needs, who says so, and how sure that is."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from underoak.errors import Fault, UnderoakError, did_you_mean
+from underoak.plan.checking import Check, checked
+from underoak.plan.curve_specs import CurveSpec
+from underoak.plan.fields import Name, Text, Unit
+from underoak.plan.model import RemedySpec, Weight
+from underoak.plan.shipped import shipped
+from underoak.plan.spec import Spec
+from underoak.plan.written import read
+
+
+class ProfileCriterion(Spec):
+    """One thing the species asks of the ground. No number stands without a source."""
+
+    label: Text
+    """What people call it."""
+    layer: Name
+    """The layer it judges, unless the plan names another."""
+    unit: Unit
+    """The unit of the curve."""
+    curve: CurveSpec
+    """Response curve."""
+    source: Text
+    """Where the curve's numbers come from."""
+    confidence: Literal["A", "B", "C"]
+    """A: two independent readings agree; B: one fair or several weak ones; C: from memory only."""
+    weight: Weight
+    """Weight beside the profile's other criteria."""
+    weight_reason: Text
+    """Why it weighs that much."""
+    remedy: RemedySpec | None = None
+    """What can be done about it."""
+    remedy_source: Text | None = None
+    """Where the remedy's numbers come from."""
+
+
+class Host(Spec):
+    """A tree the species lives with."""
+
+    name: Name
+    """Latin name, as plans write it: quercus_ilex."""
+    common: Text
+    """Common name."""
+    strength: Literal["primary", "secondary"]
+    """Fruits regularly and is planted on purpose; or recorded, or works less often."""
+    source: Text
+    """Who says so."""
+
+    @property
+    def latin(self) -> str:
+        """Latin name, as people write it.
+
+        >>> Host(name="quercus_ilex", common="holm oak", strength="primary", source="from memory").latin
+        'Quercus ilex'
+        """
+        return self.name.replace("_", " ").capitalize()
+
+
+class Sourced(Spec):
+    """Words, and who says so."""
+
+    words: Text
+    """What is so."""
+    source: Text
+    """Who says so."""
+
+
+class Profile(Spec):
+    """A species profile."""
+
+    name: Name
+    """Latin name, as plans write it: tuber_melanosporum."""
+    common: Annotated[tuple[Text, ...], Field(min_length=1)]
+    """Common names."""
+    native: Sourced
+    """Where it is native."""
+    season: Sourced
+    """When it fruits."""
+    criteria: Annotated[dict[Name, ProfileCriterion], Field(min_length=1)]
+    """What it asks of the ground."""
+    hosts: Annotated[tuple[Host, ...], Field(min_length=1)]
+    """The trees it lives with."""
+    notes: tuple[Sourced, ...] = ()
+    """What a reader of the results should know."""
+
+    @property
+    def latin(self) -> str:
+        """Latin name, as people write it."""
+        return self.name.replace("_", " ").capitalize()
+
+    @property
+    def title(self) -> str:
+        """Latin name and first common name."""
+        return f"{self.latin} ({self.common[0]})"
+
+
+def profile_names() -> tuple[str, ...]:
+    """Names of the profiles that come with the package.
+
+    >>> profile_names()
+    ('tuber_aestivum', 'tuber_melanosporum')
+    """
+    return tuple(sorted(path.stem for path in shipped("configs", "species").glob("*.yaml")))
+
+
+@lru_cache(maxsize=32)
+def load_profile(name: str) -> Profile:
+    """The profile of a species.
+
+    >>> load_profile("tuber_melanosporum").criteria["ph"].curve.at
+    (7.0, 7.5, 8.3, 8.8)
+
+    Raises:
+        UnderoakError: E332 when there is none of that name.
+    """
+    known = profile_names()
+    if name not in known:
+        mend = did_you_mean(name, known, "known: " + ", ".join(known))
+        raise UnderoakError(Fault("E332", f'there is no profile of the species "{name}"', mend=mend))
+    return read_profile(shipped("configs", "species", f"{name}.yaml"))
+
+
+def read_profile(path: Path) -> Profile:
+    """Read a profile from a YAML file.
+
+    Raises:
+        UnderoakError: E3xx with every fault and its line.
+    """
+    check = Check(read(path))
+    profile = checked(Profile, check)
+    check.problems.stop_if_any()
+    assert profile is not None
+    if profile.name != path.stem:
+        what = f'calls itself "{profile.name}" in a file named {path.name}'
+        raise UnderoakError(Fault("E304", what, str(path), "let name and file name agree"))
+    return profile

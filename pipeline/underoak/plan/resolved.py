@@ -1,0 +1,235 @@
+"""The plan as it is worked with: what was written, joined with the species profile, weighed and checked."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from underoak.errors import Fault
+from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
+from underoak.plan.curve_specs import CurveSpec
+from underoak.plan.layer_spec import LayerSpec
+from underoak.plan.model import (
+    ClassesSpec,
+    CombineSpec,
+    OutputsSpec,
+    ParcelsSpec,
+    PlanSpec,
+    Purpose,
+    RegionSpec,
+    RemedySpec,
+    TrustSpec,
+    ZonesSpec,
+)
+from underoak.plan.profile import Host, Profile
+
+if TYPE_CHECKING:
+    from underoak.overlay import Curve, Rules
+    from underoak.overlay.pairwise import PairwiseResult
+
+
+_METHODS = {
+    "direct": "as the plan gives them",
+    "ranked": "from the plan's ranking, rank-order centroids (Barron and Barrett 1996, from memory)",
+    "pairwise": "from the plan's pairwise ratios",
+    "profile": "from the species profile, where the plan does not say otherwise, shared among the criteria in use",
+    "equal": "all equal, as nobody said otherwise",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One criterion in use."""
+
+    name: str
+    label: str  # what people call it
+    layer: str
+    unit: str  # of the curve; "" when it is the layer's own, whatever that is
+    spec: CurveSpec  # the curve as written
+    curve: Curve
+    weight: float  # the weights of all criteria add up to 1
+    remedy: RemedySpec | None
+    source: str
+    stated_weight: float | None = None  # before they were brought to a sum of 1; None when ranked, pairwise or direct
+    is_from_profile: bool = False  # the profile has one of this name
+
+    @property
+    def remedy_limit(self) -> float | None:
+        """How far the remedy goes, in the curve's unit."""
+        return None if self.remedy is None else self.remedy.limit_in(self.unit or "1")
+
+    @property
+    def in_words(self) -> str:
+        """The curve in one line for people."""
+        return self.spec.in_words(self.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class NotJudged:
+    """A criterion of the profile that is not in use, and why."""
+
+    name: str
+    label: str
+    reason: str
+
+    def __iter__(self) -> Iterator[str]:
+        """Name and reason, so that many of them make a dict."""
+        return iter((self.name, self.reason))
+
+    def __str__(self) -> str:
+        return f"{self.label}: {self.reason}"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan, checked and complete. Picklable."""
+
+    spec: PlanSpec
+    base: Path  # relative file names start here
+    path: Path | None  # the file it was read from
+    profile: Profile | None
+    layers: Mapping[str, LayerSpec]  # with `to` filled in where the profile says the unit
+    criteria: tuple[Criterion, ...]  # in plan order: those the plan names, then the rest of the profile's
+    not_judged: tuple[NotJudged, ...]
+    rules: Rules
+    pairwise: PairwiseResult | None = None  # how pairs led to the weights
+    warnings: tuple[Fault, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """What the run is called."""
+        return self.spec.title
+
+    @property
+    def purpose(self) -> Purpose:
+        """What is to be decided."""
+        return self.spec.purpose
+
+    @property
+    def species(self) -> str | None:
+        """Name of the species' profile."""
+        return self.spec.species[0] if self.spec.species else None
+
+    @property
+    def hosts(self) -> tuple[Host, ...]:
+        """The profile's hosts that count."""
+        known = self.profile.hosts if self.profile else ()
+        return tuple(host for host in known if not self.spec.hosts or host.name in self.spec.hosts)
+
+    @property
+    def region(self) -> RegionSpec:
+        """The ground, and the grid it is judged on."""
+        return self.spec.region
+
+    @property
+    def trust(self) -> TrustSpec:
+        """What files may draw on, and how large a raster may be."""
+        return self.spec.trust
+
+    @property
+    def constraints(self) -> tuple[LayerConstraint | ShapesConstraint, ...]:
+        """Ground that is excluded outright."""
+        return self.spec.constraints
+
+    @property
+    def combine(self) -> CombineSpec:
+        """How memberships become one suitability, as written; `rules` is what is worked with."""
+        return self.spec.combine
+
+    @property
+    def classes(self) -> ClassesSpec:
+        """Where the classes are cut."""
+        return self.spec.classes
+
+    @property
+    def parcels(self) -> ParcelsSpec | None:
+        """The parcels to judge."""
+        return self.spec.parcels
+
+    @property
+    def zones(self) -> ZonesSpec | None:
+        """Zones of connected suitable ground."""
+        return self.spec.zones
+
+    @property
+    def outputs(self) -> OutputsSpec:
+        """What is written, and where."""
+        return self.spec.outputs
+
+    @property
+    def weights(self) -> tuple[float, ...]:
+        """Weights of the criteria, in their order; they add up to 1."""
+        return tuple(criterion.weight for criterion in self.criteria)
+
+    @property
+    def weighting(self) -> dict[str, Any]:
+        """How the weights were found, for the manifest."""
+        found: dict[str, Any] = {"method": self._method, "weights": {c.name: c.weight for c in self.criteria}}
+        if self.pairwise is not None:
+            found |= {
+                "solved_by": self.pairwise.method,
+                "table": self.pairwise.table,
+                "consistency_ratio": self.pairwise.consistency_ratio,
+                "rms_log_residual": self.pairwise.rms_residual,
+                "worst": self.pairwise.worst,
+            }
+        return found
+
+    @property
+    def weighting_words(self) -> str:
+        """How the weights were found, in one sentence without its full stop."""
+        words = _METHODS[self._method]
+        if self.pairwise is None:
+            return words
+        figure = "consistency ratio" if self.pairwise.consistency_ratio is not None else "exp(RMS log residual) - 1"
+        return f"{words} ({self.pairwise.method}; {figure} {self.pairwise.inconsistency:.3f})"
+
+    @property
+    def _method(self) -> str:
+        weights = self.spec.weights
+        if weights is not None:
+            return next(kind for kind in ("direct", "ranked", "pairwise") if getattr(weights, kind) is not None)
+        if all(criterion.stated_weight is None for criterion in self.criteria):
+            return "equal"
+        return "direct" if self.profile is None else "profile"
+
+    def file(self, written: str) -> Path:
+        """The path of a file the plan names. Whether it may be read is for `trust` to say."""
+        return self.base / written
+
+    def canonical(self) -> dict[str, Any]:
+        """The plan as plain values, every default and every number of the profile written out; paths as written.
+
+        Loading it gives the same plan; a profile whose numbers change gives another canonical form.
+        """
+        dump: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
+        dump["layers"] = {
+            name: layer.model_dump(mode="json", by_alias=True, exclude_none=True) for name, layer in self.layers.items()
+        }
+        off = {name: "off" for name, given in self.spec.criteria.items() if given is None or given == "off"}
+        dump["criteria"] = {criterion.name: _written(criterion) for criterion in self.criteria} | off
+        plain: dict[str, Any] = json.loads(json.dumps(dump, allow_nan=False))  # number keys become text, as in JSON
+        return plain
+
+    @cached_property
+    def hash(self) -> str:
+        """SHA-256 of the canonical form as JSON."""
+        text = json.dumps(self.canonical(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _written(criterion: Criterion) -> dict[str, Any]:
+    remedy = criterion.remedy
+    written: dict[str, Any] = {
+        "layer": criterion.layer,
+        "curve": criterion.spec.model_dump(mode="json", exclude_none=True),
+        "weight": criterion.stated_weight,
+        "remedy": "none" if remedy is None else remedy.model_dump(mode="json", exclude_none=True),
+        "source": criterion.source,
+    }
+    return {key: value for key, value in written.items() if value is not None}

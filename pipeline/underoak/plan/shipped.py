@@ -1,0 +1,27 @@
+"""Files that come with the package: in an installed copy, and in a checkout."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from underoak.errors import Fault, UnderoakError
+
+_PACKAGE = Path(__file__).resolve().parents[1]
+
+
+def shipped(*parts: str) -> Path:
+    """The path of a file or folder that comes with the package.
+
+    >>> shipped("configs", "species").name
+    'species'
+
+    Raises:
+        UnderoakError: E305 when it is not there, so the installation is not whole.
+    """
+    for root in (_PACKAGE / "_data", _PACKAGE.parents[1]):
+        path = root.joinpath(*parts)
+        if path.exists():
+            return path
+    raise UnderoakError(
+        Fault("E305", "comes with underoak and is not there", "/".join(parts), "install underoak again")
+    )

@@ -1,0 +1,84 @@
+"""What a run found, gathered for the people who read it."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from underoak.errors import Fault
+from underoak.grid import Grid
+from underoak.layers.source import SourceFacts
+
+
+@dataclass(frozen=True, slots=True)
+class CriterionWords:
+    """One criterion as people read it."""
+
+    name: str
+    label: str
+    weight: float
+    layer: str
+    curve: str
+    remedy: str  # what can be done when it is the limit
+    can_change: bool
+    source: str
+
+    @classmethod
+    def of(cls, criterion: Any) -> CriterionWords:
+        """From a criterion of a plan."""
+        return cls(
+            criterion.name,
+            criterion.label,
+            criterion.weight,
+            criterion.layer,
+            criterion.in_words,
+            _remedy(criterion),
+            criterion.remedy is not None,
+            criterion.source,
+        )
+
+
+def _remedy(criterion: Any) -> str:
+    remedy = criterion.remedy
+    if remedy is None:
+        return "cannot be changed"
+    limit = criterion.remedy_limit
+    if remedy.by == "lime":
+        return f"liming can raise it, to {limit:g} at most" if limit is not None else "liming can raise it"
+    unit = f" {criterion.unit}" if criterion.unit else ""
+    return f"irrigation can add up to {limit:g}{unit}" if limit is not None else "irrigation can add to it"
+
+
+@dataclass(frozen=True)
+class Findings:
+    """The results of one run. `parcels` and `zones` are tables, best first; None where the plan asks for none."""
+
+    plan: Any
+    grid: Grid
+    parcels: Any
+    zones: Any
+    counts: Mapping[str, Any]  # whole-number counts of the engine: classes, missing, excluded, inside
+    facts: Mapping[str, SourceFacts]
+    units: Mapping[str, str]
+    grains: Mapping[str, float]  # layer -> side of a cell that the source truly resolves [m]
+    cell_ha: float  # true area of an analysis cell in the middle of the region
+    warnings: tuple[Fault, ...]
+    made: datetime.datetime
+    versions: Mapping[str, str]
+
+    @property
+    def criteria(self) -> tuple[CriterionWords, ...]:
+        """The criteria in plan order."""
+        return tuple(CriterionWords.of(criterion) for criterion in self.plan.criteria)
+
+    @property
+    def class_cells(self) -> dict[int, int]:
+        """Cells inside the region by class code."""
+        return {int(code): count for code, count in self.counts["classes"].items()}
+
+    @property
+    def has_parcels(self) -> bool:
+        """True when parcels were judged."""
+        return self.parcels is not None and len(self.parcels) > 0

@@ -1,0 +1,187 @@
+"""The report: one self-contained page that needs no network and runs nothing."""
+
+from __future__ import annotations
+
+import base64
+from importlib.resources import files
+from typing import Any
+
+from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
+from underoak.report.findings import Findings
+from underoak.report.words import (
+    CAUTIONS,
+    PURPOSES,
+    answers,
+    hectares,
+    limits,
+    next_step,
+    percent,
+    score,
+    trust_lines,
+)
+
+_RULES = {
+    "linear": "Suitability is the weighted mean of the memberships: a strong criterion can make up for a weak one.",
+    "geometric": "Suitability is the weighted geometric mean of the memberships: strong criteria make up for weak ones "
+    "in part, and one that is zero makes the whole zero.",
+    "minimum": "Suitability is the membership of the weakest criterion: nothing makes up for it.",
+    "ordered": "Suitability is an ordered weighted mean: memberships count by their place from best to worst.",
+}
+_MOST_ZONES = 20
+
+
+def report_html(findings: Findings, map_png: bytes) -> str:
+    """The whole page as text; every value from outside is escaped by the template engine."""
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string(
+        files("underoak.report").joinpath("templates/report.html").read_text(encoding="utf-8")
+    )
+    plan = findings.plan
+    return template.render(
+        title=plan.title,
+        subtitle=f"{subtitle(findings)} · {findings.made:%Y-%m-%d}",
+        answers=answers(findings),
+        map_png=base64.b64encode(map_png).decode("ascii"),
+        map_words=f"Map of suitability for {plan.title}; the tables below hold the same facts.",
+        ground=_ground(findings),
+        parcels=_parcels(findings),
+        zones=_zones(findings),
+        zones_at_least=plan.zones.at_least if plan.zones else "",
+        zones_left_out=_zones_left_out(findings),
+        rule_words=_rule_words(plan),
+        criteria=findings.criteria,
+        weight_words=_weight_words(plan),
+        constraints=_constraints(findings),
+        not_judged=[str(item) for item in plan.not_judged],
+        trust=trust_lines(findings),
+        layers=_layers(findings),
+        warnings=[str(fault) for fault in findings.warnings],
+        cautions=CAUTIONS,
+        made=_made(findings),
+    )
+
+
+def subtitle(findings: Findings) -> str:
+    """What was judged, for whom, in which cells."""
+    plan = findings.plan
+    who = f"{plan.profile.latin}, {plan.profile.common[0]}" if plan.profile else "criteria of the plan's own"
+    return f"{PURPOSES[plan.purpose].capitalize()} · {who} · {findings.grid.cell_m:g} m cells"
+
+
+def _ground(findings: Findings) -> dict[str, Any]:
+    cells, inside = findings.class_cells, findings.counts["inside"]
+    named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (1, 2, 3, 4)]
+    counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
+    counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (250, 255)]
+    rows = [
+        {"code": short, "meaning": words, "area": hectares(count * findings.cell_ha),
+         "share": percent(count / inside) if inside else "–"}
+        for short, words, count in counted
+    ]  # fmt: skip
+    return {"total": hectares(inside * findings.cell_ha), "rows": rows}
+
+
+def _parcels(findings: Findings) -> list[dict[str, Any]]:
+    if not findings.has_parcels:
+        return []
+    rows = []
+    for _, row in findings.parcels.iterrows():
+        known = isinstance(row["class"], str)
+        rows.append(
+            {
+                "rank": str(row["rank"]) if known else "–",
+                "id": str(row["id"]),
+                "code": row["class"] if known else "",
+                "suitability": score(row["suitability"]),
+                "area": hectares(row["area_ha"]),
+                "valid": percent(row["valid_share"]),
+                "excluded": percent(row["excluded_share"]),
+                "weakest": _with_share(findings, row, "limiting") if known else f"not judged: {row['reason']}",
+                "gainful": limits(findings.criteria, row["most_gainful"]) if known else "–",
+                "next_step": next_step(findings.criteria, findings.plan.purpose, row),
+            }
+        )
+    return rows
+
+
+def _with_share(findings: Findings, row: Any, column: str) -> str:
+    return f"{limits(findings.criteria, row[column])} ({percent(row[column + '_share'])})"
+
+
+def _zones(findings: Findings) -> list[dict[str, Any]]:
+    if findings.zones is None:
+        return []
+    return [
+        {
+            "rank": str(row["rank"]),
+            "id": str(row["id"]),
+            "area": hectares(row["area_ha"]),
+            "suitability": score(row["suitability"]),
+            "weakest": limits(findings.criteria, row["limiting"]),
+        }
+        for _, row in findings.zones.head(_MOST_ZONES).iterrows()
+    ]
+
+
+def _zones_left_out(findings: Findings) -> str:
+    if findings.zones is None or len(findings.zones) <= _MOST_ZONES:
+        return ""
+    return f"{len(findings.zones) - _MOST_ZONES} smaller ones are in zones.gpkg."
+
+
+def _rule_words(plan: Any) -> str:
+    text = _RULES[plan.rules.rule]
+    s1, s2, s3 = plan.rules.cuts
+    text += f" Classes are cut at {s1:g}, {s2:g} and {s3:g}; the FAO framework fixes no cuts, these are the plan's."
+    if plan.rules.cap == "weakest":
+        text += " No ground gets a class more than one above that of its weakest criterion."
+    if plan.rules.missing == "renormalise":
+        text += " Where a criterion has no value the others were judged alone; missing_weight.tif shows where."
+    return text
+
+
+def _weight_words(plan: Any) -> str:
+    return f"Weights: {plan.weighting_words}" if getattr(plan, "weighting_words", "") else ""
+
+
+def _constraints(findings: Findings) -> list[str]:
+    lines = []
+    for spec in findings.plan.constraints:
+        cells = findings.counts["excluded"].get(spec.name, 0)
+        how = f"{spec.exclude} {spec.file}" if hasattr(spec, "file") else f"{spec.layer} {spec.exclude}"
+        lines.append(f"{spec.name} ({how}): {hectares(cells * findings.cell_ha)}")
+    return lines
+
+
+def _layers(findings: Findings) -> list[dict[str, str]]:
+    rows = []
+    inside = findings.counts["inside"]
+    for name, facts in findings.facts.items():
+        grain = findings.grains[name]
+        rows.append(
+            {
+                "name": name,
+                "path": facts.path,
+                "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
+                "decision": facts.decision,
+                "missing": percent(findings.counts["missing"][name] / inside)
+                if inside and name in findings.counts["missing"]
+                else "–",
+                "source": findings.plan.layers[name].source or "not said in the plan",
+            }
+        )
+    return rows
+
+
+def _made(findings: Findings) -> list[str]:
+    versions = ", ".join(f"{name} {number}" for name, number in findings.versions.items() if name in _NAMED)
+    grid = findings.grid
+    return [
+        f"Analysis grid: {grid.rows} × {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}. Made with {versions}.",
+        "run.json beside this file lists every input and output with its checksum, and every setting.",
+    ]
+
+
+_NAMED = ("underoak", "python", "numpy", "rasterio", "gdal", "proj")

@@ -1,0 +1,166 @@
+"""Results in plain words: the answer first, then the reason, then the next step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from underoak.places.ranking import ALL_EXCLUDED, NO_DATA, NO_SHAPE, NOTHING, OFF_MAP
+from underoak.report.findings import CriterionWords, Findings
+
+PURPOSES = {
+    "buy": "ground to buy",
+    "orchard": "ground to plant",
+    "restore": "ground to restore",
+    "region": "a region's ground",
+}
+_DECIDE = {"buy": "you sign", "orchard": "you plant", "restore": "you restore", "region": "anyone decides"}
+_NOT_JUDGED = {
+    NO_SHAPE: "Draw its outline: the file has none.",
+    OFF_MAP: "Widen the region, or take it off the list.",
+    NO_DATA: "The maps are blank here: only a test on the ground can tell.",
+    ALL_EXCLUDED: "Nothing of it is left once the constraints are drawn.",
+}
+
+CAUTIONS = (
+    "This is screening from open maps, not advice. It does not replace a soil test, a look at the ground, water "
+    "rights, access, title and licensed professionals. No yield and no income is promised.",
+    "Soil maps show an average over their cells. A field may differ from it, and from itself within fifty metres.",
+    "Lime burns eyes and skin, burnt and hydrated lime most: wear goggles, gloves and a mask, spread on still days, "
+    "keep it off watercourses, and follow the product sheet. A lime figure from maps is a lower bound.",
+    "Never eat a fungus unless an expert has named it in hand: smell and pictures are not enough.",
+    "On wild ground, never set free a truffle, strain or host that is not native there. Ask the owner and, on "
+    "protected ground, the authority, before digging, planting, liming or inoculating. A map that shows no protection "
+    "gives no leave.",
+    "Foraging, planting and moving soil or trees have laws of their own in each country. Check yours.",
+)
+
+
+def percent(share: float) -> str:
+    """A share for a table.
+
+    >>> percent(0.5), percent(0.0), percent(0.004), percent(float("nan"))
+    ('50 %', '0 %', '<1 %', '–')
+    """
+    if not math.isfinite(share):
+        return "–"
+    if 0 < share < 0.005:
+        return "<1 %"
+    if 0.995 <= share < 1:
+        return ">99 %"
+    return f"{share * 100:.0f} %"
+
+
+def hectares(area: float) -> str:
+    """An area as people say it.
+
+    >>> hectares(0.1234), hectares(3.44), hectares(12345.6)
+    ('0.12 ha', '3.4 ha', '12 346 ha')
+    """
+    if not math.isfinite(area):
+        return "–"
+    digits = 2 if area < 1 else 1 if area < 100 else 0
+    return f"{area:,.{digits}f} ha".replace(",", " ")
+
+
+def score(value: float) -> str:
+    """A score 0..1 with two places; a dash where there is none."""
+    return f"{value:.2f}" if math.isfinite(value) else "–"
+
+
+def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
+    """Limiting factors in words, from the table's `a; b`."""
+    if not isinstance(names, str):
+        return "–"
+    labels = {criterion.name: criterion.label for criterion in criteria}
+    return ", ".join(labels.get(name, name) for name in names.split("; "))
+
+
+def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Any) -> str:
+    """What to do about one parcel next."""
+    match row["reason"]:
+        case str(reason) if reason in _NOT_JUDGED:
+            return _NOT_JUDGED[reason]
+    before = _DECIDE[purpose]
+    limiting = str(row["limiting"]).split("; ")[0]
+    criterion = next((c for c in criteria if c.name == limiting), None)
+    if row["class"] in ("S1", "S2") or criterion is None:
+        return f"Have the soil tested before {before}: pH in water, total and active carbonate, texture."
+    if criterion.can_change:
+        return f"Ask what it costs first: {criterion.label} is the limit; {criterion.remedy}."
+    return f"Look elsewhere first: {criterion.label} is the limit and {criterion.remedy}."
+
+
+def answers(findings: Findings) -> list[dict[str, str]]:
+    """Three cards: the best, what holds most ground back, what to do next."""
+    cards = [_best(findings), _held_back(findings)]
+    if findings.has_parcels and findings.parcels["rank"].notna().any():
+        best = findings.parcels.iloc[0]
+        about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
+    else:
+        about, says = "Next", f"Have the best ground tested before {_DECIDE[findings.plan.purpose]}."
+    return [*cards, {"about": about, "says": says, "more": ""}]
+
+
+def _best(findings: Findings) -> dict[str, str]:
+    if findings.has_parcels:
+        ranked = findings.parcels[findings.parcels["rank"].notna()]
+        if len(ranked) == 0:
+            return {"about": "Best parcel", "says": "None could be judged", "more": "The table says why for each."}
+        best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
+        ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
+        return {
+            "about": f"Best of {len(findings.parcels)} parcels",
+            "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}",
+            "more": f"{hectares(best['area_ha'])}, {percent(best['valid_share'])} of it judged",
+        }
+    good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
+    judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
+    says = f"{hectares(good * findings.cell_ha)} of class S2 or better"
+    more = f"{percent(good / judged) if judged else '–'} of the ground that could be judged"
+    return {"about": "Suitable ground", "says": says, "more": more}
+
+
+def _held_back(findings: Findings) -> dict[str, str]:
+    counts = findings.counts["weakest"]
+    judged = sum(counts.values())
+    if not judged:
+        return {"about": "What holds the ground back", "says": "Nothing could be judged", "more": ""}
+    name, cells = max(counts.items(), key=lambda item: item[1])
+    about = "What holds most of the region back"
+    if name == NOTHING:
+        more = f"{percent(cells / judged)} of judged ground"
+        return {"about": about, "says": "Nothing limits most of it", "more": more}
+    criterion = next(c for c in findings.criteria if c.name == name)
+    more = f"the weakest criterion on {percent(cells / judged)} of judged ground; {criterion.remedy}"
+    return {"about": about, "says": criterion.label, "more": more}
+
+
+def trust_lines(findings: Findings) -> list[str]:
+    """How far the figures carry, in sentences."""
+    lines = [
+        "The figures are best estimates. How far the maps may be wrong has not been worked into them; "
+        "a difference of a few hundredths between two parcels means nothing."
+    ]
+    used = {c.layer for c in findings.plan.criteria}
+    coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)
+    for grain, name in coarse[:4]:
+        if grain < 1.5 * math.sqrt(findings.cell_ha * 1e4):
+            continue
+        cell = grain * grain / 1e4
+        line = f"{name} resolves {_metres(grain)}: one of its cells covers {hectares(cell)}"
+        if findings.has_parcels:
+            areas = findings.parcels["area_ha"].dropna()
+            small = int((areas < cell).sum())
+            line += f", more than {small} of the {len(areas)} parcels" if small else ""
+        lines.append(line + ". Inside a cell it tells no field from the next.")
+    missing = findings.class_cells.get(255, 0)
+    if missing:
+        share = percent(missing / findings.counts["inside"])
+        lines.append(f"{share} of the region could not be judged, because some layer has no value there.")
+    return lines
+
+
+def _metres(length: float) -> str:
+    return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"

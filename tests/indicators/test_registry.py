@@ -1,0 +1,45 @@
+"""Declarations: complete, true to what is computed, and found by name."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from underoak.errors import UnderoakError
+from underoak.indicators import REGISTRY, get
+from underoak.units import canonical_name
+
+
+@pytest.mark.parametrize("indicator", REGISTRY.values(), ids=REGISTRY)
+def test_a_declaration_is_complete(indicator):
+    assert get(indicator.id) is indicator
+    assert indicator.title
+    assert indicator.text.endswith(".")
+    assert indicator.source
+    assert indicator.low < indicator.high
+    for unit in [indicator.unit, *(given.unit for given in indicator.inputs.values())]:
+        assert unit == "" or canonical_name(unit) == unit
+
+
+@pytest.mark.parametrize("indicator", REGISTRY.values(), ids=REGISTRY)
+def test_results_keep_the_declared_bounds_and_halo(indicator):
+    rng = np.random.default_rng(5)
+    (given,) = indicator.inputs.values()
+    shape = (12, 9, 9) if given.axis == "months" else (9, 9)
+    values = rng.uniform(0.0, 50.0, shape).astype(np.float32)
+    made = indicator.compute(values, 10.0, 10.0) if indicator.needs_cell_size else indicator.compute(values)
+    h = indicator.halo
+    inner = made[h : 9 - h, h : 9 - h]
+    assert made.shape == (9, 9)
+    assert not np.isnan(inner).any()
+    assert np.isnan(made).sum() == 81 - inner.size
+    assert inner.min() >= indicator.low
+    assert inner.max() <= indicator.high
+
+
+def test_a_misspelt_indicator_gets_a_proposal():
+    with pytest.raises(UnderoakError) as caught:
+        get("slop")
+    assert caught.value.faults[0].code == "E350"
+    assert '"slope"' in caught.value.faults[0].mend
+    assert caught.value.exit_code == 3
