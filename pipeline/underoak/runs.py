@@ -173,7 +173,8 @@ def _work(plan: Any, prepared: Prepared, problems: Problems, strict: bool) -> tu
     from underoak.places import Tally, read_parcels
 
     before = len(problems.warnings)
-    parcels = read_parcels(plan.base / plan.parcels.file, plan.parcels.id, problems, plan.parcels.features)
+    spec, crs = plan.parcels, prepared.grid.crs
+    parcels = read_parcels(plan.base / spec.file, spec.id, crs, problems, spec.features)
     problems.stop_if_any(strict and len(problems.warnings) > before)
     assert parcels is not None
     tally = Tally.of(parcels, prepared.grid, criteria, plan.rules, prepared.recipe.outline)

@@ -70,7 +70,12 @@ def test_the_class_map_keeps_its_colours_in_every_level(tmp_path):
 def test_a_crs_without_a_code_survives(tmp_path):
     crs = "+proj=laea +lat_0=44 +lon_0=12 +ellps=GRS80 +units=m +no_defs"
     grid = Grid.north_up(crs, 0.0, 0.0, 30.0, 20, 20)
-    build(tmp_path / "x.tif", Layout("x.tif", "float32", float("nan"), (Band("a"),)), grid, [np.zeros((1, 20, 20), np.float32)])
+    build(
+        tmp_path / "x.tif",
+        Layout("x.tif", "float32", float("nan"), (Band("a"),)),
+        grid,
+        [np.zeros((1, 20, 20), np.float32)],
+    )
     with rasterio.open(tmp_path / "x.tif") as made:
         assert made.crs == rasterio.crs.CRS.from_string(crs)
         assert np.isnan(made.nodata)

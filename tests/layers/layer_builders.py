@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import warnings
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,6 +13,7 @@ import rasterio
 import xarray as xr
 from rasterio.crs import CRS
 from rasterio.enums import ColorInterp
+from rasterio.errors import NotGeoreferencedWarning
 from rasterio.transform import Affine
 
 from underoak.errors import Problems
@@ -34,10 +36,11 @@ def write_tif(
     **creation: Any,
 ) -> Path:
     """A GeoTIFF of (rows, cols) or (bands, rows, cols); `alpha` calls the last band an alpha band."""
-    data = np.atleast_3d(np.asarray(values))
-    data = np.asarray(values)[None] if np.asarray(values).ndim == 2 else data
+    data = np.asarray(values)
+    data = data[None] if data.ndim == 2 else data
     bands, rows, cols = data.shape
     with (
+        warnings.catch_warnings(action="ignore", category=NotGeoreferencedWarning),
         rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True),
         rasterio.open(
             path,
@@ -118,9 +121,7 @@ def monthly(
 
 def write_nc(path: Path, dataset: xr.Dataset, engine: str = "h5netcdf") -> Path:
     """Written without adding a fill value that the test did not ask for."""
-    encoding = {
-        name: {"_FillValue": None} for name in dataset.variables if "_FillValue" not in dataset[name].attrs
-    }
+    encoding = {name: {"_FillValue": None} for name in dataset.variables if "_FillValue" not in dataset[name].attrs}
     dataset.to_netcdf(path, engine=engine, encoding=encoding)
     return path
 

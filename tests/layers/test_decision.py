@@ -63,8 +63,9 @@ def test_no_unit_anywhere_is_never_guessed():
     assert "layers.clay" in problems.faults[0].mend
 
 
-def test_an_unreadable_file_unit_counts_as_none():
-    _, problems = settle(Found("int16", unit="see the readme"))
+@pytest.mark.parametrize("text", ["see the readme", "1/", "??", "unknown"])
+def test_an_unreadable_file_unit_counts_as_none(text):
+    _, problems = settle(Found("int16", unit=text))
     assert codes(problems) == ["E209"]
 
 

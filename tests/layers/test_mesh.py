@@ -71,7 +71,10 @@ def test_the_bend_of_the_homolosine_is_computed_cell_by_cell_only_where_it_lies(
     at = Mesh.between(target, source).at(target.window)
     share = (at.exact >= 0).mean()
     assert 0 <= share < 0.2
-    ours, exact = interpolated(Mesh.between(target, source), target.window), truth(Mesh.between(target, source), target.window)
+    ours, exact = (
+        interpolated(Mesh.between(target, source), target.window),
+        truth(Mesh.between(target, source), target.window),
+    )
     assert max(np.abs(a - b).max() for a, b in zip(ours, exact, strict=True)) <= 0.01
 
 
@@ -114,5 +117,7 @@ def test_a_region_across_the_antimeridian_is_one_piece_on_a_source_that_goes_rou
 
 def test_equal_grids_have_exact_coordinates():
     grid = Grid.north_up("EPSG:25831", 400_000, 4_600_000, 30, 300, 300)
-    for ours, exact in zip(interpolated(Mesh.between(grid, grid), grid.window), np.mgrid[0:300, 0:300][::-1] + 0.5, strict=True):
+    for ours, exact in zip(
+        interpolated(Mesh.between(grid, grid), grid.window), np.mgrid[0:300, 0:300][::-1] + 0.5, strict=True
+    ):
         assert np.array_equal(ours, exact)

@@ -184,7 +184,8 @@ def test_a_file_of_several_layers_asks_which(tmp_path):
 
 def test_a_file_without_a_crs_is_refused(tmp_path):
     problems = Problems()
-    path = save(tmp_path / "a.shp", [field(0)], crs=None)
+    with pytest.warns(UserWarning, match="crs"):
+        path = save(tmp_path / "a.shp", [field(0)], crs=None)
     assert read_parcels(path, "field_id", UTM, problems) is None
     assert len(problems.faults) == 1
     assert "coordinate reference system" in problems.faults[0].what

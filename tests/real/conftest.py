@@ -7,24 +7,36 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from builders import BUILDERS
+from builders import BUILDERS, jacksboro_dem, us_counties
 from fetch import Unavailable, get
 
 _missing: dict[str, str] = {}
 
 
-def _lacking(what: str, why: Unavailable) -> None:
-    text = f"{what}: {why}"
+def _had(what: str, make: Callable[[], Any]) -> Any:
+    """What `make` makes; where the data cannot be had, the test is skipped, or fails where data are required."""
+    try:
+        return make()
+    except Unavailable as error:
+        why = str(error)
     if os.environ.get("UNDEROAK_REAL") == "require":
-        pytest.fail(f"real data are required (UNDEROAK_REAL=require) and cannot be had: {text}", pytrace=False)
-    _missing[what] = str(why)
-    pytest.skip(f"no real data: {text}")
+        pytest.fail(f"real data are required (UNDEROAK_REAL=require) and cannot be had: {what}: {why}", pytrace=False)
+    _missing[what] = why
+    return pytest.skip(f"no real data: {what}: {why}")
+
+
+def _built(place: str, folder: Path) -> Path:
+    made = folder / "data" / place
+    _had(place, lambda: BUILDERS[place](made))
+    return made
 
 
 @pytest.fixture(scope="session")
@@ -36,22 +48,19 @@ def real_folder(tmp_path_factory):
 @pytest.fixture(scope="session")
 def raw():
     """Path of one fetched file: `raw("elev.tif")`."""
-
-    def path_of(name: str) -> Path:
-        try:
-            return get(name)
-        except Unavailable as why:
-            return _lacking(name, why)
-
-    return path_of
+    return lambda name: _had(name, lambda: get(name))
 
 
-def _built(place: str, folder: Path) -> Path:
-    try:
-        BUILDERS[place](folder / "data" / place)
-    except Unavailable as why:
-        _lacking(place, why)
-    return folder / "data" / place
+@pytest.fixture(scope="session")
+def dem():
+    """Heights and transform of the hills around Jacksboro."""
+    return _had("jacksboro_fault_dem.npz", jacksboro_dem)
+
+
+@pytest.fixture(scope="session")
+def counties():
+    """Counties of the United States."""
+    return _had("counties-10m.json", us_counties)
 
 
 @pytest.fixture(scope="session")

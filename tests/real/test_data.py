@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 import rasterio.transform
 import xarray as xr
-from builders import jacksboro_dem, us_counties
 
 from underoak import crs, units
 
@@ -84,8 +83,8 @@ def test_weather_of_the_hills_is_as_measured(raw):
 # Jacksboro
 
 
-def test_jacksboro_heights_are_as_measured():
-    heights, _ = jacksboro_dem()
+def test_jacksboro_heights_are_as_measured(dem):
+    heights, _ = dem
     assert (heights.shape, heights.dtype) == ((344, 403), np.int16)
     assert (heights.min(), heights.max()) == (236, 1076)
 
@@ -105,19 +104,19 @@ PLACES = [
 
 
 @pytest.mark.parametrize(("name", "lat", "lon", "feet"), PLACES, ids=[place[0] for place in PLACES])
-def test_towns_lie_at_their_heights(name, lat, lon, feet):
-    heights, transform = jacksboro_dem()
+def test_towns_lie_at_their_heights(name, lat, lon, feet, dem):
+    heights, transform = dem
     row, col = rasterio.transform.rowcol(transform, lon, lat)
     assert heights[row, col] == pytest.approx(feet * 0.3048, abs=30)
 
 
-def test_highest_ground_is_cross_mountain():
+def test_highest_ground_is_cross_mountain(dem, counties):
     # Cross Mountain, 3,534 ft, on the Tennessee side and well south of Jacksboro town: from memory of maps.
-    heights, transform = jacksboro_dem()
+    heights, transform = dem
     row, col = np.unravel_index(heights.argmax(), heights.shape)
     lon, lat = rasterio.transform.xy(transform, row, col)
     assert heights.max() == pytest.approx(3534 * 0.3048, abs=5)
-    county = us_counties().cx[lon - 0.01 : lon + 0.01, lat - 0.01 : lat + 0.01]
+    county = counties.cx[lon - 0.01 : lon + 0.01, lat - 0.01 : lat + 0.01]
     assert {"Anderson"} <= set(county.name) <= {"Anderson", "Campbell"}
     assert lat < 36.30
 
@@ -138,10 +137,10 @@ def lapse(heights: np.ndarray, west: float, north: float, year: xr.Dataset) -> t
     return float(np.corrcoef(high, warm)[0, 1]), float(slope * 1000)
 
 
-def test_placement_and_orientation_fit_the_weather(raw):
+def test_placement_and_orientation_fit_the_weather(dem, raw):
     # Air cools by 4 to 8 K per 1000 m. Where the mountains are put right, temperatures measured by others say so; where
     # the file's bounds are taken at their word, or the rows turned over, they do not.
-    heights, transform = jacksboro_dem()
+    heights, transform = dem
     west, north = transform.c, transform.f
     with np.load(raw("jacksboro_fault_dem.npz")) as file:
         at_its_word = float(file["ymin"])
@@ -155,8 +154,8 @@ def test_placement_and_orientation_fit_the_weather(raw):
     assert abs(misplaced) < 0.3
 
 
-def test_counties_decode_to_sound_shapes(jacksboro):
-    everywhere = us_counties().set_index("fips")
+def test_counties_decode_to_sound_shapes(jacksboro, counties):
+    everywhere = counties.set_index("fips")
     assert len(everywhere) > 3000
     assert everywhere.index.is_unique
     # Land and water area of Campbell County, Tennessee: 498 square miles, from memory of the census.

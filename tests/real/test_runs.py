@@ -60,7 +60,7 @@ def test_suitability_is_between_0_and_1_and_fits_its_classes(run, request):
     done = request.getfixturevalue(run)
     values, codes = suitability(done), classes(done)
     judged = np.isfinite(values)
-    assert judged.mean() > 0.3
+    assert judged.mean() > 0.4
     assert 0 <= values[judged].min() < values[judged].max() <= 1
     assert np.array_equal(judged, np.isin(codes, (1, 2, 3, 4)))
     assert set(np.unique(codes)) <= {1, 2, 3, 4, 250, 255}
@@ -81,7 +81,7 @@ def test_every_parcel_gets_a_row(run, place, file, key, request):
     assert sorted(done.parcels["id"]) == sorted(given[key].astype(str))
     judged = done.parcels[done.parcels["rank"].notna()]
     assert len(judged) > 0
-    assert judged["mean_suitability"].between(0, 1).all()
+    assert judged["suitability"].between(0, 1).all()
 
 
 # Luxembourg: the published canton figure, through our own grid.
@@ -101,16 +101,16 @@ def by_height_alone(cell: str) -> Any:
     return change
 
 
-@pytest.mark.parametrize(("cell", "within"), [("1 km", 3.0), ("500 m", 2.0)])
+@pytest.mark.parametrize(("cell", "within"), [("1 km", 0.5), ("500 m", 0.5)])
 def test_canton_mean_height_comes_through_the_pipeline(real_folder, luxembourg, cell, within):
     # 467.379 m is what exact coverage gives on the native 30 arc-second grid; every other canton from the same library.
     run = run_of("luxembourg", real_folder, f"height_{cell.replace(' ', '')}", by_height_alone(cell))
     cantons = gpd.read_file(luxembourg / "lux.shp")
     native = exactextract.exact_extract(str(luxembourg / "elev.tif"), cantons, ["mean"], output="pandas")["mean"]
-    found = 100 + 500 * run.parcels.set_index("id")["mean_suitability"].loc[cantons.NAME_2].to_numpy(float)
+    found = 100 + 500 * run.parcels.set_index("id")["suitability"].loc[cantons.NAME_2].to_numpy(float)
     assert found[0] == pytest.approx(467.379, abs=within)
-    assert np.abs(found - native.to_numpy()).max() < 3 * within
-    assert np.corrcoef(found, native)[0, 1] > 0.998
+    assert np.abs(found - native.to_numpy()).max() < 3 * within  # cantons at the rim of the data differ most
+    assert np.corrcoef(found, native)[0, 1] > 0.9999
 
 
 def test_canton_areas_are_true_areas(luxembourg_run, luxembourg):
@@ -137,8 +137,8 @@ def agreement(a: Any, b: Any) -> float:
 @pytest.mark.parametrize(
     ("name", "place", "run", "cell", "least"),
     [
-        ("luxembourg", "luxembourg", "luxembourg_run", "500 m", 0.9),
-        ("north_carolina", "north_carolina", "carolina_run", "2500 m", 0.98),
+        ("luxembourg", "luxembourg", "luxembourg_run", "500 m", 0.97),
+        ("north_carolina", "north_carolina", "carolina_run", "2500 m", 0.999),
     ],
 )
 def test_rank_order_hardly_depends_on_the_cell_size(name, place, run, cell, least, real_folder, request):
@@ -161,21 +161,19 @@ def test_soil_is_said_to_be_not_judged(real_folder, jacksboro):
 
 def test_mountains_are_judged_steeper_than_the_valley(jacksboro_run):
     # Powell Valley lies south-east of the fault, the Cumberland Mountains west of it.
-    dataset = jacksboro_run.dataset
-    shape = suitability(jacksboro_run).shape
-    rows, cols = np.indices(shape) / np.array(shape)[:, None, None]
-    weak, named = np.asarray(dataset["weakest"]), [c.name for c in jacksboro_run.plan.criteria]
-    steep = weak == named.index("slope")
-    valley, mountains = (cols > 0.7) & (rows > 0.4), (cols < 0.45) & (rows > 0.5)
-    assert steep[mountains].mean() > steep[valley].mean() + 0.2
+    stored = np.asarray(jacksboro_run.dataset["membership"].sel(criterion="slope"))
+    gentle = np.where(stored <= 250, stored / 250.0, np.nan)
+    rows, cols = np.indices(gentle.shape) / np.array(gentle.shape)[:, None, None]
+    valley, mountains = (cols > 0.7) & (rows > 0.3), (cols < 0.45) & (rows > 0.5)
+    assert np.nanmean(gentle[valley]) > np.nanmean(gentle[mountains]) + 0.3
 
 
 def test_ground_beyond_the_elevation_is_missing_not_unsuitable(jacksboro_run):
     # The grid is a little larger than the elevation, whose edges are not parallel to it.
     codes = classes(jacksboro_run)
     edge = np.concatenate([codes[0], codes[-1], codes[:, 0], codes[:, -1]])
-    assert (edge == 255).mean() > 0.5
-    assert not (edge == 4).any() or (edge == 4).mean() < 0.2
+    assert (edge == 255).all()
+    assert 0.02 < (codes == 255).mean() < 0.15
 
 
 # North Carolina
@@ -190,7 +188,7 @@ def test_sea_is_missing_and_never_judged(carolina_run):
 def test_mountain_counties_are_cooler_and_so_judged_otherwise(carolina_run):
     # Avery (Blue Ridge, 37011) against Robeson (coastal plain, 37155): summer heat is what tells them apart.
     table = carolina_run.parcels.set_index("id")
-    assert table["mean_suitability"]["37011"] > table["mean_suitability"]["37155"] + 0.1
+    assert table["suitability"]["37011"] > table["suitability"]["37155"] + 0.1
 
 
 def test_same_plan_gives_the_same_bytes(real_folder, luxembourg):

@@ -236,7 +236,7 @@ def test_awkward_parcels_are_awkward(parcels, region):
     assert list(shapes.index[~shapes.is_valid]) == ["035"]
     mended = shapes[["035"]].make_valid().area.iloc[0]
     assert 0 < abs(mended / shapes["035"].area - 1) < 1e-3
-    assert 0.3 < shapes["036"].intersection(region).area / shapes["036"].area < 0.7
+    assert 0.5 < shapes["036"].intersection(region).area / shapes["036"].area < 0.7
     assert all(shape.within(region) for field_id, shape in shapes.items() if field_id not in ("035", "036"))
 
 
@@ -249,7 +249,7 @@ def test_one_parcel_lies_in_a_soil_gap_and_one_is_built_over(parcels):
     built = gpd.read_file(FOLDER / "built.gpkg").to_crs(GROUND).union_all().buffer(20.0)
     mended = parcels.geometry.make_valid()
     shares = mended.intersection(built).area / mended.area
-    assert shares["038"] > 0.8
+    assert 0.8 < shares["038"] < 0.95
     assert shares.drop("038").max() < 0.6
 
 

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 
 from underoak.engine.cog import BLOCK, assemble, encode, levels, shape_at
 from underoak.engine.outputs import Output, halve
@@ -21,6 +20,7 @@ from underoak.engine.reducer import Reducer
 from underoak.engine.spool import Spool, TileResult, disk_error
 from underoak.grid import Grid, Window
 from underoak.layers.gdal import env as raster_env
+from underoak.layers.gdal import open_raster
 
 TILE = 2 * BLOCK  # a tile holds whole blocks of the first overview
 
@@ -121,7 +121,7 @@ def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid) -> None
                 assemble(
                     out, output.layout, grid, range(level - 1, level), spool.pieces[output.layout.name], spool.read
                 )
-            with raster_env(), rasterio.open(below) as source:
+            with raster_env(), open_raster(str(below), "GTiff") as source:
                 rows, cols = shape_at(grid, level)
                 for row in range(0, rows, BLOCK):
                     for col in range(0, cols, BLOCK):

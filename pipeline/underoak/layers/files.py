@@ -18,7 +18,7 @@ from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
 
 MOST_BLOCK_BYTES = 256 * 2**20
 MOST_CELLS = 2.0e9
-_REMOTE = re.compile(r"^\s*(?:[a-z][a-z0-9+.\-]*://|[\\/]+vsi|\\\\|[a-z]+:/?vsi)", re.IGNORECASE)
+_REMOTE = re.compile(r"^\s*(?:[a-z][a-z0-9+.\-]*://|[\\/]+vsi|\\\\)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,5 +2,19 @@
 
 from underoak.places.areas import areas_ha
 from underoak.places.parcels import Parcels, read_parcels
+from underoak.places.ranking import ranked
+from underoak.places.tally import Tally
+from underoak.places.write import write_parcels, write_zones
+from underoak.places.zones import find_zones, reading
 
-__all__ = ["Parcels", "areas_ha", "read_parcels"]
+__all__ = [
+    "Parcels",
+    "Tally",
+    "areas_ha",
+    "find_zones",
+    "ranked",
+    "read_parcels",
+    "reading",
+    "write_parcels",
+    "write_zones",
+]

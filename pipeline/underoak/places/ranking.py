@@ -9,7 +9,7 @@ not excluded.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -73,7 +73,7 @@ def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFr
         overlap = totals.shared / totals.area
     reason = _reasons(totals, valid_share)
     judged = reason == ""
-    columns: dict[str, object] = {"id": totals.ids, "rank": 0, "suitability": np.where(judged, mean, np.nan)}
+    columns: dict[str, Any] = {"id": totals.ids, "rank": 0, "suitability": np.where(judged, mean, np.nan)}
     names = _classes(mean, means, rules)
     columns["class"] = [name if fine else None for name, fine in zip(names, judged, strict=True)]
     for i, name in enumerate(CLASSES):
@@ -88,7 +88,8 @@ def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFr
     for i, name in enumerate(criteria):
         twin = any(name.lower() == other.lower() for other in criteria[:i])  # databases do not tell A from a
         columns[f"mean_{name}_{i + 1}" if twin else f"mean_{name}"] = np.where(judged, means[:, i], np.nan)
-    table = pd.DataFrame(columns)
+    texts = ("id", "class", "limiting", "most_gainful", "reason")
+    table = pd.DataFrame(columns | {name: pd.Series(columns[name], dtype=object) for name in texts})
     ranks = _ranks(mean * (1.0 - excluded_share), judged)
     order = np.lexsort((np.argsort(np.argsort(np.array(totals.ids, object), kind="stable")), ranks))
     table["rank"] = pd.array([rank if rank < len(ranks) + 1 else None for rank in ranks], dtype="Int64")

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import os
+import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
 
 STAMP = "2000-01-01T00:00:00.000Z"  # a GeoPackage must carry a time of change; the true one would change its bytes
 _STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\0")
+_NEEDS_QUOTES = re.compile(r'[,"\r\n]')
 _one_at_a_time = threading.Lock()  # the stamp is a setting of the whole process
 
 
@@ -66,12 +66,8 @@ def csv_text(table: pd.DataFrame) -> str:
     '=1+1,-3.200000
     007,
     """
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([_text(name) for name in table.columns])
-    columns = [_formatted(table[name]) for name in table.columns]
-    writer.writerows(zip(*columns, strict=True))
-    return out.getvalue()
+    columns = [[_text(name), *_formatted(table[name])] for name in table.columns]
+    return "".join(",".join(row) + "\n" for row in zip(*columns, strict=True))
 
 
 def _formatted(column: pd.Series) -> list[str]:
@@ -89,7 +85,9 @@ def _formatted(column: pd.Series) -> list[str]:
 
 def _text(value: Any) -> str:
     text = str(value)
-    return "'" + text if text.startswith(_STARTS_FORMULA) else text
+    if text.startswith(_STARTS_FORMULA):
+        text = "'" + text
+    return '"' + text.replace('"', '""') + '"' if _NEEDS_QUOTES.search(text) else text
 
 
 def _geopackage(path: Path, frame: gpd.GeoDataFrame, layer: str) -> None:

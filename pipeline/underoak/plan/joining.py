@@ -9,10 +9,11 @@ from typing import Any
 from underoak import units
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check
+from underoak.plan.constraint_spec import LayerConstraint
 from underoak.plan.curve_specs import CurveSpec
 from underoak.plan.fields import check_becomes
 from underoak.plan.layer_spec import LayerSpec
-from underoak.plan.linking import check_layer, unit_in_use
+from underoak.plan.linking import check_layer, placed_constraints, unit_in_use
 from underoak.plan.model import CriterionSpec, PlanSpec, RemedySpec
 from underoak.plan.profile import Profile, ProfileCriterion
 from underoak.plan.resolved import NotJudged
@@ -160,7 +161,28 @@ def settle_units(spec: PlanSpec, joined: tuple[Joined, ...], check: Check) -> di
                 way: Keys = ("layers", criterion.layer, "derive" if layer.derive else "unit")
                 check.fault("E341", what, way, "correct it, or name another layer for the criterion")
         elif before != wanted:
-            what = f"is used in {before}, but the profile judges {criterion.label} in {wanted}"
+            what = f"is used in {layer.to}, but the profile judges {criterion.label} in {wanted}"
             way = ("layers", criterion.layer, "to" if spec.layers[criterion.layer].to else "unit")
             check.fault("E344", what, way, f"write `to: {wanted}`, or give the criterion a layer of its own")
+    _check_bare_numbers(spec, joined, layers, check)
     return layers
+
+
+def _check_bare_numbers(
+    spec: PlanSpec, joined: tuple[Joined, ...], layers: Mapping[str, LayerSpec], check: Check
+) -> None:
+    """Numbers without a unit, written for a layer as it is stored, must not come to be read in the profile's unit."""
+    for name, layer in spec.layers.items():
+        before, after = unit_in_use(layer), unit_in_use(layers[name])
+        if before is None or before == after:
+            continue
+        numbers: list[Keys] = [("layers", name, "valid")] if layer.valid else []
+        numbers += [("criteria", c.name, "curve") for c in joined if c.layer == name and not c.is_from_profile]
+        numbers += [
+            (*way, "exclude")
+            for way, constraint in placed_constraints(spec, check)
+            if isinstance(constraint, LayerConstraint) and constraint.layer == name and not constraint.comparison.unit
+        ]
+        for way in numbers:
+            what = f'is the unit {layer.unit or before} or {after}? "{name}" is stored in one and judged in the other'
+            check.fault("E344", what, way, f"add `to: {after}` to the layer and write the numbers in it")

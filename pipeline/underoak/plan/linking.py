@@ -5,7 +5,7 @@ from __future__ import annotations
 from underoak import units
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check
-from underoak.plan.constraint_spec import LayerConstraint
+from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
 from underoak.plan.fields import is_rate_of_water
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.model import PlanSpec
@@ -70,12 +70,17 @@ def _check_indicator(name: str, indicator: str, check: Check) -> None:
         check.take(error, ("layers", name, "derive"))
 
 
+def placed_constraints(spec: PlanSpec, check: Check) -> list[tuple[Keys, LayerConstraint | ShapesConstraint]]:
+    """The constraints that could be read, and where each stands in the file."""
+    written = check.written.value.get("constraints")
+    places = range(len(written)) if isinstance(written, list | tuple) else ()
+    left: list[Keys] = [("constraints", n) for n in places if ("constraints", n) not in check.broken]
+    return list(zip(left, spec.constraints, strict=False))
+
+
 def _check_constraints(spec: PlanSpec, check: Check) -> None:
-    written = check.written.value.get("constraints") or ()
-    places = [n for n in range(len(written)) if ("constraints", n) not in check.broken]
     seen: set[str] = set()
-    for n, constraint in zip(places, spec.constraints, strict=False):
-        way: Keys = ("constraints", n)
+    for way, constraint in placed_constraints(spec, check):
         if constraint.name in seen:
             check.fault("E304", f'two constraints are named "{constraint.name}"', (*way, "name"), "rename one")
         seen.add(constraint.name)

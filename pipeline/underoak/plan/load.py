@@ -107,7 +107,7 @@ def _criterion(joined: Joined, weight: float, spec: PlanSpec, keeps_weights: boo
 
 def _profile(spec: PlanSpec, check: Check) -> Profile | None:
     if not spec.species:
-        if spec.hosts:
+        if spec.hosts and not check.is_broken(("species",)):
             check.fault("E332", "hosts are those of a species, and the plan names none", ("hosts",), "add `species`")
         return None
     try:

@@ -149,11 +149,17 @@ def _text(details: ErrorDetails) -> Told:
 def _length(details: ErrorDetails) -> Told | None:
     context, value = details["ctx"], details["input"]
     low, high = context.get("min_length"), context.get("max_length")
+    if isinstance(value, str):
+        return Told("E304", "should not be empty") if low is not None else _too_long(high)
     count = len(value)
     if (low is None or count >= low) and (high is None or count <= high):
         return None  # its items are at fault, and are told by themselves
     bound = f"at least {low}" if low is not None else f"no more than {high}"
     return Told("E304", f"needs {bound} values, has {count}")
+
+
+def _too_long(high: Any) -> Told:
+    return Told("E304", f"is longer than {high} characters", "shorten it")
 
 
 def _choice(details: ErrorDetails) -> Told:
@@ -194,7 +200,7 @@ _PLAIN: dict[str, Callable[[ErrorDetails], Told | None]] = {
     ),
     "string_type": _text,
     "string_too_short": lambda d: Told("E304", "should not be empty"),
-    "string_too_long": lambda d: Told("E304", f"is longer than {d['ctx']['max_length']} characters", "shorten it"),
+    "string_too_long": lambda d: _too_long(d["ctx"]["max_length"]),
     "string_pattern_mismatch": lambda d: Told(
         "E304", f"the name {shown(d['input'])} cannot be used", "use up to 48 letters, digits and _, a letter first"
     ),

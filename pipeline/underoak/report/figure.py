@@ -23,6 +23,8 @@ from underoak.report.findings import Findings
 from underoak.report.page import subtitle
 
 _INK, _PAPER, _EXCLUDED = "#1d1d1b", "#ffffff", "#8a8a88"
+_FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (0.54, 0.54, 0.53)
+_PIXELS, _STRIPE = 1200, 12  # picture pixels along the longer side at least; distance between stripes
 
 
 @dataclass(frozen=True)
@@ -85,26 +87,23 @@ def _ground(axes: Any, picture: MapPicture) -> None:
     from matplotlib import colormaps
 
     left, bottom, right, top = picture.bounds
-    extent = (left, right, bottom, top)
     colours = colormaps["cividis"](np.nan_to_num(picture.suitability))[..., :3]
     excluded = picture.classes == 250
-    colours[excluded] = (0.93, 0.93, 0.92)
     if picture.relief is not None:
         cell = (right - left) * picture.metres / picture.relief.shape[1]
         known = ~np.isnan(picture.relief)
         filled = np.where(known, picture.relief, np.nanmean(picture.relief) if known.any() else 0.0)
         light = hillshade(filled.astype(np.float32), cell) / math.sin(math.radians(45.0))
         colours = np.clip(colours * (0.45 + 0.55 * light[..., None]), 0.0, 1.0)
+    colours[excluded] = _FREE_OF_SCORE  # unlit, so that it never looks like missing ground
     seen = (~np.isnan(picture.suitability) | excluded).astype(np.float64)
-    axes.imshow(np.dstack([colours, seen]), extent=extent, interpolation="nearest", zorder=1)
-    if excluded.any():
-        rows, cols = excluded.shape
-        x = left + (np.arange(cols) + 0.5) * (right - left) / cols
-        y = top - (np.arange(rows) + 0.5) * (top - bottom) / rows
-        if min(rows, cols) > 1:
-            axes.contourf(x, y, excluded.astype(float), levels=[0.5, 1.5], colors="none", hatches=["//////"], zorder=2)
-            axes.collections[-1].set_edgecolor(_EXCLUDED)
-            axes.collections[-1].set_linewidth(0.0)
+    # fine enough for stripes inside a single cell
+    finer = max(1, math.ceil(_PIXELS / max(excluded.shape)))
+    pixels = np.dstack([colours, seen]).repeat(finer, axis=0).repeat(finer, axis=1)
+    rows, cols = np.ogrid[: pixels.shape[0], : pixels.shape[1]]
+    striped = ((rows + cols) % _STRIPE < _STRIPE // 4) & excluded.repeat(finer, axis=0).repeat(finer, axis=1)
+    pixels[striped, :3] = _STRIPES
+    axes.imshow(pixels, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
 
 
 def _parcels(axes: Any, picture: MapPicture) -> None:

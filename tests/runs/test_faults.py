@@ -1,0 +1,297 @@
+"""Wrong input is told once, in plain words, with code, place and mend; nothing is left half-written."""
+
+import json
+import os
+import re
+import shutil
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+import shapely
+import yaml
+from click.testing import CliRunner
+from conftest import LEFT, TOP, noise_country, write_raster, write_shapes
+
+from underoak.cli import main
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("small")
+    plan = noise_country(folder, 90, 110)
+    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    return plan, folder
+
+
+@pytest.fixture
+def case(small, tmp_path):
+    """A copy of the small country that a test may spoil."""
+    plan, folder = small
+    shutil.copytree(folder, tmp_path / "data", dirs_exist_ok=True)
+    return json.loads(json.dumps(plan)), tmp_path / "data"
+
+
+def told(plan, folder, *options, verb="run"):
+    path = folder / "plan.yaml"
+    path.write_text(yaml.safe_dump(plan, sort_keys=False) if isinstance(plan, dict) else plan, encoding="utf-8")
+    result = CliRunner().invoke(
+        main, [verb, str(path), "--progress", "none", *options] if verb == "run" else [verb, str(path)]
+    )
+    assert "Traceback" not in result.output
+    return result
+
+
+def values(folder, name):
+    with rasterio.open(folder / name) as source:
+        return source.read(1), source.crs, source.transform[:6]
+
+
+def no_crs(plan, folder):
+    cells, _, transform = values(folder, "ph.tif")
+    write_raster(folder / "ph.tif", cells, None, transform, nodata=-32768)
+
+
+def local_crs(plan, folder):
+    cells, _, transform = values(folder, "ph.tif")
+    write_raster(folder / "ph.tif", cells, 'LOCAL_CS["site grid",UNIT["metre",1]]', transform, nodata=-32768)
+
+
+def ph_times_ten(plan, folder):
+    plan["layers"]["soil_ph"]["unit"] = "pH"
+
+
+def no_unit(plan, folder):
+    del plan["layers"]["soil_ph"]["unit"]
+
+
+def undeclared_nodata(plan, folder):
+    cells, crs, transform = values(folder, "ph.tif")
+    write_raster(folder / "ph.tif", cells, crs, transform)
+
+
+def kelvin(plan, folder):
+    cells = np.full((40, 40), 285.0, np.float32)
+    write_raster(folder / "t.tif", cells, "EPSG:25831", (100, 0, LEFT - 100, 0, -100, TOP + 100))
+    plan["layers"]["warmth"] = {"file": "t.tif", "unit": "degC"}
+    plan["criteria"]["warmth"] = {"layer": "warmth", "curve": {"shape": "ramp_up", "at": [5, 15]}, "source": "a test"}
+    plan["weights"] = {"ranked": [*plan["criteria"]]}
+
+
+def scaled_twice(plan, folder):
+    cells, crs, transform = values(folder, "ph.tif")
+    write_raster(folder / "ph.tif", cells, crs, transform, nodata=-32768)
+    with rasterio.open(folder / "ph.tif", "r+") as made:
+        made.scales = (0.1,)
+    plan["layers"]["soil_ph"] |= {"unit": "pH", "scale": 0.1}
+
+
+def elsewhere(plan, folder):
+    cells, crs, transform = values(folder, "ph.tif")
+    write_raster(
+        folder / "ph.tif", cells, crs, (*transform[:2], transform[2] + 2_000_000, *transform[3:]), nodata=-32768
+    )
+
+
+def truncated(plan, folder):
+    data = (folder / "dem.tif").read_bytes()
+    (folder / "dem.tif").write_bytes(data[: len(data) // 2])
+
+
+def not_there(plan, folder):
+    (folder / "cover.tif").rename(folder / "covers.tif")
+
+
+def remote(plan, folder):
+    plan["layers"]["cover"]["file"] = "https://example.org/cover.tif"
+
+
+def mosaic_with_code(plan, folder):
+    (folder / "ph.vrt").write_text(
+        '<VRTDataset rasterXSize="10" rasterYSize="10"><VRTRasterBand dataType="Byte" band="1" '
+        'subClass="VRTDerivedRasterBand"><PixelFunctionType>f</PixelFunctionType><PixelFunctionLanguage>Python'
+        "</PixelFunctionLanguage></VRTRasterBand></VRTDataset>"
+    )
+    plan["layers"]["soil_ph"]["file"] = "ph.vrt"
+
+
+def pipe(plan, folder):
+    os.remove(folder / "cover.tif")
+    os.mkfifo(folder / "cover.tif")
+
+
+def averaged_classes(plan, folder):
+    plan["layers"]["cover"]["resample"] = "bilinear"
+
+
+def typo(plan, folder):
+    plan["wieghts"] = plan.pop("weights")
+
+
+def degrees(plan, folder):
+    plan["region"] = {"bounds": [2.0, 41.5, 2.1, 41.6], "crs": "EPSG:4326", "cell": "0.001 degree"}
+
+
+def too_large(plan, folder):
+    plan["trust"] = {"max_cells": 1000}
+
+
+def bow_tie(plan, folder):
+    x, y = LEFT + 500, TOP - 500
+    tie = shapely.Polygon([(x, y), (x + 300, y + 300), (x + 300, y), (x, y + 250)])
+    write_shapes(folder / "fields.gpkg", [tie], "EPSG:25831", name=["tie"])
+
+
+def same_id(plan, folder):
+    frame = gpd.read_file(folder / "fields.gpkg")
+    frame.loc[5, "name"] = frame.loc[2, "name"]
+    frame.to_file(folder / "fields.gpkg", engine="pyogrio")
+
+
+def no_such_field(plan, folder):
+    plan["parcels"]["id"] = "nmae"
+
+
+def no_parcels(plan, folder):
+    frame = gpd.read_file(folder / "fields.gpkg")
+    os.remove(folder / "fields.gpkg")
+    frame.iloc[:0].to_file(folder / "fields.gpkg", engine="pyogrio")
+
+
+def blank(plan, folder):
+    cells, crs, transform = values(folder, "cover.tif")
+    write_raster(folder / "cover.tif", np.zeros_like(cells), crs, transform, nodata=0)
+    plan["constraints"] = []
+
+
+def no_outline(plan, folder):
+    plan["region"] = {"area": "regoin.gpkg", "crs": "EPSG:25831", "cell": "30 m"}
+
+
+FAULTS = [
+    (no_crs, "E201", 4, "soil_ph"),
+    (local_crs, "E202", 4, "soil_ph"),
+    (ph_times_ten, "E204", 4, "soil_ph"),
+    (kelvin, "E204", 4, "warmth"),
+    (degrees, "E205", 4, "region"),
+    (no_unit, "E209", 4, "soil_ph"),
+    (undeclared_nodata, "E210", 4, "soil_ph"),
+    (scaled_twice, "E214", 4, "soil_ph"),
+    (elsewhere, "E220", 5, "soil_ph"),
+    (averaged_classes, "E226", 4, "cover"),
+    (blank, "E229", 5, "cover"),
+    (truncated, "E230", 4, "elevation"),
+    (mosaic_with_code, "E240", 4, "soil_ph"),
+    (remote, "E242", 4, "cover"),
+    (pipe, "E245", 4, "cover"),
+    (not_there, "E246", 4, "cover"),
+    (no_outline, "E246", 4, "region"),
+    (typo, "E303", 3, "wieghts"),
+    (no_parcels, "E401", 5, "parcels"),
+    (bow_tie, "E402", 4, "parcels"),
+    (same_id, "E403", 4, "parcels"),
+    (no_such_field, "E406", 4, "parcels"),
+    (too_large, "E510", 7, "region"),
+]
+
+
+@pytest.mark.parametrize(("spoil", "code", "exit_code", "place"), FAULTS, ids=[f[0].__name__ for f in FAULTS])
+def test_each_fault_has_its_code_place_mend_and_exit_code(case, spoil, code, exit_code, place):
+    plan, folder = case
+    spoil(plan, folder)
+    result = told(plan, folder)
+    line = next((line for line in result.stderr.splitlines() if line.startswith(code)), None)
+    assert line is not None, result.output
+    assert place in line
+    assert "Mend: " in line
+    assert result.exit_code == exit_code, result.output
+    left = [p.name for p in (folder / "out").iterdir()] if (folder / "out").exists() else []
+    assert left == []
+
+
+def test_the_small_country_itself_has_no_fault(case):
+    result = told(*case)
+    assert result.exit_code == 0, result.output
+    assert "rank" in result.stdout
+
+
+def test_many_faults_are_told_in_one_go(case):
+    plan, folder = case
+    for spoil in (no_unit, undeclared_nodata, not_there, remote):
+        spoil(plan, folder)
+    plan["layers"]["dem2"] = {"file": "nothing.tif", "unit": "m"}
+    codes = re.findall(r"^(E\d+)", told(plan, folder).stderr, re.M)
+    assert {"E209", "E242", "E246"} <= set(codes)
+    assert len(codes) >= 3
+
+
+def test_check_finds_what_run_finds_and_computes_nothing(case):
+    plan, folder = case
+    undeclared_nodata(plan, folder)
+    result = told(plan, folder, verb="check")
+    assert result.exit_code == 4
+    assert "E210" in result.stderr
+    assert not (folder / "out").exists()
+
+
+def test_check_tells_grid_layers_and_needs(case):
+    result = told(*case, verb="check")
+    assert result.exit_code == 0, result.output
+    for words in ("91 x 110 cells of 30 m", "soil_ph", "needs", "Next: underoak run"):
+        assert words in result.stdout
+
+
+def test_a_folder_that_cannot_be_written_is_told_before_computing(case):
+    plan, folder = case
+    (folder / "file").write_text("in the way")
+    result = told(plan, folder, "--out", str(folder / "file" / "out"))
+    assert result.exit_code == 7
+    assert "E502" in result.stderr
+
+
+def test_a_second_run_in_the_same_folder_is_refused(case):
+    from underoak.engine.folder import RunFolder
+
+    plan, folder = case
+    with RunFolder(folder / "out"):
+        result = told(plan, folder)
+        assert result.exit_code == 9
+        assert "E605" in result.stderr
+    assert told(plan, folder).exit_code == 0
+
+
+def test_a_lock_left_by_a_dead_process_is_taken_over(case):
+    from underoak.engine import folder as folders
+
+    plan, folder = case
+    (folder / "out").mkdir()
+    dead = {"pid": 2**22 + 1, "host": folders.platform.node(), "boot": folders._boot(), "since": "yesterday"}
+    (folder / "out" / ".lock").write_text(json.dumps(dead))
+    assert told(plan, folder).exit_code == 0
+
+
+def test_a_failed_run_leaves_the_old_results_whole(case):
+    plan, folder = case
+    assert told(plan, folder).exit_code == 0
+    before = {p.name: p.read_bytes() for p in (folder / "out").iterdir()}
+    truncated(plan, folder)
+    assert told(plan, folder).exit_code == 4
+    assert {p.name: p.read_bytes() for p in (folder / "out").iterdir()} == before
+
+
+def test_names_from_files_cannot_forge_lines_or_move_the_cursor(case):
+    plan, folder = case
+    plan["title"] = "a title"
+    frame = gpd.read_file(folder / "fields.gpkg")
+    frame.loc[0, "name"] = "\x1b]0;owned\x07\nE999 forged"
+    frame.loc[1, "name"] = "</td><script>alert(1)</script>"
+    frame.loc[2, "name"] = "=1+1"
+    frame.to_file(folder / "fields.gpkg", engine="pyogrio")
+    result = told(plan, folder)
+    assert result.exit_code == 0, result.output
+    assert "\x1b" not in result.output
+    assert not re.search(r"^E999", result.output, re.M)
+    page = (folder / "out" / "report.html").read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert "'=1+1" in (folder / "out" / "parcels.csv").read_text(encoding="utf-8")
