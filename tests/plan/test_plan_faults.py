@@ -66,6 +66,7 @@ CASES = [
     ("code", [('"> 30 degree"', "\"__import__('os').system('true')\"")], "E322", '"__import__', "no comparison", "> 30 degree"),
     ("arithmetic", [('"> 30 degree"', '"> 30 * 2"')], "E322", '"> 30 *', "no comparison", "> 30 degree"),
     ("two comparisons", [('"> 30 degree"', '"> 3 and < 5"')], "E322", '"> 3 and', "", ""),
+    ("hexadecimal", [('"> 30 degree"', '"> 0x10"')], "E322", '"> 0x10', "", ""),
     ("unit of another kind", [('"> 30 degree"', '"> 30 mm"')], "E341", '"> 30 mm"', "measure different things", ""),
     ("codes of values", [('"> 30 degree"', '"in 1, 2"')], "E322", '"in 1', "layers of classes", "> 30 degree"),
     ("layer beside file", [("file: data/built.gpkg, ex", "file: data/built.gpkg, layer: x, ex")], "E303", "layer: x", '"layer"', "features"),

@@ -180,8 +180,7 @@ def test_topography_counts_longitudes_from_0_to_360(raw):
     assert (heights.shape, heights.dtype) == ((91, 120), np.float32)
     assert (heights.min(), heights.max()) == (-1437, 2205)
     assert 234 < lon.min() < lon.max() < 238
-    # Seattle's Puget Sound side: Mount Olympus (47.8 N) is off the map; Vancouver Island's high ground is in its west,
-    # the mainland's in its north-east, and the south-west corner is deep ocean.
+    # Round the south of Vancouver Island: the open Pacific in the south-west, the Coast Mountains in the north-east.
     rows = np.argsort(lat)
     north_up = heights[rows[::-1]]
     assert north_up[-20:, :20].mean() < -100

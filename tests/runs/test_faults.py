@@ -12,7 +12,7 @@ import rasterio
 import shapely
 import yaml
 from click.testing import CliRunner
-from conftest import LEFT, TOP, noise_country, write_raster, write_shapes
+from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 
 from underoak.cli import main
 

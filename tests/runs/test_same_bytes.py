@@ -8,8 +8,8 @@ import pytest
 
 import underoak as uo
 
-UNDATED = ["suitability.tif", "class.tif", "limiting.tif", "memberships.tif", "parcels.gpkg", "parcels.csv", "zones.gpkg",
-           "legend.sld", "map.png"]  # fmt: skip
+RASTERS = ["suitability.tif", "class.tif", "limiting.tif", "memberships.tif"]
+UNDATED = [*RASTERS, "parcels.gpkg", "parcels.csv", "zones.gpkg", "legend.sld", "map.png"]
 
 
 def sums(folder):

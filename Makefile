@@ -1,0 +1,47 @@
+# Two commands do everything on a fresh machine: `make demo` and `make test`. Both set up what they need first.
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+SIZE   ?= 2k
+
+.PHONY: help demo test lint format bench clean
+.DEFAULT_GOAL := help
+
+help:  ## say what there is
+	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## */\t/' | expand -t 10
+
+$(VENV)/.made:
+	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "underoak needs Python 3.11 or newer"'
+	$(PYTHON) -m venv $(VENV)
+	touch $@
+
+$(VENV)/.run: pyproject.toml $(VENV)/.made
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	touch $@
+
+$(VENV)/.dev: pyproject.toml $(VENV)/.made
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,cluster]'
+	touch $@ $(VENV)/.run
+
+demo: $(VENV)/.run  ## set up, rank forty parcels of the shipped region, write out/demo
+	$(BIN)/underoak demo --out out/demo
+
+test: $(VENV)/.dev lint  ## set up, check style, types and structure, run all tests
+	$(BIN)/python -m pytest -n 2 --dist loadfile
+
+lint: $(VENV)/.dev  ## style, types, and that imports run one way
+	$(BIN)/ruff check pipeline tests benchmarks sample_rasters
+	$(BIN)/ruff format --check pipeline tests benchmarks sample_rasters
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(VENV)/.dev  ## bring the code into its form
+	$(BIN)/ruff check --fix pipeline tests benchmarks sample_rasters
+	$(BIN)/ruff format pipeline tests benchmarks sample_rasters
+
+bench: $(VENV)/.dev  ## time a run against general libraries and a bare copy; SIZE=2k|4k|8k|20k
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --requirement benchmarks/requirements.txt
+	$(BIN)/python benchmarks/compare.py --size $(SIZE)
+
+clean:  ## remove what make made
+	rm -rf $(VENV) out build dist .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis
