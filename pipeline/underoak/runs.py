@@ -25,7 +25,7 @@ from underoak.engine.spool import Spool
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
 from underoak.indicators import cell_areas, cell_metres
-from underoak.report import Findings, explain, legend_sld, map_png, report_html, stac_item
+from underoak.report import Findings, decision, explain, legend_sld, map_png, report_html, stac_item
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -293,7 +293,8 @@ def check(plan: Any, *, deep: bool = False, strict: bool = False, workers: int |
         f"grid      {grid.rows} x {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}",
     ]
     for name, facts in prepared.facts.items():
-        lines.append(f"layer     {name}: {facts.path} ({facts.format}), {facts.decision}")
+        file = plan.layers[plan.origin(name)].file
+        lines.append(f"layer     {name}: {file} ({facts.format}), {decision(plan, name, facts)}")
     for criterion in plan.criteria:
         lines.append(f"criterion {criterion.name}: weight {criterion.weight:.3f}, {criterion.in_words}")
     lines += [f"not judged {item}" for item in plan.not_judged]

@@ -96,8 +96,6 @@ def _registry() -> Any:
     import pint
 
     registry: Any = pint.UnitRegistry(cache_folder=None)
-    registry.define("percent = 0.01 = %")
-    registry.define("permille = 0.001")
     registry.define("pH = [acidity]")  # a scale of its own: it converts to nothing else
     return registry
 

@@ -69,10 +69,27 @@ def test_a_lone_zero_is_what_helps_under_the_product_even_next_to_a_tiny_one() -
 
 def test_where_no_single_step_helps_the_weakest_are_named() -> None:
     assert gainful([0.5, 0.0, 0.0], [1, 1, 1], {"rule": "geometric"}) == (1, 2)
+    assert gainful([1e-7, 0.0, 0.0, 0.5], [1, 1, 1, 1], {"rule": "geometric"}) == (0, 1, 2)
     assert gainful([0.9, 0.3, 0.3], [1, 1, 1], {"rule": "minimum"}) == (1, 2)
     # all order weight on the best: nothing below it matters, and the best is 1 already
     best = {"rule": "ordered", "order_weights": [1, 0, 0]}
     assert gainful([1.0, 0.4, 0.2], [1, 1, 1], best) == (2,)
+
+
+def test_gains_tie_within_a_millionth_of_the_score() -> None:
+    for apart, expected in ((1.2e-6, (0, 1)), (2.5e-6, (0,))):  # gains half as far apart
+        for options in ({"rule": "linear"}, {"rule": "ordered", "alpha": 1.0}):
+            assert gainful([0.3, 0.3 + apart, 0.9], [1, 1, 0], options) == expected
+            some = {**options, "missing": "renormalise"}
+            assert gainful([0.3, 0.3 + apart, math.nan], [1, 1, 5], some) == expected
+    for apart, expected in ((1.2e-6, (0, 1)), (1.6e-6, (0,))):  # sqrt(.5 + d) - sqrt(.5) is .707 d
+        assert gainful([0.5, 0.5 + apart], [1, 1], {"rule": "geometric"}) == expected
+
+
+def test_the_two_answers_agree_on_when_nothing_limits() -> None:
+    edge = 1.0 - 1e-6
+    for options in RULES:
+        assert weakest([edge], [1]) == gainful([edge], [1], options) == ()
 
 
 @settings(deadline=None, max_examples=300)

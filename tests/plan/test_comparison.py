@@ -20,7 +20,13 @@ def test_each_sign_means_what_it_looks_like(text: str, below: bool, at: bool, ab
 
 
 def test_a_list_of_codes_holds_for_these_codes_only() -> None:
-    assert Comparison.parse("in 1, 2,5").holds(np.float32([1, 2, 3, 5, np.nan])).tolist() == [True, True, False, True, False]
+    assert Comparison.parse("in 1, 2,5").holds(np.float32([1, 2, 3, 5, np.nan])).tolist() == [
+        True,
+        True,
+        False,
+        True,
+        False,
+    ]
 
 
 def test_a_number_is_brought_to_the_layers_unit() -> None:
@@ -31,8 +37,11 @@ def test_a_number_is_brought_to_the_layers_unit() -> None:
         Comparison.parse("> 30 mm").in_unit("degree")
 
 
-@pytest.mark.parametrize("text", ["", "30", "> ", ">> 3", "> 3 4", "= 3", "> nan", "> inf", "> 1e999", "in", "in 1.5", "in 1,,2",
-                                  "in 1 2", "> 3; os", "not > 3", "> 3 > 4", "a > 3", "> x", "in 9999999999"])  # fmt: skip
+REFUSED = ["", "30", "> ", ">> 3", "> 3 4", "= 3", "> nan", "> inf", "> 1e999", "in", "in 1.5", "in 1,,2", "in 1 2",
+           "> 3; os", "not > 3", "> 3 > 4", "a > 3", "> x", "in 9999999999"]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", REFUSED)
 def test_anything_else_is_refused(text: str) -> None:
     with pytest.raises(UnderoakError, match="E322"):
         Comparison.parse(text)
@@ -40,12 +49,13 @@ def test_anything_else_is_refused(text: str) -> None:
 
 @given(st.text(max_size=30))
 def test_no_text_does_anything_but_parse_or_be_refused(text: str) -> None:
+    told: tuple[str, ...] = ()
+    sign = ""
     try:
-        found = Comparison.parse(text)
+        sign = Comparison.parse(text).sign
     except UnderoakError as error:
-        assert [fault.code for fault in error.faults] == ["E322"]
-    else:
-        assert found.sign in {"<", "<=", ">", ">=", "==", "!=", "in"}
+        told = tuple(fault.code for fault in error.faults)
+    assert (sign in {"<", "<=", ">", ">=", "==", "!=", "in"}) != (told == ("E322",))
 
 
 @given(st.sampled_from(["<", "<=", ">", ">=", "==", "!="]), st.floats(allow_nan=False, allow_infinity=False))

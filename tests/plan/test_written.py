@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from underoak.errors import UnderoakError
-from underoak.plan.written import LARGEST, Written, parse, read, scalar
+from underoak.plan.written import LARGEST, parse, read, scalar
 
 
 def faults_of(text: str) -> list[tuple[str, str]]:
@@ -19,15 +19,18 @@ def faults_of(text: str) -> list[tuple[str, str]]:
     return [(fault.code, fault.where.split(" ")[0]) for fault in found]
 
 
-@pytest.mark.parametrize("word", ["no", "yes", "on", "off", "No", "y", "007", "0x1F", "0o7", "1_000", "12:30", "1e", "-",
-                                  "2024-05-01", "2024-05-01T10:00:00Z", "=", "NaN", "inf", "1.2.3", "00.5", "08"])  # fmt: skip
+PLAIN = ["no", "yes", "on", "off", "No", "y", "007", "0x1F", "0o7", "1_000", "12:30", "1e", "2024-05-01",
+         "2024-05-01T10:00:00Z", "=", "NaN", "inf", "1.2.3", "00.5", "08"]  # fmt: skip
+
+
+@pytest.mark.parametrize("word", PLAIN)
 def test_what_is_no_plain_number_or_switch_stays_text(word: str) -> None:
-    assert parse(f"a: {word}" if word != "-" else "a: '-'", "p").value == {"a": word}
+    assert parse(f"a: {word}", "p").value == {"a": word}
 
 
 @pytest.mark.parametrize(
     ("word", "value"),
-    [("1", 1), ("-3", -3), ("+2", 2), ("0", 0), ("1e9", 1e9), ("2e9", 2e9), (".5", 0.5), ("5.", 5.0), ("-1.5E-3", -0.0015),
+    [("1", 1), ("-3", -3), ("+2", 2), ("0", 0), ("1e9", 1e9), (".5", 0.5), ("5.", 5.0), ("-1.5E-3", -0.0015),
      ("true", True), ("False", False), ("~", None), ("null", None), ("", None)],
 )  # fmt: skip
 def test_plain_numbers_and_switches_are_read(word: str, value: object) -> None:
@@ -79,16 +82,19 @@ def test_an_anchor_and_a_merge_are_told_once_each_with_their_place() -> None:
     assert faults_of("a: &x {b: 1}\nc: *x\nd: *x\ne: {<<: *x}\n") == [("E301", "p:1:4"), ("E301", "p:4:5")]
 
 
-@pytest.mark.parametrize(
-    "tagged", ["!!python/object/apply:os.system ['true']", "!!python/name:os.system x", "!local 1", "!!binary aGk=",
-               "!!timestamp 2024-05-01", "!!set {a}", "!!int x", "!!bool 1", "!!map [1]", "!!omap [a: 1]", "!!float true"]
-)  # fmt: skip
+TAGGED = ["!!python/object/apply:os.system ['true']", "!!python/name:os.system x", "!local 1", "!!binary aGk=",
+          "!!timestamp 2024-05-01", "!!set {a}", "!!int x", "!!bool 1", "!!map [1]", "!!omap [a: 1]",
+          "!!float true"]  # fmt: skip
+
+
+@pytest.mark.parametrize("tagged", TAGGED)
 def test_tags_are_refused_and_nothing_is_made_of_them(tagged: str) -> None:
     assert faults_of(f"a: 1\nb: {tagged}\n") == [("E301", "p:2:4")]
 
 
 def test_core_tags_that_fit_are_read() -> None:
-    assert parse("a: !!str 1\nb: !!int 2\nc: !!float 3\nd: ! 4\ne: !!seq [1]\nf: !!map {x: 1}\ng: !!null ~", "p").value == {
+    text = "a: !!str 1\nb: !!int 2\nc: !!float 3\nd: ! 4\ne: !!seq [1]\nf: !!map {x: 1}\ng: !!null ~"
+    assert parse(text, "p").value == {
         "a": "1", "b": 2, "c": 3, "d": "4", "e": [1], "f": {"x": 1}, "g": None,
     }  # fmt: skip
 
@@ -144,7 +150,7 @@ def test_a_hostile_depth_is_refused_fast() -> None:
 def test_more_than_a_mebibyte_is_refused(tmp_path) -> None:
     path = tmp_path / "p.yaml"
     path.write_bytes(b"a: 1\n#" + b"x" * LARGEST)
-    with pytest.raises(UnderoakError, match="E301 .*larger than 1 MiB"):
+    with pytest.raises(UnderoakError, match=r"E301 .*larger than 1 MiB"):
         read(path)
 
 
@@ -183,10 +189,13 @@ def test_what_is_no_readable_file_is_told(tmp_path) -> None:
 @example("{[a]: 1}")
 @example("%TAG ! x\n---\n!a b: 1")
 def test_any_text_is_read_or_refused_in_our_words(text: str) -> None:
+    stopped = False
     try:
-        assert isinstance(parse(text, "p"), Written)
+        faults = parse(text, "p").faults
     except UnderoakError as error:
-        assert all(fault.code in {"E300", "E301", "E302", "E310"} for fault in error.faults)
+        faults, stopped = error.faults, True
+    assert {fault.code for fault in faults} <= {"E300", "E301", "E302", "E310"}
+    assert faults or not stopped
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

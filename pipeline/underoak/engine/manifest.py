@@ -73,7 +73,7 @@ def manifest(
     """Everything `run.json` says; only `when` differs between two runs of the same plan on the same files."""
     grid = prepared.grid
     layers = {
-        name: {"path": facts.path, "format": facts.format, "stored_unit": facts.stored_unit,
+        name: {"path": plan.layers[plan.origin(name)].file, "format": facts.format, "stored_unit": facts.stored_unit,
                "unit": prepared.units[name], "decision": facts.decision}
         for name, facts in prepared.facts.items()
     }  # fmt: skip

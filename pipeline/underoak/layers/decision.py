@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 
 from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
@@ -11,6 +12,7 @@ from underoak.layers.encoding import Encoding, class_bounds, fits
 from underoak.units import QUANTITIES, Affine1D, canonical_name, conversion, quantity_of
 
 _SAME = Affine1D()
+_TIMES = re.compile(r"(?<!\*)\s*\*\s*\d+(?:\.\d+)?$")
 # File tags that are nodata whatever the plan adds: no layer holds them as values.
 _NEVER_VALUES = (-9999.0, -32768.0, -99999.0, 1.0e20)
 
@@ -57,22 +59,26 @@ def resolve(found: Found, asked: Asked, problems: Problems, by_month: bool = Fal
     if len(problems.faults) > before:
         return None
     try:
-        quantity = _quantity(asked, unit)
         per = _span(asked, unit) if by_month else ""
+        quantity = _quantity(asked, "mm" if per else unit)
         canonical = _canonical(asked, "mm" if per else unit, quantity)
         step = conversion(unit, f"mm/{per}").then(conversion("mm", canonical)) if per else step_between(unit, canonical)
         low, high = _bounds(asked, quantity, canonical)
     except UnderoakError as error:
         for fault in error.faults:
-            problems.add(fault.code, fault.what, asked.where, _rate_mend(fault, by_month))
+            problems.add(fault.code, fault.what, asked.where, _rate_mend(fault, unit, by_month))
         return None
     affine = found.affine.then(Affine1D(asked.scale or 1.0, 0.0)).then(step)
     encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, asked)
-    parts = [f"unit {unit} ({who})", _affine_text(found, asked, affine, canonical), nodata_text]
+    parts = [
+        f"unit {unit} ({who})",
+        _affine_text(found, asked, affine, f"{canonical}/{per}" if per else canonical),
+        nodata_text,
+    ]
     if (low, high) != (-math.inf, math.inf):
         parts.append(f"kept within {low:g}..{high:g} {canonical}")
     if per:
-        parts.append(f"each month's depth by its own length (values are per {per})")
+        parts.append("each month's depth by its own length")
     return Decision(encoding, unit, canonical, "; ".join(parts), per)
 
 
@@ -167,7 +173,7 @@ def _check_scale(found: Found, asked: Asked, unit: str, problems: Problems) -> N
             "E214", f"scale {asked.scale:g} makes all values one", asked.where, f'correct "scale:" {asked.key}'
         )
         return
-    times = unit and not math.isclose(step_between(unit, canonical_name(unit)).scale, 1.0, rel_tol=1e-12)
+    times = unit and not math.isclose(step_between(unit, bare(unit)).scale, 1.0, rel_tol=1e-12)
     by_plan = asked.scale not in (None, 1.0)
     if own != _SAME and (by_plan or times):
         plan = f"scale {asked.scale:g}" if by_plan else f"unit {unit}"
@@ -198,22 +204,36 @@ def _span(asked: Asked, unit: str) -> str:
     except UnderoakError:
         return ""
     name = canonical_name(unit)
-    if not (asked.to or asked.quantity == "precipitation" or (not asked.quantity and name.startswith(("mm /", "cm /")))):
+    if not (
+        asked.to or asked.quantity == "precipitation" or (not asked.quantity and name.startswith(("mm /", "cm /")))
+    ):
         return ""  # a speed, for one
     return "month" if "month" in name else "year" if name.endswith("/ a") else "s"
 
 
 def _canonical(asked: Asked, unit: str, quantity: str) -> str:
     if asked.to:
-        name = canonical_name(asked.to)
-        if quantity == "temperature_range":
-            return _difference(name)
-        return name if step_between(asked.to, name).scale == 1.0 else asked.to
+        return _difference(canonical_name(asked.to)) if quantity == "temperature_range" else _spelled(asked.to)
     wanted = QUANTITIES[quantity].unit
     if wanted:
         step_between(unit, wanted)
         return wanted
-    return canonical_name(unit)
+    return _spelled(bare(unit))
+
+
+def bare(unit: str) -> str:
+    """A unit without the number its values are stored times.
+
+    >>> bare("pH*10"), bare("cm3/dm3")
+    ('pH', 'cm3/dm3')
+    """
+    return _TIMES.sub("", unit.strip())
+
+
+def _spelled(unit: str) -> str:
+    """The one spelling of a simple unit; a compound one as it was written."""
+    name = canonical_name(unit)
+    return unit.strip() if not name or " " in name or bare(unit) != unit.strip() else name
 
 
 def _bounds(asked: Asked, quantity: str, canonical: str) -> tuple[float, float]:
@@ -240,10 +260,14 @@ def _difference(name: str) -> str:
     return {"degC": "delta_degC", "°F": "delta_degF", "degF": "delta_degF"}.get(name, name)
 
 
-def _rate_mend(fault: Fault, by_month: bool) -> str:
-    if fault.code == "E341" and not by_month:
-        return f"{fault.mend} (a rate becomes a depth only in a file with a time axis)"
-    return fault.mend
+def _rate_mend(fault: Fault, unit: str, by_month: bool) -> str:
+    if fault.code != "E341" or by_month:
+        return fault.mend
+    try:
+        conversion(unit, "mm/s")
+    except UnderoakError:
+        return fault.mend
+    return f"{fault.mend} (a rate becomes a depth only in a file with a time axis)"
 
 
 def _affine_text(found: Found, asked: Asked, affine: Affine1D, canonical: str) -> str:

@@ -23,7 +23,7 @@ OPTIONS: dict[str, Any] = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",  # what lies beside a file does not change what it holds
     "GDAL_PAM_ENABLED": "NO",
     "GDAL_GEOREF_SOURCES": "INTERNAL",
-    "GDAL_CACHEMAX": 64,  # MB
+    "GDAL_CACHEMAX": 64 * 2**20,  # bytes: given as a number, it is not taken for megabytes
     "GDAL_NUM_THREADS": 1,  # the engine has its own workers
     "VRT_NUM_THREADS": 1,
     "VRT_SHARED_SOURCE": 0,  # a handle belongs to one thread
@@ -49,6 +49,7 @@ class _Handles(threading.local):
 
 
 _handles = _Handles()
+_opening = threading.Lock()  # what is done to warnings is done for all threads
 
 
 def env() -> rasterio.Env:
@@ -60,7 +61,7 @@ def open_raster(name: str, driver: str) -> Any:
     """A file (or a checked mosaic's text) opened by one named driver, inside `env()`."""
     if driver not in DRIVERS:
         raise ValueError(f"{driver} is not read")
-    with warnings.catch_warnings():
+    with _opening, warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # it becomes a fault of its own
         return rasterio.open(name, driver=driver, sharing=False)
 

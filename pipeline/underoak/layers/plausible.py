@@ -17,7 +17,7 @@ import numpy.typing as npt
 from underoak.errors import Problems, UnderoakError
 from underoak.grid import Grid, Window
 from underoak.layers.asked import Asked
-from underoak.layers.decision import step_between
+from underoak.layers.decision import bare, step_between
 from underoak.layers.encoding import Encoding, Probe, intervals
 from underoak.layers.files import amount
 from underoak.layers.source import SourceFacts
@@ -188,9 +188,9 @@ def _judge(sample: Sample, source: Probed, asked: Asked, problems: Problems) -> 
         return
     tags, odd = _undeclared(sample, source.facts.dtype)
     for tag, count in tags:
-        share = _percent(count, sample.seen)
-        what = f"{share} of the sampled values are {amount(tag)}, which looks like nodata that nothing declares"
-        problems.add("E210", what, mend=f'add "nodata: {amount(tag)}" under {asked.key}')
+        share, written = _percent(count, sample.seen), _written(tag, source.facts.dtype)
+        what = f"{share} of the sampled values are {written}, which looks like nodata that nothing declares"
+        problems.add("E210", what, mend=f'add "nodata: {written}" under {asked.key}')
     if asked.kind == "classes":
         return
     if np.count_nonzero(odd) > MOST_OUTSIDE * sample.seen:
@@ -201,6 +201,14 @@ def _judge(sample: Sample, source: Probed, asked: Asked, problems: Problems) -> 
 
 def _percent(count: int, of: int) -> str:
     return f"{100.0 * count / of:.2g} %"
+
+
+def _written(tag: float, dtype: str) -> str:
+    """The shortest number that is read back as this one, in a form that every reader of plans takes for a number."""
+    kind = np.dtype(dtype)
+    text = str(int(tag)) if kind.kind in "iu" else str(kind.type(tag)).removesuffix(".0")
+    digits, mark, power = text.partition("e")
+    return text if not mark or "." in digits else f"{digits}.0e{power}"
 
 
 def _zeros(sample: Sample, encoding: Encoding, asked: Asked, problems: Problems) -> None:
@@ -276,7 +284,7 @@ def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -
         target = f"{target}/month"
         now = step_between(facts.stored_unit, target)
     declared = (values - now.offset) / now.scale
-    base = canonical_name(facts.stored_unit)
+    base = bare(facts.stored_unit)
     found: dict[tuple[float, float], tuple[str, float]] = {}
     for name in (base, *_relatives(base), *(f"{base}*{n}" for n in (10, 100, 1000, "0.1", "0.01"))):
         try:
@@ -292,7 +300,8 @@ def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -
     return list(found.values())[:3]
 
 
-def _relatives(base: str) -> tuple[str, ...]:
+def _relatives(unit: str) -> tuple[str, ...]:
+    base = canonical_name(unit)
     if base in {"degC", "K", "°F"}:
         return "K", "degC", "degC*10", "K*10"
     if base == "mm" or base.startswith("mm /"):

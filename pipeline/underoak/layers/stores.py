@@ -99,7 +99,10 @@ def _dataset(path: str, stamp: Any) -> xr.Dataset:
         if key not in _open:
             # nothing is decoded here, and no index is built: an index would read a whole axis unasked
             bare: dict[str, Any] = {"decode_cf": False, "create_default_indexes": False, "cache": False}
-            _open[key] = xr.open_dataset(path, engine=kind_of(Path(path)), **bare)
+            kind = kind_of(Path(path))
+            if kind == "zarr":
+                bare["consolidated"] = False  # a copy of the descriptions that may differ from them
+            _open[key] = xr.open_dataset(path, engine=kind, **bare)
             while len(_open) > _KEPT:
                 _open.popitem(last=False)[1].close()
         _open.move_to_end(key)

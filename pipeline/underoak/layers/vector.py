@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+import warnings
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -126,7 +127,9 @@ def _failures(real: Path, where: str) -> Iterator[None]:
     import pyogrio
 
     try:
-        yield
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the library's remarks on a file are not for our user
+            yield
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError) as error:
         raise _unread(real, where, error) from error
     except (pyogrio.errors.GeometryError, shapely.errors.ShapelyError, sqlite3.Error) as error:

@@ -30,7 +30,20 @@ class Check:
 
     def __post_init__(self) -> None:
         self.problems.extend(self.written.faults)
-        self.broken |= self.written.faulty
+        for way in self.written.faulty:
+            self.lose(way)
+
+    def lose(self, way: Keys) -> None:
+        """Leave a broken value out from here on, and what means nothing without it."""
+        while len(way) > 1 and isinstance(way[-1], int) and not (len(way) == 2 and self._is_part(way)):
+            way = way[:-1]  # a list short of an item is another list, unless its items are parts of their own
+        if way[:1] == ("constraints",) and way[2:] == ("file",):
+            way = way[:2]  # without its file it would pass for one of the other kind
+        if way:
+            self.broken.add(way)
+
+    def _is_part(self, way: Keys) -> bool:
+        return isinstance(_at(self.written.value, way), Mapping)
 
     def fault(self, code: str, what: str, way: Keys, mend: str = "", *, key: bool = False) -> None:
         """Tell a fault at a value (or its key), unless something broken is the cause."""
@@ -95,10 +108,7 @@ def _take(details: ErrorDetails, value: Any, check: Check) -> None:
         way = way[:-1]  # what cannot be without it is lost too
     else:
         check.fault(code, what, way, mend)
-    while way and isinstance(way[-1], int) and not isinstance(_at(check.written.value, way), Mapping):
-        way = way[:-1]  # a list short of an item is no longer that list
-    if way:
-        check.broken.add(way)
+    check.lose(way)
 
 
 _NOWHERE = object()

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
 
 from underoak import units
-from underoak.errors import UnderoakError
+from underoak.errors import Fault, UnderoakError
 from underoak.plan.spec import refusal, retelling, shown
 
 # Exponents are kept to two digits and never stacked: the units library works powers out, however long that takes.
-_TERM = r"[A-Za-zµ°%‰_]+(?:(?:\^|\*\*)?-?\d{1,2}(?!\d))?"
+_TERM = r"[A-Za-zµ°%‰_]+(?:(?:\^|\*\*)?-?[1-9]\d?(?!\d))?"
 _UNIT = re.compile(rf"1|{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>\S.*?)?\s*")
 
@@ -39,20 +41,55 @@ def _code(value: Any) -> Any:
     return int(value) if isinstance(value, str) and re.fullmatch(r"-?\d{1,9}", value) else _whole(value)
 
 
-def known_unit(text: str) -> str:
-    """The unit as written, when it is one.
-
-    >>> known_unit("kg m-2 s-1")
-    'kg m-2 s-1'
+def check_unit(text: str) -> None:
+    """Whether it is a unit.
 
     Raises:
-        PydanticCustomError: E340.
+        UnderoakError: E340 when it is not.
     """
     if len(text) > 60 or not _UNIT.fullmatch(text.strip()):
-        raise refusal("E340", f"the unit {shown(text)} cannot be read", "write a unit such as pH*10, g/kg, degC or mm")
-    with retelling():
+        mend = "write a unit such as pH*10, g/kg, degC or mm"
+        raise UnderoakError(Fault("E340", f"the unit {shown(text)} cannot be read", mend=mend))
+    with _no_strays("E340", f"the unit {shown(text)} cannot be read"):
         units.canonical_name(text)
+        units.conversion(text, text)
+
+
+@contextmanager
+def _no_strays(code: str, what: str) -> Iterator[None]:
+    """The units library lets errors of its own through for spellings nobody would write."""
+    try:
+        yield
+    except (LookupError, ArithmeticError, AssertionError, AttributeError, TypeError, ValueError) as error:
+        raise UnderoakError(Fault(code, what, mend="write a unit such as pH*10, g/kg, degC or mm")) from error
+
+
+def conversion(source: str, target: str) -> units.Affine1D:
+    """The step from one checked unit to another.
+
+    >>> conversion("K", "degC").offset
+    -273.15
+
+    Raises:
+        UnderoakError: E341 when they measure different things.
+    """
+    with _no_strays("E341", f'"{source}" cannot become "{target}"'):
+        return units.conversion(source, target)
+
+
+def _known_unit(text: str) -> str:
+    with retelling():
+        check_unit(text)
     return text.strip()
+
+
+def one_spelling(unit: str) -> str:
+    """The one spelling of a unit, in a form that reads back.
+
+    >>> one_spelling("m2"), one_spelling("Celsius"), one_spelling("pH*10")
+    ('m^2', 'degC', 'pH')
+    """
+    return units.canonical_name(unit).replace(" ** ", "^")
 
 
 def is_rate_of_water(unit: str) -> bool:
@@ -62,7 +99,7 @@ def is_rate_of_water(unit: str) -> bool:
     (True, False)
     """
     try:
-        units.conversion(unit, "mm/s")
+        conversion(unit, "mm/s")
     except UnderoakError:
         return False
     return True
@@ -74,7 +111,7 @@ def check_becomes(unit: str, to: str) -> None:
     Raises:
         UnderoakError: E341 when they measure different things.
     """
-    units.conversion("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
+    conversion("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
 
 
 def quantity_in(text: str, unit: str) -> float:
@@ -84,12 +121,14 @@ def quantity_in(text: str, unit: str) -> float:
     (0.3, 8.3)
 
     Raises:
-        UnderoakError: E341 when it measures something else.
+        UnderoakError: E341 when it measures something else, E342 when it is none.
     """
     match = _QUANTITY.fullmatch(text)
-    if match and not match["unit"]:
-        return float(match["number"])
-    return units.read_quantity(text, unit)
+    if match is None:
+        mend = f'write it like "30 {unit}"'
+        raise UnderoakError(Fault("E342", f"{shown(text)} is not a number and a unit", mend=mend))
+    number = float(match["number"])
+    return float(conversion(match["unit"], unit)(number)) if match["unit"] else number
 
 
 def _quantity(unit: str | None, low: float, *, above: bool, like: str) -> Any:
@@ -99,9 +138,9 @@ def _quantity(unit: str | None, low: float, *, above: bool, like: str) -> Any:
         match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
         if not match or not match["unit"]:
             raise refusal("E342", f"should be a number and a unit, not {shown(value)}", f'write it like "{like}"')
-        known_unit(match["unit"])
         with retelling():
-            number = units.read_quantity(value, unit or match["unit"])
+            check_unit(match["unit"])
+            number = quantity_in(value, unit or match["unit"])
         if not math.isfinite(number):
             raise refusal("E310", f"{shown(value)} is not a finite number", "write a finite number")
         if number < low or (above and number == low):
@@ -124,7 +163,7 @@ Text = Annotated[str, Field(min_length=1, max_length=4000), AfterValidator(_no_c
 Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,47}$")]
 File = Annotated[str, BeforeValidator(_path_as_text), Field(min_length=1, max_length=4000),
                  AfterValidator(_no_control_characters)]  # fmt: skip
-Unit = Annotated[str, Field(min_length=1), AfterValidator(known_unit)]
+Unit = Annotated[str, Field(min_length=1), AfterValidator(_known_unit)]
 Length = Annotated[str, *_quantity("m", 0.0, above=True, like="30 m")]
 Distance = Annotated[str, *_quantity("m", 0.0, above=False, like="20 m")]
 Depth = Annotated[str, *_quantity("cm", 0.0, above=True, like="30 cm")]

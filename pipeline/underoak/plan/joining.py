@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from underoak import units
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check
 from underoak.plan.constraint_spec import LayerConstraint
 from underoak.plan.curve_specs import CurveSpec
-from underoak.plan.fields import check_becomes
+from underoak.plan.fields import check_becomes, one_spelling
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.linking import check_layer, placed_constraints, unit_in_use
 from underoak.plan.model import CriterionSpec, PlanSpec, RemedySpec
@@ -55,6 +54,7 @@ def join(spec: PlanSpec, profile: Profile | None, check: Check) -> tuple[tuple[J
         else:
             mend = did_you_mean(name, profile.criteria if profile else (), "leave it out")
             check.fault("E333", f'no profile has a criterion "{name}" to switch off', ("criteria", name), mend)
+            check.lose(("criteria", name))
     weighed = _weighed(check.written.value.get("weights"))
     for name, known in offered.items():
         if check.is_broken(("criteria", name)):
@@ -98,6 +98,7 @@ def _own(name: str, given: CriterionSpec, known: ProfileCriterion | None, spec: 
         check_layer(layer, (*way, "layer"), check)
     source = _source(given, known, way, check)
     if layer is None or curve is None or source is None:
+        check.lose(way)
         return []
     remedy = given.remedy if given.remedy is not None else known.remedy if known else None
     ground = spec.layers.get(layer)
@@ -151,7 +152,9 @@ def settle_units(spec: PlanSpec, joined: tuple[Joined, ...], check: Check) -> di
         layer = layers.get(criterion.layer)
         if layer is None or layer.holds_codes or not criterion.is_from_profile or criterion.unit == "1":
             continue
-        wanted, before = units.canonical_name(criterion.unit), unit_in_use(layer)
+        if check.is_broken(("layers", criterion.layer)):
+            continue
+        wanted, before = one_spelling(criterion.unit), unit_in_use(layer)
         if layer.to is None:
             layers[criterion.layer] = layer.model_copy(update={"to": wanted})
             try:
@@ -159,7 +162,10 @@ def settle_units(spec: PlanSpec, joined: tuple[Joined, ...], check: Check) -> di
             except UnderoakError:
                 what = f"{layer.unit or before} cannot become {wanted}, in which the profile judges {criterion.label}"
                 way: Keys = ("layers", criterion.layer, "derive" if layer.derive else "unit")
-                check.fault("E341", what, way, "correct it, or name another layer for the criterion")
+                is_case = (layer.unit or "").casefold() == wanted.casefold()
+                mend = f'did you mean "{wanted}"?' if is_case else "correct it, or give the criterion another layer"
+                check.fault("E341", what, way, mend)
+                check.lose(("layers", criterion.layer))
         elif before != wanted:
             what = f"is used in {layer.to}, but the profile judges {criterion.label} in {wanted}"
             way = ("layers", criterion.layer, "to" if spec.layers[criterion.layer].to else "unit")
@@ -174,7 +180,7 @@ def _check_bare_numbers(
     """Numbers without a unit, written for a layer as it is stored, must not come to be read in the profile's unit."""
     for name, layer in spec.layers.items():
         before, after = unit_in_use(layer), unit_in_use(layers[name])
-        if before is None or before == after:
+        if before is None or before == after or check.is_broken(("layers", name)):
             continue
         numbers: list[Keys] = [("layers", name, "valid")] if layer.valid else []
         numbers += [("criteria", c.name, "curve") for c in joined if c.layer == name and not c.is_from_profile]

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from underoak import units
 from underoak.errors import UnderoakError, did_you_mean
-from underoak.plan.fields import File, Length, Name, Number, Text, Unit, Whole, check_becomes
+from underoak.plan.fields import File, Length, Name, Number, Text, Unit, Whole, check_becomes, quantity_in
 from underoak.plan.spec import Spec, Told, refusal, refuse_all
 
 Placed = tuple[tuple[int | str, ...], Told]  # a fault, and the key of the layer it is at
@@ -89,7 +89,7 @@ class LayerSpec(Spec):
     @property
     def grain_m(self) -> float | None:
         """True resolution [m], when it is given."""
-        return None if self.grain is None else units.read_quantity(self.grain, "m")
+        return None if self.grain is None else quantity_in(self.grain, "m")
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Any:

@@ -114,7 +114,7 @@ def _profile(spec: PlanSpec, check: Check) -> Profile | None:
         profile = load_profile(spec.species[0])
     except UnderoakError as error:
         check.take(error, ("species", 0))
-        check.broken.add(("species", 0))
+        check.lose(("species", 0))
         return None
     known = [host.name for host in profile.hosts]
     for n, host in enumerate(spec.hosts):

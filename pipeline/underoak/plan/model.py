@@ -7,7 +7,6 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag, model_validator
 
 from underoak import crs as _crs
-from underoak import units
 from underoak.plan.constraint_spec import ConstraintSpec
 from underoak.plan.curve_specs import CurveSpec
 from underoak.plan.fields import (
@@ -76,7 +75,7 @@ class RemedySpec(Spec):
     @property
     def depth_cm(self) -> float | None:
         """Treated depth [cm]."""
-        return None if self.depth is None else units.read_quantity(self.depth, "cm")
+        return None if self.depth is None else quantity_in(self.depth, "cm")
 
     def limit_in(self, unit: str) -> float | None:
         """`limit` as a number in `unit`.
@@ -206,7 +205,7 @@ class RegionSpec(Spec):
     @property
     def cell_m(self) -> float:
         """Side of a cell [m]."""
-        return units.read_quantity(self.cell, "m")
+        return quantity_in(self.cell, "m")
 
     @model_validator(mode="after")
     def _is_given_once(self) -> Any:
@@ -256,7 +255,7 @@ class ZonesSpec(Spec):
     @property
     def min_area_m2(self) -> float:
         """Smallest area of a zone [m2]."""
-        return units.read_quantity(self.min_area, "m2")
+        return quantity_in(self.min_area, "m2")
 
 
 class OutputsSpec(Spec):

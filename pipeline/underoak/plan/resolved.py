@@ -198,6 +198,11 @@ class Plan:
             return "equal"
         return "direct" if self.profile is None else "profile"
 
+    def origin(self, layer: str) -> str:
+        """The layer whose file a layer comes from: itself, or the one it is derived from."""
+        spec = self.layers[layer]
+        return layer if spec.file is not None else self.origin(str(spec.from_))
+
     def file(self, written: str) -> Path:
         """The path of a file the plan names. Whether it may be read is for `trust` to say."""
         return self.base / written

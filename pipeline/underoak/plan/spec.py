@@ -215,7 +215,7 @@ _PLAIN: dict[str, Callable[[ErrorDetails], Told | None]] = {
 def _plain(details: ErrorDetails, keys: list[str]) -> Told | None:
     """Our words for what the checking library found; None when another fault says it already."""
     kind = details["type"]
-    if kind == "extra_forbidden":
+    if kind in ("extra_forbidden", "invalid_key"):
         return _unknown_key(details, keys)
     if kind in _PLAIN:
         return _PLAIN[kind](details)

@@ -7,10 +7,12 @@ from underoak.report.item import stac_item
 from underoak.report.legend import legend_sld
 from underoak.report.page import report_html
 from underoak.report.table import ranking
+from underoak.report.words import decision
 
 __all__ = [
     "CriterionWords",
     "Findings",
+    "decision",
     "explain",
     "legend_sld",
     "map_png",

@@ -12,6 +12,7 @@ from underoak.report.words import (
     CAUTIONS,
     PURPOSES,
     answers,
+    decision,
     hectares,
     limits,
     next_step,
@@ -157,19 +158,19 @@ def _constraints(findings: Findings) -> list[str]:
 
 def _layers(findings: Findings) -> list[dict[str, str]]:
     rows = []
-    inside = findings.counts["inside"]
+    plan, inside = findings.plan, findings.counts["inside"]
     for name, facts in findings.facts.items():
         grain = findings.grains[name]
         rows.append(
             {
                 "name": name,
-                "path": facts.path,
+                "path": plan.layers[plan.origin(name)].file,
                 "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
-                "decision": facts.decision,
+                "decision": decision(plan, name, facts),
                 "missing": percent(findings.counts["missing"][name] / inside)
                 if inside and name in findings.counts["missing"]
                 else "–",
-                "source": findings.plan.layers[name].source or "not said in the plan",
+                "source": plan.layers[plan.origin(name)].source or "not said in the plan",
             }
         )
     return rows

@@ -164,3 +164,14 @@ def trust_lines(findings: Findings) -> list[str]:
 
 def _metres(length: float) -> str:
     return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
+
+
+def decision(plan: Any, layer: str, facts: Any) -> str:
+    """What was decided when a layer was read, and how it comes onto the grid."""
+    spec = plan.layers[layer]
+    made = [f"{spec.derive} of {plan.origin(layer)}"] if spec.from_ else [facts.decision]
+    if spec.file and spec.derive:
+        made.append(spec.derive)
+    if spec.reduce:
+        made.append(f"{spec.reduce} of {spec.season or spec.months or 'all months'}")
+    return "; ".join([*made, f"onto the grid by {spec.resampling}"])
