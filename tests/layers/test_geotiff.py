@@ -476,9 +476,14 @@ def test_settings_of_the_environment_do_not_win(tmp_path):
         "from underoak.layers import gdal\n"
         "print(whole(opened(Path(sys.argv[1]), 'x.tif', unit='percent')[0]).tolist())\n"
         "with gdal.env():\n"
-        "    print([get_gdal_config(k) for k in ('GDAL_VRT_ENABLE_PYTHON', 'GDAL_PAM_ENABLED')])\n"
+        "    print([get_gdal_config(k) for k in ('GDAL_VRT_ENABLE_PYTHON', 'GDAL_PAM_ENABLED', 'GDAL_CACHEMAX')])\n"
     )
-    hostile = {"GDAL_VRT_ENABLE_PYTHON": "YES", "GDAL_PAM_ENABLED": "YES", "GDAL_DISABLE_READDIR_ON_OPEN": "FALSE"}
+    hostile = {
+        "GDAL_VRT_ENABLE_PYTHON": "YES",
+        "GDAL_PAM_ENABLED": "YES",
+        "GDAL_CACHEMAX": "9",
+        "GDAL_DISABLE_READDIR_ON_OPEN": "FALSE",
+    }
     ran = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path), os.path.dirname(__file__)],
         env={**os.environ, **hostile},
@@ -486,4 +491,4 @@ def test_settings_of_the_environment_do_not_win(tmp_path):
         text=True,
         check=True,
     )
-    assert ran.stdout.splitlines() == ["[[1.0, 2.0, 3.0]]", "['NO', 'NO']"]
+    assert ran.stdout.splitlines() == ["[[1.0, 2.0, 3.0]]", f"['NO', 'NO', {64 * 2**20}]"]

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from layer_builders import codes, monthly, opened, write_nc, write_tif
 
-from underoak.errors import Problems
+from underoak.errors import UnderoakError
 from underoak.grid import Window
-from underoak.layers.plausible import check_sample, judge_sample, lattice, sample
+from underoak.layers.plausible import judge_sample, lattice, sample
 
 RNG = np.random.default_rng(11)
 SHAPE = (80, 90)
@@ -230,36 +230,16 @@ class TestLattice:
         assert first.cells == 25 * 64 * 64
 
 
-class TestCheck:
-    def test_it_names_the_layer_as_it_is_told_to(self, tmp_path):
-        write_tif(tmp_path / "x.tif", PH10)
-        source, problems = opened(tmp_path, "x.tif", unit="pH")
-        taken = check_sample(source, source.grid.window, "ph (data/x.tif)", "layers.ph", problems)
-        assert taken is not None
-        assert taken.seen == PH10.size
-        assert problems.faults[0].where == "ph (data/x.tif)"
-        assert "layers.ph" in problems.faults[0].mend
+def test_an_empty_window_has_nothing_to_judge(tmp_path):
+    write_tif(tmp_path / "x.tif", PH10)
+    source, problems = opened(tmp_path, "x.tif", unit="pH")
+    judge_sample(sample(source, Window(0, 0, 0, 5)), source, problems)
+    assert not codes(problems)
 
-    def test_an_empty_window_has_nothing_to_check(self, tmp_path):
-        write_tif(tmp_path / "x.tif", PH10)
-        source, problems = opened(tmp_path, "x.tif", unit="pH")
-        assert check_sample(source, Window(0, 0, 0, 5), "x", "layers.x", problems) is None
-        assert not codes(problems)
 
-    def test_a_damaged_file_is_told(self, tmp_path):
-        path = write_tif(tmp_path / "x.tif", PH10)
-        source, _ = opened(tmp_path, "x.tif", unit="pH*10")
-        path.write_bytes(path.read_bytes()[:-500])
-        problems = Problems()
-        assert check_sample(source, source.grid.window, "x", "layers.x", problems) is None
-        assert codes(problems) == ["E230"]
-
-    def test_what_a_sample_misses_a_deep_check_finds(self, tmp_path):
-        values = np.full((1500, 1500), 60, np.int16)
-        values[100:250, 100:300] = 300
-        write_tif(tmp_path / "x.tif", values)
-        source, problems = opened(tmp_path, "x.tif", unit="pH*10")
-        check_sample(source, source.grid.window, "x", "layers.x", problems)
-        assert not codes(problems)
-        check_sample(source, source.grid.window, "x", "layers.x", problems, deep=True)
-        assert codes(problems) == ["E204"]
+def test_a_damaged_file_is_an_error(tmp_path):
+    path = write_tif(tmp_path / "x.tif", PH10)
+    source, _ = opened(tmp_path, "x.tif", unit="pH*10")
+    path.write_bytes(path.read_bytes()[:-500])
+    with pytest.raises(UnderoakError, match="E230"):
+        sample(source, source.grid.window)

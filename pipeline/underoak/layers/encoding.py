@@ -82,10 +82,6 @@ class Encoding:
         """The same, with canonical values multiplied by `factor` (a rate over a span of time)."""
         return replace(self, affine=self.affine.then(Affine1D(factor, 0.0)))
 
-    def unbounded(self) -> Encoding:
-        """The same, with no value called implausible."""
-        return replace(self, low=-math.inf, high=math.inf)
-
 
 def fits(tag: float, dtype: npt.DTypeLike) -> bool:
     """True when a stored number of this type can be equal to `tag`.
@@ -142,7 +138,8 @@ def _native(stored: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 
 def _hide(stored: npt.NDArray[Any], shown: Mask, lowest: Any, highest: Any) -> Mask:
-    further = ((stored < lowest) | (stored > highest)).view(np.uint8)
+    with np.errstate(invalid="ignore"):  # NaN of any kind
+        further = ((stored < lowest) | (stored > highest)).view(np.uint8)
     return np.asarray(further if shown.size == 0 else further & (shown != 0).view(np.uint8))
 
 

@@ -100,10 +100,6 @@ class LabelledSource:
             block = np.asarray(dataset[self.variable].isel(at).transpose(*order).values)
         return block.view(f"{block.dtype.byteorder}u{block.dtype.itemsize}") if self.unsigned else block
 
-    def unbounded(self) -> LabelledSource:
-        """The same source, with no value called implausible."""
-        return replace(self, encoding=self.encoding.unbounded())
-
 
 def open_labelled(path: Path, asked: Asked, trust: Trust, problems: Problems) -> LabelledSource | None:
     """Open one variable of a NetCDF file or a Zarr folder; None when a fault was added to `problems`."""

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from underoak.errors import Problems, UnderoakError
-from underoak.grid import Grid, Window
+from underoak.grid import Window
 from underoak.layers.asked import Asked
 from underoak.layers.decision import bare, step_between
 from underoak.layers.encoding import Encoding, Probe, intervals
@@ -26,7 +26,6 @@ from underoak.units import canonical_name
 MOST_OUTSIDE = 0.001  # share of cells outside the plausible bounds that is let pass (and dropped)
 _MOST_ZEROS = 0.01
 _FEWEST = 100
-_DEEP_TILE = 1024
 # Numbers that files use for nodata and that measure nothing.
 _NEVER_VALUES = (
     -9999.0, -99999.0, -999999.0, -32768.0, -3.4028234663852886e38, 3.4028234663852886e38, 1.0e20, 9.969209968386869e36,
@@ -100,89 +99,41 @@ def sample(source: Probed, window: Window, n: int = 5, size: int = 64) -> Sample
     Raises:
         UnderoakError: E230 when the file cannot be read there.
     """
-    stored, values, outside = [], [], []
+    stored, values, outside = [np.empty(0)], [np.empty(0)], [np.empty(0, np.bool_)]
     cells = infinite = zeros = 0
-    for part in lattice(window, n, size):
-        for probe in source.probe(part):
-            block = probe.stored.ravel()
-            plain = block.astype(np.float64)
-            hidden = np.isnan(plain)
-            for low, high in zip(*intervals(probe.encoding.nodata, block.dtype), strict=True):
-                hidden |= (block >= low) & (block <= high)
-            cells += block.size
-            zeros += int(np.count_nonzero(hidden & (plain == 0.0)))
-            if probe.shown is not None:
-                hidden |= probe.shown.ravel() == 0
-            endless = np.isinf(plain) & ~hidden
-            infinite += int(np.count_nonzero(endless))
-            kept = plain[~hidden & ~endless]
-            with np.errstate(over="ignore"):
-                decoded = kept * probe.encoding.affine.scale + probe.encoding.affine.offset
-                single = decoded.astype(np.float32)
-            stored.append(kept)
-            values.append(decoded)
-            beyond = (single < np.float32(probe.encoding.low)) | (single > np.float32(probe.encoding.high))
-            outside.append(beyond | np.isinf(single))
+    with np.errstate(invalid="ignore", over="ignore"):  # NaN of any kind, and numbers beyond float32
+        for part in lattice(window, n, size):
+            for probe in source.probe(part):
+                block, encoding = probe.stored.ravel(), probe.encoding
+                plain = block.astype(np.float64)
+                hidden = np.isnan(plain)
+                for low, high in zip(*intervals(encoding.nodata, block.dtype), strict=True):
+                    hidden |= (block >= low) & (block <= high)
+                cells += block.size
+                zeros += int(np.count_nonzero(hidden & (plain == 0.0)))
+                if probe.shown is not None:
+                    hidden |= probe.shown.ravel() == 0
+                endless = np.isinf(plain) & ~hidden
+                infinite += int(np.count_nonzero(endless))
+                stored.append(plain[~hidden & ~endless])
+                values.append(stored[-1] * encoding.affine.scale + encoding.affine.offset)
+                single = values[-1].astype(np.float32)
+                beyond = (single < np.float32(encoding.low)) | (single > np.float32(encoding.high))
+                outside.append(beyond | np.isinf(single))
     join = np.concatenate
     return Sample(join(stored), join(values), join(outside), cells, infinite, zeros)
 
 
-def check_sample(
-    source: Any, window: Window, where: str, key: str, problems: Problems, deep: bool = False
-) -> Sample | None:
-    """Sample a source within a window of its own grid and judge it; None when it could not be read.
-
-    `where` and `key` name the layer in messages. `deep` also decodes every cell of the window: E230 for a block that
-    cannot be read, E204 when too many values lie outside the plausible bounds.
-    """
-    if window.is_empty:
-        return None
-    asked = replace(source.asked, name=key.removeprefix("layers."))
-    try:
-        taken = sample(source, window)
-        before = len(problems.faults)
-        judge_sample(taken, source, problems, where, asked)
-        if deep and len(problems.faults) == before:
-            _read_all(source, window, where, asked, problems)
-    except UnderoakError as error:
-        for fault in error.faults:
-            problems.add(fault.code, fault.what, where, fault.mend)
-        return None
-    return taken
-
-
-def _read_all(source: Any, window: Window, where: str, asked: Asked, problems: Problems) -> None:
-    dropped = kept = 0
-    for tile in Grid("EPSG:4326", (1.0, 0.0, 0.0, 0.0, 1.0, 0.0), window.rows, window.cols).tiles(_DEEP_TILE):
-        reading = source.read(Window(window.row + tile.row, window.col + tile.col, tile.rows, tile.cols))
-        dropped += reading.implausible
-        kept += int(np.count_nonzero(~np.isnan(reading.values)))
-    if dropped > MOST_OUTSIDE * (dropped + kept):
-        low, high = source.encoding.low, source.encoding.high
-        what = f"{_percent(dropped, dropped + kept)} of the values lie outside {low:g}..{high:g} {source.facts.unit}"
-        mend = f'correct "unit:" or "nodata:" under {asked.key}, or widen "valid:" if the values are true'
-        problems.add("E204", what.rstrip(), where, mend)
-
-
-def judge_sample(
-    sample: Sample, source: Probed, problems: Problems, where: str = "", asked: Asked | None = None
-) -> None:
+def judge_sample(sample: Sample, source: Probed, problems: Problems) -> None:
     """Add what the sample gives reason to doubt.
 
     E210 an undeclared nodata value, E204 a unit that the values do not fit, W204 values that fit too well to be in
     the unit, W211 zeros that a file calls nodata, W212 infinite values.
     """
-    asked = asked or source.asked
-    found = Problems()
-    _judge(sample, source, asked, found)
-    for fault in (*found.faults, *found.warnings):
-        problems.add(fault.code, fault.what, where or asked.where, fault.mend)
-
-
-def _judge(sample: Sample, source: Probed, asked: Asked, problems: Problems) -> None:
+    asked = source.asked
     if sample.infinite:
         share = _percent(sample.infinite, sample.cells)
-        problems.add("W212", f"{share} of the sampled cells are infinite; they count as missing")
+        problems.add("W212", f"{share} of the sampled cells are infinite; they count as missing", asked.where)
     _zeros(sample, source.encoding, asked, problems)
     if not sample.seen:
         return
@@ -190,11 +141,11 @@ def _judge(sample: Sample, source: Probed, asked: Asked, problems: Problems) -> 
     for tag, count in tags:
         share, written = _percent(count, sample.seen), _written(tag, source.facts.dtype)
         what = f"{share} of the sampled values are {written}, which looks like nodata that nothing declares"
-        problems.add("E210", what, mend=f'add "nodata: {written}" under {asked.key}')
+        problems.add("E210", what, asked.where, f'add "nodata: {written}" under {asked.key}')
     if asked.kind == "classes":
         return
     if np.count_nonzero(odd) > MOST_OUTSIDE * sample.seen:
-        _wrong_unit(sample, odd, tags, source, asked, problems)
+        _wrong_unit(sample, odd, tags, source, problems)
     elif not tags:
         _too_small(sample, source.facts, asked, problems)
 
@@ -219,7 +170,7 @@ def _zeros(sample: Sample, encoding: Encoding, asked: Asked, problems: Problems)
         share = _percent(sample.zeros_hidden, sample.cells)
         what = f"the file calls 0 nodata, and {share} of the sampled cells are 0, which can be a true value here"
         mend = f'under {asked.key} say "nodata: 0" if they are missing; if they are values, give another number instead'
-        problems.add("W211", what, mend=mend)
+        problems.add("W211", what, asked.where, mend)
 
 
 def _undeclared(sample: Sample, dtype: str) -> tuple[list[tuple[float, int]], npt.NDArray[np.bool_]]:
@@ -246,10 +197,9 @@ def _among(stored: FloatLine, tags: tuple[float, ...]) -> npt.NDArray[np.bool_]:
 
 
 def _wrong_unit(
-    sample: Sample, odd: npt.NDArray[np.bool_], tags: list[tuple[float, int]], source: Probed, asked: Asked,
-    problems: Problems,
-) -> None:  # fmt: skip
-    facts, encoding = source.facts, source.encoding
+    sample: Sample, odd: npt.NDArray[np.bool_], tags: list[tuple[float, int]], source: Probed, problems: Problems
+) -> None:
+    facts, encoding, asked = source.facts, source.encoding, source.asked
     values = sample.values[~_among(sample.stored, tuple(tag for tag, _ in tags))]
     fitting = _units_that_fit(values, facts, encoding)
     span = f"{encoding.low:g}..{encoding.high:g}"
@@ -257,7 +207,7 @@ def _wrong_unit(
     what = f"{share}values {values.min():.4g}..{values.max():.4g} do not fit {facts.unit or 'the bounds'} {span}"
     if not fitting:
         mend = f'correct "unit:" under {asked.key}, declare "nodata:", or widen "valid:" if the values are true'
-        problems.add("E204", what, mend=mend)
+        problems.add("E204", what, asked.where, mend)
         return
     what += f"; they fit {' or '.join(name for name, _ in fitting)}"
     written = [f'"unit: {name}"' for name, _ in fitting]
@@ -272,7 +222,7 @@ def _wrong_unit(
         mend = f'add "scale: {amount(scale)}" under {asked.key}, or {" or ".join(written)}'
     else:
         mend = f"say {' or '.join(written)} under {asked.key}"
-    problems.add("E204", what, mend=mend)
+    problems.add("E204", what, asked.where, mend)
 
 
 def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -> list[tuple[str, float]]:
@@ -328,4 +278,4 @@ def _too_small(sample: Sample, facts: SourceFacts, asked: Asked, problems: Probl
         what, like = f"no sampled value is above {most:.3g} mm: they look like a rate or like metres", "kg m-2 s-1"
     else:
         return
-    problems.add("W204", what, mend=f'if so, say "unit: {like}" under {asked.key}')
+    problems.add("W204", what, asked.where, f'if so, say "unit: {like}" under {asked.key}')

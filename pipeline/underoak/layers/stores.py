@@ -7,6 +7,7 @@ import json
 import math
 import os
 import threading
+import warnings
 from collections import OrderedDict
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 MOST_ALONG_AXIS = 10_000_000
 _MOST_FILES = 200_000
 _MOST_JSON = 64 * 2**20
-_KEPT = 8
+_KEPT = 32
 _HDF5 = b"\x89HDF\r\n\x1a\n"
 # Compressors and filters that only turn bytes into bytes. Others may run what a file brings (pickled objects, for one).
 _CODECS = {
@@ -60,7 +61,7 @@ def check(path: Path, where: str) -> tuple[str, ...]:
             _check_hdf5(path, where)
     except UnderoakError:
         raise
-    except (OSError, ValueError, RuntimeError, KeyError, TypeError, RecursionError) as error:
+    except Exception as error:  # a damaged file makes the libraries raise almost anything
         raise _unread(path, where, error) from error
     if not kind:
         what = f"{path} is no NetCDF file: it begins with other bytes"
@@ -80,7 +81,7 @@ def reading(path: Path | str, stamp: Any, what: str, where: str) -> Iterator[xr.
             yield _dataset(str(path), stamp)
         except UnderoakError:
             raise
-        except (OSError, ValueError, RuntimeError, KeyError, TypeError, IndexError, MemoryError) as error:
+        except Exception as error:  # a damaged file makes the libraries raise almost anything
             raise _unread(path, where, error, what) from error
 
 
@@ -97,17 +98,20 @@ def _dataset(path: str, stamp: Any) -> xr.Dataset:
     with _lock:
         key = (path, stamp)
         if key not in _open:
-            # nothing is decoded here, and no index is built: an index would read a whole axis unasked
-            bare: dict[str, Any] = {"decode_cf": False, "create_default_indexes": False, "cache": False}
+            bare: dict[str, Any] = {"decode_cf": False, "cache": False}  # numbers are decoded by us, and not kept
             kind = kind_of(Path(path))
             if kind == "zarr":
                 bare["consolidated"] = False  # a copy of the descriptions that may differ from them
-            _open[key] = xr.open_dataset(path, engine=kind, **bare)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # the libraries' remarks on a store are not for our user
+                _open[key] = xr.open_dataset(path, engine=kind, **bare)
             while len(_open) > _KEPT:
-                _open.popitem(last=False)[1].close()
+                (old, _), dataset = _open.popitem(last=False)
+                if not os.path.isdir(old):  # others may be reading a Zarr store; it holds no file open
+                    dataset.close()
         _open.move_to_end(key)
-        dataset: xr.Dataset = _open[key]
-        return dataset
+        held: xr.Dataset = _open[key]
+        return held
 
 
 def _unread(path: Path | str, where: str, error: BaseException, what: str = "") -> UnderoakError:

@@ -56,14 +56,14 @@ def random_index(n: int) -> float:
     return RANDOM_INDEX[min(n, len(RANDOM_INDEX)) - 1]
 
 
-def pairwise_weights(matrix: npt.ArrayLike) -> tuple[Weights, float]:
+def pairwise_weights(matrix: npt.ArrayLike) -> tuple[npt.NDArray[np.float64], float]:
     """Weights and consistency ratio of a full matrix: entry (i, j) says how many times as important i is as j.
 
     The weights are the principal right eigenvector, the ratio is (lambda - n) / (n - 1) over the random index; 0 for
     one or two criteria, which cannot disagree. Saaty (1980), from memory.
 
     >>> weights, ratio = pairwise_weights([[1, 3, 5], [1 / 3, 1, 3], [1 / 5, 1 / 3, 1]])
-    >>> [round(w, 3) for w in weights], round(ratio, 4)
+    >>> weights.round(3).tolist(), round(ratio, 4)
     ([0.637, 0.258, 0.105], 0.0332)
 
     Raises:
@@ -90,9 +90,9 @@ def pairwise_weights(matrix: npt.ArrayLike) -> tuple[Weights, float]:
     principal = int(np.argmax(values.real))
     weights = normalise(np.abs(vectors[:, principal].real).tolist())
     if n <= 2:
-        return weights, 0.0
+        return np.array(weights), 0.0
     index = (float(values[principal].real) - n) / (n - 1)
-    return weights, max(index / random_index(n), 0.0)
+    return np.array(weights), max(index / random_index(n), 0.0)
 
 
 def log_least_squares(n: int, ratios: Ratios) -> Weights:
@@ -138,8 +138,8 @@ def pairwise_from_ratios(names: Sequence[str], triples: Iterable[tuple[str, str,
         matrix = np.eye(n)
         for (i, j), ratio in ratios.items():
             matrix[i, j], matrix[j, i] = ratio, 1.0 / ratio
-        weights, consistency = pairwise_weights(matrix)
-        return _result(names, weights, "principal eigenvector", consistency, ratios)
+        principal, consistency = pairwise_weights(matrix)
+        return _result(names, tuple(principal.tolist()), "principal eigenvector", consistency, ratios)
     return _result(names, log_least_squares(n, ratios), "log least squares", None, ratios)
 
 

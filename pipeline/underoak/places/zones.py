@@ -15,11 +15,13 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from underoak.engine.reducer import ByteArray
 from underoak.errors import Fault, UnderoakError
 from underoak.grid import Grid, Window
 from underoak.indicators import cell_areas
+from underoak.places.outline import corners, outlines
 from underoak.places.ranking import CLASSES, words
 from underoak.raster import FloatArray
 
@@ -29,6 +31,11 @@ if TYPE_CHECKING:
 Longs = npt.NDArray[np.int64]
 BLOCK = 512
 STEPS = 2**30  # whole numbers that the area of a cell is counted in
+FIRST, COUNT, AREA, GOOD, CLASS, _, _, WEAKEST = range(
+    8
+)  # columns of the sums; classes S1..S3, then criteria, then none
+FIELDS = 8
+_NONE = np.empty(0, np.int64)
 
 
 class Cells(NamedTuple):
@@ -143,52 +150,63 @@ class _Search:
         pairs = np.concatenate([np.empty((0, 2), np.int64), *self.pairs])
         graph = coo_array((np.ones(len(pairs), bool), tuple(pairs.T)), shape=(self.known + 1,) * 2)
         zones, of_label = connected_components(graph, directed=False)
-        sums = np.concatenate([np.zeros((1, 8 + self.criteria), np.int64), *self.sums])
+        sums = np.concatenate([np.zeros((1, FIELDS + self.criteria), np.int64), *self.sums])
         first = np.full(zones, np.iinfo(np.int64).max)
-        np.minimum.at(first, of_label[1:], sums[1:, 0])
+        np.minimum.at(first, of_label[1:], sums[1:, FIRST])
         total = np.zeros((zones, sums.shape[1]), np.int64)
         np.add.at(total, of_label, sums)
-        large = total[:, 2] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
+        large = total[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
         large[of_label[0]] = False
         order = np.flatnonzero(large)
-        order = order[np.lexsort((first[order], -total[order, 3]))]
+        order = order[np.lexsort((first[order], -total[order, GOOD]))]
         place = np.full(zones, -1)
         place[order] = np.arange(len(order))
         total = total[order]
         return _Zones(
             first[order],
-            total[:, 1],
-            total[:, 2],
-            total[:, 3],
-            total[:, 4:7],
-            total[:, 7:],
+            total[:, COUNT],
+            total[:, AREA],
+            total[:, GOOD],
+            total[:, CLASS:WEAKEST],
+            total[:, WEAKEST:],
             self.unit_m2,
             place[of_label],
         )
 
     def shapes(self, found: _Zones) -> npt.NDArray[Any]:
-        """Second pass: outlines along the cells, in rank order; only blocks that hold a zone are read."""
-        import shapely
-        from affine import Affine
-        from rasterio.features import shapes
+        """Second pass: outlines along the cells, in rank order; only blocks that hold a zone are read again."""
+        rows, cols = self.grid.shape
+        above = np.full(cols + 2, -1, np.int32)  # zones along the last row of blocks, with a rim
+        below = above.copy()
+        left = np.full(0, -1, np.int32)
+        made: list[npt.NDArray[np.int32]] = [np.empty((0, 4), np.int32)]
+        for window in self.grid.tiles(self.block):
+            at, to = window.col, window.col + window.cols
+            if at == 0:
+                above, below = below, np.full_like(below, -1)
+                left = np.full(window.rows, -1, np.int32)
+            zones = np.full(
+                (window.rows + 1 + (window.row + window.rows == rows), window.cols + 1 + (to == cols)), -1, np.int32
+            )
+            zones[0] = above[at : at + zones.shape[1]]
+            zones[1 : window.rows + 1, 0] = left
+            zones[1 : window.rows + 1, 1 : window.cols + 1] = self._zones(window, found)
+            below[1 + at : 1 + to] = zones[window.rows, 1 : window.cols + 1]
+            left = zones[1 : window.rows + 1, window.cols]
+            if zones.max() >= 0:
+                made.append(corners(zones, window.row, window.col))
+        return outlines(np.concatenate(made), len(found.first), self.grid)
 
-        pieces: list[list[Any]] = [[] for _ in found.first]
-        for window, (own, ours) in self.kept.items():
-            zone = found.of_label[ours]
-            if (zone < 0).all():
-                continue
-            labels, count = self._components(self.read(window).classes)
-            lookup = np.zeros(count + 1, np.int32)
-            lookup[own] = zone + 1
-            at = Affine.translation(window.col, window.row)
-            cells = lookup[labels]
-            # corners alone never join cells here: rings that touch themselves are no valid outline
-            for outline, number in shapes(cells, mask=cells > 0, connectivity=4, transform=at):
-                pieces[int(number) - 1].append(shapely.geometry.shape(outline))
-        made = np.empty(len(pieces), object)
-        for i, parts in enumerate(pieces):
-            made[i] = _outline(parts, self.grid)
-        return made
+    def _zones(self, window: Window, found: _Zones) -> Any:
+        """The zone of each cell of a block, -1 for none."""
+        own, ours = self.kept.get(window, (_NONE, _NONE))
+        zone = found.of_label[ours]
+        if not (zone >= 0).any():
+            return -1
+        labels, count = self._components(self.read(window).classes)
+        lookup = np.full(count + 1, -1, np.int32)
+        lookup[own] = zone
+        return lookup[labels]
 
     def _components(self, classes: ByteArray) -> tuple[npt.NDArray[np.int32], int]:
         from scipy import ndimage
@@ -203,29 +221,12 @@ class _Search:
         labels, count = self._components(cells.classes)
         if not count:
             return np.zeros(window.shape, np.int64)
-        at = np.flatnonzero(labels)
-        label = labels.ravel()[at]
-        area = np.rint(cell_areas(self.grid, window).ravel()[at] / self.unit_m2)
-        score = np.rint(area * cells.suitability.ravel()[at])
-        kind = cells.classes.ravel()[at] - 1
-        weak = np.minimum(cells.weakest.ravel()[at], self.criteria)
-        first = at[np.unique(label, return_index=True)[1]]
-
-        def total(weights: Any = None) -> Longs:
-            return np.bincount(label, weights, count + 1)[1:].astype(np.int64)  # exact: below 2^53
-
-        sums = np.column_stack(
-            [
-                (window.row + first // window.cols) * self.grid.cols + window.col + first % window.cols,
-                total(),
-                total(area),
-                total(score),
-                *(total(area * (kind == k)) for k in range(3)),
-                *(total(area * (weak == k)) for k in range(self.criteria + 1)),
-            ]
-        )
+        sums = np.zeros((count, FIELDS + self.criteria), np.int64)
+        first = window.row * self.grid.cols + window.col
+        area = cell_areas(self.grid, window) / self.unit_m2
+        _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, sums)
         border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
-        keep = sums[:, 2] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
+        keep = sums[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
         keep[border[border > 0] - 1] = True
         own = np.flatnonzero(keep) + 1
         ours = self.known + 1 + np.arange(len(own))
@@ -254,29 +255,32 @@ def _unit(grid: Grid) -> float:
     return 2.0 ** math.ceil(math.log2(largest)) / STEPS
 
 
-def _outline(parts: list[Any], grid: Grid) -> Any:
-    """The union of pieces in cell coordinates, with corners only, in ground coordinates."""
-    import shapely
-
-    pieces = np.array(parts, object)
-    whole = shapely.union_all(shapely.make_valid(pieces, method="structure"))
-    polygons = []
-    for polygon in shapely.get_parts(whole):
-        rings = map(_corners, (polygon.exterior, *polygon.interiors))
-        shell, *holes = (np.column_stack(grid.xy(*ring.T)) for ring in rings)
-        polygons.append(shapely.Polygon(shell, holes))
-    return shapely.normalize(shapely.MultiPolygon(polygons))
-
-
-def _corners(ring: Any) -> npt.NDArray[np.float64]:
-    """The vertices where a ring along cells turns."""
-    import shapely
-
-    at = shapely.get_coordinates(ring)[:-1]
-    before, after = np.roll(at, 1, axis=0), np.roll(at, -1, axis=0)
-    straight = ((before == at) & (at == after)).any(axis=1)
-    corners: npt.NDArray[np.float64] = at[~straight]
-    return corners
+@njit(cache=True, nogil=True)
+def _add(
+    labels: npt.NDArray[np.int32],
+    classes: ByteArray,
+    suitability: FloatArray,
+    weakest: ByteArray,
+    area: npt.NDArray[np.float64],
+    first: int,
+    stride: int,
+    sums: Longs,
+) -> None:
+    """First cell, count and whole-number sums of every label of a block."""
+    last = sums.shape[1] - FIELDS
+    for row in range(labels.shape[0]):
+        for col in range(labels.shape[1]):
+            if labels[row, col] == 0:
+                continue
+            line = sums[labels[row, col] - 1]
+            if line[COUNT] == 0:
+                line[FIRST] = first + row * stride + col
+            units = np.int64(area[row, col] + 0.5)
+            line[COUNT] += 1
+            line[AREA] += units
+            line[GOOD] += np.int64(units * np.float64(suitability[row, col]) + 0.5)
+            line[CLASS + classes[row, col] - 1] += units
+            line[WEAKEST + min(np.int64(weakest[row, col]), last)] += units
 
 
 def _table(found: _Zones, shapes: npt.NDArray[Any], grid: Grid, criteria: tuple[str, ...]) -> gpd.GeoDataFrame:

@@ -95,19 +95,19 @@ def checked(kind: type[S], check: Check, stand_ins: Mapping[str, Any] | None = N
 
 
 def _take(details: ErrorDetails, value: Any, check: Check) -> None:
-    code, what, mend, lacks = told(details)
-    way = _follow(value, details["loc"], lacks)
-    if code == "E303":
-        check.problems.add(code, what, check.written.where(way, key=True), mend)
+    fault = told(details)
+    way = _follow(value, details["loc"], fault.lacks)
+    if fault.code == "E303":
+        check.problems.add(fault.code, fault.what, check.written.where(way, key=True), fault.mend)
         check.unknown.add(way)
-        meant = [(*way[:-1], word) for word in mend.split('"')[1::2] if mend.startswith("did you mean")]
+        meant = [(*way[:-1], key) for key in fault.meant]
         # the key that was meant is not missing as well
         check.broken |= {key for key in meant if _at(check.written.value, key) is _NOWHERE}
         return
     if way in check.broken:
         way = way[:-1]  # what cannot be without it is lost too
     else:
-        check.fault(code, what, way, mend)
+        check.fault(fault.code, fault.what, way, fault.mend)
     check.lose(way)
 
 

@@ -282,7 +282,7 @@ class PlanSpec(Spec):
     """Host trees that count; empty: every host of the profile."""
     region: RegionSpec
     """The ground, and the grid it is judged on."""
-    trust: Annotated[TrustSpec, Field(default_factory=TrustSpec)]
+    trust: TrustSpec = Field(default_factory=TrustSpec)
     """What files may draw on, and how large a raster may be."""
     layers: Annotated[dict[Name, LayerSpec], Field(min_length=1, max_length=500)]
     """Rasters and derived indicators, by name."""
@@ -292,13 +292,13 @@ class PlanSpec(Spec):
     """Ground that is excluded outright."""
     weights: WeightsSpec | None = None
     """How much each criterion counts. Left out: the profile's weights, or equal ones without a profile."""
-    combine: Annotated[CombineSpec, Field(default_factory=CombineSpec)]
+    combine: CombineSpec = Field(default_factory=CombineSpec)
     """How memberships become one suitability."""
-    classes: Annotated[ClassesSpec, Field(default_factory=ClassesSpec)]
+    classes: ClassesSpec = Field(default_factory=ClassesSpec)
     """Where the classes are cut."""
     parcels: ParcelsSpec | None = None
     """The parcels to judge; needed to buy and for an orchard."""
     zones: ZonesSpec | None = None
     """Zones of connected suitable ground; needed to restore."""
-    outputs: Annotated[OutputsSpec, Field(default_factory=OutputsSpec)]
+    outputs: OutputsSpec = Field(default_factory=OutputsSpec)
     """What is written, and where."""

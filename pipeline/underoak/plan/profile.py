@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from underoak.errors import Fault, UnderoakError, did_you_mean
 from underoak.plan.checking import Check, checked
@@ -14,7 +14,7 @@ from underoak.plan.curve_specs import CurveSpec
 from underoak.plan.fields import Name, Text, Unit
 from underoak.plan.model import RemedySpec, Weight
 from underoak.plan.shipped import shipped
-from underoak.plan.spec import Spec
+from underoak.plan.spec import Spec, refusal
 from underoak.plan.written import read
 
 
@@ -41,6 +41,12 @@ class ProfileCriterion(Spec):
     """What can be done about it."""
     remedy_source: Text | None = None
     """Where the remedy's numbers come from."""
+
+    @model_validator(mode="after")
+    def _remedy_has_a_source(self) -> Any:
+        if (self.remedy is None) != (self.remedy_source is None):
+            raise refusal("E304", "`remedy` and `remedy_source` go together", "give both, or neither")
+        return self
 
 
 class Host(Spec):

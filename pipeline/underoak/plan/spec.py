@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from difflib import get_close_matches
 from typing import Any, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, ModelWrapValidatorHandler, ValidationError, model_validator
@@ -20,6 +21,7 @@ class Told(NamedTuple):
     what: str
     mend: str = ""
     lacks: bool = False  # a key that is not there is at fault
+    meant: tuple[str, ...] = ()  # the keys that an unknown one may stand for
 
 
 class Spec(BaseModel):
@@ -45,13 +47,15 @@ class Spec(BaseModel):
             raise ValidationError.from_exception_data(cls.__name__, list(_retold(error, keys))) from None
 
 
-def refusal(code: str, what: str, mend: str = "", lacks: bool = False) -> PydanticCustomError:
+def refusal(
+    code: str, what: str, mend: str = "", lacks: bool = False, meant: tuple[str, ...] = ()
+) -> PydanticCustomError:
     """A fault to raise inside a validator.
 
     >>> refusal("E310", "is negative", "write 0 or more").type
     'E310'
     """
-    return PydanticCustomError(code, "{what}", {"what": what, "mend": mend, "lacks": lacks})
+    return PydanticCustomError(code, "{what}", {"what": what, "mend": mend, "lacks": lacks, "meant": meant})
 
 
 def refuse_all(found: Iterable[tuple[tuple[int | str, ...], Told]], part: Spec) -> None:
@@ -73,8 +77,8 @@ def retelling(code: str = "") -> Iterator[None]:
 
 def told(details: ErrorDetails) -> Told:
     """The fault an error of a checked part carries."""
-    context = details.get("ctx", {})
-    return Told(details["type"], str(context.get("what", "")), str(context.get("mend", "")), bool(context.get("lacks")))
+    context = details["ctx"]
+    return Told(details["type"], context["what"], context["mend"], context["lacks"], context["meant"])
 
 
 def _retold(error: ValidationError, keys: list[str]) -> Iterator[InitErrorDetails]:
@@ -120,8 +124,10 @@ def _quoted(text: str) -> list[str]:
 
 
 def _unknown_key(details: ErrorDetails, keys: list[str]) -> Told:
-    key = details["loc"][-1]
-    return Told("E303", f'the key "{key}" is not known', did_you_mean(str(key), keys, "known here: " + ", ".join(keys)))
+    key = str(details["loc"][-1])
+    meant = tuple(get_close_matches(key, keys, n=2, cutoff=0.6))
+    mend = did_you_mean(key, meant, "known here: " + ", ".join(keys))
+    return Told("E303", f'the key "{key}" is not known', mend, meant=meant)
 
 
 def _number(details: ErrorDetails, kind: str) -> Told:

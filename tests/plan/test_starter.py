@@ -1,0 +1,50 @@
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from underoak.errors import UnderoakError
+from underoak.plan import PURPOSES, load_plan, new
+
+
+@pytest.mark.parametrize("purpose", PURPOSES)
+def test_a_starter_loads_as_it_is_and_says_what_to_fetch(tmp_path, purpose: str) -> None:
+    plan_file, readme = new(tmp_path / "mine", purpose)
+    assert (plan_file.name, readme.name) == ("plan.yaml", "README.txt")
+    plan = load_plan(plan_file, strict=True)
+    assert plan.purpose == purpose
+    assert len(plan.criteria) >= 5
+    text = readme.read_text(encoding="utf-8")
+    named = {spec.file for spec in plan.layers.values() if spec.file} | ({plan.region.area} - {None})
+    named |= {plan.parcels.file} if plan.parcels else set()
+    assert set(re.findall(r"data/\S+", text)) == named
+    assert "underoak check plan.yaml" in text
+    assert "screening, not advice" in text
+    assert (tmp_path / "mine" / "data").is_dir()
+
+
+def test_nothing_that_is_there_is_written_over(tmp_path) -> None:
+    new(tmp_path, "buy")
+    mine = tmp_path / "plan.yaml"
+    mine.write_text("mine", encoding="utf-8")
+    with pytest.raises(UnderoakError) as caught:
+        new(tmp_path, "region")
+    assert [fault.code for fault in caught.value.faults] == ["E306", "E306"]
+    assert mine.read_text(encoding="utf-8") == "mine"
+    (tmp_path / "README.txt").unlink()
+    with pytest.raises(UnderoakError, match=r"E306 .*plan.yaml"):
+        new(tmp_path, "region")
+    assert not (tmp_path / "README.txt").exists()
+
+
+def test_a_file_in_the_folders_place_is_told(tmp_path) -> None:
+    (tmp_path / "taken").write_text("", encoding="utf-8")
+    with pytest.raises(UnderoakError, match=r"E306|E502"):
+        new(tmp_path / "taken", "buy")
+
+
+def test_a_purpose_that_is_not_known_is_told_with_the_nearest(tmp_path) -> None:
+    with pytest.raises(UnderoakError, match=r'E304 .*did you mean "orchard"'):
+        new(tmp_path, "orchrd")
+    assert list(tmp_path.iterdir()) == []
