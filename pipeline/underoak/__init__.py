@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from underoak.errors import Fault, UnderoakError
-    from underoak.plan import load_plan, shipped
+    from underoak.plan.load import load_plan
+    from underoak.plan.shipped import shipped
     from underoak.runs import Run, check, run
 
 try:

@@ -114,6 +114,7 @@ def _run(path: Path, out: Path | None, log_json: str | None, progress: str, stri
             log = stack.enter_context(open(log_json, "a", encoding="utf-8"))
         told = Progress(progress, log)  # type: ignore[arg-type]
         done = run_plan(load_plan(path), out=out, progress=told, strict=strict, **options)
+    assert done.findings is not None, "a run that was just made has findings"
     click.echo(ranking(done.findings))
     for line in done.pointers():
         click.echo(line, err=True)

@@ -25,6 +25,8 @@ _ALIASES = {
     "celsius": "degC",
     "°C": "degC",
     "deg_C": "degC",
+    "deg C": "degC",
+    "degrees C": "degC",
     "Kelvin": "K",
     "°": "degree",
     "degrees": "degree",
@@ -39,7 +41,7 @@ _KNOWN = (
 )
 _STACKED_POWER = re.compile(r"(?<=[A-Za-z])(-?\d+)\b")
 _BLANKS_MULTIPLY = re.compile(r"[A-Za-z%]+(\*\*-?\d+)?(\s+[A-Za-z%]+(\*\*-?\d+)?)+")
-_TIMES = re.compile(r"^(?P<unit>.*?)\s*\*\s*(?P<factor>\d+(?:\.\d+)?)$")
+_TIMES = re.compile(r"^(?P<unit>|.*?[^*\s])\s*\*\s*(?P<factor>\d+(?:\.\d+)?)$")
 _QUANTITY = re.compile(r"^\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>.*?)\s*$")
 
 
@@ -101,12 +103,12 @@ def _registry() -> Any:
 
 
 def _spelled(text: str) -> str:
-    text = _ALIASES.get(text.strip(), text.strip())
+    text = _ALIASES.get(text.strip(), text.strip()).replace("^", "**")
     text = _STACKED_POWER.sub(r"**\1", text)  # a bare number after a letter is a power: m-2, cm3
     if _BLANKS_MULTIPLY.fullmatch(text):
         text = " * ".join(text.split())
     # a kilogram of water on a square metre is a millimetre deep
-    return re.sub(r"^kg( \* m\*\*-2|/m(\*\*|\^)2)(?![\w*^])", "mm", text)
+    return re.sub(r"^kg( \* m\*\*-2|/m\*\*2)(?![\w*])", "mm", text)
 
 
 def _split(text: str) -> tuple[str, float]:
@@ -117,18 +119,11 @@ def _split(text: str) -> tuple[str, float]:
 
 @lru_cache(maxsize=512)
 def _unit(text: str) -> Any:
-    import pint
-
-    spelled = _spelled(text)
     try:
-        return _registry().Unit(spelled)
-    except (pint.UndefinedUnitError, pint.PintError, ValueError, TypeError, AttributeError, SyntaxError) as error:
+        return _registry().Unit(_spelled(text))
+    except Exception as error:  # the units library answers odd text with whatever broke inside it
         mend = did_you_mean(text, _KNOWN, "write a unit such as pH*10, g/kg, degC, mm or kg m-2 s-1")
         raise UnderoakError(Fault("E340", f'unit "{text}" is not known', mend=mend)) from error
-    except Exception as error:  # the units library lets its tokenizer's own errors through
-        if type(error).__name__ not in {"TokenError", "DefinitionSyntaxError"}:
-            raise
-        raise UnderoakError(Fault("E340", f'unit "{text}" cannot be read', mend="write a unit such as g/kg")) from error
 
 
 def canonical_name(text: str) -> str:
@@ -141,8 +136,8 @@ def canonical_name(text: str) -> str:
         UnderoakError: E340 for a unit that is not known.
     """
     unit, _ = _split(text)
-    name = f"{_unit(unit):~}".replace("°C", "degC")
-    return {"%": "percent", "Δ°C": "delta_degC", "delta_degC": "delta_degC", "deg": "degree"}.get(name, name)
+    name = f"{_unit(unit):~}"
+    return {"%": "percent", "Δ°C": "delta_degC", "deg": "degree"}.get(name, name.replace("°C", "degC"))
 
 
 def conversion(source: str, target: str) -> Affine1D:
@@ -159,7 +154,8 @@ def conversion(source: str, target: str) -> Affine1D:
     source_unit, factor = _split(source)
     target_unit, target_factor = _split(target)
     a, b = _unit(source_unit), _unit(target_unit)
-    if a.dimensionality != b.dimensionality:
+    differ = any("delta" in str(x) and not _is_linear(y) for x, y in ((a, b), (b, a)))
+    if a.dimensionality != b.dimensionality or differ:
         what = f'"{source}" cannot become "{target}": they measure different things'
         raise UnderoakError(Fault("E341", what, mend="correct `unit:` or `to:`"))
     if a == b:
@@ -167,8 +163,13 @@ def conversion(source: str, target: str) -> Affine1D:
     else:
         quantity = _registry().Quantity
         zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
-        step = Affine1D((thousand - zero) / 1000.0, zero)
+        step = Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
     return Affine1D(factor, 0.0).then(step).then(Affine1D(1.0 / target_factor, 0.0))
+
+
+def _is_linear(unit: Any) -> bool:
+    """True for a unit whose zero means none: a difference of temperatures, not a temperature."""
+    return bool(_registry().Quantity(1, unit)._is_multiplicative)
 
 
 def quantity_of(unit: str, named: str | None = None) -> str:

@@ -25,6 +25,12 @@ def test_float_nodata_is_found_although_its_text_was_cut_short():
         assert np.isnan(Encoding(nodata=(tag,)).decode(stored).values).tolist() == [True, False, False]
 
 
+@pytest.mark.parametrize("kind", ["f4", "f8"])
+def test_a_decimal_tag_finds_the_float32_it_was_written_from(kind):
+    stored = np.array([np.float32(-9999.9), np.float32(0.1), 5], kind)
+    assert np.isnan(Encoding(nodata=(-9999.9, 0.1)).decode(stored).values).tolist() == [True, True, False]
+
+
 def test_float_nodata_does_not_take_its_neighbours():
     stored = np.float32([-9999.0, -9998.99, -9999.01, -9990.0])
     assert np.isnan(Encoding(nodata=(-9999.0,)).decode(stored).values).tolist() == [True, False, False, False]

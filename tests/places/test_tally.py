@@ -151,6 +151,13 @@ def test_ground_in_two_parcels_is_told_and_judged_in_both():
     assert found.loc[["F00", "F01"], "cells"].tolist() == [400.0, 400.0]
 
 
+def test_no_more_of_a_parcel_overlaps_than_lies_there():
+    twice = box(4e5, 4.6e6 - 20, 4e5 + 20, 4.6e6)
+    strip = box(4e5 + 5, 4.6e6 - 20, 4e5 + 10, 4.6e6), box(4e5 + 30, 4.6e6 - 10, 4e5 + 40, 4.6e6)
+    found = table_of(judged_on(GRID), [twice, twice, MultiPolygon(strip)]).set_index("id")
+    assert found.loc["F02", "overlap_share"] == 0.5
+
+
 def test_ground_outside_the_regions_outline_is_off_the_map():
     judged = judged_on(GRID)
     classes = judged.classes.copy()

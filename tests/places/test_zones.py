@@ -164,6 +164,8 @@ def test_the_rasters_of_a_run_are_read_back(tmp_path, dtype):
     with reading(tmp_path) as (read, grid):
         found = find_zones(read, grid, CRITERIA, min_area_m2=5_000.0)
         assert (grid.rows, grid.cols, grid.transform) == (UTM.rows, UTM.cols, UTM.transform)
+        back = read(Window(5, 7, 20, 30))
+        np.testing.assert_allclose(back.suitability, cells.suitability[5:25, 7:37], atol=1e-5)
     expected = zones(cells)
     assert found["id"].tolist() == expected["id"].tolist()
     assert found["suitability"].tolist() == pytest.approx(expected["suitability"].tolist(), abs=1e-5)

@@ -6,7 +6,10 @@ import pickle
 import random
 import subprocess
 import sys
+import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import yaml
@@ -17,6 +20,7 @@ from plan_texts import GOOD, loaded, spoiled
 from underoak.errors import UnderoakError
 from underoak.overlay import Curve
 from underoak.plan import Plan, load_plan, load_profile
+from underoak.plan.written import parse
 
 DESIGN = """\
 format: 1
@@ -308,6 +312,44 @@ def test_a_spoiled_plan_loads_or_is_refused_in_our_words(tmp_path, seed: int) ->
     assert "pydantic" not in told
     assert (plan is None) == bool(told)
     assert plan is None or load_plan(plan.canonical(), base=tmp_path).hash == plan.hash
+
+
+VALUES = [None, True, 0, -1, 2.5, 1e300, "", "x", "profile", "off", "30 m", "3 K", "> 3", "slope", "1", [], [1], [2, 1],
+          [[1, 2]], {}, {"a": 1}, {"shape": "bell", "at": 1, "width": 2}, ["ph"], 10**400, "EPSG:4326", "\n", [None],
+          {1: 0.5}, float("nan"), math.inf]  # fmt: skip
+
+
+def ways(value: Any, way: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    pairs = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in pairs:
+        yield (*way, key)
+        yield from ways(item, (*way, key))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.integers(0, 2**32), st.sampled_from(VALUES))
+def test_any_value_in_the_place_of_another_loads_or_is_refused_in_our_words(seed: int, value: Any) -> None:
+    plan: Any = parse(DESIGN, "p").value
+    way = random.Random(seed).choice(list(ways(plan)))
+    holder = plan
+    for step in way[:-1]:
+        holder = holder[step]
+    holder[way[-1]] = value
+    told = ""
+    try:
+        assert load_plan(load_plan(plan).canonical()).criteria
+    except UnderoakError as error:
+        told = str(error)
+        assert error.faults[0].code.startswith("E")  # noqa: PT017
+    assert "pydantic" not in told
+
+
+def test_a_plan_spoiled_on_purpose_is_refused_soon(tmp_path) -> None:
+    began = time.perf_counter()
+    with pytest.raises(UnderoakError) as caught:
+        loaded(GOOD + "".join(f"z{n}: 1\n" for n in range(19_800)), tmp_path)
+    assert len(caught.value.faults) == 51
+    assert time.perf_counter() - began < 15
 
 
 def test_importing_the_room_stays_light() -> None:

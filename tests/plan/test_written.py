@@ -147,6 +147,17 @@ def test_a_hostile_depth_is_refused_fast() -> None:
     assert time.perf_counter() - began < 5
 
 
+def test_more_values_than_any_plan_holds_are_refused() -> None:
+    assert faults_of("a: [" + "1, " * 19_998 + "]") == []
+    assert [code for code, _ in faults_of("a: [" + "1, " * 19_999 + "]")] == ["E301"]
+
+
+def test_a_file_of_faults_only_is_not_read_to_its_end() -> None:
+    with pytest.raises(UnderoakError) as caught:
+        parse("a: [" + ".nan, " * 9_999 + "]", "p")
+    assert len(caught.value.faults) == 51
+
+
 def test_more_than_a_mebibyte_is_refused(tmp_path) -> None:
     path = tmp_path / "p.yaml"
     path.write_bytes(b"a: 1\n#" + b"x" * LARGEST)

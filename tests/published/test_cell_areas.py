@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from shapely import box
+from shapely import Polygon, box
 
 from underoak import crs
 from underoak.grid import Grid
@@ -121,3 +121,15 @@ def test_a_parcel_across_the_antimeridian_keeps_its_area():
     assert lon.max() > 179.9
     geodesic = abs(crs.geod().polygon_area_perimeter(lon, lat)[0]) / 1e4
     assert polygon_ha(across, "EPSG:3832") == pytest.approx(geodesic, rel=1e-6)
+
+
+@pytest.mark.parametrize("projected", ["EPSG:3857", "EPSG:25831", "EPSG:4326"])
+def test_long_edges_are_straight_on_the_map_not_on_the_ground(projected):
+    # the geodesic library on finely cut edges is the measure; corners alone would be 1e-5 and more off
+    corners = [(1.0, 58.0), (2.5, 60.0), (4.0, 59.0)]
+    x, y = crs.transformer("EPSG:4326", projected).transform(*np.array(corners).T)
+    triangle = Polygon(np.column_stack([x, y]))
+    fine = triangle.segmentize(triangle.length / 60_000)
+    lon, lat = crs.transformer(projected, "EPSG:4326").transform(*np.array(fine.exterior.coords).T)
+    geodesic = abs(crs.geod().polygon_area_perimeter(lon, lat)[0]) / 1e4
+    assert polygon_ha(triangle, projected) == pytest.approx(geodesic, rel=1e-8)

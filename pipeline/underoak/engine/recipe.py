@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from underoak.engine.reducer import Judged
 from underoak.grid import Grid, Window
@@ -16,7 +17,7 @@ from underoak.overlay import NOTHING_LIMITS, Curve, Rules, judge, membership
 from underoak.plan.constraint_spec import Comparison
 from underoak.raster import FloatArray
 
-FREE, EXCLUDED, MISSING = 0, 1, 2
+FREE, EXCLUDED, MISSING, OUTSIDE = 0, 1, 2, 3  # outside the region's outline: missing, and not counted
 
 GroundArray = npt.NDArray[np.uint8]
 
@@ -105,41 +106,74 @@ def judge_window(recipe: Recipe, window: Window) -> tuple[Judged, Notes]:
     notes = Notes()
     ground = np.zeros(window.shape, np.uint8)
     if recipe.outline is not None:
-        inside = burn.centres(recipe.outline, window)
-        ground[~inside] = MISSING
+        ground[~burn.centres(recipe.outline, window)] = OUTSIDE
     notes.inside = int(np.count_nonzero(ground == FREE))
     if notes.inside == 0:
         return _nothing(recipe, window), notes
-    outside = ground == MISSING
     stacked = recipe.stack.read(window)
     notes.implausible, notes.read = stacked.implausible, stacked.read
-    for name, values in stacked.values.items():
-        notes.missing[name] = int(np.count_nonzero(np.isnan(values) & ~outside))
-    excluded = np.zeros(window.shape, bool)
+    notes.missing = {name: int(_missing(values, ground)) for name, values in stacked.values.items()}
     for shapes in recipe.shapes:
-        excluded |= _counted(notes, shapes.name, shapes.holds(window), outside)
+        notes.excluded[shapes.name] = int(_exclude(shapes.holds(window), ground))
     for test in recipe.tests:
         values = stacked.values[test.layer]
-        excluded |= _counted(notes, test.name, test.holds(values), outside)
-        ground[np.isnan(values)] = MISSING
-    ground[excluded & ~outside] = EXCLUDED
+        notes.excluded[test.name] = int(_exclude(test.holds(values), ground))
+        _doubt(values, ground)
     memberships = np.empty((len(recipe.criteria), *window.shape), np.float32)
     for i, criterion in enumerate(recipe.criteria):
         membership(stacked.values[criterion.layer], criterion.curve, out=memberships[i])
+    codes = np.empty(256, np.int64)
+    limits = np.empty(256, np.int64)
+    inside = ground != OUTSIDE
+    ground[~inside] = MISSING
     suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, recipe.rules)
-    counts = np.bincount(classes[~outside].ravel(), minlength=256)
-    notes.classes = {str(code): int(counts[code]) for code in np.flatnonzero(counts)}
-    counts = np.bincount(weakest[~outside].ravel(), minlength=256)
+    _count(classes, weakest, inside, codes, limits)
+    notes.classes = {str(code): int(codes[code]) for code in np.flatnonzero(codes)}
     names = {i: criterion.name for i, criterion in enumerate(recipe.criteria)} | {NOTHING_LIMITS: "nothing limits"}
-    notes.weakest = {name: int(counts[code]) for code, name in names.items() if counts[code]}
+    notes.weakest = {name: int(limits[code]) for code, name in names.items() if limits[code]}
     return Judged(window, memberships, suitability, classes, weakest, gainful, missing_weight), notes
 
 
-def _counted(
-    notes: Notes, name: str, holds: npt.NDArray[np.bool_], outside: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.bool_]:
-    notes.excluded[name] = notes.excluded.get(name, 0) + int(np.count_nonzero(holds & ~outside))
-    return holds
+@njit(cache=True, nogil=True)
+def _missing(values, ground):  # type: ignore[no-untyped-def]
+    """Cells inside the region without a value."""
+    count = 0
+    for r in range(ground.shape[0]):
+        for c in range(ground.shape[1]):
+            count += ground[r, c] != OUTSIDE and values[r, c] != values[r, c]
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _exclude(holds, ground):  # type: ignore[no-untyped-def]
+    """Mark the cells inside the region where a constraint holds; returns how many there are."""
+    count = 0
+    for r in range(ground.shape[0]):
+        for c in range(ground.shape[1]):
+            if holds[r, c] and ground[r, c] != OUTSIDE:
+                ground[r, c] = EXCLUDED
+                count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _doubt(values, ground):  # type: ignore[no-untyped-def]
+    """Mark free cells as missing where a constraint's own layer is; another constraint may still exclude them."""
+    for r in range(ground.shape[0]):
+        for c in range(ground.shape[1]):
+            if ground[r, c] == FREE and values[r, c] != values[r, c]:
+                ground[r, c] = MISSING
+
+
+@njit(cache=True, nogil=True)
+def _count(classes, weakest, inside, codes, limits):  # type: ignore[no-untyped-def]
+    codes[:] = 0
+    limits[:] = 0
+    for r in range(classes.shape[0]):
+        for c in range(classes.shape[1]):
+            if inside[r, c]:
+                codes[classes[r, c]] += 1
+                limits[weakest[r, c]] += 1
 
 
 def _nothing(recipe: Recipe, window: Window) -> Judged:

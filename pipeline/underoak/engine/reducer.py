@@ -44,7 +44,10 @@ class Judged:
 class Reducer(Protocol):
     """Sums over the judged ground. Blocks are anchored to the grid, so no figure depends on tiles or workers."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What its results are called."""
+        ...
 
     def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:
         """What to keep of one block, as arrays; an empty mapping when nothing lies in it."""

@@ -84,7 +84,7 @@ class Spool:
         except OSError as error:
             raise disk_error(error, self.folder) from error
         for kind, name, key, piece in pieces:
-            into: dict[str, dict[Any, Piece]] = self.pieces if kind == "blocks" else self.parts  # type: ignore[assignment]
+            into: dict[str, dict[Any, Piece]] = self.pieces if kind == "blocks" else self.parts
             into.setdefault(name, {})[key] = piece
         self.done.add(result.window)
         self.notes.add(result.notes)

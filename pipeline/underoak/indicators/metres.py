@@ -196,11 +196,10 @@ def _between(angles: tuple[Doubles, ...], below: npt.NDArray[np.int64], part: Do
 
 
 def _measured(grid: Grid, start: tuple[Doubles, Doubles], end: tuple[Doubles, Doubles]) -> tuple[Doubles, Doubles]:
-    """Length [m] and bearing at the middle [degree] of geodesics between places in cell coordinates."""
+    """Length [m] and bearing [degree] of geodesics between places in cell coordinates."""
     ends = np.stack([*to_lonlat(grid.crs, *grid.xy(*start)), *to_lonlat(grid.crs, *grid.xy(*end))])
     known = np.isfinite(ends).all(axis=0)
-    out, back, length = _crs.geod(grid.crs).inv(*np.where(known, ends, 0.0))
-    bearing = out + _wrapped(back + 180.0 - out) / 2.0
+    bearing, _, length = _crs.geod(grid.crs).inv(*np.where(known, ends, 0.0))
     return np.where(known, length, np.nan), np.where(known, bearing, np.nan)
 
 

@@ -18,6 +18,7 @@ from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
 
 MOST_BLOCK_BYTES = 256 * 2**20
 MOST_CELLS = 2.0e9
+WORLD_TO_REGION = 250.0  # the default lets a global mosaic of 60 m cells in, and no header that only claims to be large
 _REMOTE = re.compile(r"^\s*(?:[a-z][a-z0-9+.\-]*://|[\\/]+vsi|\\\\)", re.IGNORECASE)
 
 
@@ -27,6 +28,11 @@ class Trust:
 
     roots: tuple[str, ...]  # real paths
     max_cells: float = MOST_CELLS
+
+    @property
+    def max_native_cells(self) -> float:
+        """Largest layer that is opened. It may be a mosaic of the whole world: only the region's cells are read."""
+        return WORLD_TO_REGION * self.max_cells
 
     @classmethod
     def of(cls, base: Path, trust: Any = None) -> Trust:

@@ -105,7 +105,7 @@ def open_geotiff(
             item = 16 if dtype.startswith("complex") else np.dtype(dtype).itemsize
             together = handle.count if handle.interleaving == Interleaving.pixel else 1
             block_bytes = math.prod(block) * item * together
-            sized = check_size(handle.shape, block_bytes, trust.max_cells, asked.where, problems)
+            sized = check_size(handle.shape, block_bytes, trust.max_native_cells, asked.where, problems)
             if dtype.startswith("complex"):
                 problems.add("E228", f"band {band} holds complex numbers", asked.where, "name a band of plain numbers")
             flags = set(handle.mask_flag_enums[band - 1])

@@ -123,7 +123,7 @@ def _describe(dataset: xr.Dataset, path: Path, asked: Asked, trust: Trust, probl
     array = dataset[variable]
     shape = (int(array.sizes[axes.y]), int(array.sizes[axes.x]))
     chunks = dict(zip(array.dims, _chunks(array), strict=True))
-    if not check_size(shape, 0, trust.max_cells, asked.where, problems):
+    if not check_size(shape, 0, trust.max_native_cells, asked.where, problems):
         return None
     unsigned = str(array.attrs.get("_Unsigned", "")).lower() == "true" and array.dtype.kind == "i"
     found = _found(array, unsigned, asked, problems)

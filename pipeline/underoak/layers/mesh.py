@@ -167,5 +167,5 @@ class Mesh:
         cols = (first_col + squares[:, 1:] * step + cells)[:, None, :] + np.zeros((step, 1))
         eu, ev = self.exactly(cols.ravel(), rows.ravel())
         shape = (len(squares), step, step)
-        nodes = (np.ascontiguousarray(w[::2, ::2]) for w in (u, v))
-        return Coordinates(first_row, first_col, step, *nodes, exact, eu.reshape(shape), ev.reshape(shape))
+        u, v = np.ascontiguousarray(u[::2, ::2]), np.ascontiguousarray(v[::2, ::2])
+        return Coordinates(first_row, first_col, step, u, v, exact, eu.reshape(shape), ev.reshape(shape))

@@ -72,34 +72,21 @@ def _nearest(src, top, left, u, v):  # type: ignore[no-untyped-def]
     return src[r, c]
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _bilinear(src, top, left, u, v):  # type: ignore[no-untyped-def]
-    if not (abs(u) < 1e15 and abs(v) < 1e15):
-        return np.float32(np.nan)
+    """One cell near the source's edge or a missing cell: the weights of the valid neighbours are brought to 1."""
     fu = math.floor(u - 0.5)
     fv = math.floor(v - 0.5)
     x = u - 0.5 - fu
     y = v - 0.5 - fv
-    c = int(fu) - left
-    r = int(fv) - top
-    if r >= 0 and c >= 0 and r + 1 < src.shape[0] and c + 1 < src.shape[1]:
-        a = np.float64(src[r, c])
-        b = np.float64(src[r, c + 1])
-        d = np.float64(src[r + 1, c])
-        e = np.float64(src[r + 1, c + 1])
-        upper = a + x * (b - a)
-        lower = d + x * (e - d)
-        value = upper + y * (lower - upper)
-        if value == value:
-            return np.float32(value)
     total = 0.0
     weight = 0.0
     for i in range(2):
         for j in range(2):
-            rr = r + i
-            cc = c + j
-            if rr >= 0 and cc >= 0 and rr < src.shape[0] and cc < src.shape[1]:
-                value = np.float64(src[rr, cc])
+            r = fv - top + i
+            c = fu - left + j
+            if r >= 0 and c >= 0 and r < src.shape[0] and c < src.shape[1]:
+                value = np.float64(src[r, c])
                 if value == value:
                     w = (y if i == 1 else 1.0 - y) * (x if j == 1 else 1.0 - x)
                     total += w * value
@@ -107,52 +94,107 @@ def _bilinear(src, top, left, u, v):  # type: ignore[no-untyped-def]
     return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
 
 
+@njit(cache=True, nogil=True)
+def _bilinear_line(src, top, left, us, vs, n, out):  # type: ignore[no-untyped-def]
+    """A line of cells, in runs that lie between the same four source centres: inside a run nothing is looked up."""
+    rows, cols = src.shape
+    at = 0
+    while at < n:
+        if not (abs(us[at]) < 1e15 and abs(vs[at]) < 1e15):
+            out[at] = np.nan
+            at += 1
+            continue
+        fu = math.floor(us[at] - 0.5)
+        fv = math.floor(vs[at] - 0.5)
+        end = at + 1
+        while end < n and 0.0 <= us[end] - 0.5 - fu < 1.0 and 0.0 <= vs[end] - 0.5 - fv < 1.0:
+            end += 1
+        r = fv - top
+        c = fu - left
+        whole = r >= 0 and c >= 0 and r + 1 < rows and c + 1 < cols
+        if whole:
+            a = np.float64(src[r, c])
+            b = np.float64(src[r, c + 1])
+            d = np.float64(src[r + 1, c])
+            e = np.float64(src[r + 1, c + 1])
+            whole = a + b + d + e == a + b + d + e
+        if whole:
+            for k in range(at, end):
+                x = us[k] - 0.5 - fu
+                upper = a + x * (b - a)
+                lower = d + x * (e - d)
+                out[k] = np.float32(upper + (vs[k] - 0.5 - fv) * (lower - upper))
+        else:
+            for k in range(at, end):
+                out[k] = _bilinear(src, top, left, us[k], vs[k])
+        at = end
+
+
 @njit(cache=True, nogil=True, inline="always")
 def _below(t):  # type: ignore[no-untyped-def]
     """Integral of the hat function max(0, 1 - |x|) up to t."""
-    if t <= -1.0:
-        return 0.0
-    if t >= 1.0:
-        return 1.0
-    return 0.5 * (1.0 + t) * (1.0 + t) if t <= 0.0 else 1.0 - 0.5 * (1.0 - t) * (1.0 - t)
+    t = min(max(t, -1.0), 1.0)
+    return 0.5 + t - 0.5 * t * abs(t)
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _weight(offset, width):  # type: ignore[no-untyped-def]
-    """Weight of a source cell whose centre lies `offset` away, for the interpolated surface averaged over `width`."""
-    if width == 0.0:
-        return max(0.0, 1.0 - abs(offset))
-    return (_below(offset + 0.5 * width) - _below(offset - 0.5 * width)) / width
+@njit(cache=True, nogil=True)
+def _weights(centres, width, n, first, out):  # type: ignore[no-untyped-def]
+    """For n cells: the first source cell, and weights of those from it on for the surface averaged over `width`.
+
+    Weights of a cell add up to 1. They go tap by tap over all cells, so that the processor does several at once.
+    """
+    half = 0.5 * width
+    share = 1.0 / width if width > 0.0 else 0.0
+    for k in range(n):
+        first[k] = math.floor(centres[k] - half - 0.5)
+    for i in range(out.shape[0]):
+        weights = out[i]
+        if width > 0.0:
+            for k in range(n):
+                offset = first[k] + (i + 0.5) - centres[k]
+                weights[k] = (_below(offset + half) - _below(offset - half)) * share
+        else:
+            for k in range(n):
+                weights[k] = max(0.0, 1.0 - abs(first[k] + (i + 0.5) - centres[k]))
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _widened(src, top, left, u, v, wide, high, weights):  # type: ignore[no-untyped-def]
-    """The bilinear surface averaged over a box, so that every source cell under the analysis cell counts.
+@njit(cache=True, nogil=True)
+def _widened_line(src, top, left, us, vs, n, wide, high, across, down, cols0, rows0, out):  # type: ignore[no-untyped-def]
+    """A line of the bilinear surface averaged over boxes, so that every source cell under an analysis cell counts.
 
     Averaging the surface, unlike sampling a wider tent, keeps every plane exactly.
     """
-    if not (abs(u) < 1e15 and abs(v) < 1e15):
-        return np.float32(np.nan)
-    first_c = math.floor(u - 0.5 * wide - 0.5)
-    last_c = math.ceil(u + 0.5 * wide - 0.5)
-    first_r = math.floor(v - 0.5 * high - 0.5)
-    last_r = math.ceil(v + 0.5 * high - 0.5)
     rows, cols = src.shape
-    inside = first_r >= top and first_c >= left and last_r < top + rows and last_c < left + cols
-    for c in range(first_c, last_c + 1):
-        weights[c - first_c] = _weight(c + 0.5 - u, wide)
-    total = 0.0
-    weight = 0.0
-    for r in range(first_r, last_r + 1):
-        wr = _weight(r + 0.5 - v, high)
-        for c in range(first_c, last_c + 1):
-            if inside or (r >= top and c >= left and r < top + rows and c < left + cols):
-                value = np.float64(src[r - top, c - left])
+    n_across, n_down = across.shape[0], down.shape[0]
+    _weights(us, wide, n, cols0, across)
+    _weights(vs, high, n, rows0, down)
+    for k in range(n):
+        if not (abs(us[k]) < 1e15 and abs(vs[k]) < 1e15):
+            out[k] = np.nan
+            continue
+        r0 = np.int64(rows0[k]) - top
+        c0 = np.int64(cols0[k]) - left
+        total = np.nan
+        if r0 >= 0 and c0 >= 0 and r0 + n_down <= rows and c0 + n_across <= cols:
+            total = 0.0
+            for i in range(n_down):
+                line = 0.0
+                for j in range(n_across):
+                    line += across[j, k] * np.float64(src[np.uint64(r0 + i), np.uint64(c0 + j)])
+                total += down[i, k] * line
+        if total == total:
+            out[k] = np.float32(total)
+            continue
+        total = 0.0
+        weight = 0.0
+        for i in range(max(-r0, 0), min(n_down, rows - r0)):
+            for j in range(max(-c0, 0), min(n_across, cols - c0)):
+                value = np.float64(src[r0 + i, c0 + j])
                 if value == value:
-                    w = wr * weights[c - first_c]
+                    w = down[i, k] * across[j, k]
                     total += w * value
                     weight += w
-    return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
+        out[k] = np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
 
 
 @njit(cache=True, nogil=True)
@@ -199,14 +241,17 @@ def _area(src, top, left, us, vs, k, n, codes, method, out):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _resample(
+def _resample(  # type: ignore[no-untyped-def]
     src, top, left, u, v, exact, exact_u, exact_v, step, first_row, first_col, row0, col0, jac, method, k, codes, out
-):  # type: ignore[no-untyped-def]
+):
     rows, cols = out.shape
     sub = k if method >= _MEAN else 1
     us = np.empty((sub, step * sub), np.float64)
     vs = np.empty((sub, step * sub), np.float64)
-    weights = np.empty(16, np.float64)
+    across = np.empty((2, step), np.float64)
+    along = np.empty((2, step), np.float64)
+    cols0 = np.empty(step, np.float64)
+    rows0 = np.empty(step, np.float64)
     for i in range(exact.shape[0]):
         r_first = max(first_row + i * step, row0)
         r_last = min(first_row + (i + 1) * step, row0 + rows)
@@ -223,8 +268,12 @@ def _resample(
             # variances add: the hat's own and the box's make those of the analysis cell; none where it is not wider
             wide = math.sqrt(wide * wide - 1.0) if wide > 1.0 + 1e-9 else 0.0
             high = math.sqrt(high * high - 1.0) if high > 1.0 + 1e-9 else 0.0
-            if wide + 4.0 > weights.size:
-                weights = np.empty(int(wide) + 8, np.float64)
+            # a fixed number of source cells each way: the support of the kernel, whole cells it can touch
+            n_across = math.floor(wide) + (3 if wide > 0.0 else 2)
+            n_down = math.floor(high) + (3 if high > 0.0 else 2)
+            if n_across != across.shape[0] or n_down != along.shape[0]:
+                across = np.empty((n_across, step), np.float64)
+                along = np.empty((n_down, step), np.float64)
             begin = c_first - (first_col + j * step)
             for r in range(r_first, r_last):
                 down = r - (first_row + i * step)
@@ -239,11 +288,9 @@ def _resample(
                 elif method >= _MEAN:
                     _area(src, top, left, us, vs, k, n, codes, method, row)
                 elif wide > 0.0 or high > 0.0:
-                    for c in range(n):
-                        row[c] = _widened(src, top, left, us[0, c], vs[0, c], wide, high, weights)
+                    _widened_line(src, top, left, us[0], vs[0], n, wide, high, across, along, cols0, rows0, row)
                 else:
-                    for c in range(n):
-                        row[c] = _bilinear(src, top, left, us[0, c], vs[0, c])
+                    _bilinear_line(src, top, left, us[0], vs[0], n, row)
 
 
 def resample(

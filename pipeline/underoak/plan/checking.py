@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 
 from underoak.errors import Problems, UnderoakError
 from underoak.plan.spec import Spec, told
-from underoak.plan.written import Key, Keys, Written
+from underoak.plan.written import MOST_FAULTS, Key, Keys, Written
 
 S = TypeVar("S", bound=Spec)
 
@@ -47,7 +47,7 @@ class Check:
 
     def fault(self, code: str, what: str, way: Keys, mend: str = "", *, key: bool = False) -> None:
         """Tell a fault at a value (or its key), unless something broken is the cause."""
-        if not self.is_broken(way):
+        if len(self.problems.faults) < MOST_FAULTS and not self.is_broken(way):
             self.problems.add(code, what, self.written.where(way, key=key), mend)
 
     def take(self, error: UnderoakError, way: Keys) -> None:
@@ -88,9 +88,9 @@ def checked(kind: type[S], check: Check, stand_ins: Mapping[str, Any] | None = N
             return kind.model_validate(value)
         except ValidationError as error:
             found = sorted(error.errors(include_url=False), key=lambda details: details["type"] != "E303")
-            for details in found:
+            for details in found[:MOST_FAULTS]:
                 _take(details, value, check)
-        if len(check.broken) + len(check.unknown) == before:
+        if len(check.broken) + len(check.unknown) == before or len(check.problems.faults) >= MOST_FAULTS:
             return None
 
 

@@ -120,9 +120,9 @@ class WeightsSpec(Spec):
 
     direct: dict[Name, Weight] | None = None
     """A number for each criterion; brought to a sum of 1."""
-    ranked: tuple[Name, ...] | None = None
+    ranked: Annotated[tuple[Name, ...], Field(max_length=MOST_CRITERIA)] | None = None
     """The criteria, the one that counts most first."""
-    pairwise: tuple[tuple[Name, Name, Number], ...] | None = None
+    pairwise: Annotated[tuple[tuple[Name, Name, Number], ...], Field(max_length=5000)] | None = None
     """[a, b, 3] says that a counts three times as much as b. Not every pair is needed while pairs link all criteria."""
     max_inconsistency: Annotated[Number, Field(ge=0, le=1)] | None = None
     """How much pairwise answers may contradict each other; left out, 0.10."""

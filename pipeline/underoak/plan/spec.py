@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, ModelWrapValidatorHandler, Validatio
 from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
 from underoak.errors import UnderoakError, did_you_mean
+from underoak.plan.written import MOST_FAULTS
 
 
 class Told(NamedTuple):
@@ -82,7 +83,7 @@ def told(details: ErrorDetails) -> Told:
 
 
 def _retold(error: ValidationError, keys: list[str]) -> Iterator[InitErrorDetails]:
-    for details in error.errors(include_url=False):
+    for details in error.errors(include_url=False)[:MOST_FAULTS]:
         if not re.fullmatch(r"[EW]\d{3}", details["type"]):
             made = _plain(details, keys)
             if made is None:

@@ -123,7 +123,7 @@ def _pairwise(
     try:
         found = check_consistency(pairwise_from_ratios([*names, *sorted(strange)], pairs), bound)
     except UnderoakError as error:
-        places = {f"pair {a}, {b}": n for n, (a, b, _) in reversed(list(enumerate(pairs)))}
+        places = {f"pair {a}, {b}": n for n, (a, b, _) in enumerate(pairs)}
         for fault in error.faults:
             here = (*way, places[fault.where]) if fault.where in places else way
             if fault.code == "E314" or not (strange or check.is_broken(("criteria",))):

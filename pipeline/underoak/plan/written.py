@@ -17,9 +17,10 @@ from typing import Any, NoReturn
 
 import yaml
 
-from underoak.errors import Fault, UnderoakError
+from underoak.errors import MOST_SHOWN, Fault, Problems, UnderoakError
 
-LARGEST, DEEPEST = 1 << 20, 20  # bytes, levels
+LARGEST, DEEPEST, MOST = 1 << 20, 20, 20_000  # bytes, levels, values
+MOST_FAULTS = 300  # enough to tell; a file with more is spoiled on purpose, and searching it on would take for ever
 
 Key = str | int | float
 Keys = tuple[Key, ...]  # the way from the top to a value
@@ -131,7 +132,8 @@ def parse(text: str, name: str) -> Written:
     A refused value is left out and told in `faults`, so that the rest can still be checked.
 
     Raises:
-        UnderoakError: where reading cannot go on: E300 not YAML, E301 larger than 1 MiB or deeper than 20 levels.
+        UnderoakError: where reading cannot go on: E300 not YAML, E301 larger than 1 MiB, deeper than 20 levels or of
+            more than 20,000 values.
     """
     if len(text) > LARGEST:
         raise UnderoakError(Fault("E301", "is larger than 1 MiB", name, "keep data in files of their own"))
@@ -169,6 +171,7 @@ class _Reading:
         self.faults: list[Fault] = []
         self.faulty: set[Keys] = set()
         self.anchors: set[str] = set()
+        self.count = 0
 
     def written(self) -> Written:
         value, documents = None, 0
@@ -203,6 +206,9 @@ class _Reading:
 
     def _node(self, event: yaml.NodeEvent, way: Keys) -> Any:
         self.values.setdefault(way, _position(event.start_mark))
+        self.count += 1
+        if self.count > MOST:
+            self._stop("E301", f"holds more than {MOST:,} values", event, "keep data in files of their own")
         if event.anchor is not None and event.anchor not in self.anchors:
             self.anchors.add(event.anchor)
             self._fault("E301", f'the anchor "{event.anchor}" is refused', event, way, "write the values out")
@@ -282,13 +288,16 @@ class _Reading:
         self.faulty.add(way)
 
     def _fault(self, code: str, what: str, event: yaml.Event, way: Keys, mend: str) -> None:
+        if len(self.faults) >= MOST_FAULTS:
+            Problems(self.faults).stop_if_any()
         place = f"{self.name}:{_position(event.start_mark)}"
         self.faults.append(Fault(code, what, f"{place} ({dotted(way)})" if way else place, mend))
 
     def _stop(self, code: str, what: str, at: yaml.Event | Position | None, mend: str) -> NoReturn:
         if isinstance(at, yaml.Event):
             at = _position(at.start_mark)
-        raise UnderoakError(*self.faults, Fault(code, what, f"{self.name}:{at}" if at else self.name, mend))
+        last = Fault(code, what, f"{self.name}:{at}" if at else self.name, mend)
+        raise UnderoakError(*self.faults[:MOST_SHOWN], last)
 
 
 def _position(mark: Any) -> Position:
