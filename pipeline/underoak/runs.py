@@ -159,6 +159,9 @@ def run(
             spool.remove()
         when = {"started": started.isoformat(timespec="seconds"), "workers": threads, "tile": size}
         findings = _findings(plan, prepared, held, counts, tables, parcels, problems, started)
+        problems.stop_if_any(strict)
+        for fault in problems.warnings[len(prepared.warnings) :]:
+            told.warn(fault)
         _write_rest(plan, prepared, held, findings, parcels, when, began)
         held.publish()
     content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
@@ -197,7 +200,7 @@ def _check_counts(prepared: Prepared, spool: Spool, problems: Problems) -> None:
         inside = notes.inside
         blank = [name for name, count in notes.missing.items() if count == inside] if inside else []
         reason = f": {', '.join(blank)} has no value anywhere in it" if blank else ""
-        problems.add("E229", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
+        problems.add("E250", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
     problems.stop_if_any()
 
 
@@ -211,7 +214,11 @@ def _findings(
     grains = {name: _grain(plan, prepared, name) for name in prepared.facts}
     table, zones = None, None
     if parcels is not None:
+        from underoak.places import overlap_warning
+
         table = tables["parcels"]
+        overlap = overlap_warning(table)
+        problems.extend([overlap] if overlap else [])
     if plan.zones is not None:
         from underoak.places import find_zones, reading
 

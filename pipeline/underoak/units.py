@@ -40,6 +40,10 @@ _KNOWN = (
     *("mm/day", "mm/month", "mm/year", "kg m-2 s-1", "hPa", "kPa", "MJ/m2"),
 )
 _STACKED_POWER = re.compile(r"(?<=[A-Za-z])(-?\d+)\b")
+# Exponents are kept to two digits and never stacked: the units library works powers out, however long that takes.
+_TERM = r"[A-Za-zµΔ°%‰_]+(?:\s*(?:\^|\*\*)?\s*-?[1-9]\d?(?!\d))?"
+_READABLE = re.compile(rf"1|{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
+_LONGEST = 60
 _BLANKS_MULTIPLY = re.compile(r"[A-Za-z%]+(\*\*-?\d+)?(\s+[A-Za-z%]+(\*\*-?\d+)?)+")
 _TIMES = re.compile(r"^(?P<unit>|.*?[^*\s])\s*\*\s*(?P<factor>\d+(?:\.\d+)?)$")
 _QUANTITY = re.compile(r"^\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>.*?)\s*$")
@@ -103,7 +107,7 @@ def _registry() -> Any:
 
 
 def _spelled(text: str) -> str:
-    text = _ALIASES.get(text.strip(), text.strip()).replace("^", "**")
+    text = text.replace("^", "**")
     text = _STACKED_POWER.sub(r"**\1", text)  # a bare number after a letter is a power: m-2, cm3
     if _BLANKS_MULTIPLY.fullmatch(text):
         text = " * ".join(text.split())
@@ -119,24 +123,28 @@ def _split(text: str) -> tuple[str, float]:
 
 @lru_cache(maxsize=512)
 def _unit(text: str) -> Any:
+    mend = did_you_mean(text, _KNOWN, "write a unit such as pH*10, g/kg, degC, mm or kg m-2 s-1")
+    fault = Fault("E340", f'unit "{text[:_LONGEST]}" is not known', mend=mend)
+    spelled = _ALIASES.get(text.strip(), text.strip())
+    if len(text) > _LONGEST or not _READABLE.fullmatch(spelled):
+        raise UnderoakError(fault)
     try:
-        return _registry().Unit(_spelled(text))
+        return _registry().Unit(_spelled(spelled))
     except Exception as error:  # the units library answers odd text with whatever broke inside it
-        mend = did_you_mean(text, _KNOWN, "write a unit such as pH*10, g/kg, degC, mm or kg m-2 s-1")
-        raise UnderoakError(Fault("E340", f'unit "{text}" is not known', mend=mend)) from error
+        raise UnderoakError(fault) from error
 
 
 def canonical_name(text: str) -> str:
-    """The unit's one spelling.
+    """The unit's one spelling, in a form that reads back.
 
-    >>> canonical_name("Celsius"), canonical_name("kg m-2"), canonical_name("pH*10")
-    ('degC', 'mm', 'pH')
+    >>> canonical_name("Celsius"), canonical_name("kg m-2"), canonical_name("pH*10"), canonical_name("cm3/dm3")
+    ('degC', 'mm', 'pH', 'cm^3/dm^3')
 
     Raises:
         UnderoakError: E340 for a unit that is not known.
     """
     unit, _ = _split(text)
-    name = f"{_unit(unit):~}"
+    name = f"{_unit(unit):~C}".replace("**", "^")
     return {"%": "percent", "Δ°C": "delta_degC", "deg": "degree"}.get(name, name.replace("°C", "degC"))
 
 
@@ -162,7 +170,11 @@ def conversion(source: str, target: str) -> Affine1D:
         step = Affine1D()
     else:
         quantity = _registry().Quantity
-        zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
+        try:
+            zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
+        except Exception as error:  # a temperature inside a product, and the like
+            what = f'"{source}" cannot become "{target}"'
+            raise UnderoakError(Fault("E341", what, mend="correct `unit:` or `to:`")) from error
         step = Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
     return Affine1D(factor, 0.0).then(step).then(Affine1D(1.0 / target_factor, 0.0))
 

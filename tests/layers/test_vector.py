@@ -94,7 +94,7 @@ def test_the_file_is_not_touched(tmp_path):
 class TestCrs:
     def test_a_missing_one_is_never_assumed(self, tmp_path):
         write(tmp_path / "a.shp", [SQUARE], None)
-        assert refused(tmp_path / "a.shp").code == "E404"
+        assert refused(tmp_path / "a.shp").code == "E201"
         frame, _ = read(tmp_path / "a.shp", crs=UTM)
         np.testing.assert_allclose(frame.total_bounds, SQUARE.bounds)
 

@@ -14,6 +14,7 @@ from underoak.layers.burn import edges_of
 from underoak.overlay import Rules, judge
 from underoak.places.areas import areas_ha
 from underoak.places.parcels import Parcels
+from underoak.places.ranking import overlap_warning
 from underoak.places.tally import Tally
 
 UTM = "EPSG:25831"
@@ -149,6 +150,11 @@ def test_ground_in_two_parcels_is_told_and_judged_in_both():
     found = table_of(judged, [one, other, away]).set_index("id")
     assert found.loc[["F00", "F01", "F02"], "overlap_share"].tolist() == [0.5, 0.5, 0.0]
     assert found.loc[["F00", "F01"], "cells"].tolist() == [400.0, 400.0]
+    warning = overlap_warning(found.reset_index())
+    assert warning.code == "W430"
+    assert "2 parcels" in warning.what
+    assert "F00, F01" in warning.what
+    assert overlap_warning(found.loc[["F02"]].reset_index()) is None
 
 
 def test_no_more_of_a_parcel_overlaps_than_lies_there():

@@ -12,8 +12,8 @@ import rasterio
 import shapely
 import yaml
 from click.testing import CliRunner
-from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 
+from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 from underoak.cli import main
 
 
@@ -180,7 +180,7 @@ FAULTS = [
     (scaled_twice, "E214", 4, "soil_ph"),
     (elsewhere, "E220", 5, "soil_ph"),
     (averaged_classes, "E226", 4, "cover"),
-    (blank, "E229", 5, "cover"),
+    (blank, "E250", 5, "cover"),
     (truncated, "E230", 4, "elevation"),
     (mosaic_with_code, "E240", 4, "soil_ph"),
     (remote, "E242", 4, "cover"),

@@ -17,7 +17,7 @@ def sums(folder):
 
 
 def without_when(folder):
-    content = json.loads((folder / "run.json").read_text())
+    content = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     return {key: value for key, value in content.items() if key != "when"}
 
 

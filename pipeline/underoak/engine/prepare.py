@@ -115,7 +115,7 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
         try:
             if deep:
                 _read_all(source, window)
-            judge_sample(sample(source, window, n=25 if deep else 5), source, problems)
+            judge_sample(sample(source, window, n=10 if deep else 5), source, problems)
         except UnderoakError as error:
             problems.take(error)
 

@@ -121,7 +121,7 @@ def disk_error(error: OSError, folder: Path) -> UnderoakError:
     """The fault that a failed write means."""
     import errno
 
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+    if error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG):
         return UnderoakError(Fault("E501", "the disk is full", str(folder), "free some space and run again"))
     what = f"cannot be written ({error.strerror or error})"
     return UnderoakError(Fault("E502", what, str(folder), "choose a folder you may write to with --out"))

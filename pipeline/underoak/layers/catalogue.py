@@ -76,11 +76,11 @@ def _native(name: str, spec: Any, source: Source, is_south: bool, problems: Prob
     axis = next(iter(indicator.inputs.values())).axis if indicator else "cells"
     if axis == "months" and not source.months:
         what = f"`{spec.derive or f'reduce: {spec.reduce}'}` needs monthly values, and {source.facts.path} has none"
-        problems.add("E228", what, where, "leave it out, or name a monthly file")
+        problems.add("E251", what, where, "leave it out, or name a monthly file")
         return None
     if axis == "cells" and source.months:
         what = f"{source.facts.path} holds {len(source.months)} months, and the plan does not say what to make of them"
-        problems.add("E228", what, where, "add `reduce: sum`, mean, min or max, or `derive:`")
+        problems.add("E251", what, where, "add `reduce: sum`, mean, min or max, or `derive:`")
         return None
     keep: tuple[int, ...] = ()
     if axis == "months":
@@ -103,7 +103,8 @@ def _in_units(spec: Any, source: Source, keep: tuple[int, ...], indicator: Indic
         result = indicator.unit or wanted or stored
         if spec.to is not None and result:
             after = units.conversion(result, spec.to)
-    return Native(source, keep, indicator, before, after)
+    valid = (float(spec.valid[0]), float(spec.valid[1])) if spec.valid is not None and indicator is not None else None
+    return Native(source, keep, indicator, before, after, valid)
 
 
 def unit_of(layer: StackedLayer, spec: Any) -> str:

@@ -204,11 +204,9 @@ def _span(asked: Asked, unit: str) -> str:
     except UnderoakError:
         return ""
     name = canonical_name(unit)
-    if not (
-        asked.to or asked.quantity == "precipitation" or (not asked.quantity and name.startswith(("mm /", "cm /")))
-    ):
+    if not (asked.to or asked.quantity == "precipitation" or (not asked.quantity and name.startswith(("mm/", "cm/")))):
         return ""  # a speed, for one
-    return "month" if "month" in name else "year" if name.endswith("/ a") else "s"
+    return "month" if "month" in name else "year" if name.endswith("/a") else "s"
 
 
 def _canonical(asked: Asked, unit: str, quantity: str) -> str:
@@ -233,7 +231,7 @@ def bare(unit: str) -> str:
 def _spelled(unit: str) -> str:
     """The one spelling of a simple unit; a compound one as it was written."""
     name = canonical_name(unit)
-    return unit.strip() if not name or " " in name or bare(unit) != unit.strip() else name
+    return unit.strip() if not name or any(sign in name for sign in " /^") or bare(unit) != unit.strip() else name
 
 
 def _bounds(asked: Asked, quantity: str, canonical: str) -> tuple[float, float]:

@@ -24,6 +24,7 @@ class Native:
     indicator: Indicator | None = None
     before: Affine1D = _SAME  # into the unit the indicator wants
     after: Affine1D = _SAME  # into the unit the plan wants
+    valid: tuple[float, float] | None = None  # what a derived value can be; the source knows its own bounds
 
     @property
     def grid(self) -> Grid:
@@ -48,7 +49,11 @@ class Native:
         if self.indicator is not None:
             values = on_grid(self.indicator, values, self.grid, held)
         rows, cols = window.within(held).slices
-        return _affine(values[rows, cols], self.after)
+        values = _affine(values[rows, cols], self.after)
+        if self.valid is not None:
+            low, high = map(np.float32, self.valid)
+            values = np.where((values >= low) & (values <= high), values, np.float32(np.nan))
+        return values
 
 
 def _affine(values: FloatArray, step: Affine1D) -> FloatArray:

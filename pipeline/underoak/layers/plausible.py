@@ -254,7 +254,7 @@ def _relatives(unit: str) -> tuple[str, ...]:
     base = canonical_name(unit)
     if base in {"degC", "K", "°F"}:
         return "K", "degC", "degC*10", "K*10"
-    if base == "mm" or base.startswith("mm /"):
+    if base == "mm" or base.startswith("mm/"):
         return "mm/month", "mm/day", "kg m-2 s-1"
     return "fraction", "percent", "g/kg"
 

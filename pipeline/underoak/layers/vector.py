@@ -51,7 +51,7 @@ def read_features(
     are repaired keeping their structure, which is noted. `crs` is for a file that does not say its own.
 
     Raises:
-        UnderoakError: E242, E245, E246 as for any input, E247 another format, E401 nothing in it, E404 no CRS, E405 no
+        UnderoakError: E242, E245, E246 as for any input, E247 another format, E401 nothing in it, E201 no CRS, E405 no
             such layer, E203 or E206 coordinates that cannot be, E408 shapes that `to_crs` cannot hold, E420 a file
             that cannot be read, E510 too large. E402 (a repair that changes the area) is added to `problems`.
     """
@@ -149,7 +149,7 @@ def _source_crs(frame: Any, crs: str | None, real: Path, where: str) -> str:
     said = crs or (frame.crs.to_wkt() if frame.crs is not None else "")
     if not said:
         what = f"{real.name} says no coordinate reference system"
-        raise UnderoakError(Fault("E404", what, where, "save it with one, best as GeoPackage; it is never assumed"))
+        raise UnderoakError(Fault("E201", what, where, "save it with one, best as GeoPackage; it is never assumed"))
     try:
         _crs.parse(said)
     except UnderoakError as error:

@@ -2,7 +2,7 @@
 
 from underoak.places.areas import areas_ha
 from underoak.places.parcels import Parcels, read_parcels
-from underoak.places.ranking import ranked
+from underoak.places.ranking import overlap_warning, ranked
 from underoak.places.tally import Tally
 from underoak.places.write import write_parcels, write_zones
 from underoak.places.zones import find_zones, reading
@@ -12,6 +12,7 @@ __all__ = [
     "Tally",
     "areas_ha",
     "find_zones",
+    "overlap_warning",
     "ranked",
     "read_parcels",
     "reading",

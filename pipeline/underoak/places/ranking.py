@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from underoak.errors import Fault
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -23,6 +25,7 @@ Doubles = npt.NDArray[np.float64]
 CLASSES = ("S1", "S2", "S3", "N")
 TIE = 1e-6
 VALID_AT_LEAST = 0.5
+OVERLAP_TOLD = 0.001
 NO_SHAPE, OFF_MAP, NO_DATA, ALL_EXCLUDED = "no shape", "outside the map", "no data", "excluded entirely"
 NOTHING = "nothing limits"
 
@@ -94,6 +97,19 @@ def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFr
     order = np.lexsort((np.argsort(np.argsort(np.array(totals.ids, object), kind="stable")), ranks))
     table["rank"] = pd.array([rank if rank < len(ranks) + 1 else None for rank in ranks], dtype="Int64")
     return table.iloc[order].reset_index(drop=True)
+
+
+def overlap_warning(table: pd.DataFrame) -> Fault | None:
+    """W430 when parcels lie in one another by more than a thousandth of themselves; None when none does."""
+    over = table[table["overlap_share"] > OVERLAP_TOLD]
+    if over.empty:
+        return None
+    ha = float((over["overlap_share"] * over["area_ha"]).sum())
+    some = ", ".join(over["id"].sort_values().head(5))
+    what = (
+        f"{len(over)} parcels overlap others, {ha:.2f} ha of them at least ({some}{', ...' if len(over) > 5 else ''})"
+    )
+    return Fault("W430", f"{what}: each is judged by itself, and their areas must not be added up", "parcels")
 
 
 def _classes(mean: Doubles, means: Doubles, rules: Rules) -> list[str]:

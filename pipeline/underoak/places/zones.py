@@ -21,6 +21,7 @@ from underoak.engine.reducer import ByteArray
 from underoak.errors import Fault, UnderoakError
 from underoak.grid import Grid, Window
 from underoak.indicators import cell_areas
+from underoak.layers.gdal import env
 from underoak.places.outline import corners, outlines
 from underoak.places.ranking import CLASSES, words
 from underoak.raster import FloatArray
@@ -31,9 +32,8 @@ if TYPE_CHECKING:
 Longs = npt.NDArray[np.int64]
 BLOCK = 512
 STEPS = 2**30  # whole numbers that the area of a cell is counted in
-FIRST, COUNT, AREA, GOOD, CLASS, _, _, WEAKEST = range(
-    8
-)  # columns of the sums; classes S1..S3, then criteria, then none
+# Columns of the sums: three classes after CLASS; the criteria after WEAKEST, and last the area that nothing limits.
+FIRST, COUNT, AREA, GOOD, CLASS, WEAKEST = 0, 1, 2, 3, 4, 7
 FIELDS = 8
 _NONE = np.empty(0, np.int64)
 
@@ -82,6 +82,7 @@ def reading(folder: Path) -> Iterator[tuple[Read, Grid]]:
 
     try:
         with (
+            env(),
             rasterio.open(folder / "class.tif") as classes,
             rasterio.open(folder / "suitability.tif") as suitability,
             rasterio.open(folder / "limiting.tif") as limiting,
@@ -185,9 +186,8 @@ class _Search:
             if at == 0:
                 above, below = below, np.full_like(below, -1)
                 left = np.full(window.rows, -1, np.int32)
-            zones = np.full(
-                (window.rows + 1 + (window.row + window.rows == rows), window.cols + 1 + (to == cols)), -1, np.int32
-            )
+            height = window.rows + 1 + (window.row + window.rows == rows)  # at the grid's end a rim below too
+            zones = np.full((height, window.cols + 1 + (to == cols)), -1, np.int32)
             zones[0] = above[at : at + zones.shape[1]]
             zones[1 : window.rows + 1, 0] = left
             zones[1 : window.rows + 1, 1 : window.cols + 1] = self._zones(window, found)
@@ -223,7 +223,7 @@ class _Search:
             return np.zeros(window.shape, np.int64)
         sums = np.zeros((count, FIELDS + self.criteria), np.int64)
         first = window.row * self.grid.cols + window.col
-        area = cell_areas(self.grid, window) / self.unit_m2
+        area = np.nan_to_num(cell_areas(self.grid, window) / self.unit_m2)
         _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, sums)
         border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
         keep = sums[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
@@ -251,7 +251,7 @@ def _unit(grid: Grid) -> float:
     """A power of two, some 2^-30 of the largest cell [m2]."""
     places = [(0, 0), (0, grid.cols - 1), (grid.rows - 1, 0), (grid.rows - 1, grid.cols - 1)]
     places += [(grid.rows // 2, grid.cols // 2)]
-    largest = max(float(cell_areas(grid, Window(row, col, 1, 1))[0, 0]) for row, col in places)
+    largest = np.nanmax([cell_areas(grid, Window(row, col, 1, 1))[0, 0] for row, col in places])
     return 2.0 ** math.ceil(math.log2(largest)) / STEPS
 
 

@@ -11,8 +11,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Discriminator, Field, Tag
 
+from underoak import units
 from underoak.errors import Fault, UnderoakError
-from underoak.plan.fields import Distance, File, Name, Text, check_unit, conversion, quantity_in
+from underoak.plan.fields import Distance, File, Name, Text, quantity_in
 from underoak.plan.spec import Spec, retelling, shown
 
 _OPERATORS: dict[str, Callable[[Any, Any], Any]] = {
@@ -69,7 +70,7 @@ class Comparison:
         """
         if not self.unit or self.sign == "in":
             return self
-        return replace(self, value=conversion(self.unit, unit)(self.value), unit=unit)
+        return replace(self, value=units.conversion(self.unit, unit)(self.value), unit=unit)
 
     def holds(self, values: Any) -> Any:
         """True where it holds; a number, or an array of any shape. Ask only where a value is known."""
@@ -83,7 +84,7 @@ def _is_comparison(text: str) -> str:
         comparison = Comparison.parse(text)
     if comparison.unit:
         with retelling("E322"):
-            check_unit(comparison.unit)
+            units.canonical_name(comparison.unit)
     return " ".join(text.split())
 
 

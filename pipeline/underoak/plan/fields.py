@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
@@ -15,9 +13,6 @@ from underoak import units
 from underoak.errors import Fault, UnderoakError
 from underoak.plan.spec import refusal, retelling, shown
 
-# Exponents are kept to two digits and never stacked: the units library works powers out, however long that takes.
-_TERM = r"[A-Za-zµ°%‰_]+(?:(?:\^|\*\*)?-?[1-9]\d?(?!\d))?"
-_UNIT = re.compile(rf"1|{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>\S.*?)?\s*")
 
 
@@ -41,55 +36,10 @@ def _code(value: Any) -> Any:
     return int(value) if isinstance(value, str) and re.fullmatch(r"-?\d{1,9}", value) else _whole(value)
 
 
-def check_unit(text: str) -> None:
-    """Whether it is a unit.
-
-    Raises:
-        UnderoakError: E340 when it is not.
-    """
-    if len(text) > 60 or not _UNIT.fullmatch(text.strip()):
-        mend = "write a unit such as pH*10, g/kg, degC or mm"
-        raise UnderoakError(Fault("E340", f"the unit {shown(text)} cannot be read", mend=mend))
-    with _no_strays("E340", f"the unit {shown(text)} cannot be read"):
-        units.canonical_name(text)
-        units.conversion(text, text)
-
-
-@contextmanager
-def _no_strays(code: str, what: str) -> Iterator[None]:
-    """The units library lets errors of its own through for spellings nobody would write."""
-    try:
-        yield
-    except (LookupError, ArithmeticError, AssertionError, AttributeError, TypeError, ValueError) as error:
-        raise UnderoakError(Fault(code, what, mend="write a unit such as pH*10, g/kg, degC or mm")) from error
-
-
-def conversion(source: str, target: str) -> units.Affine1D:
-    """The step from one checked unit to another.
-
-    >>> conversion("K", "degC").offset
-    -273.15
-
-    Raises:
-        UnderoakError: E341 when they measure different things.
-    """
-    with _no_strays("E341", f'"{source}" cannot become "{target}"'):
-        return units.conversion(source, target)
-
-
 def _known_unit(text: str) -> str:
     with retelling():
-        check_unit(text)
+        units.canonical_name(text)
     return text.strip()
-
-
-def one_spelling(unit: str) -> str:
-    """The one spelling of a unit, in a form that reads back.
-
-    >>> one_spelling("m2"), one_spelling("Celsius"), one_spelling("pH*10")
-    ('m^2', 'degC', 'pH')
-    """
-    return units.canonical_name(unit).replace(" ** ", "^")
 
 
 def is_rate_of_water(unit: str) -> bool:
@@ -99,7 +49,7 @@ def is_rate_of_water(unit: str) -> bool:
     (True, False)
     """
     try:
-        conversion(unit, "mm/s")
+        units.conversion(unit, "mm/s")
     except UnderoakError:
         return False
     return True
@@ -111,7 +61,7 @@ def check_becomes(unit: str, to: str) -> None:
     Raises:
         UnderoakError: E341 when they measure different things.
     """
-    conversion("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
+    units.conversion("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
 
 
 def quantity_in(text: str, unit: str) -> float:
@@ -128,7 +78,7 @@ def quantity_in(text: str, unit: str) -> float:
         mend = f'write it like "30 {unit}"'
         raise UnderoakError(Fault("E342", f"{shown(text)} is not a number and a unit", mend=mend))
     number = float(match["number"])
-    return float(conversion(match["unit"], unit)(number)) if match["unit"] else number
+    return float(units.conversion(match["unit"], unit)(number)) if match["unit"] else number
 
 
 def _quantity(unit: str | None, low: float, *, above: bool, like: str) -> Any:
@@ -139,7 +89,7 @@ def _quantity(unit: str | None, low: float, *, above: bool, like: str) -> Any:
         if not match or not match["unit"]:
             raise refusal("E342", f"should be a number and a unit, not {shown(value)}", f'write it like "{like}"')
         with retelling():
-            check_unit(match["unit"])
+            units.canonical_name(match["unit"])
             number = quantity_in(value, unit or match["unit"])
         if not math.isfinite(number):
             raise refusal("E310", f"{shown(value)} is not a finite number", "write a finite number")

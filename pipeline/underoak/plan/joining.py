@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from underoak import units
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check
 from underoak.plan.constraint_spec import LayerConstraint
 from underoak.plan.curve_specs import CurveSpec
-from underoak.plan.fields import check_becomes, one_spelling
+from underoak.plan.fields import check_becomes
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.linking import check_layer, placed_constraints, unit_in_use
 from underoak.plan.model import CriterionSpec, PlanSpec, RemedySpec
@@ -154,7 +155,7 @@ def settle_units(spec: PlanSpec, joined: tuple[Joined, ...], check: Check) -> di
             continue
         if check.is_broken(("layers", criterion.layer)):
             continue
-        wanted, before = one_spelling(criterion.unit), unit_in_use(layer)
+        wanted, before = units.canonical_name(criterion.unit), unit_in_use(layer)
         if layer.to is None:
             layers[criterion.layer] = layer.model_copy(update={"to": wanted})
             try:

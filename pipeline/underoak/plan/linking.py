@@ -6,7 +6,7 @@ from underoak import units
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check
 from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
-from underoak.plan.fields import is_rate_of_water, one_spelling
+from underoak.plan.fields import is_rate_of_water
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.model import PlanSpec
 from underoak.plan.written import Keys
@@ -41,15 +41,15 @@ def unit_in_use(layer: LayerSpec) -> str | None:
     'degree'
     """
     if layer.to is not None:
-        return one_spelling(layer.to)
+        return units.canonical_name(layer.to)
     if layer.derive is not None:
         from underoak.indicators import REGISTRY
 
         declared = REGISTRY[layer.derive].unit if layer.derive in REGISTRY else ""
-        return one_spelling(declared) if declared else None
+        return units.canonical_name(declared) if declared else None
     if layer.unit is None or is_rate_of_water(layer.unit):
         return None  # the file, or its calendar, has a say
-    return units.QUANTITIES[units.quantity_of(layer.unit, layer.quantity)].unit or one_spelling(layer.unit)
+    return units.QUANTITIES[units.quantity_of(layer.unit, layer.quantity)].unit or units.canonical_name(layer.unit)
 
 
 def _check_origin(name: str, origin: str, spec: PlanSpec, check: Check) -> None:

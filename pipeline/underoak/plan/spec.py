@@ -161,8 +161,8 @@ def _length(details: ErrorDetails) -> Told | None:
     count = len(value)
     if (low is None or count >= low) and (high is None or count <= high):
         return None  # its items are at fault, and are told by themselves
-    bound = f"at least {low}" if low is not None else f"no more than {high}"
-    return Told("E304", f"needs {bound} values, has {count}")
+    number, bound = (high, "no more than") if low is None else (low, "at least")
+    return Told("E304", f"needs {bound} {number} value{'' if number == 1 else 's'}, has {count}")
 
 
 def _too_long(high: Any) -> Told:

@@ -47,7 +47,7 @@ def hillshade(elevation: FloatArray, cell: float, azimuth: float = 315.0, altitu
 
     The cosine law for a plane facing a distant light; common practice, no source.
 
-    >>> float(hillshade(np.zeros((3, 3), np.float32), 30.0)[1, 1].round(3))
+    >>> round(float(hillshade(np.zeros((3, 3), np.float32), 30.0)[1, 1]), 3)
     0.707
     """
     down, across = np.gradient(elevation.astype(np.float64), cell)

@@ -1,0 +1,203 @@
+"""The least that any tool could do: the same reads and the same writes as underoak, and no computing between.
+
+Before the clock: the files `ours.py` left are read into memory, cells and overview cells as they are; and underoak's own
+stack is asked, tile by tile, which windows of which source it reads (the sources answer with nothing, so that nothing
+is resampled).
+
+On the clock: two threads take the tiles in the engine's order. A tile reads the same windows through the engine's own
+readers (decompressed, decoded to float32, units applied, missing values made NaN) and drops them, then encodes its true
+cells and those of its first overview with the engine's own encoder and settings. Then the blocks of the upper overviews
+are encoded in the same way, and every file is assembled, written and synced once.
+
+What it leaves out, and underoak's time therefore holds on top: checks of the values when files are opened, coordinates,
+slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes every block to disk once more so
+that memory stays small. With `--all` the four rasters of a whole run are copied; tables, map and report are not.
+
+The files must come out byte for byte as underoak wrote them, or the script fails.
+"""
+
+from __future__ import annotations
+
+import filecmp
+import os
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+from measure import Clock, arguments, report
+from model import THREADS, Ground, plan
+
+import underoak as uo
+from underoak.engine.cog import BLOCK, Layout, Piece, assemble, encode, levels
+from underoak.engine.outputs import standard_outputs
+from underoak.engine.prepare import prepare
+from underoak.engine.runner import TILE
+from underoak.grid import Grid, Window
+from underoak.layers.gdal import env
+from underoak.layers.native import Native
+from underoak.layers.source import Reading, Source
+from underoak.layers.stack import Stack, StackedLayer
+
+Key = tuple[int, int, int, int]  # level, band, block row, block column
+Reads = list[tuple[Source, Window]]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Stands for a source: notes what is read, and gives nothing."""
+
+    source: Source
+    reads: Reads = field(compare=False)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.source, name)
+
+    def read(self, window: Window) -> Reading:
+        """As `Source.read`."""
+        self.reads.append((self.source, window))
+        return Reading(np.empty((0, 0), np.float32))
+
+
+@dataclass(frozen=True)
+class Underived:
+    """Stands for a layer on its own grid: asks for the same cells, and derives nothing."""
+
+    native: Native
+    source: Asked
+
+    @property
+    def grid(self) -> Grid:
+        """As `Native.grid`."""
+        return self.native.grid
+
+    @property
+    def halo(self) -> int:
+        """As `Native.halo`."""
+        return self.native.halo
+
+    def derive(self, values: Any, held: Window, window: Window) -> npt.NDArray[np.float32]:
+        """As `Native.derive`."""
+        return np.empty((0, 0), np.float32)
+
+
+def reads_of(stack: Stack, tiles: list[Window]) -> list[Reads]:
+    """What the engine reads for each tile, in order."""
+    made: Reads = []
+    layers = tuple(
+        StackedLayer(layer.name, Underived(layer.native, Asked(layer.native.source, made)), layer.method)  # type: ignore[arg-type]
+        for layer in stack.layers
+    )
+    asked, reads = Stack(stack.grid, layers), []
+    for tile in tiles:
+        asked.read(tile)
+        reads.append(made.copy())
+        made.clear()
+    return reads
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A finished raster in memory: its cells level by level, (bands, rows, cols)."""
+
+    layout: Layout
+    cells: list[npt.NDArray[Any]]
+
+    @classmethod
+    def of(cls, layout: Layout, folder: Path, grid: Grid) -> Truth:
+        """Read from the file that underoak wrote."""
+        cells = []
+        for level in range(levels(grid) + 1):
+            with rasterio.open(folder / layout.name, **({"overview_level": level - 1} if level else {})) as source:
+                cells.append(source.read())
+        return cls(layout, cells)
+
+    def blocks(self, level: int, window: Window) -> Iterator[tuple[Key, bytes]]:
+        """The encoded blocks of a window of a level that begins at a block's corner."""
+        part = np.ascontiguousarray(self.cells[level][:, *window.slices])
+        across = -(-part.shape[2] // BLOCK)
+        down = -(-part.shape[1] // BLOCK)
+        for i, data in enumerate(encode(part, self.layout)):
+            band, rest = divmod(i, down * across)
+            row, col = divmod(rest, across)
+            yield (level, band, window.row // BLOCK + row, window.col // BLOCK + col), data
+
+
+def halved(window: Window) -> Window:
+    """The window's cells one overview up."""
+    return Window(window.row // 2, window.col // 2, -(-window.rows // 2), -(-window.cols // 2))
+
+
+def upper(truth: Truth) -> Iterator[tuple[int, Window]]:
+    """Block by block, the overview levels that the tiles do not make."""
+    for level in range(2, len(truth.cells)):
+        rows, cols = truth.cells[level].shape[1:]
+        for row in range(0, rows, BLOCK):
+            for col in range(0, cols, BLOCK):
+                yield level, Window(row, col, BLOCK, BLOCK)
+
+
+def write(truth: Truth, blocks: dict[Key, bytes], grid: Grid, path: Path) -> None:
+    """Assemble a file from blocks in memory."""
+    keys = list(blocks)
+    pieces = {key: Piece(i, len(blocks[key])) for i, key in enumerate(keys)}
+    with open(path, "wb") as out:
+        assemble(out, truth.layout, grid, range(levels(grid) + 1), pieces, lambda piece: blocks[keys[piece.offset]])
+        out.flush()
+        os.fsync(out.fileno())
+
+
+def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
+    """Copy what is in `finished` to `out`."""
+    asked = uo.load_plan(plan(inputs), base=inputs)
+    recipe = prepare(asked).recipe
+    grid = recipe.grid
+    outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
+    truths = [Truth.of(output.layout, finished, grid) for output in (outputs if whole else outputs[:1])]
+    tiles = list(grid.tiles(TILE))
+    reads = reads_of(recipe.stack, tiles)
+    blocks: list[dict[Key, bytes]] = [{} for _ in truths]
+
+    def tile(at: int) -> None:
+        with env():
+            for source, window in reads[at]:
+                source.read(window)
+            for truth, kept in zip(truths, blocks, strict=True):
+                kept.update(truth.blocks(0, tiles[at]))
+                if levels(grid):
+                    kept.update(truth.blocks(1, halved(tiles[at])))
+
+    def block(which: int, level: int, window: Window) -> None:
+        with env():
+            blocks[which].update(truths[which].blocks(level, window))
+
+    clock = Clock()
+    with ThreadPoolExecutor(THREADS) as pool:
+        for future in [pool.submit(tile, at) for at in range(len(tiles))]:
+            future.result()
+        clock.lap("tiles")
+        rest = [pool.submit(block, i, *place) for i, truth in enumerate(truths) for place in upper(truth)]
+        for future in rest:
+            future.result()
+        clock.lap("overviews")
+    for truth, kept in zip(truths, blocks, strict=True):
+        write(truth, kept, grid, out / truth.layout.name)
+    clock.lap("write")
+    for truth in truths:
+        if not filecmp.cmp(finished / truth.layout.name, out / truth.layout.name, shallow=False):
+            raise SystemExit(f"{truth.layout.name} is not the file underoak wrote: the copy does other work")
+    return clock
+
+
+if __name__ == "__main__":
+    parser = arguments(__doc__)
+    parser.add_argument("--finished", type=Path, required=True, help="folder that ours.py wrote, with the same --all")
+    parser.add_argument("--all", action="store_true", help="all four rasters of a whole run")
+    given = parser.parse_args()
+    given.out.mkdir(parents=True, exist_ok=True)
+    done = copy(given.inputs, given.finished, given.out, given.all)
+    report("copy", Ground.of(given.inputs), done)

@@ -1,0 +1,90 @@
+"""Underoak, timed from opening the inputs to the finished files.
+
+Without an option: `suitability.tif` in float32 with overviews, by the engine's own functions. With `--all`: the whole
+run through `underoak.run`, all companion files included. With `--parcels N`: the first, and parcels summed in the same
+pass. Imports are not timed; loading compiled kernels from numba's cache is.
+"""
+
+from __future__ import annotations
+
+import shutil
+from importlib import import_module
+from pathlib import Path
+
+# The two below come late in a run; here, so that the clock does not see them. Numba asks for the first by itself.
+import scipy.linalg  # noqa: F401
+from measure import Clock, arguments, report
+from model import THREADS, Ground, plan
+
+import underoak as uo
+import underoak.layers.geotiff
+import underoak.overlay.kernels  # noqa: F401
+from underoak.engine.outputs import standard_outputs
+from underoak.engine.prepare import prepare
+from underoak.engine.progress import Progress
+from underoak.engine.runner import TILE, Work, build_overviews, reduced, run_tiles, write_rasters
+from underoak.engine.spool import Spool
+from underoak.errors import Problems
+
+# They come late too, but only some runs need them, and they take memory.
+_FOR_PARCELS = ("geopandas", "underoak.places")
+_FOR_ALL = (*_FOR_PARCELS, "jinja2", "matplotlib.figure", "pystac", "underoak.runs")
+
+
+def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
+    """`suitability.tif` in `out`, and `parcels_N.csv` when parcels are asked for."""
+    asked = uo.load_plan(plan(inputs, parcels), base=inputs)
+    if parcels:
+        for name in _FOR_PARCELS:
+            import_module(name)
+    criteria = [criterion.name for criterion in asked.criteria]
+    clock = Clock()
+    prepared = prepare(asked)
+    suitability = standard_outputs(asked.title, criteria, "float32", False)[0]
+    clock.lap("open and check")
+    reducers = []
+    if parcels:
+        from underoak.places import Tally, read_parcels
+
+        problems = Problems()
+        shapes = read_parcels(inputs / asked.parcels.file, "id", prepared.grid.crs, problems)
+        problems.stop_if_any()
+        assert shapes is not None
+        reducers.append(Tally.of(shapes, prepared.grid, criteria, asked.rules))
+        clock.lap("read parcels")
+    work = Work(prepared.recipe, (suitability,), tuple(reducers))
+    spool = Spool(out / ".spool", asked.hash)
+    run_tiles(work, spool, TILE, THREADS, Progress("none"))
+    clock.lap("tiles")
+    build_overviews(spool, work.outputs, prepared.grid)
+    clock.lap("overviews")
+    write_rasters(spool, work.outputs, prepared.grid, out)
+    clock.lap("write")
+    if parcels:
+        table = reduced(spool, reducers)["parcels"]
+        clock.lap("rank parcels")
+        table.to_csv(out / f"parcels_{parcels}.csv", index=False)
+    spool.remove()
+    return clock
+
+
+def whole_run(inputs: Path, out: Path) -> Clock:
+    """A run folder in `out`."""
+    asked = uo.load_plan(plan(inputs), base=inputs)
+    for name in _FOR_ALL:
+        import_module(name)
+    clock = Clock()
+    uo.run(asked, out=out, workers=THREADS)
+    clock.lap("run")
+    return clock
+
+
+if __name__ == "__main__":
+    parser = arguments(__doc__)
+    parser.add_argument("--all", action="store_true", help="the whole run, all companion files")
+    parser.add_argument("--parcels", type=int, choices=(2_000, 50_000))
+    given = parser.parse_args()
+    shutil.rmtree(given.out, ignore_errors=True)
+    given.out.mkdir(parents=True)
+    done = whole_run(given.inputs, given.out) if given.all else raster_part(given.inputs, given.out, given.parcels)
+    report("ours", Ground.of(given.inputs), done)
