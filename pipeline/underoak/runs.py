@@ -18,10 +18,12 @@ from underoak.engine.folder import MANIFEST, RunFolder
 from underoak.engine.manifest import described, dump, manifest, software
 from underoak.engine.needs import needs
 from underoak.engine.outputs import UINT16_STEPS, standard_outputs
+from underoak.engine.pool import Threads
 from underoak.engine.prepare import Prepared, prepare, relief_source
 from underoak.engine.progress import Progress, duration, resident_mb
-from underoak.engine.runner import TILE, Work, build_overviews, reduced, run_tiles, whole_tiles, write_rasters
+from underoak.engine.runner import TILE, build_overviews, reduced, run_tiles, whole_tiles, write_rasters
 from underoak.engine.spool import Spool
+from underoak.engine.tile import Work
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
 from underoak.indicators import cell_areas, cell_metres
@@ -149,7 +151,7 @@ def run(
     with RunFolder(folder) as held:
         spool = Spool(held.spool, plan.hash)
         try:
-            run_tiles(work, spool, size, threads, told)
+            run_tiles(work, spool, size, Threads(threads), told)
             _check_counts(prepared, spool, problems)
             build_overviews(spool, work.outputs, prepared.grid)
             write_rasters(spool, work.outputs, prepared.grid, held.stage)

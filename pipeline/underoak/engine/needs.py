@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from underoak.engine.prepare import Prepared
-from underoak.engine.runner import TILE, Work
+from underoak.engine.runner import TILE
+from underoak.engine.tile import Work
 
 # Measured on one machine of two cores; benchmarks/ measures them again. Times are of one thread.
 _NANOSECONDS_A_LAYER_CELL = 16.0  # read, decode, resample, judge
