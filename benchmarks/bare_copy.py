@@ -1,17 +1,18 @@
 """The least that any tool could do: the same reads and the same writes as underoak, and no computing between.
 
-Before the clock: the files `ours.py` left are read into memory, cells and overview cells as they are; and underoak's own
+Before the clock: the files `ours.py` left are read into memory, cells and overview cells as they are. Underoak's own
 stack is asked, tile by tile, which windows of which source it reads (the sources answer with nothing, so that nothing
-is resampled).
+is resampled). One cell of each source is read, so that the compiled decoder is loaded.
 
 On the clock: two threads take the tiles in the engine's order. A tile reads the same windows through the engine's own
 readers (decompressed, decoded to float32, units applied, missing values made NaN) and drops them, then encodes its true
 cells and those of its first overview with the engine's own encoder and settings. Then the blocks of the upper overviews
 are encoded in the same way, and every file is assembled, written and synced once.
 
-What it leaves out, and underoak's time therefore holds on top: checks of the values when files are opened, coordinates,
-slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes every block to disk once more so
-that memory stays small. With `--all` the four rasters of a whole run are copied; tables, map and report are not.
+What it leaves out, and underoak's time therefore holds on top: loading compiled kernels, checks of the values when files
+are opened, coordinates, slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes every
+block to disk once more so that memory stays small. With `--all` the four rasters of a whole run are copied; tables, map
+and report are not.
 
 The files must come out byte for byte as underoak wrote them, or the script fails.
 """
@@ -29,10 +30,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import rasterio
-from measure import Clock, arguments, report
-from model import THREADS, Ground, plan
 
 import underoak as uo
+from measure import Clock, arguments, report
+from model import THREADS, Ground, plan
 from underoak.engine.cog import BLOCK, Layout, Piece, assemble, encode, levels
 from underoak.engine.outputs import standard_outputs
 from underoak.engine.prepare import prepare
@@ -161,6 +162,8 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
     tiles = list(grid.tiles(TILE))
     reads = reads_of(recipe.stack, tiles)
     blocks: list[dict[Key, bytes]] = [{} for _ in truths]
+    for layer in recipe.stack.layers:
+        layer.native.source.read(Window(0, 0, 1, 1))
 
     def tile(at: int) -> None:
         with env():

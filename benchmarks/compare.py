@@ -142,7 +142,7 @@ def conditions() -> Result:
 
 
 def agreements(done: list[str], size: str, data: Path, out: Path) -> Result:
-    """How far each tool's raster is from the numpy baseline's, and ours from it with slope derived in the same order."""
+    """How far each tool's raster is from the numpy baseline's, and ours from it with slope derived as ours."""
     from agreement import agreement
 
     def file(name: str) -> Path:

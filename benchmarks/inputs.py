@@ -2,7 +2,7 @@
 
     python benchmarks/inputs.py --size 2k
 
-Everything is value noise in several octaves, seeded, looked up at the layer's own cell centres. `data/<size>` then holds
+Everything is value noise in several octaves, seeded, looked up at the layer's own cell centres. `data/<size>` holds
 
     ph.tif                                      int16 pH x 10, 250 m, interrupted Goode homolosine, nodata -32768
     dem.tif                                     float32 m, 1 arc-second, nodata -9999
@@ -27,9 +27,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import rasterio
-from model import Ground
 from numba import njit
 from pyproj import Transformer
+
+from model import Ground
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 SIZES = {"tiny": 256, "1k": 1024, "2k": 2048, "4k": 4096, "8k": 8192, "20k": 20480}

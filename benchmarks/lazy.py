@@ -9,8 +9,9 @@ import dask
 import dask.array
 import numpy as np
 import xarray as xr
-from model import BARRED, COVER, CRITERIA, STEEP, THREADS
 from xrspatial import slope
+
+from model import BARRED, COVER, CRITERIA, STEEP, THREADS
 
 
 def begin() -> None:

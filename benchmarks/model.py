@@ -76,7 +76,7 @@ def plan(inputs: Path, parcels: int | None = None) -> dict[str, Any]:
         "slope": {"from": "elevation", "derive": "slope", "resample": "bilinear"},
         "cover": {"file": COVER, "kind": "classes", "resample": "nearest"},
     }
-    curves = {c.name: {"shape": "points", "of": [list(point) for point in zip(c.x, c.y, strict=True)]} for c in CRITERIA}
+    points = {c.name: [list(point) for point in zip(c.x, c.y, strict=True)] for c in CRITERIA}
     written = {
         "format": 1,
         "title": "benchmark",
@@ -88,7 +88,10 @@ def plan(inputs: Path, parcels: int | None = None) -> dict[str, Any]:
             "snap": [ground.left, ground.top],
         },
         "layers": layers,
-        "criteria": {n: {"layer": n, "curve": curve, "source": "benchmark"} for n, curve in curves.items()},
+        "criteria": {
+            name: {"layer": name, "curve": {"shape": "points", "of": of}, "source": "benchmark"}
+            for name, of in points.items()
+        },
         "weights": {"direct": {c.name: c.weight for c in CRITERIA}},
         "constraints": [
             {"name": "cover", "layer": "cover", "exclude": f"in {', '.join(map(str, BARRED))}"},

@@ -13,17 +13,19 @@ from pathlib import Path
 
 # The two below come late in a run; here, so that the clock does not see them. Numba asks for the first by itself.
 import scipy.linalg  # noqa: F401
-from measure import Clock, arguments, report
-from model import THREADS, Ground, plan
 
 import underoak as uo
 import underoak.layers.geotiff
-import underoak.overlay.kernels  # noqa: F401
+import underoak.overlay.kernels
+from measure import Clock, arguments, report
+from model import THREADS, Ground, plan
 from underoak.engine.outputs import standard_outputs
+from underoak.engine.pool import Threads
 from underoak.engine.prepare import prepare
 from underoak.engine.progress import Progress
-from underoak.engine.runner import TILE, Work, build_overviews, reduced, run_tiles, write_rasters
+from underoak.engine.runner import TILE, build_overviews, reduced, run_tiles, write_rasters
 from underoak.engine.spool import Spool
+from underoak.engine.tile import Work
 from underoak.errors import Problems
 
 # They come late too, but only some runs need them, and they take memory.
@@ -54,7 +56,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
         clock.lap("read parcels")
     work = Work(prepared.recipe, (suitability,), tuple(reducers))
     spool = Spool(out / ".spool", asked.hash)
-    run_tiles(work, spool, TILE, THREADS, Progress("none"))
+    run_tiles(work, spool, TILE, Threads(THREADS), Progress("none"))
     clock.lap("tiles")
     build_overviews(spool, work.outputs, prepared.grid)
     clock.lap("overviews")

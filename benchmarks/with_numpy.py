@@ -1,7 +1,7 @@
 """Baseline: whole arrays, rasterio's warp and numpy; what a careful script does.
 
-Slope is derived after warping, on the analysis grid. With `--native-slope` it is derived on the elevation's own cells in
-true metres and then warped, as underoak does: not for timing, but to hold underoak's output against.
+Slope is derived after warping, on the analysis grid. With `--native-slope` it is derived on the elevation's own cells,
+in true metres, and then warped, as underoak does: not for timing, but to hold underoak's output against.
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import rasterio
-from measure import Clock, arguments, report
-from model import BARRED, BLOCK, COVER, CRITERIA, LEVEL, STEEP, THREADS, Ground
 from pyproj import Geod
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, reproject
+
+from measure import Clock, arguments, report
+from model import BARRED, BLOCK, COVER, CRITERIA, LEVEL, STEEP, THREADS, Ground
 
 Array = npt.NDArray[np.float32]
 

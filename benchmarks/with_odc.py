@@ -8,13 +8,14 @@ from __future__ import annotations
 import numpy as np
 import rioxarray
 import xarray as xr
-from lazy import begin, suitability
-from measure import Clock, arguments, report
-from model import BLOCK, CHUNK, LEVEL, Ground
 from odc.geo.cog import save_cog_with_dask
 from odc.geo.geobox import GeoBox
 from odc.geo.xr import wrap_xr, xr_reproject
 from rasterio.transform import from_origin
+
+from lazy import begin, suitability
+from measure import Clock, arguments, report
+from model import BLOCK, CHUNK, LEVEL, Ground
 
 
 def main() -> None:

@@ -9,11 +9,12 @@ import dask.array
 import numpy as np
 import rioxarray
 import xarray as xr
+from rasterio.enums import Resampling
+from rasterio.transform import from_origin
+
 from lazy import begin, suitability
 from measure import Clock, arguments, report
 from model import BLOCK, CHUNK, LEVEL, THREADS, Ground
-from rasterio.enums import Resampling
-from rasterio.transform import from_origin
 
 
 def main() -> None:

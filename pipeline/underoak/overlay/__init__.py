@@ -1,19 +1,7 @@
 """Response curves, weights, combination, classes and limiting factors: arrays in, arrays out."""
 
-from underoak.overlay.classes import (
-    CLASS_NAMES,
-    CUTS,
-    EXCLUDED,
-    MISSING,
-    NOTHING_LIMITS,
-    S1,
-    S2,
-    S3,
-    N,
-    check_classes,
-    class_name,
-    classify,
-)
+from underoak.overlay.classes import CUTS, check_classes, class_name, classify
+from underoak.overlay.codes import CLASS_NAMES, EXCLUDED, MISSING, NOTHING_LIMITS, S1, S2, S3, N
 from underoak.overlay.combine import RULES, check_combination, combine, dispersion, orness
 from underoak.overlay.curves import Curve, membership
 from underoak.overlay.judge import Judgement, Rules, judge

@@ -1,4 +1,4 @@
-"""Classes S1 S2 S3 N of a suitability, and the codes that class and limiting rasters hold."""
+"""Classes S1 S2 S3 N of a suitability."""
 
 from __future__ import annotations
 
@@ -8,14 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.errors import Problems
+from underoak.overlay.codes import CLASS_NAMES
 
 ByteArray = npt.NDArray[np.uint8]
 Cuts = tuple[float, float, float]
 Cap = Literal["weakest", "none"]
 
-S1, S2, S3, N = 1, 2, 3, 4
-EXCLUDED, MISSING, NOTHING_LIMITS = 250, 255, 253
-CLASS_NAMES = {S1: "S1", S2: "S2", S3: "S3", N: "N", EXCLUDED: "excluded", MISSING: "missing"}
 CUTS: Cuts = (0.75, 0.50, 0.25)  # ours: the framework of FAO (1976, from memory) fixes no numbers
 
 
@@ -62,7 +60,7 @@ def classify(
     if least.shape != scores.shape:
         raise ValueError(f"suitability is {scores.shape}, the lowest memberships are {least.shape}")
     s1, s2, s3 = (np.float32(cut) for cut in check_classes(cuts, cap))
-    from underoak.overlay import kernels
+    from underoak.overlay import kernels  # compiled code is loaded when it is needed
 
     out = np.empty(scores.shape, np.uint8)
     kernels.classify(scores.reshape(-1), least.reshape(-1), s1, s2, s3, cap == "weakest", out.reshape(-1))

@@ -8,7 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.classes import CUTS, EXCLUDED, Cap, Cuts, check_classes
+from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes
+from underoak.overlay.codes import EXCLUDED
 from underoak.overlay.combine import Missing, Rule, check_combination, stack_of, terms_of
 
 FloatArray = npt.NDArray[np.float32]

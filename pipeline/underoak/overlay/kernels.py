@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.classes import EXCLUDED, MISSING, NOTHING_LIMITS
+from underoak.overlay.codes import EXCLUDED, MISSING, NOTHING_LIMITS
 from underoak.overlay.powers import SMALLEST, compiled, exp2, log2
 
 Floats = npt.NDArray[np.float64]

@@ -1,0 +1,92 @@
+"""Time sums over parcels: underoak's, taken in the pass that judges the ground, against exactextract afterwards.
+
+    python benchmarks/parcels.py --size 8k
+
+Underoak's time is the difference between a run with and a run without parcels, taken in turns: reading the parcels,
+their exact share of every cell, and sums of suitability, memberships, classes and limiting factors, ranked.
+exactextract reads the parcels and the finished suitability, goes through it in raster order, and gives mean and count:
+less, but it is what one would ask of it. Results, with how far the means of both are apart, go to
+`results/parcels.json`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+from pathlib import Path
+from typing import Any
+
+from compare import HERE, SIZES, call, conditions, inputs, talk, warm
+
+
+def ours(data: Path, out: Path, parcels: int) -> tuple[float, float]:
+    """Seconds without and with parcels."""
+    seconds = []
+    for name, options in (("ours", ()), (f"parcels_{parcels}", ("--parcels", parcels))):
+        printed = call("ours.py", "--inputs", data, "--out", out / name, *options)
+        seconds.append(json.loads(printed.splitlines()[-1])["seconds"])
+    return seconds[0], seconds[1]
+
+
+def theirs(data: Path, out: Path, parcels: int) -> float:
+    """Seconds of exactextract."""
+    printed = call(
+        "with_exactextract.py", "--inputs", data, "--out", out / "exactextract", "--parcels", parcels,
+        "--finished", out / f"parcels_{parcels}",
+    )  # fmt: skip
+    return float(json.loads(printed.splitlines()[-1])["seconds"])
+
+
+def apart(out: Path, parcels: int) -> dict[str, Any]:
+    """How far the means of the two are from each other."""
+    import pandas as pd
+
+    mine = pd.read_csv(out / f"parcels_{parcels}" / f"parcels_{parcels}.csv").set_index("id")["suitability"]
+    other = pd.read_csv(out / "exactextract" / f"parcels_{parcels}.csv").set_index("id")["mean"]
+    both = pd.concat([mine, other], axis=1).dropna()
+    if both.empty:
+        raise SystemExit("no parcel has a mean in both")
+    return {"compared": len(both), "most_apart": float((both["suitability"] - both["mean"]).abs().max())}
+
+
+def main() -> None:
+    """Take turns, sum up."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--size", default="2k", choices=SIZES)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--parcels", type=int, nargs="+", default=[2_000, 50_000], choices=(2_000, 50_000))
+    parser.add_argument("--folder", type=Path, default=HERE, help="where data/ and out/ are")
+    parser.add_argument("--results", type=Path, default=HERE / "results")
+    given = parser.parse_args()
+    data, out = inputs(given.size, given.folder), given.folder / "out" / given.size
+    result: dict[str, Any] = {"size": given.size, "runs": given.runs, "conditions": conditions(), "parcels": {}}
+    warm(data, data, out)
+    call("ours.py", "--inputs", data, "--out", out / "warm", "--parcels", given.parcels[0])
+    for parcels in given.parcels:
+        pairs, others = [], []
+        for turn in range(given.runs):
+            pairs.append(ours(data, out, parcels))
+            others.append(theirs(data, out, parcels))
+            without, within = pairs[-1]
+            talk.print(
+                f"run {turn + 1} of {given.runs}, {parcels:,} parcels: underoak {within - without:.2f} s "
+                f"({without:.2f} to {within:.2f}), exactextract {others[-1]:.2f} s"
+            )
+        result["parcels"][str(parcels)] = {
+            "ours_s": round(statistics.median(within - without for without, within in pairs), 3),
+            "exactextract_s": round(statistics.median(others), 3),
+            "per_run": {"ours": pairs, "exactextract": others},
+            **apart(out, parcels),
+        }
+    given.results.mkdir(parents=True, exist_ok=True)
+    (given.results / "parcels.json").write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+    for parcels, found in result["parcels"].items():
+        print(
+            f"{int(parcels):>6,} parcels: underoak {found['ours_s']:.2f} s, "
+            f"exactextract {found['exactextract_s']:.2f} s, means apart by {found['most_apart']:.1e} at most over {found['compared']:,} parcels"
+        )
+
+
+if __name__ == "__main__":
+    main()
