@@ -9,10 +9,10 @@ readers (decompressed, decoded to float32, units applied, missing values made Na
 cells and those of its first overview with the engine's own encoder and settings. Then the blocks of the upper overviews
 are encoded in the same way, and every file is assembled, written and synced once.
 
-What it leaves out, and underoak's time therefore holds on top: loading compiled kernels, checks of the values when files
-are opened, coordinates, slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes every
-block to disk once more so that memory stays small. With `--all` the four rasters of a whole run are copied; tables, map
-and report are not.
+What it leaves out, and underoak's time therefore holds on top: loading compiled kernels, checks of the values when
+files are opened, coordinates, slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes
+every block to disk once more so that memory stays small. With `--all` the four rasters of a whole run are copied;
+tables, map and report are not.
 
 The files must come out byte for byte as underoak wrote them, or the script fails.
 """

@@ -19,9 +19,11 @@ if __name__ == "__main__":
     shapes = geopandas.read_file(given.inputs / f"parcels_{given.parcels}.gpkg", engine="pyogrio")
     clock.lap("read parcels")
     table = exact_extract(
-        f"{given.finished}/suitability.tif", shapes, ["mean", "count"], include_cols=["id"], output="pandas",
-        strategy="raster-sequential",
+        f"{given.finished}/suitability.tif", shapes, ["mean", "count"], output="pandas", strategy="raster-sequential"
     )  # fmt: skip
     clock.lap("sum")
+    table.insert(
+        0, "id", shapes["id"]
+    )  # rows keep their order; a column asked for by this name would be the row's number
     table.to_csv(given.out / f"parcels_{given.parcels}.csv", index=False)
     report("exactextract", Ground.of(given.inputs), clock)

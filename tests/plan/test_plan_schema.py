@@ -54,7 +54,7 @@ def test_the_canonical_form_fits_the_schema() -> None:
         [("format: 1", "format: 2")], [("id: field_id", "id: 7")],
         [("{area: data/region.gpkg, features: outline", "{bounds: [0, 0, 1, 1], area: x")], [("{area:", "{zone:")],
         [("clay: {file: data/clay.tif", "clay: {from: elevation, derive: slope, file: x")], [("  clay:", "  clay 1:")],
-        [("exclude: inside", "exclude: within")], [("[tuber_melanosporum]", "[a, b]")], [("connect: 8", "connect: 5")],
+        [("exclude: inside", "exclude: within")], [("[tuber_melanosporum]", "[a b]")], [("connect: 8", "connect: 5")],
         [("combine:", "weights: {ranked: [ph], direct: {ph: 1}}\ncombine:")], [("title: Limestone hills\n", "")],
     ],
     ids=lambda edits: edits[0][1][:24],

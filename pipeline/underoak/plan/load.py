@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check, checked
+from underoak.plan.futures import replaced
 from underoak.plan.joining import Joined, join, settle_units
 from underoak.plan.linking import check_links
 from underoak.plan.model import PlanSpec
 from underoak.plan.profile import Profile, load_profile
-from underoak.plan.resolved import Criterion, Plan
+from underoak.plan.resolved import Criterion, Plan, View
 from underoak.plan.weighing import order_weights, weigh
 from underoak.plan.written import Written, read
 
@@ -55,17 +57,48 @@ def load_plan(
     if not isinstance(written.value, dict):
         check.problems.stop_if_any()
     spec = checked(PlanSpec, check, _STAND_INS)
-    plan = None if spec is None else _resolve(spec, path, folder, check)
+    plan = None if spec is None else _with_views(spec, path, folder, check)
     check.problems.stop_if_any(strict)
     assert plan is not None, "a plan without faults is complete"
     return plan
 
 
-def _resolve(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
+def _with_views(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
+    """The plan, and one more for each further species and each scenario."""
+    _check_names(spec, check)
+    if len(spec.species) <= 1 and not spec.scenarios:
+        return _resolve(spec, path, folder, check)
+    views: list[View] = []
+    for n, species in enumerate(spec.species or ("",)):
+        place = species if len(spec.species) > 1 else ""
+        own = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
+        made = _resolve(own, path, folder, check, n)
+        if made is not None:
+            views.append(View(place, species, "", made))
+        for k, scenario in enumerate(spec.scenarios):
+            layers = replaced(spec.layers, scenario, ("scenarios", k), check)
+            made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n)
+            if made is not None:
+                where = "/".join(part for part in (place, "scenarios", scenario.name) if part)
+                views.append(View(where, species, scenario.name, made))
+    if check.problems.faults or not views:
+        return None
+    return replace(views[0].plan, spec=spec, views=tuple(views), warnings=tuple(check.problems.warnings))
+
+
+def _check_names(spec: PlanSpec, check: Check) -> None:
+    for section, names in (("species", spec.species), ("scenarios", [s.name for s in spec.scenarios])):
+        for n, name in enumerate(names):
+            if name in names[:n]:
+                check.fault("E304", f'"{name}" is named twice', (section, n), "name it once")
+
+
+def _resolve(spec: PlanSpec, path: Path | None, folder: Path, check: Check, place: int = 0) -> Plan | None:
+    """One species in one future; `place` is the species' own in the plan."""
     from underoak.overlay import Rules
 
     check_links(spec, check)
-    profile = _profile(spec, check)
+    profile = _profile(spec, check, place)
     joined, not_judged = join(spec, profile, check)
     layers = settle_units(spec, joined, check)
     weights, pairwise = weigh(spec, joined, profile, check)
@@ -105,7 +138,7 @@ def _criterion(joined: Joined, weight: float, spec: PlanSpec, keeps_weights: boo
     )
 
 
-def _profile(spec: PlanSpec, check: Check) -> Profile | None:
+def _profile(spec: PlanSpec, check: Check, place: int) -> Profile | None:
     if not spec.species:
         if spec.hosts and not check.is_broken(("species",)):
             check.fault("E332", "hosts are those of a species, and the plan names none", ("hosts",), "add `species`")
@@ -113,8 +146,8 @@ def _profile(spec: PlanSpec, check: Check) -> Profile | None:
     try:
         profile = load_profile(spec.species[0])
     except UnderoakError as error:
-        check.take(error, ("species", 0))
-        check.lose(("species", 0))
+        check.take(error, ("species", place))
+        check.lose(("species", place))
         return None
     known = [host.name for host in profile.hosts]
     for n, host in enumerate(spec.hosts):

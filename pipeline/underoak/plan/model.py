@@ -23,9 +23,11 @@ from underoak.plan.fields import (
     text_or_other,
 )
 from underoak.plan.layer_spec import LayerSpec
+from underoak.plan.scenario_spec import ScenarioSpec
 from underoak.plan.spec import Spec, Told, refusal, refuse_all, retelling
 
 MOST_CRITERIA = 250  # codes 250 and up mean something else in the results
+MOST_SPECIES, MOST_SCENARIOS = 20, 100
 
 Purpose = Literal["buy", "orchard", "restore", "region"]
 PURPOSES: tuple[Purpose, ...] = ("buy", "orchard", "restore", "region")
@@ -276,8 +278,8 @@ class PlanSpec(Spec):
     """What the run is called."""
     purpose: Purpose
     """What is to be decided: sets the words of the verdict, and what the plan must hold."""
-    species: Annotated[tuple[Name, ...], Field(max_length=1)] = ()
-    """The truffle, by the name of its profile; empty: the plan brings all criteria itself."""
+    species: Annotated[tuple[Name, ...], Field(max_length=MOST_SPECIES)] = ()
+    """The truffles, by the names of their profiles, each judged by itself; empty: the plan brings all criteria."""
     hosts: Annotated[tuple[Name, ...], Field(max_length=100)] = ()
     """Host trees that count; empty: every host of the profile."""
     region: RegionSpec
@@ -296,6 +298,8 @@ class PlanSpec(Spec):
     """How memberships become one suitability."""
     classes: ClassesSpec = Field(default_factory=ClassesSpec)
     """Where the classes are cut."""
+    scenarios: Annotated[tuple[ScenarioSpec, ...], Field(max_length=MOST_SCENARIOS)] = ()
+    """Futures that are judged beside the present."""
     parcels: ParcelsSpec | None = None
     """The parcels to judge; needed to buy and for an orchard."""
     zones: ZonesSpec | None = None

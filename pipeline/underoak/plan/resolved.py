@@ -85,6 +85,23 @@ class NotJudged:
         return f"{self.label}: {self.reason}"
 
 
+@dataclass(frozen=True, slots=True)
+class View:
+    """One species in one future: what one set of result files is about."""
+
+    folder: str  # inside the run folder; "" is the run folder itself
+    species: str  # "" where the plan brings all criteria itself
+    scenario: str  # "" is the present
+    plan: Plan
+
+    @property
+    def label(self) -> str:
+        """What people call it."""
+        profile = self.plan.profile
+        names = [profile.latin if profile else "", self.scenario]
+        return ", ".join(name for name in names if name) or "present"
+
+
 @dataclass(frozen=True)
 class Plan:
     """A plan, checked and complete. Picklable."""
@@ -99,6 +116,12 @@ class Plan:
     rules: Rules
     pairwise: PairwiseResult | None = None  # how pairs led to the weights
     warnings: tuple[Fault, ...] = ()
+    views: tuple[View, ...] = ()  # with several species or scenarios: every one of them, this plan's own the first
+
+    @property
+    def batch(self) -> tuple[View, ...]:
+        """All that is to be judged: the plan itself, or each of its species in each of its futures."""
+        return self.views or (View("", self.species or "", "", self),)
 
     @property
     def title(self) -> str:
@@ -210,8 +233,12 @@ class Plan:
     def canonical(self) -> dict[str, Any]:
         """The plan as plain values, every default and every number of the profile written out; paths as written.
 
-        Loading it gives the same plan; a profile whose numbers change gives another canonical form.
+        Loading it gives the same plan; a profile whose numbers change gives another canonical form. With several
+        species or scenarios the criteria stay as written: one list cannot hold what each profile brings.
         """
+        if self.views:
+            spec: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
+            return json.loads(json.dumps(spec, allow_nan=False))  # type: ignore[no-any-return]
         dump: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
         dump["layers"] = {
             name: layer.model_dump(mode="json", by_alias=True, exclude_none=True) for name, layer in self.layers.items()
@@ -223,8 +250,10 @@ class Plan:
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of the canonical form as JSON."""
-        text = json.dumps(self.canonical(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        """SHA-256 of the canonical form as JSON, and of those of all views."""
+        forms = [self.canonical(), *(view.plan.canonical() for view in self.views)]
+        content = forms if self.views else forms[0]
+        text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
 
 
