@@ -64,6 +64,19 @@ _PLAN = click.argument("plan", type=click.Path(path_type=Path))
 _RUN = click.argument("run", type=click.Path(path_type=Path))
 
 
+def _cluster_form(context: click.Context, option: click.Parameter, value: str | None) -> str | None:
+    if value is None:
+        return None
+    from underoak.engine.cluster import Address
+
+    if context.params.get("workers"):
+        raise click.UsageError("--cluster brings its own workers: leave --workers out")
+    try:
+        return Address.parse(value).text
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from error
+
+
 def _run_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--strict", is_flag=True, help="Warnings stop the run."),
@@ -73,6 +86,10 @@ def _run_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option("--log-json", metavar="FILE", help="Write events as JSON lines to FILE, or to stderr with -."),
         click.option("--tile", type=click.IntRange(min=1), help="Cells along a tile, rounded up to whole blocks."),
+        click.option(
+            "--cluster", metavar="ADDRESS|local:N", callback=_cluster_form,
+            help="Judge on a scheduler's workers, or on N processes here.",
+        ),
         click.option("--workers", type=click.IntRange(min=1), help="Threads that judge tiles. Default: one a core."),
         click.option("--out", type=click.Path(path_type=Path), help="Run folder. Default: the plan's outputs.folder."),
     ):  # fmt: skip
@@ -114,8 +131,10 @@ def _run(path: Path, out: Path | None, log_json: str | None, progress: str, stri
             log = stack.enter_context(open(log_json, "a", encoding="utf-8"))
         told = Progress(progress, log)  # type: ignore[arg-type]
         done = run_plan(load_plan(path), out=out, progress=told, strict=strict, **options)
-    assert done.findings is not None, "a run that was just made has findings"
-    click.echo(ranking(done.findings))
+    for found in done.findings:
+        if found.view:
+            click.echo(f"\n{found.view}\n")
+        click.echo(ranking(found))
     for line in done.pointers():
         click.echo(line, err=True)
     if done.unjudged and strict:

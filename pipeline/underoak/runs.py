@@ -4,30 +4,29 @@ from __future__ import annotations
 
 import datetime
 import json
-import math
 import os
 import time
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.engine.cog import BLOCK
+from underoak.deliver import deliver, gather, parcels_of
+from underoak.engine.cluster import Address, pool_of
 from underoak.engine.folder import MANIFEST, RunFolder
-from underoak.engine.manifest import described, dump, manifest, software
 from underoak.engine.needs import needs
-from underoak.engine.outputs import UINT16_STEPS, standard_outputs
-from underoak.engine.pool import Threads
-from underoak.engine.prepare import Prepared, prepare, relief_source
-from underoak.engine.progress import Progress, duration, resident_mb
+from underoak.engine.outputs import Output, standard_outputs
+from underoak.engine.prepare import Prepared, PreparedView, prepare
+from underoak.engine.progress import Progress, duration
+from underoak.engine.recipe import Notes
+from underoak.engine.reducer import Reducer
 from underoak.engine.runner import TILE, build_overviews, reduced, run_tiles, whole_tiles, write_rasters
 from underoak.engine.spool import Spool
 from underoak.engine.tile import Work
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
-from underoak.indicators import cell_areas, cell_metres
-from underoak.report import Findings, decision, explain, legend_sld, map_png, report_html, stac_item
+from underoak.plan.resolved import Plan
+from underoak.report import Findings, decision, explain
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -42,7 +41,7 @@ class Run:
 
     folder: Path
     manifest: dict[str, Any]
-    findings: Findings | None = None
+    findings: tuple[Findings, ...] = ()  # of every view, when it was just made
 
     @classmethod
     def open(cls, folder: Path | str) -> Run:
@@ -60,6 +59,12 @@ class Run:
         return cls(Path(folder), content)
 
     @property
+    def views(self) -> dict[str, Run]:
+        """The runs of single species and futures, by folder; this run itself under "" where there is but one."""
+        folders = [view["folder"] for view in self.manifest["views"]]
+        return {folder: Run.open(self.folder / folder) if folder else self for folder in folders}
+
+    @property
     def grid(self) -> Grid:
         """The analysis grid."""
         grid = self.manifest["grid"]
@@ -70,7 +75,15 @@ class Run:
         """The rasters as a lazy dataset: cells are read where they are looked at."""
         from underoak.engine.dataset import open_run
 
-        return open_run(self.folder, self.grid, [c["name"] for c in self.manifest["criteria"]])
+        return open_run(self.folder, self.grid, [c["name"] for c in self._only_view()["criteria"]])
+
+    def _only_view(self) -> dict[str, Any]:
+        views: list[dict[str, Any]] = self.manifest["views"]
+        if len(views) > 1:
+            folders = ", ".join(view["folder"] or "." for view in views)
+            mend = f"name one of its folders: {folders}"
+            raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), mend))
+        return views[0]
 
     @cached_property
     def parcels(self) -> gpd.GeoDataFrame | None:
@@ -99,11 +112,14 @@ class Run:
         Raises:
             UnderoakError: E604 when the run has no such parcel.
         """
-        return explain(self.manifest, self.parcels, parcel)
+        return explain(self._only_view()["criteria"], self.manifest["plan"]["purpose"], self.parcels, parcel)
 
     def pointers(self) -> list[str]:
         """Where things are, and what to try next."""
-        lines = [f"Report: {self.folder / 'report.html'}", f"Map:    {self.folder / 'map.png'}"]
+        lines = [f"Report: {self.folder / 'report.html'}"]
+        if len(self.manifest["views"]) > 1:
+            return [*lines, "Next:   open it; each species and future has a folder and a report of its own"]
+        lines.append(f"Map:    {self.folder / 'map.png'}")
         if self.parcels is not None and len(self.parcels):
             best = str(self.parcels.iloc[0]["id"])
             lines.append(f"Next:   underoak explain {self.folder} --parcel {_quoted(best)}")
@@ -117,10 +133,11 @@ def _quoted(text: str) -> str:
 
 
 def run(
-    plan: Any,
+    plan: Plan,
     *,
     out: Path | str | None = None,
     workers: int | None = None,
+    cluster: str | None = None,
     tile: int | None = None,
     progress: Progress | None = None,
     strict: bool = False,
@@ -131,6 +148,7 @@ def run(
         plan: from `load_plan`.
         out: the run folder; the plan's `outputs.folder` unless given.
         workers: threads; one a core unless given. The results do not depend on it.
+        cluster: `local:N`, or a scheduler's address; its workers judge instead. The results do not depend on it.
         tile: cells along a tile's side, rounded up to whole blocks. The results do not depend on it.
         progress: who is told; nobody unless given.
         strict: warnings stop the run.
@@ -143,6 +161,7 @@ def run(
     told = progress or Progress("none")
     folder = Path(out) if out is not None else plan.base / plan.outputs.folder
     threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
+    address = Address.usable(cluster)
     prepared = prepare(plan, strict=strict)
     problems = Problems(warnings=list(prepared.warnings))
     for fault in prepared.warnings:
@@ -151,141 +170,73 @@ def run(
     with RunFolder(folder) as held:
         spool = Spool(held.spool, plan.hash)
         try:
-            run_tiles(work, spool, size, Threads(threads), told)
-            _check_counts(prepared, spool, problems)
+            with pool_of(address, threads) as pool:
+                threads = pool.workers
+                run_tiles(work, spool, size, pool, told)
+            _check_counts(prepared, spool.notes, problems)
             build_overviews(spool, work.outputs, prepared.grid)
             write_rasters(spool, work.outputs, prepared.grid, held.stage)
             tables = reduced(spool, work.reducers)
-            counts = asdict(spool.notes)
+            notes = spool.notes
         finally:
             spool.remove()
-        when = {"started": started.isoformat(timespec="seconds"), "workers": threads, "tile": size}
-        findings = _findings(plan, prepared, held, counts, tables, parcels, problems, started)
+        findings = gather(plan, prepared, held.stage, notes, tables, problems, started)
         problems.stop_if_any(strict)
         for fault in problems.warnings[len(prepared.warnings) :]:
             told.warn(fault)
-        _write_rest(plan, prepared, held, findings, parcels, when, began)
+        when = {"started": started.isoformat(timespec="seconds"), "workers": threads, "tile": size}
+        deliver(plan, prepared, held.stage, findings, parcels, when, began)
         held.publish()
     content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    return Run(folder, content, findings)
+    return Run(folder, content, tuple(findings))
 
 
-def _work(plan: Any, prepared: Prepared, problems: Problems, strict: bool) -> tuple[Work, Any]:
-    criteria = [c.name for c in plan.criteria]
-    outputs = standard_outputs(plan.title, criteria, plan.outputs.dtype, plan.rules.missing == "renormalise")
-    if plan.parcels is None:
-        return Work(prepared.recipe, tuple(outputs), ()), None
-    from underoak.places import Tally, read_parcels
+def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> tuple[Work, Any]:
+    """Rasters and sums for every view, and the parcels they are for."""
+    outputs: list[Output] = []
+    tallies: list[Reducer] = []
+    parcels = None
+    if plan.parcels is not None:
+        from underoak.places import Tally, read_parcels
 
-    before = len(problems.warnings)
-    spec, crs = plan.parcels, prepared.grid.crs
-    parcels = read_parcels(plan.base / spec.file, spec.id, crs, problems, spec.features)
-    problems.stop_if_any(strict and len(problems.warnings) > before)
-    assert parcels is not None
-    tally = Tally.of(parcels, prepared.grid, criteria, plan.rules, prepared.recipe.outline)
-    return Work(prepared.recipe, tuple(outputs), (tally,)), parcels
+        before = len(problems.warnings)
+        spec, crs = plan.parcels, prepared.grid.crs
+        parcels = read_parcels(plan.base / spec.file, spec.id, crs, problems, spec.features)
+        problems.stop_if_any(strict and len(problems.warnings) > before)
+        assert parcels is not None
+    for at, view in enumerate(plan.batch):
+        criteria, rules = [c.name for c in view.plan.criteria], view.plan.rules
+        sparse = rules.missing == "renormalise"
+        outputs += standard_outputs(plan.title, criteria, plan.outputs.dtype, sparse, view.folder, at)
+        if parcels is not None:
+            outline, name = prepared.recipe.outline, parcels_of(view.folder)
+            tallies.append(Tally.of(parcels, prepared.grid, criteria, rules, outline, name, at))
+    return Work(prepared.recipe, tuple(outputs), tuple(tallies)), parcels
 
 
-def _check_counts(prepared: Prepared, spool: Spool, problems: Problems) -> None:
+def _check_counts(prepared: Prepared, notes: Notes, problems: Problems) -> None:
     """Stop before anything is written when too much was dropped, or nothing is left to judge."""
-    notes = spool.notes
-    for name, dropped in notes.implausible.items():
-        share = dropped / notes.read[name] if notes.read[name] else 0.0
-        where = f"{name} ({prepared.facts[name].path})"
+    told = {stacked: (name, view) for view in reversed(prepared.views) for name, stacked in view.stacked.items()}
+    for stacked, dropped in notes.implausible.items():
+        name, view = told[stacked]
+        share = dropped / notes.read[stacked] if notes.read[stacked] else 0.0
+        where = f"{stacked} ({view.facts[name].path})"
         if share > _IMPLAUSIBLE:
-            what = f"{share:.2%} of its values cannot be true in {prepared.units[name] or 'their unit'}"
+            what = f"{share:.2%} of its values cannot be true in {view.units[name] or 'their unit'}"
             problems.add("E204", what, where, "check unit, scale and nodata, or widen `valid`")
         elif dropped:
             problems.add("W204", f"{dropped} values that cannot be true were taken as missing", where)
-    judged = sum(count for code, count in notes.classes.items() if int(code) <= 4)
-    if not judged and not notes.classes.get("250"):
-        inside = notes.inside
-        blank = [name for name, count in notes.missing.items() if count == inside] if inside else []
+    for at, view in enumerate(prepared.views):
+        classes = notes.of(at).classes
+        if any(int(code) <= 4 or code == "250" for code in classes):
+            continue
+        blank = [name for name, stacked in view.stacked.items() if notes.missing.get(stacked, -1) == notes.inside > 0]
         reason = f": {', '.join(blank)} has no value anywhere in it" if blank else ""
         problems.add("E250", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
     problems.stop_if_any()
 
 
-def _findings(
-    plan: Any, prepared: Prepared, held: RunFolder, counts: dict[str, Any], tables: dict[str, Any], parcels: Any,
-    problems: Problems, made: datetime.datetime,
-) -> Findings:  # fmt: skip
-    grid = prepared.grid
-    middle = type(grid.window)(grid.rows // 2, grid.cols // 2, 1, 1)
-    cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
-    grains = {name: _grain(plan, prepared, name) for name in prepared.facts}
-    table, zones = None, None
-    if parcels is not None:
-        from underoak.places import overlap_warning
-
-        table = tables["parcels"]
-        overlap = overlap_warning(table)
-        problems.extend([overlap] if overlap else [])
-    if plan.zones is not None:
-        from underoak.places import find_zones, reading
-
-        with reading(held.stage) as (read, zone_grid):
-            zones = find_zones(
-                read, zone_grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
-                plan.zones.connect, BLOCK,
-            )  # fmt: skip
-    return Findings(
-        plan, grid, table, zones, counts, prepared.facts, prepared.units, grains, cell_ha, tuple(problems.warnings),
-        made, software(),
-    )  # fmt: skip
-
-
-def _grain(plan: Any, prepared: Prepared, name: str) -> float:
-    """Side of the cells that a layer's source truly resolves [m]: what the plan says, else those of its file."""
-    said = plan.layers[name].grain_m
-    if said is not None:
-        return float(said)
-    grid = next(layer for layer in prepared.layers if layer.name == name).native.grid
-    middle = type(grid.window)(grid.rows // 2, grid.cols // 2, 1, 1)
-    strip = cell_metres(grid, middle)[0]
-    return math.sqrt(abs(float(strip.dx[0] * strip.dy[0])))
-
-
-def _write_rest(
-    plan: Any, prepared: Prepared, held: RunFolder, findings: Findings, parcels: Any, when: dict[str, Any], began: float
-) -> None:
-    """Tables, pictures, report and manifest, each under its final name in the stage."""
-    from underoak.places import write_parcels, write_zones
-
-    stage = held.stage
-    if findings.parcels is not None:
-        write_parcels(stage, findings.parcels, parcels)
-    if findings.zones is not None:
-        write_zones(stage, findings.zones)
-    picture = map_png(findings, stage, relief_source(prepared), parcels)
-    (stage / "map.png").write_bytes(picture)
-    top = float(UINT16_STEPS) if plan.outputs.dtype == "uint16" else 1.0
-    (stage / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
-    outputs = described(stage.iterdir(), stage)
-    (stage / "report.html").write_text(report_html(findings, picture), encoding="utf-8")
-    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", prepared.grid, outputs, findings.made)
-    (stage / "item.json").write_text(item, encoding="utf-8")
-    dated = described((stage / name for name in ("report.html", "item.json")), stage)
-    inputs = described(_input_files(plan, prepared), plan.base)
-    when |= {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(resident_mb(), 1), "outputs": dated}
-    criteria = [asdict(criterion) for criterion in findings.criteria]
-    warnings = [str(fault) for fault in findings.warnings]
-    content = manifest(plan, prepared, inputs, outputs, when, findings.counts, criteria, warnings)
-    (stage / MANIFEST).write_text(dump(content), encoding="utf-8")
-
-
-def _input_files(plan: Any, prepared: Prepared) -> Iterable[Path]:
-    """Every file that was read: rasters with the files they name, outlines, constraints, parcels, the plan itself."""
-    for facts in prepared.facts.values():
-        yield from (Path(name) for name in facts.files)
-    named = [getattr(plan.region, "area", None), plan.parcels and plan.parcels.file]
-    named += [spec.file for spec in plan.constraints if hasattr(spec, "file")]
-    yield from (plan.base / name for name in named if name)
-    if plan.path is not None:
-        yield plan.path
-
-
-def check(plan: Any, *, deep: bool = False, strict: bool = False, workers: int | None = None) -> list[str]:
+def check(plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None) -> list[str]:
     """What a plan would do, without doing it: grid, layers, decisions, warnings, and what a run will need.
 
     `deep` reads every cell of every layer.
@@ -301,12 +252,10 @@ def check(plan: Any, *, deep: bool = False, strict: bool = False, workers: int |
         f"{plan.title}",
         f"grid      {grid.rows} x {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}",
     ]
-    for name, facts in prepared.facts.items():
-        file = plan.layers[plan.origin(name)].file
-        lines.append(f"layer     {name}: {file} ({facts.format}), {decision(plan, name, facts)}")
-    for criterion in plan.criteria:
-        lines.append(f"criterion {criterion.name}: weight {criterion.weight:.3f}, {criterion.in_words}")
-    lines += [f"not judged {item}" for item in plan.not_judged]
+    for view, found in zip(plan.batch, prepared.views, strict=True):
+        if view.folder:
+            lines.append(f"view      {view.label}, in {view.folder}")
+        lines += _view_lines(view.plan, found)
     if parcels is not None:
         lines.append(f"parcels   {len(parcels)}")
     lines += [str(fault) for fault in problems.warnings]
@@ -317,3 +266,13 @@ def check(plan: Any, *, deep: bool = False, strict: bool = False, workers: int |
     where = plan.path if plan.path is not None else "PLAN"
     lines.append(f"Next: underoak run {where}")
     return lines
+
+
+def _view_lines(plan: Plan, found: PreparedView) -> list[str]:
+    lines = []
+    for name, facts in found.facts.items():
+        file = plan.layers[plan.origin(name)].file
+        lines.append(f"layer     {name}: {file} ({facts.format}), {decision(plan, name, facts)}")
+    for criterion in plan.criteria:
+        lines.append(f"criterion {criterion.name}: weight {criterion.weight:.3f}, {criterion.in_words}")
+    return lines + [f"not judged {item}" for item in plan.not_judged]

@@ -41,7 +41,7 @@ class Band:
 class Layout:
     """How one raster file is stored."""
 
-    name: str  # file name without folder
+    name: str  # path inside the run folder
     dtype: str
     nodata: float
     bands: tuple[Band, ...]

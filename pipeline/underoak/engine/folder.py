@@ -53,17 +53,17 @@ class RunFolder:
 
     def publish(self) -> None:
         """Give every staged file its final name, the manifest last, so that a manifest vouches for what is there."""
-        names = sorted(path.name for path in self.stage.iterdir())
+        names = sorted(path.relative_to(self.stage) for path in self.stage.rglob("*") if path.is_file())
         old = self.path / MANIFEST
         old.unlink(missing_ok=True)
-        for name in [n for n in names if n != MANIFEST] + [MANIFEST]:
+        for name in [n for n in names if n != Path(MANIFEST)] + [Path(MANIFEST)]:
+            (self.path / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(self.stage / name, self.path / name)
         _sync(self.path)
 
     def _empty_stage(self) -> None:
-        if self.stage.is_dir():
-            for path in self.stage.iterdir():
-                path.unlink()
+        for path in sorted(self.stage.rglob("*"), reverse=True):  # files before the folders that hold them
+            path.rmdir() if path.is_dir() else path.unlink()
 
     def _lock(self) -> None:
         """Take the lock; a lock whose owner is gone is taken over.

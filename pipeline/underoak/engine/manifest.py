@@ -10,7 +10,9 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from underoak.engine.prepare import Prepared
+from underoak.engine.prepare import PreparedView
+from underoak.grid import Grid
+from underoak.plan.resolved import Plan, View
 
 _PACKAGES = (
     "underoak", "numpy", "numba", "scipy", "rasterio", "pyproj", "shapely", "pandas", "geopandas", "pyogrio",
@@ -66,45 +68,45 @@ def software() -> dict[str, str]:
     return found
 
 
-def manifest(
-    plan: Any, prepared: Prepared, inputs: list[dict[str, Any]], outputs: list[dict[str, Any]], when: Mapping[str, Any],
-    counts: Mapping[str, Any], criteria: list[dict[str, Any]], warnings: Iterable[str],
-) -> dict[str, Any]:  # fmt: skip
-    """Everything `run.json` says; only `when` differs between two runs of the same plan on the same files."""
-    grid = prepared.grid
+def view_manifest(
+    view: View, ready: PreparedView, counts: Mapping[str, Any], criteria: list[dict[str, Any]]
+) -> dict[str, Any]:
+    """What a manifest says of one species in one future."""
+    plan = view.plan
     layers = {
         name: {"path": plan.layers[plan.origin(name)].file, "format": facts.format, "stored_unit": facts.stored_unit,
-               "unit": prepared.units[name], "decision": facts.decision}
-        for name, facts in prepared.facts.items()
+               "unit": ready.units[name], "decision": facts.decision}
+        for name, facts in ready.facts.items()
     }  # fmt: skip
+    return {
+        "folder": view.folder,
+        "species": view.species,
+        "scenario": view.scenario,
+        "layers": layers,
+        "criteria": criteria,
+        "weights": plan.weighting,
+        "not_judged": [str(item) for item in plan.not_judged],
+        "counts": dict(counts),
+    }
+
+
+def manifest(
+    plan: Plan, grid: Grid, views: list[dict[str, Any]], inputs: list[dict[str, Any]], outputs: list[dict[str, Any]],
+    when: Mapping[str, Any], warnings: Iterable[str],
+) -> dict[str, Any]:  # fmt: skip
+    """Everything `run.json` says; only `when` differs between two runs of the same plan on the same files."""
     return {
         "format": 1,
         "plan": plan.canonical(),
         "plan_sha256": plan.hash,
         "grid": {"crs": grid.crs, "transform": list(grid.transform), "rows": grid.rows, "cols": grid.cols},
-        "layers": layers,
-        "criteria": criteria,
-        "weights": _weights(plan),
-        "not_judged": [str(item) for item in plan.not_judged],
-        "counts": dict(counts),
+        "views": views,
         "inputs": inputs,
         "outputs": outputs,
         "software": software(),
         "warnings": list(warnings),
         "when": dict(when),
     }
-
-
-def _weights(plan: Any) -> dict[str, Any]:
-    """How the weights came about."""
-    given = plan.spec.weights
-    if plan.pairwise is not None:
-        made = plan.pairwise
-        return {"method": made.method, "consistency_ratio": made.consistency_ratio, "rms_residual": made.rms_residual,
-                "worst_triple": made.worst_triple}  # fmt: skip
-    if given is None:
-        return {"method": "the species profile's" if plan.profile else "equal"}
-    return {"method": "direct" if given.direct is not None else "rank-order centroid"}
 
 
 def dump(content: Mapping[str, Any]) -> str:

@@ -32,9 +32,10 @@ def needs(work: Work, prepared: Prepared, workers: int) -> Needs:
     grid = prepared.grid
     cells = grid.rows * grid.cols
     raw = sum(np.dtype(o.layout.dtype).itemsize * len(o.layout.bands) for o in work.outputs) * cells * 4 / 3
-    layers = len(work.recipe.stack.layers) + len(work.recipe.criteria)
+    criteria = [len(variant.criteria) for variant in work.recipe.variants]
+    layers = len(work.recipe.stack.layers) + sum(criteria)
     seconds = (layers * cells * _NANOSECONDS_A_LAYER_CELL + raw * _NANOSECONDS_A_BYTE) / 1e9 / min(workers, 2)
     tile_mb = TILE * TILE * 4 / 1e6
-    memory = _BASE_MB + (workers + 1) * tile_mb * (3 * len(work.recipe.criteria) + layers)
+    memory = _BASE_MB + (workers + 1) * tile_mb * (3 * max(criteria) + len(work.recipe.stack.layers))
     # the spool holds what the files will hold, until they are in place
     return Needs(raw * _COMPRESSED * 2 / 1e6, memory, _START_SECONDS + seconds)

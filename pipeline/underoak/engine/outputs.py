@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -38,6 +38,7 @@ class Output:
     layout: Layout
     cells: Callable[[Judged], Cells]  # -> (bands, rows, cols) in the layout's dtype
     averaged: bool  # overviews average values; otherwise they take the most common code
+    variant: int = 0  # whose results
 
 
 @njit(cache=True, nogil=True)
@@ -59,8 +60,16 @@ def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: s
     return out
 
 
-def standard_outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:
-    """The rasters every run writes, first the suitability."""
+def standard_outputs(
+    title: str, criteria: list[str], dtype: str, has_missing_weight: bool, folder: str = "", variant: int = 0
+) -> list[Output]:
+    """The rasters of one variant, first the suitability; `folder` is where they lie inside the run folder."""
+    plain = _outputs(title, criteria, dtype, has_missing_weight)
+    start = f"{folder}/" if folder else ""
+    return [replace(o, layout=replace(o.layout, name=start + o.layout.name), variant=variant) for o in plain]
+
+
+def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:
     common = {"SOFTWARE": "underoak", "TITLE": title}
     names = {f"CRITERION_{i}": name for i, name in enumerate(criteria)}
     codes = {f"CODE_{code}": text for code, text in STATE_NAMES.items()}

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import shapely
 
 from underoak import crs as _crs
-from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes
+from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes, Variant
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
 from underoak.layers.burn import edges_of
@@ -20,19 +21,30 @@ from underoak.layers.region import Region, read_region
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.layers.vector import read_features
+from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
+from underoak.plan.resolved import Plan, View
 
 _THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap is told
 
 
 @dataclass(frozen=True)
+class PreparedView:
+    """One view of a plan made ready, and what was found in its files."""
+
+    view: View
+    layers: tuple[StackedLayer, ...]  # all the plan names, those that nothing judges by too
+    stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
+    facts: dict[str, SourceFacts]  # layer -> its source
+    units: dict[str, str]  # layer -> unit of its values
+
+
+@dataclass(frozen=True)
 class Prepared:
-    """A plan made ready: the recipe, and what was found in the files."""
+    """A plan made ready: one recipe for all its views."""
 
     region: Region
     recipe: Recipe
-    layers: tuple[StackedLayer, ...]  # all the plan names, those that nothing judges by too
-    facts: dict[str, SourceFacts]  # layer -> its source
-    units: dict[str, str]  # layer -> unit of its values
+    views: tuple[PreparedView, ...]
     warnings: tuple[Fault, ...]
 
     @property
@@ -41,7 +53,7 @@ class Prepared:
         return self.recipe.grid
 
 
-def prepare(plan: Any, strict: bool = False, deep: bool = False) -> Prepared:
+def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     """Open and check all that a plan names; all faults are raised together.
 
     `deep` reads every cell of every layer instead of a sample.
@@ -53,25 +65,53 @@ def prepare(plan: Any, strict: bool = False, deep: bool = False) -> Prepared:
     region = read_region(plan.region, plan.base, plan.trust.max_cells, problems)
     is_south = region.is_south if region else False
     trust = Trust.of(plan.base, plan.trust)
-    layers = open_layers(plan.layers, plan.base, trust, is_south, problems)
+    union: list[StackedLayer] = []
+    views = []
+    for view in plan.batch:
+        layers = open_layers(view.plan.layers, plan.base, trust, is_south, problems)
+        names = {layer.name: _joined(layer, view, union) for layer in layers}
+        facts = {layer.name: layer.native.source.facts for layer in layers}
+        ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
+        views.append(PreparedView(view, layers, names, facts, ends))
     if region is None or problems.faults:
         problems.stop_if_any(strict)
     assert region is not None
-    stack = Stack(region.grid, layers)
-    for layer in layers:
+    stack = Stack(region.grid, tuple(union))
+    for layer in union:
         _check_overlap(stack, layer, problems)
     if not problems.faults:
         _check_values(stack, problems, deep)
-    tests, shapes = _constraints(plan, region.grid, stack, problems)
+    shapes = _shapes(plan, region.grid, problems)
+    variants = tuple(_variant(prepared, problems) for prepared in views)
     problems.stop_if_any(strict)
-    used = {c.layer for c in plan.criteria} | {test.layer for test in tests}
     # a layer that nothing judges by is opened and checked, but not read on every tile
-    judged = Stack(region.grid, tuple(layer for layer in layers if layer.name in used))
-    criteria = tuple(Criterion(c.name, c.layer, c.curve) for c in plan.criteria)
-    recipe = Recipe(region.grid, judged, criteria, tests, shapes, region.outline, plan.rules)
-    facts = {layer.name: layer.native.source.facts for layer in layers}
-    names = {layer.name: unit_of(layer, plan.layers[layer.name]) for layer in layers}
-    return Prepared(region, recipe, layers, facts, names, tuple(problems.warnings))
+    used = frozenset(name for variant in variants for name in variant.layers)
+    judged = Stack(region.grid, tuple(layer for layer in union if layer.name in used))
+    recipe = Recipe(region.grid, judged, variants, shapes, region.outline)
+    return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
+
+
+def _joined(layer: StackedLayer, view: View, union: list[StackedLayer]) -> str:
+    """The name under which a layer is in the union of all views' layers; an equal one is there only once."""
+    same = next((known for known in union if replace(known, name=layer.name) == layer), None)
+    if same is None:
+        taken = any(known.name == layer.name for known in union)
+        same = replace(layer, name=f"{layer.name} ({view.label})") if taken else layer
+        union.append(same)
+    return same.name
+
+
+def _variant(prepared: PreparedView, problems: Problems) -> Variant:
+    plan, tests = prepared.view.plan, []
+    for spec in plan.constraints:
+        if isinstance(spec, LayerConstraint):
+            try:
+                comparison = spec.comparison.in_unit(prepared.units[spec.layer])
+                tests.append(LayerTest(spec.name, prepared.stacked[spec.layer], comparison))
+            except UnderoakError as error:
+                problems.extend(replace(f, where=f.where or f"constraints.{spec.name}") for f in error.faults)
+    criteria = tuple(Criterion(c.name, prepared.stacked[c.layer], c.curve) for c in plan.criteria)
+    return Variant(criteria, tuple(tests), plan.rules)
 
 
 def _where(layer: StackedLayer) -> str:
@@ -129,33 +169,27 @@ def _read_all(source: Any, window: Window) -> None:
 
 def relief_source(prepared: Prepared) -> Any:
     """A source of elevation for a picture's shading: one that terrain is derived from; None when there is none."""
-    for layer in prepared.layers:
+    for layer in prepared.views[0].layers:
         indicator = layer.native.indicator
         if indicator is not None and indicator.needs_cell_size:
             return layer.native.source
     return None
 
 
-def _constraints(
-    plan: Any, grid: Grid, stack: Stack, problems: Problems
-) -> tuple[tuple[LayerTest, ...], tuple[Shapes, ...]]:
-    tests, shapes = [], []
+def _shapes(plan: Plan, grid: Grid, problems: Problems) -> tuple[Shapes, ...]:
+    made = []
     for spec in plan.constraints:
-        where = f"constraints.{spec.name}"
-        try:
-            if hasattr(spec, "layer"):
-                layer = next(layer for layer in stack.layers if layer.name == spec.layer)
-                comparison = spec.comparison.in_unit(unit_of(layer, plan.layers[spec.layer]))
-                tests.append(LayerTest(spec.name, spec.layer, comparison))
-            else:
+        if isinstance(spec, ShapesConstraint):
+            where = f"constraints.{spec.name}"
+            try:
                 features = read_features(plan.base / spec.file, spec.features, grid.crs, where=where, problems=problems)
-                shapes.append(_drawn(spec, list(features.geometry), grid))
-        except UnderoakError as error:
-            problems.extend(Fault(f.code, f.what, f.where or where, f.mend) for f in error.faults)
-    return tuple(tests), tuple(shapes)
+                made.append(_drawn(spec, list(features.geometry), grid))
+            except UnderoakError as error:
+                problems.extend(replace(f, where=f.where or where) for f in error.faults)
+    return tuple(made)
 
 
-def _drawn(spec: Any, geometries: list[Any], grid: Grid) -> Shapes:
+def _drawn(spec: ShapesConstraint, geometries: list[Any], grid: Grid) -> Shapes:
     """Shapes near the region, widened; ones far away cannot hold a cell."""
     grow = spec.grow_m / _crs.unit_m(grid.crs)
     left, bottom, right, top = grid.bounds

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -61,30 +63,56 @@ class Criterion:
     curve: Curve
 
 
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One species in one future. Its layers are named as the stack names them."""
+
+    criteria: tuple[Criterion, ...]
+    tests: tuple[LayerTest, ...]
+    rules: Rules
+
+    @property
+    def layers(self) -> frozenset[str]:
+        """The layers it needs."""
+        return frozenset([c.layer for c in self.criteria] + [test.layer for test in self.tests])
+
+
 @dataclass(frozen=True)
 class Recipe:
-    """Everything a worker needs to judge a tile."""
+    """Everything a worker needs to judge a tile. What several variants share is read and judged once."""
 
     grid: Grid
     stack: Stack
-    criteria: tuple[Criterion, ...]
-    tests: tuple[LayerTest, ...]
+    variants: tuple[Variant, ...]
     shapes: tuple[Shapes, ...]
     outline: burn.Edges | None
-    rules: Rules
+
+    @cached_property
+    def shared_layers(self) -> frozenset[str]:
+        """Layers that more than one variant needs."""
+        counts = Counter(name for variant in self.variants for name in variant.layers)
+        return frozenset(name for name, count in counts.items() if count > 1)
+
+    @cached_property
+    def shared_judgements(self) -> frozenset[tuple[str, Curve]]:
+        """Layers with a curve that more than one variant judges them by."""
+        counts: Counter[tuple[str, Curve]] = Counter()
+        for variant in self.variants:
+            counts.update({(c.layer, c.curve) for c in variant.criteria})
+        return frozenset(pair for pair, count in counts.items() if count > 1)
 
 
 @dataclass
 class Notes:
     """Counts a run keeps; all are whole numbers, so that the order of adding them changes nothing."""
 
-    implausible: dict[str, int] = field(default_factory=dict)
+    implausible: dict[str, int] = field(default_factory=dict)  # layer of the stack -> source cells dropped
     read: dict[str, int] = field(default_factory=dict)
     missing: dict[str, int] = field(default_factory=dict)  # layer -> analysis cells inside the region without a value
-    excluded: dict[str, int] = field(default_factory=dict)  # constraint -> cells it excludes
     inside: int = 0  # cells inside the region
-    classes: dict[str, int] = field(default_factory=dict)  # code -> cells inside the region
-    weakest: dict[str, int] = field(default_factory=dict)  # criterion, or "nothing limits" -> judged cells
+    excluded: dict[str, int] = field(default_factory=dict)  # "variant:constraint" -> cells it excludes
+    classes: dict[str, int] = field(default_factory=dict)  # "variant:code" -> cells inside the region
+    weakest: dict[str, int] = field(default_factory=dict)  # "variant:criterion", or "nothing limits" -> judged cells
 
     def add(self, other: Notes) -> None:
         """Add another tile's counts."""
@@ -93,45 +121,79 @@ class Notes:
                 mine[key] = mine.get(key, 0) + count
         self.inside += other.inside
 
+    def of(self, variant: int) -> Notes:
+        """The counts of one variant, under plain names."""
+        start = f"{variant}:"
+        own = ({k.removeprefix(start): n for k, n in table.items() if k.startswith(start)} for table in self._own())
+        return Notes(self.implausible, self.read, self.missing, self.inside, *own)
+
+    def _own(self) -> Sequence[dict[str, int]]:
+        return self.excluded, self.classes, self.weakest
+
     def _tables(self) -> Sequence[dict[str, int]]:
-        return self.implausible, self.read, self.missing, self.excluded, self.classes, self.weakest
+        return self.implausible, self.read, self.missing, *self._own()
 
 
-def judge_window(recipe: Recipe, window: Window) -> tuple[Judged, Notes]:
-    """The results on one window of the analysis grid.
+def judge_window(recipe: Recipe, window: Window, notes: Notes) -> Iterator[Judged]:
+    """The results of each variant, one after the other, on one window of the analysis grid; counts go to `notes`.
 
     A cell outside the region's outline is missing. A constraint known to hold excludes a cell even where other layers
     are missing; a constraint whose own layer is missing leaves the cell missing unless another one excludes it.
     """
-    notes = Notes()
-    ground = np.zeros(window.shape, np.uint8)
+    bare = np.zeros(window.shape, np.uint8)
     if recipe.outline is not None:
-        ground[~burn.centres(recipe.outline, window)] = OUTSIDE
-    notes.inside = int(np.count_nonzero(ground == FREE))
+        bare[~burn.centres(recipe.outline, window)] = OUTSIDE
+    notes.inside = int(np.count_nonzero(bare == FREE))
     if notes.inside == 0:
-        return _nothing(recipe, window), notes
-    stacked = recipe.stack.read(window)
-    notes.implausible, notes.read = stacked.implausible, stacked.read
-    notes.missing = {name: int(_missing(values, ground)) for name, values in stacked.values.items()}
-    for shapes in recipe.shapes:
-        notes.excluded[shapes.name] = int(_exclude(shapes.holds(window), ground))
-    for test in recipe.tests:
-        values = stacked.values[test.layer]
-        notes.excluded[test.name] = int(_exclude(test.holds(values), ground))
-        _doubt(values, ground)
-    memberships = np.empty((len(recipe.criteria), *window.shape), np.float32)
-    for i, criterion in enumerate(recipe.criteria):
-        membership(stacked.values[criterion.layer], criterion.curve, out=memberships[i])
-    codes = np.empty(256, np.int64)
-    limits = np.empty(256, np.int64)
+        yield from (_nothing(variant, window) for variant in recipe.variants)
+        return
+    shared = _read(recipe, window, recipe.shared_layers, bare, notes)
+    held = {shapes.name: shapes.holds(window) for shapes in recipe.shapes}
+    judgements: dict[tuple[str, Curve], FloatArray] = {}
+    for at, variant in enumerate(recipe.variants):
+        values = shared | _read(recipe, window, variant.layers - recipe.shared_layers, bare, notes)
+        ground = bare.copy()
+        for name, holds in held.items():
+            notes.excluded[f"{at}:{name}"] = int(_exclude(holds, ground))
+        for test in variant.tests:
+            notes.excluded[f"{at}:{test.name}"] = int(_exclude(test.holds(values[test.layer]), ground))
+            _doubt(values[test.layer], ground)
+        memberships = np.empty((len(variant.criteria), *window.shape), np.float32)
+        for i, criterion in enumerate(variant.criteria):
+            pair = criterion.layer, criterion.curve
+            if pair in judgements:
+                memberships[i] = judgements[pair]
+                continue
+            membership(values[criterion.layer], criterion.curve, out=memberships[i])
+            if pair in recipe.shared_judgements:
+                judgements[pair] = memberships[i].copy()
+        yield _overlaid(at, variant, window, memberships, ground, notes)
+
+
+def _read(
+    recipe: Recipe, window: Window, names: frozenset[str], bare: GroundArray, notes: Notes
+) -> dict[str, FloatArray]:
+    if not names:
+        return {}
+    stacked = recipe.stack.read(window, names)
+    notes.implausible |= stacked.implausible
+    notes.read |= stacked.read
+    notes.missing |= {name: int(_missing(values, bare)) for name, values in stacked.values.items()}
+    return stacked.values
+
+
+def _overlaid(
+    at: int, variant: Variant, window: Window, memberships: FloatArray, ground: GroundArray, notes: Notes
+) -> Judged:
+    codes, limits = np.empty(256, np.int64), np.empty(256, np.int64)
     inside = ground != OUTSIDE
     ground[~inside] = MISSING
-    suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, recipe.rules)
+    suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, variant.rules)
     _count(classes, weakest, inside, codes, limits)
-    notes.classes = {str(code): int(codes[code]) for code in np.flatnonzero(codes)}
-    names = {i: criterion.name for i, criterion in enumerate(recipe.criteria)} | {NOTHING_LIMITS: "nothing limits"}
-    notes.weakest = {name: int(limits[code]) for code, name in names.items() if limits[code]}
-    return Judged(window, memberships, suitability, classes, weakest, gainful, missing_weight), notes
+    notes.classes |= {f"{at}:{code}": int(codes[code]) for code in np.flatnonzero(codes)}
+    names = {i: criterion.name for i, criterion in enumerate(variant.criteria)} | {NOTHING_LIMITS: "nothing limits"}
+    notes.weakest |= {f"{at}:{name}": int(limits[code]) for code, name in names.items() if limits[code]}
+    return Judged(window, memberships, suitability, classes, weakest, gainful, missing_weight)
 
 
 @njit(cache=True, nogil=True)
@@ -176,9 +238,9 @@ def _count(classes, weakest, inside, codes, limits):  # type: ignore[no-untyped-
                 limits[weakest[r, c]] += 1
 
 
-def _nothing(recipe: Recipe, window: Window) -> Judged:
+def _nothing(variant: Variant, window: Window) -> Judged:
     codes = np.full(window.shape, 255, np.uint8)
     empty = np.full(window.shape, np.nan, np.float32)
-    memberships = np.full((len(recipe.criteria), *window.shape), np.nan, np.float32)
-    weight = empty if recipe.rules.missing == "renormalise" else None
+    memberships = np.full((len(variant.criteria), *window.shape), np.nan, np.float32)
+    weight = empty if variant.rules.missing == "renormalise" else None
     return Judged(window, memberships, empty, codes, codes, codes, weight)

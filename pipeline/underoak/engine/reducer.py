@@ -46,7 +46,12 @@ class Reducer(Protocol):
 
     @property
     def name(self) -> str:
-        """What its results are called."""
+        """What its results are called; no two of a run have the same name."""
+        ...
+
+    @property
+    def variant(self) -> int:
+        """Which variant of the recipe it looks at."""
         ...
 
     def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:

@@ -73,6 +73,7 @@ def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: P
     for output in outputs:
         path = folder / output.layout.name
         try:
+            path.parent.mkdir(parents=True, exist_ok=True)
             with open(path, "wb") as out:
                 pieces = spool.pieces[output.layout.name]
                 assemble(out, output.layout, grid, range(levels(grid) + 1), pieces, spool.read)

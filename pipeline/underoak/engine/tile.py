@@ -12,7 +12,7 @@ import numpy as np
 from underoak.engine.cog import BLOCK, encode, levels
 from underoak.engine.outputs import Output, halve
 from underoak.engine.recipe import Recipe, judge_window
-from underoak.engine.reducer import Reducer
+from underoak.engine.reducer import Judged, Reducer
 from underoak.engine.spool import TileResult
 from underoak.grid import Window
 from underoak.layers.gdal import env
@@ -30,30 +30,38 @@ class Work:
 def do_tile(work: Work, window: Window) -> TileResult:
     """Judge one tile, and encode its blocks and those of its first overview."""
     with env():
-        judged, notes = judge_window(work.recipe, window)
-        result = TileResult(window, {}, {}, notes)
+        result = TileResult(window, {}, {})
         has_overview = levels(work.recipe.grid) > 0
-        for output in work.outputs:
-            cells = output.cells(judged)
-            blocks = list(_blocks(cells, output, 0, window))
-            if has_overview:
-                blocks += _blocks(halve(cells, output), output, 1, window)
-            result.blocks[output.layout.name] = blocks
-    for reducer in work.reducers:
-        kept = result.parts[reducer.name] = []
-        for row in range(window.row, window.row + window.rows, BLOCK):
-            for col in range(window.col, window.col + window.cols, BLOCK):
-                rows, cols = (min(BLOCK, end - at) for end, at in zip(_ends(window), (row, col), strict=True))
-                part = reducer.reduce(judged.at(Window(row, col, rows, cols)))
-                if part:
-                    buffer = io.BytesIO()
-                    np.savez(buffer, **part)  # type: ignore[arg-type]
-                    kept.append(((row // BLOCK, col // BLOCK), buffer.getvalue()))
+        for at, judged in enumerate(judge_window(work.recipe, window, result.notes)):
+            for output in work.outputs:
+                if output.variant != at:
+                    continue
+                cells = output.cells(judged)
+                blocks = list(_blocks(cells, output, 0, window))
+                if has_overview:
+                    blocks += _blocks(halve(cells, output), output, 1, window)
+                result.blocks[output.layout.name] = blocks
+            for reducer in work.reducers:
+                if reducer.variant == at:
+                    result.parts[reducer.name] = list(_parts(reducer, judged))
     return result
 
 
-def _ends(window: Window) -> tuple[int, int]:
-    return window.row + window.rows, window.col + window.cols
+def _parts(reducer: Reducer, judged: Judged) -> Iterator[tuple[tuple[int, int], bytes]]:
+    """What a reducer keeps of each block, as bytes."""
+    whole = judged.window
+    for window in (w.clip(whole.row + whole.rows, whole.col + whole.cols) for w in _block_windows(whole)):
+        part = reducer.reduce(judged.at(window))
+        if part:
+            buffer = io.BytesIO()
+            np.savez(buffer, **part)  # type: ignore[arg-type]
+            yield (window.row // BLOCK, window.col // BLOCK), buffer.getvalue()
+
+
+def _block_windows(whole: Window) -> Iterator[Window]:
+    for row in range(whole.row, whole.row + whole.rows, BLOCK):
+        for col in range(whole.col, whole.col + whole.cols, BLOCK):
+            yield Window(row, col, BLOCK, BLOCK)
 
 
 def _blocks(

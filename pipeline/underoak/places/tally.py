@@ -42,17 +42,26 @@ class Tally:
     rules: Rules
     region: Edges | None = None  # ground outside it is off the map
     name: str = "parcels"
+    variant: int = 0
 
     @classmethod
     def of(
-        cls, parcels: Parcels, grid: Grid, criteria: Sequence[str], rules: Rules, region: Edges | None = None
+        cls,
+        parcels: Parcels,
+        grid: Grid,
+        criteria: Sequence[str],
+        rules: Rules,
+        region: Edges | None = None,
+        name: str = "parcels",
+        variant: int = 0,
     ) -> Tally:
         """The parcels on an analysis grid of their CRS; `region` is its outline, where it has one."""
         shapeless = tuple(
             "" if shape is not None else note if note.startswith(NO_SHAPE) else f"{NO_SHAPE}: {note}"
             for shape, note in zip(parcels.shapes, parcels.notes, strict=True)
         )
-        return cls(parcels.ids, shapeless, parcels.area_ha, parcels.on(grid), tuple(criteria), rules, region)
+        edges = parcels.on(grid)
+        return cls(parcels.ids, shapeless, parcels.area_ha, edges, tuple(criteria), rules, region, name, variant)
 
     def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:
         """`parcel` (n,): which parcels lie in the block; `sums` (n, figures): their sums over it [cells]."""

@@ -1,7 +1,8 @@
 """The report: page, map, table and words for the people who decide."""
 
+from underoak.report.batch import batch_html, joined_parcels
 from underoak.report.explanation import explain
-from underoak.report.figure import map_png
+from underoak.report.figure import map_png, relief_of
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.item import stac_item
 from underoak.report.legend import legend_sld
@@ -12,11 +13,14 @@ from underoak.report.words import decision
 __all__ = [
     "CriterionWords",
     "Findings",
+    "batch_html",
     "decision",
     "explain",
+    "joined_parcels",
     "legend_sld",
     "map_png",
     "ranking",
+    "relief_of",
     "report_html",
     "stac_item",
 ]

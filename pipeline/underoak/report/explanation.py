@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.errors import Fault, UnderoakError, did_you_mean
@@ -13,7 +13,7 @@ from underoak.report.words import CAUTIONS, hectares, limits, next_step, percent
 _WIDTH = 88
 
 
-def explain(manifest: Mapping[str, Any], parcels: Any, parcel: str) -> str:
+def explain(criteria: Sequence[Mapping[str, Any]], purpose: str, parcels: Any, parcel: str) -> str:
     """A parcel of a finished run in words: the answer, the reason, every criterion, the next step.
 
     Raises:
@@ -24,8 +24,7 @@ def explain(manifest: Mapping[str, Any], parcels: Any, parcel: str) -> str:
         mend = did_you_mean(parcel, known, "ids are listed in parcels.csv" if known else "the plan names no parcels")
         raise UnderoakError(Fault("E604", f'there is no parcel "{parcel}" in this run', mend=mend))
     row = parcels.iloc[known.index(parcel)]
-    criteria = [CriterionWords(**entry) for entry in manifest["criteria"]]
-    purpose = manifest["plan"]["purpose"]
+    judged_by = [CriterionWords(**entry) for entry in criteria]
     head = f"Parcel {parcel}: "
     if not isinstance(row["class"], str):
         lines = [f"{head}not judged ({row['reason']}).", f"{hectares(row['area_ha'])}."]
@@ -36,12 +35,12 @@ def explain(manifest: Mapping[str, Any], parcels: Any, parcel: str) -> str:
             f"{hectares(row['area_ha'])}; {percent(row['valid_share'])} of it judged, "
             f"{percent(row['excluded_share'])} excluded.",
             "",
-            f"Weakest: {limits(criteria, row['limiting'])}, on {percent(row['limiting_share'])} of the judged ground.",
-            f"Most to gain from: {limits(criteria, row['most_gainful'])}; perfect, it would add {score(row['gain'])}.",
+            f"Weakest: {limits(judged_by, row['limiting'])}, on {percent(row['limiting_share'])} of the judged ground.",
+            f"Most to gain from: {limits(judged_by, row['most_gainful'])}; perfect, it would add {score(row['gain'])}.",
             "",
-            *_memberships(criteria, row),
+            *_memberships(judged_by, row),
         ]
-    lines += ["", f"Next: {next_step(criteria, purpose, row)}", "", *textwrap.wrap(CAUTIONS[0], _WIDTH)]
+    lines += ["", f"Next: {next_step(judged_by, purpose, row)}", "", *textwrap.wrap(CAUTIONS[0], _WIDTH)]
     return "\n".join(lines)
 
 

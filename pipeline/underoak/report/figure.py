@@ -169,29 +169,38 @@ _WIDEST = 1400  # cells of the picture, either way
 _RELIEF_CELLS = 9_000_000  # larger regions are drawn without relief: their whole terrain would be read again
 
 
-def map_png(findings: Findings, folder: Path, relief: Source | None, parcels: Any) -> bytes:
+def _coarse(grid: Grid) -> Grid:
+    """The grid of the picture's cells."""
+    factor = max(1, math.ceil(max(grid.shape) / _WIDEST))
+    rows, cols = -(-grid.rows // factor), -(-grid.cols // factor)
+    a, _, left, _, e, top = grid.transform
+    return Grid(grid.crs, (a * grid.cols / cols, 0.0, left, 0.0, e * grid.rows / rows, top), rows, cols)
+
+
+def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
+    """Elevation in the picture's cells [m]; None without a source, or where the region is too large to read it again."""
+    if source is None or grid.rows * grid.cols > _RELIEF_CELLS:
+        return None
+    coarse = _coarse(grid)
+    layer = StackedLayer("relief", Native(source), "bilinear")
+    return Stack(coarse, (layer,)).read(coarse.window).values["relief"]
+
+
+def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels: Any) -> bytes:
     """The map of a run whose rasters lie in `folder`, from their overviews; ranks are written on the best parcels."""
     import rasterio
 
     grid = findings.grid
-    factor = max(1, math.ceil(max(grid.shape) / _WIDEST))
-    rows, cols = -(-grid.rows // factor), -(-grid.cols // factor)
+    shape = _coarse(grid).shape
     with env(), rasterio.open(folder / "suitability.tif") as source:
-        cells = source.read(1, out_shape=(rows, cols), masked=True)
+        cells = source.read(1, out_shape=shape, masked=True)
         suitability = np.where(np.ma.getmaskarray(cells), np.nan, cells.data * source.scales[0]).astype(np.float32)
     with env(), rasterio.open(folder / "class.tif") as source:
-        classes = source.read(1, out_shape=(rows, cols))
-    a, _, left, _, e, top = grid.transform
-    stretch_x, stretch_y = grid.cols / cols, grid.rows / rows
-    coarse = Grid(grid.crs, (a * stretch_x, 0.0, left, 0.0, e * stretch_y, top), rows, cols)
-    shading = None
-    if relief is not None and grid.rows * grid.cols <= _RELIEF_CELLS:
-        layer = StackedLayer("relief", Native(relief), "bilinear")
-        shading = Stack(coarse, (layer,)).read(coarse.window).values["relief"]
+        classes = source.read(1, out_shape=shape)
     plan = findings.plan
     picture = MapPicture(
         suitability, classes, grid.bounds, _crs.unit_m(grid.crs), plan.title, subtitle(findings), plan.rules.cuts,
-        shading, _labelled(findings, parcels),
+        relief, _labelled(findings, parcels),
     )  # fmt: skip
     return draw_map(picture)
 

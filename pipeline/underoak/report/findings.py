@@ -67,6 +67,7 @@ class Findings:
     warnings: tuple[Fault, ...]
     made: datetime.datetime
     versions: Mapping[str, str]
+    view: str = ""  # which species in which future, where a run has several
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:

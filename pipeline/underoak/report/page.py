@@ -33,15 +33,10 @@ _MOST_ZONES = 20
 
 def report_html(findings: Findings, map_png: bytes) -> str:
     """The whole page as text; every value from outside is escaped by the template engine."""
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    template = environment.from_string(
-        files("underoak.report").joinpath("templates/report.html").read_text(encoding="utf-8")
-    )
     plan = findings.plan
-    return template.render(
-        title=plan.title,
+    return rendered(
+        "report.html",
+        title=f"{plan.title}: {findings.view}" if findings.view else plan.title,
         subtitle=f"{subtitle(findings)} · {findings.made:%Y-%m-%d}",
         answers=answers(findings),
         map_png=base64.b64encode(map_png).decode("ascii"),
@@ -62,6 +57,18 @@ def report_html(findings: Findings, map_png: bytes) -> str:
         cautions=CAUTIONS,
         made=_made(findings),
     )
+
+
+def rendered(template: str, **values: Any) -> str:
+    """A page from one of our templates; every value is escaped, and one that is missing is a bug."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    folder = files("underoak.report").joinpath("templates")
+    style = Markup(folder.joinpath("style.css").read_text(encoding="utf-8"))
+    made = environment.from_string(folder.joinpath(template).read_text(encoding="utf-8"))
+    return made.render(style=style, **values)
 
 
 def subtitle(findings: Findings) -> str:

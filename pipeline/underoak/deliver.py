@@ -1,0 +1,146 @@
+"""What a run leaves beside its rasters: tables, pictures, reports and manifests, for each view and for all together."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from underoak.engine.cog import BLOCK
+from underoak.engine.folder import MANIFEST
+from underoak.engine.manifest import described, dump, manifest, software, view_manifest
+from underoak.engine.outputs import UINT16_STEPS
+from underoak.engine.prepare import Prepared, PreparedView, relief_source
+from underoak.engine.progress import resident_mb
+from underoak.engine.recipe import Notes
+from underoak.errors import Problems
+from underoak.grid import Window
+from underoak.indicators import cell_areas, cell_metres
+from underoak.places import find_zones, overlap_warning, reading, write_parcels, write_zones
+from underoak.places.parcels import Parcels
+from underoak.plan.constraint_spec import ShapesConstraint
+from underoak.plan.resolved import Plan, View
+from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
+
+_DATED = ("report.html", "item.json")  # they say when they were made
+
+
+def parcels_of(folder: str) -> str:
+    """The name under which a view's parcels are summed."""
+    return f"{folder}/parcels" if folder else "parcels"
+
+
+def gather(
+    plan: Plan, prepared: Prepared, stage: Path, notes: Notes, tables: dict[str, Any], problems: Problems,
+    made: datetime.datetime,
+) -> list[Findings]:  # fmt: skip
+    """What every view found; its rasters lie in the stage already."""
+    grid = prepared.grid
+    middle = Window(grid.rows // 2, grid.cols // 2, 1, 1)
+    cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
+    found = []
+    for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
+        table = tables.get(parcels_of(view.folder))
+        if table is not None and at == 0:
+            overlap = overlap_warning(table)
+            problems.extend([overlap] if overlap else [])
+        counts = asdict(notes.of(at))
+        # a view's layers go by the plan's names
+        for key in ("implausible", "read", "missing"):
+            counts[key] = {n: counts[key][s] for n, s in ready.stacked.items() if s in counts[key]}
+        grains = {name: _grain(view.plan, ready, name) for name in ready.facts}
+        found.append(
+            Findings(
+                view.plan, grid, table, _zones(view, stage), counts, ready.facts, ready.units, grains, cell_ha,
+                tuple(problems.warnings), made, software(), view.label if view.folder else "",
+            )
+        )  # fmt: skip
+    return found
+
+
+def _zones(view: View, stage: Path) -> Any:
+    plan = view.plan
+    if plan.zones is None:
+        return None
+    with reading(stage / view.folder) as (read, grid):
+        return find_zones(
+            read, grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
+            plan.zones.connect, BLOCK,
+        )  # fmt: skip
+
+
+def _grain(plan: Plan, ready: PreparedView, name: str) -> float:
+    """Side of the cells that a layer's source truly resolves [m]: what the plan says, else those of its file."""
+    said = plan.layers[name].grain_m
+    if said is not None:
+        return float(said)
+    grid = next(layer for layer in ready.layers if layer.name == name).native.grid
+    strip = cell_metres(grid, Window(grid.rows // 2, grid.cols // 2, 1, 1))[0]
+    return math.sqrt(abs(float(strip.dx[0] * strip.dy[0])))
+
+
+def deliver(
+    plan: Plan, prepared: Prepared, stage: Path, findings: Sequence[Findings], parcels: Parcels | None,
+    when: dict[str, Any], began: float,
+) -> None:  # fmt: skip
+    """Write everything but the rasters into the stage, the manifest of the whole run last."""
+    inputs = described(_input_files(plan, prepared), plan.base)
+    relief = relief_of(prepared.grid, relief_source(prepared))
+    views = []
+    for view, ready, found in zip(plan.batch, prepared.views, findings, strict=True):
+        views.append(_deliver_view(view, ready, relief, stage / view.folder, found, parcels))
+        if view.folder:
+            _write_manifest(view.plan, prepared, stage / view.folder, [views[-1] | {"folder": ""}], inputs, when, began)
+    if plan.views:
+        if parcels is not None:
+            write_parcels(stage, joined_parcels(plan.batch, findings), parcels)
+        (stage / "report.html").write_text(batch_html(plan, findings), encoding="utf-8")
+    _write_manifest(plan, prepared, stage, views, inputs, when, began)
+
+
+def _deliver_view(
+    view: View, ready: PreparedView, relief: Any, folder: Path, found: Findings, parcels: Parcels | None
+) -> dict[str, Any]:
+    if found.parcels is not None:
+        assert parcels is not None
+        write_parcels(folder, found.parcels, parcels)
+    if found.zones is not None:
+        write_zones(folder, found.zones)
+    picture = map_png(found, folder, relief, parcels)
+    (folder / "map.png").write_bytes(picture)
+    top = float(UINT16_STEPS) if view.plan.outputs.dtype == "uint16" else 1.0
+    (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
+    (folder / "report.html").write_text(report_html(found, picture), encoding="utf-8")
+    return view_manifest(view, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
+
+
+def _write_manifest(
+    plan: Plan, prepared: Prepared, folder: Path, views: list[dict[str, Any]], inputs: list[dict[str, Any]],
+    when: dict[str, Any], began: float,
+) -> None:  # fmt: skip
+    files = [path for path in folder.rglob("*") if path.is_file()]
+    outputs = described((path for path in files if path.name not in (*_DATED, MANIFEST)), folder)
+    made = datetime.datetime.fromisoformat(when["started"])
+    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", prepared.grid, outputs, made)
+    (folder / "item.json").write_text(item, encoding="utf-8")
+    dated = described((folder / name for name in _DATED), folder)
+    spent = {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(resident_mb(), 1), "outputs": dated}
+    warnings = [str(fault) for fault in prepared.warnings]
+    content = manifest(plan, prepared.grid, views, inputs, outputs, when | spent, warnings)
+    (folder / MANIFEST).write_text(dump(content), encoding="utf-8")
+
+
+def _input_files(plan: Plan, prepared: Prepared) -> Iterable[Path]:
+    """Every file that was read: rasters with the files they name, outlines, constraints, parcels, the plan itself."""
+    for ready in prepared.views:
+        for facts in ready.facts.values():
+            yield from (Path(name) for name in facts.files)
+    named = [getattr(plan.region, "area", None), plan.parcels and plan.parcels.file]
+    named += [spec.file for spec in plan.constraints if isinstance(spec, ShapesConstraint)]
+    yield from (plan.base / name for name in named if name)
+    if plan.path is not None:
+        yield plan.path

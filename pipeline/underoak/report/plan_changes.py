@@ -1,0 +1,145 @@
+"""What differs between the plans of two runs, key by key, in plain words, and what each difference can move."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Touches = Literal["cells", "parcels", "zones", "words"]
+
+# They change what is said, or where it is put, and no figure. A file of another name is told by its content.
+_WORDS = {"title", "purpose", "hosts", "trust", "outputs.folder", "region.area", "parcels.file"}
+_WORD_KEYS = {"source", "grain", "file", "remedy"}
+_MOST = 70  # characters of a value that are shown
+
+_ABSENT = object()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanChange:
+    """One key of the plan that differs."""
+
+    key: str  # such as criteria.ph.curve
+    words: str
+    touches: Touches  # what it can move; "words" moves no figure
+
+
+def plan_changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[PlanChange]:
+    """The differences between the plans in two manifests of one view each, in the order of the first plan.
+
+    >>> plan = {"title": "a", "combine": {"rule": "linear"}, "layers": {}, "criteria": {}}
+    >>> other = {**plan, "combine": {"rule": "geometric"}}
+    >>> views = [{"criteria": []}]
+    >>> [c.words for c in plan_changes({"plan": plan, "views": views}, {"plan": other, "views": views})]
+    ['combine.rule: linear -> geometric']
+    """
+    idle = _idle(first["plan"]) & _idle(second["plan"])
+    changes = _weights(first, second)
+    for path, old, new in _leaves((), _named(first["plan"]), _named(second["plan"])):
+        if path[0] == "weights" or (path[0] == "criteria" and path[-1] == "weight"):
+            continue  # told by what they lead to
+        key = ".".join(path)
+        changes.append(PlanChange(key, f"{key}: {_change(path, old, new, first, second)}", _touches(path, idle)))
+    return changes
+
+
+def used_layers(plan: Mapping[str, Any]) -> set[str]:
+    """The layers of a plan that something judges by, and those they are derived from."""
+    used = {c["layer"] for c in plan["criteria"].values() if isinstance(c, Mapping) and "layer" in c}
+    used |= {c["layer"] for c in plan.get("constraints", ()) if "layer" in c}
+    return used | {plan["layers"][name]["from"] for name in used if "from" in plan["layers"].get(name, {})}
+
+
+def _idle(plan: Mapping[str, Any]) -> set[str]:
+    return set(plan["layers"]) - used_layers(plan)
+
+
+def _named(plan: Mapping[str, Any]) -> dict[str, Any]:
+    """The plan with its lists of named things turned into mappings; their order changes no figure."""
+    return {
+        key: {item["name"]: item for item in value} if _is_named(value) else value for key, value in plan.items()
+    }  # fmt: skip
+
+
+def _is_named(value: Any) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(item, dict) and "name" in item for item in value)
+
+
+def _leaves(path: tuple[str, ...], old: Any, new: Any) -> Iterator[tuple[tuple[str, ...], Any, Any]]:
+    """Where two values differ: (path, old, new), as deep as both are mappings; a curve is told as a whole."""
+    if old == new:
+        return
+    if isinstance(old, Mapping) and isinstance(new, Mapping) and path[-1:] != ("curve",):
+        for key in [*old, *(key for key in new if key not in old)]:
+            yield from _leaves((*path, key), old.get(key, _ABSENT), new.get(key, _ABSENT))
+    elif not (old in (_ABSENT, []) and new in (_ABSENT, [])):
+        yield path, old, new
+
+
+def _touches(path: tuple[str, ...], idle: set[str]) -> Touches:
+    if {path[0], ".".join(path)} & _WORDS or {*path[2:]} & _WORD_KEYS:
+        return "words"
+    if path[0] == "parcels":
+        return "parcels"
+    if path[0] == "zones":
+        return "zones"
+    return "words" if path[0] == "layers" and path[1:2] and path[1] in idle else "cells"
+
+
+def _change(path: tuple[str, ...], old: Any, new: Any, first: Mapping[str, Any], second: Mapping[str, Any]) -> str:
+    if path[0] == "criteria" and path[-1] == "curve":
+        return " -> ".join(_curve(m, path[1], curve) for m, curve in ((first, old), (second, new)))
+    if old is _ABSENT:
+        return f"added ({shown(new)})"
+    if new is _ABSENT:
+        return f"taken away ({shown(old)})"
+    return f"{shown(old)} -> {shown(new)}"
+
+
+def _curve(manifest: Mapping[str, Any], name: str, curve: Any) -> str:
+    """A criterion's curve as the manifest words it."""
+    for criterion in _criteria(manifest):
+        if criterion["name"] == name:
+            return str(criterion["curve"])
+    return shown(curve)
+
+
+def shown(value: Any) -> str:
+    """A value of a plan on one short line.
+
+    >>> shown("30 m"), shown([1, 2]), shown({"rule": "linear"})
+    ('30 m', '[1, 2]', 'rule: linear')
+    """
+    if isinstance(value, Mapping):
+        text = ", ".join(f"{key}: {shown(inner)}" for key, inner in value.items())
+    else:
+        text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= _MOST else text[: _MOST - 1] + "…"
+
+
+def _weights(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[PlanChange]:
+    """Weights by what they come to, however they were given; one of a criterion added or dropped is told by it."""
+    one, other = _by_name(_criteria(first)), _by_name(_criteria(second))
+    changes = []
+    for name in [name for name in one if name in other]:
+        before, after = one[name], other[name]
+        if abs(before - after) > 1e-9:
+            digits = 3 if abs(before - after) >= 5e-4 else 9
+            words = f"weight of {name}: {before:.{digits}f} -> {after:.{digits}f}"
+            changes.append(PlanChange(f"weights.{name}", words, "cells"))
+    ways = [next(iter(m["plan"].get("weights") or {"profile or equal": None})) for m in (first, second)]
+    if ways[0] != ways[1]:
+        touches: Touches = "words"  # what they come to is told above
+        changes.append(PlanChange("weights", f"weights: given as {ways[0]} -> given as {ways[1]}", touches))
+    return changes
+
+
+def _criteria(manifest: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
+    criteria: Sequence[Mapping[str, Any]] = manifest["views"][0]["criteria"]
+    return criteria
+
+
+def _by_name(criteria: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+    return {c["name"]: float(c["weight"]) for c in criteria}

@@ -1,0 +1,116 @@
+"""Several species and futures in one run: each as if it were alone, shared layers read once."""
+
+import hashlib
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from noise import LEFT, TOP, noise_country, write_raster
+
+import underoak as uo
+from underoak.layers.geotiff import GeoTiffSource
+
+RASTERS = ("suitability.tif", "class.tif", "limiting.tif", "memberships.tif")
+
+
+def sums(folder):
+    return {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in RASTERS}
+
+
+@pytest.fixture(scope="module")
+def batch(tmp_path_factory):
+    """A plan with one future in which the land cover is another."""
+    folder = tmp_path_factory.mktemp("batch")
+    plan = noise_country(folder, 300, 320)
+    plan["region"] = {"bounds": [LEFT, TOP - 9000, LEFT + 9600, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    cover = np.random.default_rng(11).choice([10, 20, 40, 80], (130, 130)).astype(np.uint8)
+    write_raster(folder / "later.tif", cover, "EPSG:25831", (95, 0, LEFT - 300, 0, -95, TOP + 300), nodata=0)
+    plan["scenarios"] = [
+        {"name": "later", "family": "m1", "replace": {"cover": "later.tif"}},
+        {"name": "same", "family": "m2", "replace": {"cover": "cover.tif"}},
+    ]
+    run = uo.run(uo.load_plan(plan, base=folder), out=folder / "all")
+    return plan, folder, run
+
+
+def alone(plan, folder, out, **changes):
+    single = {key: value for key, value in plan.items() if key != "scenarios"} | changes
+    return uo.run(uo.load_plan(single, base=folder), out=out)
+
+
+def test_each_view_has_the_bytes_of_a_run_of_its_own(batch, tmp_path):
+    plan, folder, run = batch
+    assert sums(run.folder) == sums(alone(plan, folder, tmp_path / "present").folder)
+    layers = {**plan["layers"], "cover": {**plan["layers"]["cover"], "file": "later.tif"}}
+    later = alone(plan, folder, tmp_path / "later", layers=layers)
+    assert sums(run.folder / "scenarios" / "later") == sums(later.folder)
+    ours, theirs = (f / "parcels.csv" for f in (run.folder / "scenarios" / "later", later.folder))
+    assert ours.read_bytes() == theirs.read_bytes()
+
+
+def test_a_future_that_changes_nothing_gives_the_present(batch):
+    run = batch[2]
+    assert sums(run.folder / "scenarios" / "same") == sums(run.folder)
+    assert sums(run.folder / "scenarios" / "later") != sums(run.folder)
+
+
+def test_layers_that_do_not_change_are_read_once(batch, tmp_path, monkeypatch):
+    plan, folder, _ = batch
+    cells: dict[str, int] = {}
+    plain = GeoTiffSource.stored
+
+    def counted(self, window):
+        name = self.path.rsplit("/", 1)[-1]
+        cells[name] = cells.get(name, 0) + window.rows * window.cols
+        return plain(self, window)
+
+    monkeypatch.setattr(GeoTiffSource, "stored", counted)
+    alone(plan, folder, tmp_path / "one")
+    once = dict(cells)
+    cells.clear()
+    uo.run(uo.load_plan(plan, base=folder), out=tmp_path / "all")
+    for name in ("dem.tif", "ph.tif", "cover.tif"):
+        assert cells[name] == once[name], name
+    assert cells["later.tif"] > 0
+
+
+def test_the_table_on_top_joins_all_views(batch):
+    run = batch[2]
+    joined = pd.read_csv(run.folder / "parcels.csv", dtype={"id": str})
+    later = pd.read_csv(run.folder / "scenarios" / "later" / "parcels.csv", dtype={"id": str}).set_index("id")
+    assert len(joined) == 60
+    assert joined["suitability_later"].to_numpy() == pytest.approx(
+        later.loc[joined["id"], "suitability"].to_numpy(), nan_ok=True
+    )
+    ranked = joined[joined["rank"].notna()]
+    assert ranked["rank"].is_monotonic_increasing
+
+
+def test_the_manifest_lists_every_view_and_opens_as_its_own_run(batch):
+    run = batch[2]
+    assert [view["folder"] for view in run.manifest["views"]] == ["", "scenarios/later", "scenarios/same"]
+    later = run.views["scenarios/later"]
+    assert later.dataset["suitability"].shape == (run.grid.rows, run.grid.cols)
+    listed = {entry["path"] for entry in run.manifest["outputs"]}
+    assert "scenarios/later/suitability.tif" in listed
+    for entry in json.loads((later.folder / "run.json").read_text(encoding="utf-8"))["outputs"]:
+        assert hashlib.sha256((later.folder / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]
+
+
+def test_two_species_have_a_folder_each(batch, tmp_path):
+    plan, folder, _ = batch
+    both = {k: v for k, v in plan.items() if k not in ("criteria", "weights", "scenarios")}
+    both["species"] = ["tuber_melanosporum", "tuber_aestivum"]
+    run = uo.run(uo.load_plan(both, base=folder), out=tmp_path)
+    assert set(run.views) == {"tuber_melanosporum", "tuber_aestivum"}
+    with pytest.raises(uo.UnderoakError, match="E608"):
+        _ = run.dataset
+    tables = {name: view.parcels.set_index("id") for name, view in run.views.items()}
+    value = pd.DataFrame({name: t["suitability"] * (1 - t["excluded_share"]) for name, t in tables.items()})
+    joined = pd.read_csv(tmp_path / "parcels.csv", dtype={"id": str}).set_index("id")
+    known = joined["best"].notna()
+    assert known.any()
+    assert (known == value.notna().any(axis=1).loc[joined.index]).all()
+    assert (joined["best"][known] == value.loc[joined.index[known]].idxmax(axis=1)).all()
+    assert (tmp_path / "tuber_aestivum" / "report.html").exists()
