@@ -94,8 +94,25 @@ def _bilinear(src, top, left, u, v):  # type: ignore[no-untyped-def]
     return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
 
 
+@njit(cache=True, nogil=True, inline="always")
+def _between(place, low):  # type: ignore[no-untyped-def]
+    """True when the source centre at or below `place` is the one of cell `low`."""
+    return 0.0 <= place - 0.5 - low < 1.0
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _steps(places, at, low, n):  # type: ignore[no-untyped-def]
+    """How many cells of a straight line lie between the centres of source cells `low` and `low` + 1, about."""
+    step = places[n - 1] - places[0]
+    if step == 0.0 or n < 2:
+        return n
+    step /= n - 1
+    left = (low + 1.5 - places[at]) / step if step > 0.0 else (low + 0.5 - places[at]) / step
+    return n if left > n else int(left) + 1
+
+
 @njit(cache=True, nogil=True)
-def _bilinear_line(src, top, left, us, vs, n, out):  # type: ignore[no-untyped-def]
+def _bilinear_line(src, top, left, us, vs, n, is_straight, out):  # type: ignore[no-untyped-def]
     """A line of cells, in runs that lie between the same four source centres: inside a run nothing is looked up."""
     rows, cols = src.shape
     at = 0
@@ -107,7 +124,11 @@ def _bilinear_line(src, top, left, us, vs, n, out):  # type: ignore[no-untyped-d
         fu = math.floor(us[at] - 0.5)
         fv = math.floor(vs[at] - 0.5)
         end = at + 1
-        while end < n and 0.0 <= us[end] - 0.5 - fu < 1.0 and 0.0 <= vs[end] - 0.5 - fv < 1.0:
+        if is_straight:  # jump to where the run should end; the loops below then only put a rounding right
+            end = min(at + max(1, min(_steps(us, at, fu, n), _steps(vs, at, fv, n))), n)
+            while end > at + 1 and not (_between(us[end - 1], fu) and _between(vs[end - 1], fv)):
+                end -= 1
+        while end < n and _between(us[end], fu) and _between(vs[end], fv):
             end += 1
         r = fv - top
         c = fu - left
@@ -290,7 +311,7 @@ def _resample(  # type: ignore[no-untyped-def]
                 elif wide > 0.0 or high > 0.0:
                     _widened_line(src, top, left, us[0], vs[0], n, wide, high, across, along, cols0, rows0, row)
                 else:
-                    _bilinear_line(src, top, left, us[0], vs[0], n, row)
+                    _bilinear_line(src, top, left, us[0], vs[0], n, at < 0, row)
 
 
 def resample(
