@@ -8,8 +8,8 @@ import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
-from noise import write_shapes
 
+from noise import write_shapes
 from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.layers.burn import centres
