@@ -31,6 +31,13 @@ SIZES = ("tiny", "1k", "2k", "4k", "8k", "20k")
 PACKAGES = ("underoak", "numpy", "numba", "rasterio", "xarray", "dask", "rioxarray", "odc-geo", "xarray-spatial")
 _NATIVE_SLOPE = ("tiny", "1k", "2k", "4k", "8k")  # at 20k, slope in whole arrays takes more memory than most have
 
+AGREEMENTS = {
+    "ours": "underoak against the numpy baseline",
+    "ours_native_slope": "the same, its slope derived as underoak does",
+    "odc": "the odc-geo baseline against the numpy baseline",
+    "rioxarray": "the rioxarray baseline against the numpy baseline",
+}
+
 Result = dict[str, Any]
 talk = Console(stderr=True)
 
@@ -103,9 +110,9 @@ def run(name: str, data: Path, out: Path) -> Result:
     options = [*tool.options, *(("--finished", out / tool.after) if tool.after else ())]
     if hasattr(os, "sync"):
         os.sync()  # what the last tool left to be written is not this one's burden
+    load = round(psutil.getloadavg()[0], 2)
     printed = call(tool.script, "--inputs", data, "--out", out / name, *options)
-    result: Result = json.loads(printed.splitlines()[-1])
-    return result
+    return {**json.loads(printed.splitlines()[-1]), "load": load}
 
 
 def warm(data: Path, small: Path, out: Path) -> None:
@@ -163,8 +170,10 @@ def summary(size: str, taken: dict[str, list[Result]]) -> Result:
         runs = taken.get(name, [])
         peaks = [run["peak_mb"] for run in runs if run["peak_mb"] is not None]
         result[f"{name}_s"] = round(statistics.median(run["seconds"] for run in runs), 3) if runs else None
+        result[f"{name}_cpu_s"] = round(statistics.median(run["cpu_seconds"] for run in runs), 3) if runs else None
         result[f"{name}_peak_mb"] = round(statistics.median(peaks)) if peaks else None
     result["per_run"] = {name: [run["seconds"] for run in runs] for name, runs in taken.items()}
+    result["load_per_run"] = {name: [run["load"] for run in runs] for name, runs in taken.items()}
     result["phases"] = {
         name: {phase: round(statistics.median(run["phases"][phase] for run in runs), 3) for phase in runs[0]["phases"]}
         for name, runs in taken.items()
@@ -176,14 +185,15 @@ def table(result: Result) -> Table:
     """The medians, as a person reads them."""
     shown = Table(title=f"{result['size']}: {result['cells']:,} cells, median of {result['runs']} runs")
     shown.add_column("tool")
-    for heading in ("seconds", "from", "to", "million cells/s", "times underoak", "peak MB"):
-        shown.add_column(heading, justify="right")
+    for heading in ("s", "from", "to", "× ours", "CPU s", "Mcells/s", "MB"):
+        shown.add_column(heading, justify="right", no_wrap=True)
     for name, seconds in result["per_run"].items():
         median, peak = result[f"{name}_s"], result[f"{name}_peak_mb"]
         ours = result["ours_all_s" if name.endswith("_all") else "ours_s"]
         shown.add_row(
             TOOLS[name].title, f"{median:.2f}", f"{min(seconds):.2f}", f"{max(seconds):.2f}",
-            f"{result['cells'] / median / 1e6:.1f}", f"{median / ours:.2f}" if ours else "", str(peak or ""),
+            f"{median / ours:.2f}" if ours else "", f"{result[f'{name}_cpu_s']:.2f}",
+            f"{result['cells'] / median / 1e6:.1f}", str(peak or ""),
         )  # fmt: skip
     return shown
 
@@ -225,7 +235,7 @@ def main() -> None:
     (given.results / "latest.json").write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     Console().print(table(result))
     for name, found in result["agreement"].items():
-        print(f"{name} against numpy: median |d| {found['median']:.1e}, p99 {found['p99']:.1e}")
+        print(f"{AGREEMENTS[name]}: median |d| {found['median']:.1e}, p99 {found['p99']:.1e}, most {found['max']:.1e}")
 
     from chart import draw  # late: the measured processes were to start from a small one
 

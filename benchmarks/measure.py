@@ -21,22 +21,28 @@ def arguments(about: str | None) -> argparse.ArgumentParser:
 
 
 class Clock:
-    """Seconds since it was made, and by phase."""
+    """Seconds since it was made, by phase, and how many the processors were at work for this process."""
 
     def __init__(self) -> None:
         self.began = self._last = time.perf_counter()
+        self._cpu_began = self._cpu_last = time.process_time()
         self.phases: dict[str, float] = {}
 
     def lap(self, phase: str) -> None:
         """The time since the last lap belongs to `phase`."""
         now = time.perf_counter()
         self.phases[phase] = self.phases.get(phase, 0.0) + now - self._last
-        self._last = now
+        self._last, self._cpu_last = now, time.process_time()
 
     @property
     def seconds(self) -> float:
         """From the start to the last lap."""
         return self._last - self.began
+
+    @property
+    def cpu_seconds(self) -> float:
+        """Processor time from the start to the last lap, all threads together."""
+        return self._cpu_last - self._cpu_began
 
 
 def peak_mb() -> float | None:
@@ -56,6 +62,7 @@ def report(tool: str, ground: Ground, clock: Clock, **more: Any) -> None:
         "tool": tool,
         "size": ground.size,
         "seconds": round(clock.seconds, 4),
+        "cpu_seconds": round(clock.cpu_seconds, 4),
         "peak_mb": None if peak is None else round(peak, 1),
         "cells": ground.cells**2,
         "phases": {name: round(seconds, 4) for name, seconds in clock.phases.items()},

@@ -20,22 +20,30 @@ from typing import Any
 from compare import HERE, SIZES, call, conditions, inputs, talk, warm
 
 
-def ours(data: Path, out: Path, parcels: int) -> tuple[float, float]:
-    """Seconds without and with parcels."""
-    seconds = []
-    for name, options in (("ours", ()), (f"parcels_{parcels}", ("--parcels", parcels))):
-        printed = call("ours.py", "--inputs", data, "--out", out / name, *options)
-        seconds.append(json.loads(printed.splitlines()[-1])["seconds"])
-    return seconds[0], seconds[1]
+def timed(printed: str) -> dict[str, float]:
+    """Seconds, and seconds of the processors, from what a script printed."""
+    line = json.loads(printed.splitlines()[-1])
+    return {what: line[what] for what in ("seconds", "cpu_seconds")}
 
 
-def theirs(data: Path, out: Path, parcels: int) -> float:
-    """Seconds of exactextract."""
+def turn(data: Path, out: Path, parcels: int) -> dict[str, dict[str, float]]:
+    """One run of underoak without and with parcels, and of exactextract."""
+    without = call("ours.py", "--inputs", data, "--out", out / "ours")
+    within = call("ours.py", "--inputs", data, "--out", out / f"parcels_{parcels}", "--parcels", parcels)
     printed = call(
         "with_exactextract.py", "--inputs", data, "--out", out / "exactextract", "--parcels", parcels,
         "--finished", out / f"parcels_{parcels}",
     )  # fmt: skip
-    return float(json.loads(printed.splitlines()[-1])["seconds"])
+    return {"without": timed(without), "with": timed(within), "exactextract": timed(printed)}
+
+
+def medians(turns: list[dict[str, dict[str, float]]]) -> dict[str, float]:
+    """Of the difference that parcels make, and of exactextract."""
+    found = {}
+    for what, end in (("seconds", "s"), ("cpu_seconds", "cpu_s")):
+        found[f"ours_{end}"] = statistics.median(each["with"][what] - each["without"][what] for each in turns)
+        found[f"exactextract_{end}"] = statistics.median(each["exactextract"][what] for each in turns)
+    return {name: round(seconds, 3) for name, seconds in found.items()}
 
 
 def apart(out: Path, parcels: int) -> dict[str, Any]:
@@ -66,27 +74,18 @@ def main() -> None:
     warm(data, data, out)
     call("ours.py", "--inputs", data, "--out", out / "warm", "--parcels", given.parcels[0])
     for parcels in given.parcels:
-        pairs, others = [], []
-        for turn in range(given.runs):
-            pairs.append(ours(data, out, parcels))
-            others.append(theirs(data, out, parcels))
-            without, within = pairs[-1]
-            talk.print(
-                f"run {turn + 1} of {given.runs}, {parcels:,} parcels: underoak {within - without:.2f} s "
-                f"({without:.2f} to {within:.2f}), exactextract {others[-1]:.2f} s"
-            )
-        result["parcels"][str(parcels)] = {
-            "ours_s": round(statistics.median(within - without for without, within in pairs), 3),
-            "exactextract_s": round(statistics.median(others), 3),
-            "per_run": {"ours": pairs, "exactextract": others},
-            **apart(out, parcels),
-        }
+        turns = []
+        for at in range(given.runs):
+            turns.append(turn(data, out, parcels))
+            seconds = ", ".join(f"{name} {each['seconds']:.2f} s" for name, each in turns[-1].items())
+            talk.print(f"run {at + 1} of {given.runs}, {parcels:,} parcels: {seconds}")
+        result["parcels"][str(parcels)] = {**medians(turns), **apart(out, parcels), "per_run": turns}
     given.results.mkdir(parents=True, exist_ok=True)
     (given.results / "parcels.json").write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     for parcels, found in result["parcels"].items():
         print(
-            f"{int(parcels):>6,} parcels: underoak {found['ours_s']:.2f} s, "
-            f"exactextract {found['exactextract_s']:.2f} s, "
+            f"{int(parcels):>6,} parcels: underoak {found['ours_s']:.2f} s (CPU {found['ours_cpu_s']:.2f}), "
+            f"exactextract {found['exactextract_s']:.2f} s (CPU {found['exactextract_cpu_s']:.2f}), "
             f"means apart by {found['most_apart']:.1e} at most over {found['compared']:,} parcels"
         )
 

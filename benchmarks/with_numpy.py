@@ -45,7 +45,7 @@ def native_slope(elevation: Path, made: Path) -> Path:
     geod, lon = Geod(ellps="WGS84"), np.zeros(len(z))
     dx = geod.inv(lon, lat[1::2], lon + step, lat[1::2])[2]
     dy = geod.inv(lon, lat[:-1:2], lon, lat[2::2])[2]
-    slope = horn(z, np.float32(dx)[:, None], np.float32(dy)[:, None])
+    slope = horn(z, dx[:, None].astype(np.float32), dy[:, None].astype(np.float32))
     with rasterio.open(made, "w", **{**profile, "nodata": np.nan}) as out:
         out.write(slope, 1)
     return made

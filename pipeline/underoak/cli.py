@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import functools
 import os
+import re
 import sys
 import traceback
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, TYPE_CHECKING, Any, ClassVar
 
 import click
 
 from underoak.errors import BUG, Fault, UnderoakError
 
-_SIGINT, _SIGTERM = 130, 143
+if TYPE_CHECKING:
+    from underoak.engine.progress import Progress
+
+_SIGINT = 130
 
 
 def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -32,9 +36,9 @@ def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
             for fault in error.faults:
                 click.echo(str(fault), err=True)
             sys.exit(error.exit_code)
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as stopped:
             click.echo("Stopped. Nothing half-written is left under a final name.", err=True)
-            sys.exit(_SIGINT)
+            sys.exit(getattr(stopped, "exit_code", _SIGINT))
         except BrokenPipeError:  # the reader of our output has left
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             sys.exit(0)
@@ -51,6 +55,30 @@ def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
+def _exit_code(error: BaseException) -> int:
+    """The exit code that `faults_told` ends with."""
+    return int(getattr(error, "exit_code", _SIGINT if isinstance(error, KeyboardInterrupt) else BUG))
+
+
+class _Memory(click.ParamType[int]):
+    """An amount of memory, in bytes."""
+
+    name = "memory"
+    _UNITS: ClassVar[dict[str, int]] = {
+        **{f"{letter}ib": 1024**n for n, letter in enumerate("kmgt", start=1)},
+        **{f"{letter}b": 1000**n for n, letter in enumerate("kmgt", start=1)},
+    }
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """4GiB, 900 MB and the like."""
+        if isinstance(value, int):
+            return value
+        found = re.fullmatch(r"\s*(\d{1,9}(?:\.\d{1,6})?)\s*([A-Za-z]{2,3})\s*", value)
+        if found is None or found[2].lower() not in self._UNITS:
+            self.fail(f"{value!r} is no amount of memory: write it like 4GiB or 900MB.", param, ctx)
+        return int(float(found[1]) * self._UNITS[found[2].lower()])
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="underoak", message="underoak %(version)s")
 def main() -> None:
@@ -62,15 +90,19 @@ def main() -> None:
 
 _PLAN = click.argument("plan", type=click.Path(path_type=Path))
 _RUN = click.argument("run", type=click.Path(path_type=Path))
+_WORKERS = click.option(
+    "--workers", type=click.IntRange(min=1), help="Threads that judge tiles. Default: one a core."
+)  # fmt: skip
+_MEMORY = click.option(
+    "--memory", type=_Memory(), metavar="SIZE", help="Most memory to use, such as 4GiB: fewer threads, smaller tiles."
+)
 
 
 def _cluster_form(context: click.Context, option: click.Parameter, value: str | None) -> str | None:
     if value is None:
         return None
-    from underoak.engine.cluster import Address
+    from underoak.engine.address import Address
 
-    if context.params.get("workers"):
-        raise click.UsageError("--cluster brings its own workers: leave --workers out")
     try:
         return Address.parse(value).text
     except ValueError as error:
@@ -84,13 +116,20 @@ def _run_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--progress", type=click.Choice(["auto", "plain", "none"]), default="auto", show_default=True,
             help="auto: a line that moves on a terminal, plain lines elsewhere.",
         ),
-        click.option("--log-json", metavar="FILE", help="Write events as JSON lines to FILE, or to stderr with -."),
+        click.option("--fresh", is_flag=True, help="Throw away the tiles of stopped runs, and start over."),
+        click.option(
+            "--resume", is_flag=True,
+            help="Go on with a stopped run's tiles, and refuse if plan, inputs or software have changed. Without "
+            "--resume and --fresh: go on if nothing has changed, else start over and leave the old tiles alone.",
+        ),
+        click.option("--log-json", metavar="FILE", help="Add events as JSON lines to FILE; - is stderr."),
         click.option("--tile", type=click.IntRange(min=1), help="Cells along a tile, rounded up to whole blocks."),
         click.option(
             "--cluster", metavar="ADDRESS|local:N", callback=_cluster_form,
             help="Judge on a scheduler's workers, or on N processes here.",
         ),
-        click.option("--workers", type=click.IntRange(min=1), help="Threads that judge tiles. Default: one a core."),
+        _MEMORY,
+        _WORKERS,
         click.option("--out", type=click.Path(path_type=Path), help="Run folder. Default: the plan's outputs.folder."),
     ):  # fmt: skip
         command = option(command)
@@ -117,41 +156,74 @@ def demo(**options: Any) -> None:
     _run(shipped("configs", "plans", "demo.yaml"), **options)
 
 
-def _run(path: Path, out: Path | None, log_json: str | None, progress: str, strict: bool, **options: Any) -> None:
-    from underoak.engine.progress import Progress
+def _run(
+    path: Path, out: Path | None, log_json: str | None, progress: str, strict: bool, resume: bool, fresh: bool,
+    **options: Any,
+) -> None:  # fmt: skip
+    from underoak.engine.stop import Stop
     from underoak.plan import load_plan
     from underoak.report import ranking
     from underoak.runs import run as run_plan
 
+    if options["cluster"] and options["workers"]:
+        raise click.UsageError("--cluster brings its own workers: leave --workers out")
+    if resume and fresh:
+        raise click.UsageError("--resume goes on with kept tiles, and --fresh throws them away: choose one.")
+    if options["memory"] and options["cluster"]:
+        raise click.UsageError("--memory is for threads of this process: a cluster's workers have limits of their own.")
+    options["resume"] = True if resume else False if fresh else None
     with ExitStack() as stack:
-        log: Any = None
-        if log_json == "-":
-            log = sys.stderr
-        elif log_json:
-            log = stack.enter_context(open(log_json, "a", encoding="utf-8"))
-        told = Progress(progress, log)  # type: ignore[arg-type]
+        options["stop"] = stack.enter_context(Stop(is_quiet=log_json == "-"))
+        told = stack.enter_context(_telling(progress, log_json))
         done = run_plan(load_plan(path), out=out, progress=told, strict=strict, **options)
     for found in done.findings:
         if found.view:
             click.echo(f"\n{found.view}\n")
         click.echo(ranking(found))
-    for line in done.pointers():
+    for line in done.pointers() if progress != "none" and log_json != "-" else ():
         click.echo(line, err=True)
     if done.unjudged and strict:
         sys.exit(10)
 
 
+@contextmanager
+def _telling(progress: str, log_json: str | None) -> Iterator[Progress]:
+    """Who is told of a run; the log hears of what ends it, too."""
+    from underoak.engine.progress import Progress
+
+    with ExitStack() as stack:
+        log = sys.stderr if log_json == "-" else stack.enter_context(_log(log_json)) if log_json else None
+        told = Progress(progress, log)  # type: ignore[arg-type]
+        try:
+            yield told
+        except BaseException as error:
+            told.failed(error)
+            if log_json == "-":  # a line for people would not be JSON
+                sys.exit(_exit_code(error))
+            raise
+
+
+def _log(name: str) -> IO[str]:
+    try:
+        return open(name, "a", encoding="utf-8")
+    except OSError as error:
+        what = f"the log cannot be written ({error.strerror or error})"
+        raise UnderoakError(Fault("E502", what, name, "choose another file for --log-json")) from error
+
+
 @main.command()
 @_PLAN
+@_WORKERS
+@_MEMORY
 @click.option("--deep", is_flag=True, help="Read every cell instead of a sample.")
 @click.option("--strict", is_flag=True, help="Warnings count as problems.")
 @faults_told
-def check(plan: Path, deep: bool, strict: bool) -> None:
-    """Look a PLAN over without computing anything: every problem at once, and what a run will need."""
+def check(plan: Path, **options: Any) -> None:
+    """Look a PLAN over without writing anything: every problem at once, and what a run will need."""
     from underoak.plan import load_plan
     from underoak.runs import check as check_plan
 
-    for line in check_plan(load_plan(plan), deep=deep, strict=strict):
+    for line in check_plan(load_plan(plan), **options):
         click.echo(line)
 
 
@@ -181,6 +253,41 @@ def explain(run: Path, parcel: str) -> None:
     from underoak.runs import Run
 
     click.echo(Run.open(run).explain(parcel))
+
+
+@main.command()
+@click.argument("first", type=click.Path(path_type=Path))
+@click.argument("second", type=click.Path(path_type=Path))
+@click.option("--json", "json_to", metavar="FILE", help="Write it as JSON to FILE, or to stdout instead with -.")
+@click.option("--expect-same", is_flag=True, help="Exit with 6 unless both left the same files, byte for byte.")
+@faults_told
+def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -> None:
+    """Say what changed from the FIRST finished run to the SECOND, where, by how much, and what explains it."""
+    import json
+
+    from underoak.report import compare as compare_runs
+    from underoak.report import comparison_text, comparison_values
+    from underoak.runs import Run
+
+    found = compare_runs(Run.open(first), Run.open(second))
+    if json_to:
+        text = json.dumps(comparison_values(found), indent=2, ensure_ascii=False, allow_nan=False)
+        _write(text, json_to)
+    if json_to != "-":
+        click.echo(comparison_text(found))
+    fault = found.fault()
+    if expect_same and fault is not None:
+        raise UnderoakError(fault)
+
+
+def _write(text: str, name: str) -> None:
+    """To a file, or to stdout with -."""
+    try:
+        click.echo(text) if name == "-" else Path(name).write_text(text + "\n", encoding="utf-8")
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise UnderoakError(Fault("E502", f"cannot be written ({error.strerror or error})", name)) from error
 
 
 @main.command()

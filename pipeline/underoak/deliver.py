@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -85,10 +85,9 @@ def _grain(plan: Plan, ready: PreparedView, name: str) -> float:
 
 def deliver(
     plan: Plan, prepared: Prepared, stage: Path, findings: Sequence[Findings], parcels: Parcels | None,
-    when: dict[str, Any], began: float,
+    inputs: list[dict[str, Any]], when: dict[str, Any], began: float,
 ) -> None:  # fmt: skip
     """Write everything but the rasters into the stage, the manifest of the whole run last."""
-    inputs = described(_input_files(plan, prepared), plan.base)
     relief = relief_of(prepared.grid, relief_source(prepared))
     views = []
     for view, ready, found in zip(plan.batch, prepared.views, findings, strict=True):
@@ -134,13 +133,18 @@ def _write_manifest(
     (folder / MANIFEST).write_text(dump(content), encoding="utf-8")
 
 
-def _input_files(plan: Plan, prepared: Prepared) -> Iterable[Path]:
-    """Every file that was read: rasters with the files they name, outlines, constraints, parcels, the plan itself."""
+def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
+    """Every file that was read, with the keys of the plan that name it."""
+    files: dict[Path, set[str]] = {}
     for ready in prepared.views:
-        for facts in ready.facts.values():
-            yield from (Path(name) for name in facts.files)
-    named = [getattr(plan.region, "area", None), plan.parcels and plan.parcels.file]
-    named += [spec.file for spec in plan.constraints if isinstance(spec, ShapesConstraint)]
-    yield from (plan.base / name for name in named if name)
+        for name, facts in ready.facts.items():
+            for file in facts.files:
+                files.setdefault(Path(file), set()).add(f"layers.{ready.stacked[ready.view.plan.origin(name)]}")
+    named = [("region", plan.region.area), ("parcels", plan.parcels.file if plan.parcels else None)]
+    named += [(f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)]
+    for key, written in named:
+        if written is not None:
+            files.setdefault(plan.base / written, set()).add(key)
     if plan.path is not None:
-        yield plan.path
+        files.setdefault(plan.path, set()).add("plan")
+    return files

@@ -6,23 +6,30 @@ import datetime
 import json
 import os
 import time
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.deliver import deliver, gather, parcels_of
-from underoak.engine.cluster import Address, pool_of
-from underoak.engine.folder import MANIFEST, RunFolder
-from underoak.engine.needs import needs
+from underoak.deliver import deliver, gather, input_files, parcels_of
+from underoak.engine.address import Address
+from underoak.engine.cluster import pool_of
+from underoak.engine.disk import check_room
+from underoak.engine.folder import MANIFEST, RunFolder, finish_publishing
+from underoak.engine.identity import Identity
+from underoak.engine.inputs import Inputs
+from underoak.engine.needs import Extent, Needs, needs, within
 from underoak.engine.outputs import Output, standard_outputs
 from underoak.engine.prepare import Prepared, PreparedView, prepare
 from underoak.engine.progress import Progress, duration
 from underoak.engine.recipe import Notes
 from underoak.engine.reducer import Reducer
-from underoak.engine.runner import TILE, build_overviews, reduced, run_tiles, whole_tiles, write_rasters
-from underoak.engine.spool import Spool
+from underoak.engine.runner import build_overviews, recount, reduced, run_tiles, whole_tiles, write_rasters
+from underoak.engine.spool import TILE
+from underoak.engine.stop import Stop
 from underoak.engine.tile import Work
+from underoak.engine.trial import is_compiled, trial
+from underoak.engine.unfinished import spool_of
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
 from underoak.plan.resolved import Plan
@@ -45,12 +52,13 @@ class Run:
 
     @classmethod
     def open(cls, folder: Path | str) -> Run:
-        """A run that was finished earlier.
+        """A run that was finished earlier; one that was killed while its files got their final names is finished now.
 
         Raises:
             UnderoakError: E603 when the folder holds no finished run.
         """
         path = Path(folder) / MANIFEST
+        finish_publishing(Path(folder))
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError) as error:
@@ -139,8 +147,11 @@ def run(
     workers: int | None = None,
     cluster: str | None = None,
     tile: int | None = None,
+    memory: int | None = None,
+    resume: bool | None = None,
     progress: Progress | None = None,
     strict: bool = False,
+    stop: Stop | None = None,
 ) -> Run:
     """Judge the ground a plan describes and write the run folder.
 
@@ -150,12 +161,17 @@ def run(
         workers: threads; one a core unless given. The results do not depend on it.
         cluster: `local:N`, or a scheduler's address; its workers judge instead. The results do not depend on it.
         tile: cells along a tile's side, rounded up to whole blocks. The results do not depend on it.
+        memory: most memory that the process may use [bytes]; fewer workers and smaller tiles keep it, by an estimate.
+        resume: what to do with the tiles that a stopped run left in the folder. None: go on with them where plan,
+            inputs and software are the same, else leave them; True: the same, but E602 where something has changed;
+            False: throw them away.
         progress: who is told; nobody unless given.
         strict: warnings stop the run.
+        stop: asks the run to end early; its finished tiles are kept.
 
     Raises:
         UnderoakError: with every fault found before computing starts, or the one that stopped it; no file is then
-            left half-written under a final name.
+            left half-written under a final name, and finished tiles are kept.
     """
     began, started = time.monotonic(), datetime.datetime.now(datetime.UTC)
     told = progress or Progress("none")
@@ -163,32 +179,62 @@ def run(
     threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
     address = Address.usable(cluster)
     prepared = prepare(plan, strict=strict)
+    _log_start(plan, prepared, told)
     problems = Problems(warnings=list(prepared.warnings))
     for fault in prepared.warnings:
         told.warn(fault)
     work, parcels = _work(plan, prepared, problems, strict)
-    with RunFolder(folder) as held:
-        spool = Spool(held.spool, plan.hash)
-        try:
-            with pool_of(address, threads) as pool:
-                threads = pool.workers
-                run_tiles(work, spool, size, pool, told)
-            _check_counts(prepared, spool.notes, problems)
+    with told.step("checksums of inputs"):
+        inputs = Inputs(input_files(plan, prepared), plan.base, plan.path)
+    identity = Identity.of(plan, prepared.grid, inputs.sums, work.outputs)
+    extent = Extent.of(plan, work, prepared, parcels)
+    if memory is not None:
+        threads, size = within(memory, extent, threads, size)
+    need, stop = needs(extent, threads, size), stop or Stop()
+    with (
+        RunFolder(folder) as held,
+        spool_of(held, identity, prepared.grid, need.disk_mb, resume, told, strict) as spool,
+    ):
+        when = {"started": started.isoformat(timespec="seconds"), "tile": size, "tiles_kept": spool.tiles}
+        with pool_of(address, threads) as pool:
+            when["workers"] = pool.workers
+            if not is_compiled():
+                told.say("Compiling for this machine, once: about half a minute.")
+            run_tiles(work, spool, size, pool, told, stop, inputs.watch)
+        if when["tiles_kept"] or address is not None:
+            recount(work, spool.notes)
+        _check_counts(prepared, spool.notes, problems)
+        with told.step("overviews"):
             build_overviews(spool, work.outputs, prepared.grid)
+        with told.step("rasters"):
             write_rasters(spool, work.outputs, prepared.grid, held.stage)
-            tables = reduced(spool, work.reducers)
-            notes = spool.notes
-        finally:
-            spool.remove()
-        findings = gather(plan, prepared, held.stage, notes, tables, problems, started)
+        told.start("tables, maps and report", 0)
+        tables = reduced(spool, work.reducers)
+        findings = gather(plan, prepared, held.stage, spool.notes, tables, problems, started)
         problems.stop_if_any(strict)
         for fault in problems.warnings[len(prepared.warnings) :]:
             told.warn(fault)
-        when = {"started": started.isoformat(timespec="seconds"), "workers": threads, "tile": size}
-        deliver(plan, prepared, held.stage, findings, parcels, when, began)
-        held.publish()
+        deliver(plan, prepared, held.stage, findings, parcels, inputs.described, when, began)
+        told.finish()
+        inputs.check()
+        with stop.patient():
+            held.publish()
     content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    spent = {key: content["when"][key] for key in ("seconds", "peak_mb")}
+    told.log("run_done", folder=str(folder), **spent, outputs=content["outputs"])
     return Run(folder, content, tuple(findings))
+
+
+def _log_start(plan: Plan, prepared: Prepared, told: Progress) -> None:
+    told.log(
+        "run_start",
+        plan=str(plan.path) if plan.path else None,
+        title=plan.title,
+        plan_sha256=plan.hash,
+        grid=asdict(prepared.grid),
+        layers=[layer.name for layer in prepared.recipe.stack.layers],
+        views=[view.folder for view in plan.batch],
+    )
 
 
 def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> tuple[Work, Any]:
@@ -236,10 +282,19 @@ def _check_counts(prepared: Prepared, notes: Notes, problems: Problems) -> None:
     problems.stop_if_any()
 
 
-def check(plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None) -> list[str]:
+def check(
+    plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None, memory: int | None = None
+) -> list[str]:
     """What a plan would do, without doing it: grid, layers, decisions, warnings, and what a run will need.
 
-    `deep` reads every cell of every layer.
+    A few blocks are judged in memory to tell the needs; nothing is written.
+
+    Args:
+        plan: from `load_plan`.
+        deep: read every cell of every layer.
+        strict: warnings count as faults.
+        workers: as for `run`.
+        memory: as for `run`.
 
     Raises:
         UnderoakError: with every fault found.
@@ -247,7 +302,14 @@ def check(plan: Plan, *, deep: bool = False, strict: bool = False, workers: int 
     prepared = prepare(plan, strict=strict, deep=deep)
     problems = Problems(warnings=list(prepared.warnings))
     work, parcels = _work(plan, prepared, problems, strict)
-    grid, threads = prepared.grid, workers or os.cpu_count() or 1
+    grid, threads, tile = prepared.grid, workers or os.cpu_count() or 1, TILE
+    extent = Extent.of(plan, work, prepared, parcels)
+    if memory is not None:
+        threads, tile = within(memory, extent, threads, tile)
+    need = needs(extent, threads, tile, trial(work) if is_compiled() else None)
+    short = check_room(plan.base / plan.outputs.folder, need.disk_mb * 1e6)
+    problems.extend([short] if short else [])
+    problems.stop_if_any(strict)
     lines = [
         f"{plan.title}",
         f"grid      {grid.rows} x {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}",
@@ -259,12 +321,22 @@ def check(plan: Plan, *, deep: bool = False, strict: bool = False, workers: int 
     if parcels is not None:
         lines.append(f"parcels   {len(parcels)}")
     lines += [str(fault) for fault in problems.warnings]
-    need = needs(work, prepared, threads)
-    lines.append(
-        f"needs     {need.disk_mb:,.0f} MB on disk, {need.memory_mb:,.0f} MB of memory, {duration(need.seconds)}"
-    )
+    lines += _need_lines(need, threads)
     where = plan.path if plan.path is not None else "PLAN"
     lines.append(f"Next: underoak run {where}")
+    return lines
+
+
+def _need_lines(need: Needs, threads: int) -> list[str]:
+    by = f"with {threads} worker{'s' if threads > 1 else ''}"
+    lines = [
+        f"needs     about {need.kept_mb:,.0f} MB on disk, {need.disk_mb:,.0f} MB while it runs; "
+        f"{need.memory_mb:,.0f} MB of memory and {duration(need.seconds)} {by}"
+    ]
+    if not need.is_tried:
+        lines.append(
+            "          by averages, as nothing is compiled yet; the first run compiles for about half a minute"
+        )
     return lines
 
 

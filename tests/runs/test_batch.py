@@ -6,9 +6,9 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
-from noise import LEFT, TOP, noise_country, write_raster
 
 import underoak as uo
+from noise import LEFT, TOP, noise_country, write_raster
 from underoak.layers.geotiff import GeoTiffSource
 
 RASTERS = ("suitability.tif", "class.tif", "limiting.tif", "memberships.tif")

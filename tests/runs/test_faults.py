@@ -2,6 +2,7 @@
 
 import json
 import os
+import platform
 import re
 import shutil
 
@@ -262,13 +263,12 @@ def test_a_second_run_in_the_same_folder_is_refused(case):
 
 
 def test_a_lock_left_by_a_dead_process_is_taken_over(case):
-    from underoak.engine import folder as folders
-
     plan, folder = case
-    (folder / "out").mkdir()
-    dead = {"pid": 2**22 + 1, "host": folders.platform.node(), "boot": folders._boot(), "since": "yesterday"}
-    (folder / "out" / ".lock").write_text(json.dumps(dead))
+    (folder / "out" / ".underoak").mkdir(parents=True)
+    dead = {"pid": 2**22 + 1, "host": platform.node(), "boot": "an earlier one", "since": "yesterday"}
+    (folder / "out" / ".underoak" / "lock").write_text(json.dumps(dead))
     assert told(plan, folder).exit_code == 0
+    assert not (folder / "out" / ".underoak").exists()
 
 
 def test_a_failed_run_leaves_the_old_results_whole(case):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import platform
 from collections.abc import Iterable, Mapping
 from importlib.metadata import PackageNotFoundError, version
@@ -43,10 +44,18 @@ def described(paths: Iterable[Path], base: Path) -> list[dict[str, Any]]:
     return [{"path": _relative(path, base), "size": _size(path), "sha256": sha256(path)} for path in sorted(set(paths))]
 
 
+def described_inputs(files: Mapping[Path, Iterable[str]], base: Path) -> list[dict[str, Any]]:
+    """As `described`, with `of`: the keys of the plan that name each file, such as layers.soil_ph."""
+    names: dict[Path, set[str]] = {}
+    for path, of in files.items():
+        names.setdefault(path.resolve(), set()).update(of)
+    return [entry | {"of": sorted(names[path])} for path in sorted(names) for entry in described([path], base)]
+
+
 def _relative(path: Path, base: Path) -> str:
     try:
-        return path.resolve().relative_to(base.resolve()).as_posix()
-    except ValueError:
+        return Path(os.path.relpath(path.resolve(), base.resolve())).as_posix()
+    except ValueError:  # on another drive
         return str(path)
 
 

@@ -1,41 +1,188 @@
-"""What a run will need, from its plan alone: bytes on disk, memory, time."""
+"""What a run will need: room on disk, memory, time. Estimates, meant to be right within a third."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from collections.abc import Sized
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from underoak.engine.prepare import Prepared
-from underoak.engine.runner import TILE
+from underoak.engine.spool import TILE
 from underoak.engine.tile import Work
+from underoak.engine.trial import Trial, slowness
+from underoak.errors import Fault, UnderoakError
+from underoak.plan.resolved import Plan
 
-# Measured on one machine of two cores; benchmarks/ measures them again. Times are of one thread.
-_NANOSECONDS_A_LAYER_CELL = 16.0  # read, decode, resample, judge
-_NANOSECONDS_A_BYTE = 9.0  # encode and assemble
-_START_SECONDS = 4.0
-_COMPRESSED = 0.45  # share of the raw bytes left after encoding; class maps shrink more, noise less
-_BASE_MB = 260.0
+_MB = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What things cost. Measured by `benchmarks/prediction.py`, by phase, on two x86-64 cores with Python 3.11.
+
+    Seconds are those of one thread; on another machine they are scaled by a short timing (`trial.slowness`). What tiles
+    cost is measured by a trial on the plan's own layers; without one, the figures for an average layer stand in.
+    """
+
+    # seconds
+    start: float = 2.2  # imports, loading compiled kernels, an empty report
+    layer: float = 0.04  # opening and sampling one
+    layer_cell: float = 14e-9  # read, resample, judge, encode; a criterion counts as a layer
+    raw_byte: float = 9e-9  # encode one byte of a raster's cell, with its first overview
+    upper_byte: float = 2.5e-9  # overviews above the first, for one byte of a full-size cell
+    file_byte: float = 2.0e-9  # assemble, write and hash one byte of a raster
+    input_byte: float = 0.8e-9  # hash one byte of an input
+    zone_cell: float = 58e-9  # find zones, for one cell
+    picture: float = 1.5  # map and report of one view
+    parcel: float = 60e-6  # read, rank and write one
+    parcel_view: float = 140e-6  # its rows in one view's report
+    # bytes on disk
+    compressed: float = 0.30  # share of a raster's bytes left after encoding, where no trial was made
+    view_files: float = 4.0e6  # map, report and the like of one view
+    parcel_files: float = 1100.0  # rows of one parcel in all files of one view
+    # bytes of memory
+    base: float = 345e6  # libraries, loaded kernels, cached source blocks
+    vector: float = 75e6  # the libraries for shapes, when there are any
+    parcel_memory: float = 3500.0  # one parcel
+    cell_array: float = 4.0  # one cell of a float32 array
+    cell_work: float = 20.0  # coordinates, codes and encoded cells of a tile, for one cell
+    source_cell: float = 12.0  # one source cell under a tile: stored, decoded, derived
+    zones: float = 90e6  # the libraries for zones, and their borders
+    picture_base: float = 550e6  # as `base`, with the drawing library and what the tiles left behind
+    picture_pixel: float = 92.0  # one pixel of the map while it is drawn
+    picture_parcel: float = 50e3  # one parcel that is drawn
+
+
+COSTS = Costs()
+MARGIN = 1.15  # by which a limit on memory is kept below: what was measured lay as far off at most
 
 
 @dataclass(frozen=True, slots=True)
 class Needs:
     """An estimate, not a promise."""
 
-    disk_mb: float
-    memory_mb: float
-    seconds: float
+    disk_mb: float  # at most, while it runs: finished files and tiles kept beside them
+    kept_mb: float  # of the finished files
+    memory_mb: float  # peak of the process
+    seconds: float  # on a machine that has nothing else to do
+    is_tried: bool  # by a trial, not by averages
 
 
-def needs(work: Work, prepared: Prepared, workers: int) -> Needs:
-    """The estimate for a run with `workers` threads."""
-    grid = prepared.grid
-    cells = grid.rows * grid.cols
-    raw = sum(np.dtype(o.layout.dtype).itemsize * len(o.layout.bands) for o in work.outputs) * cells * 4 / 3
-    criteria = [len(variant.criteria) for variant in work.recipe.variants]
-    layers = len(work.recipe.stack.layers) + sum(criteria)
-    seconds = (layers * cells * _NANOSECONDS_A_LAYER_CELL + raw * _NANOSECONDS_A_BYTE) / 1e9 / min(workers, 2)
-    tile_mb = TILE * TILE * 4 / 1e6
-    memory = _BASE_MB + (workers + 1) * tile_mb * (3 * max(criteria) + len(work.recipe.stack.layers))
-    # the spool holds what the files will hold, until they are in place
-    return Needs(raw * _COMPRESSED * 2 / 1e6, memory, _START_SECONDS + seconds)
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """How much there is to do. Arrays are counted in cells of the analysis grid unless said."""
+
+    cells: int
+    inside: float  # of them, in the region
+    shape: tuple[int, int]
+    layers: int  # that are read
+    criteria: int  # of all views
+    most_criteria: int  # of one view
+    raw: float  # bytes of one full-size cell in all rasters
+    sources: tuple[float, ...] = field(default=())  # source cells of each file under one cell
+    input_bytes: int = 0
+    views: int = 1
+    parcels: int = 0
+    has_shapes: bool = False
+    has_zones: bool = False
+
+    @classmethod
+    def of(cls, plan: Plan, work: Work, prepared: Prepared, parcels: Sized | None) -> Extent:
+        """The extent of a run."""
+        grid, stack = work.recipe.grid, work.recipe.stack
+        cells = grid.rows * grid.cols
+        under: dict[str, float] = {}
+        for layer in stack.layers:
+            window, months = stack.region_window(layer), max(len(layer.native.source.months), 1)
+            path = layer.native.source.facts.path
+            under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
+        files = {file for view in prepared.views for facts in view.facts.values() for file in facts.files}
+        criteria = [len(variant.criteria) for variant in work.recipe.variants]
+        return cls(
+            cells=cells,
+            inside=float(cells),
+            shape=grid.shape,
+            layers=len(stack.layers),
+            criteria=sum(criteria),
+            most_criteria=max(criteria),
+            raw=float(sum(np.dtype(o.layout.dtype).itemsize * len(o.layout.bands) for o in work.outputs)),
+            sources=tuple(under.values()),
+            input_bytes=sum(os.path.getsize(file) for file in files if os.path.isfile(file)),
+            views=len(work.recipe.variants),
+            parcels=len(parcels) if parcels is not None else 0,
+            has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or work.recipe.outline is not None),
+            has_zones=plan.zones is not None,
+        )
+
+
+def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = None) -> Needs:
+    """The estimate for a run with so many workers, with what a trial found or by averages."""
+    c = COSTS
+    inside = extent.cells * tried.inside if tried else extent.inside
+    if tried:
+        rasters = inside * (tried.bytes_full + tried.bytes_half * 4 / 3)
+        judging = inside * tried.seconds
+        slow = slowness()
+    else:
+        rasters = extent.cells * extent.raw * c.compressed * 4 / 3
+        judging = extent.cells * ((extent.layers + extent.criteria) * c.layer_cell + extent.raw * c.raw_byte)
+        slow = 1.0
+    companions = extent.views * (c.view_files + extent.parcels * c.parcel_files)
+    cores = min(workers, os.cpu_count() or 1)
+    alone = (
+        c.start
+        + extent.layers * c.layer
+        + extent.cells * extent.raw * c.upper_byte
+        + rasters * c.file_byte
+        + extent.input_bytes * c.input_byte
+        + (inside * c.zone_cell * extent.views if extent.has_zones else 0.0)
+        + extent.views * (c.picture + extent.parcels * c.parcel_view)
+        + extent.parcels * c.parcel
+    )
+    seconds = judging / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
+    disk, kept = 2 * rasters + companions, rasters + companions
+    return Needs(disk / _MB, kept / _MB, memory_bytes(extent, workers, tile) / _MB, seconds, tried is not None)
+
+
+_SHARED = 0.9  # of their speed alone is left to threads that work side by side
+
+
+def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
+    """Peak memory of the process: while tiles are judged, or while the map is drawn."""
+    c = COSTS
+    shapes = (c.vector if extent.has_shapes else 0.0) + extent.parcels * c.parcel_memory
+    cells = min(tile, extent.shape[0]) * min(tile, extent.shape[1])
+    for_cell = c.cell_array * (extent.layers + extent.most_criteria) + c.cell_work
+    for_cell += c.source_cell * max(extent.sources, default=0.0)
+    judging = c.base + shapes + min(workers, -(-extent.cells // cells)) * cells * for_cell
+    drawing = c.picture_base + shapes + (c.zones if extent.has_zones else 0.0) + _pixels(extent.shape) * c.picture_pixel
+    drawing += extent.parcels * c.picture_parcel if extent.parcels <= _MOST_DRAWN else 0.0
+    return max(judging, drawing)
+
+
+_MOST_DRAWN = 2000  # parcels: with more, the map shows none
+
+
+def _pixels(shape: tuple[int, int]) -> float:
+    """Pixels of the map: its longer side has some 1200 to 2400."""
+    longest = max(shape)
+    across = longest / -(-longest // 1400)
+    across *= max(1, -(-1200 // across))
+    return across * across * min(shape) / longest
+
+
+def within(limit: int, extent: Extent, workers: int, tile: int) -> tuple[int, int]:
+    """Workers and tile size that keep a run's memory below `limit` bytes: as many and as large as given, or fewer.
+
+    Raises:
+        UnderoakError: E503 when one worker with the smallest tiles needs more.
+    """
+    smaller = [(workers, side) for side in range(tile, TILE, -TILE)]
+    for count, side in [*smaller, *((count, TILE) for count in range(workers, 0, -1))]:
+        if MARGIN * memory_bytes(extent, count, side) <= limit:
+            return count, side
+    least = MARGIN * memory_bytes(extent, 1, TILE)
+    what = f"about {least / _MB:,.0f} MB are needed at least, and {limit / _MB:,.0f} MB are allowed"
+    raise UnderoakError(Fault("E503", what, "--memory", "allow more, or judge a smaller region or fewer layers"))

@@ -1,18 +1,35 @@
-"""How far a run is: a line on a terminal, plain lines elsewhere, JSON lines on request. Never on stdout."""
+"""How far a run is: a line on a terminal, plain lines elsewhere, JSON lines on request. Never on stdout.
+
+Every JSON line has `v` (1, the form's version), `t` (UTC), `lvl` (info, warn, error), `ev` and `run` (the same for all
+lines of a run). The events, with what else they hold:
+
+    run_start   plan, title, plan_sha256, grid, layers, views: everything is opened and checked
+    step        step, of: a step of so many tiles begins; 0 where it has none
+    tile_done   step, done, of, rss [MB, the most so far]
+    step_done   step, seconds
+    warning     code, what, where, mend
+    run_done    folder, seconds, peak_mb, outputs: every file has its final name
+    error       code, what, where, mend, exit: the command ends with this exit code; one line for each fault
+"""
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
+import os
 import sys
 import time
+import traceback
+from collections.abc import Iterator
 from typing import IO, Any, Literal
 
-from underoak.errors import Fault
+from underoak.errors import BUG, Fault, UnderoakError
 
 Show = Literal["auto", "plain", "none"]
 _PLAIN_SECONDS = 10.0
 _JSON_LIMIT = 65536
+_SIGINT = 130
 
 
 def resident_mb() -> float:
@@ -37,55 +54,101 @@ def duration(seconds: float) -> str:
     return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
 
 
+def json_line(line: dict[str, Any]) -> str:
+    """One line of JSON, in ASCII, without a control character and no longer than 64 KiB.
+
+    What makes a line too long is left out, the longest first, and named under `cut`.
+
+    >>> json_line({"ev": "warning", "what": "a\\x1b]0;b\\x7f"})
+    '{"ev": "warning", "what": "a\\\\u001b]0;b\\\\u007f"}'
+    """
+    texts = {key: json.dumps(value, default=str).replace("\x7f", "\\u007f") for key, value in line.items()}
+    cut: list[str] = []
+    while True:
+        shown = texts | ({"cut": json.dumps(cut)} if cut else {})
+        text = "{" + ", ".join(f"{json.dumps(key)}: {value}" for key, value in shown.items()) + "}"
+        if len(text) < _JSON_LIMIT:
+            return text
+        longest = max(texts, key=lambda key: len(texts[key]))
+        cut.append(longest)
+        del texts[longest]
+
+
 class Progress:
-    """Tells events of a run to people and to logs."""
+    """Tells events of a run to people and to logs.
+
+    A log on stderr has it for itself: nothing but JSON lines is then written there.
+    """
 
     def __init__(self, show: Show = "auto", json_to: IO[str] | None = None, run_id: str = "") -> None:
         self._json = json_to
-        self._run = run_id
+        self._run = run_id or f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%SZ}-{os.getpid()}"
         self._live: Any = None
         self._step, self._done, self._of, self._began, self._told = "", 0, 0, 0.0, 0.0
-        self._terminal = show == "auto" and sys.stderr.isatty()
-        self._quiet = show == "none"
+        self._is_log_only = json_to is not None and json_to is sys.stderr
+        self._is_quiet = show == "none" or self._is_log_only
+        self._is_terminal = show == "auto" and not self._is_quiet and sys.stderr.isatty()
 
     def log(self, event: str, level: str = "info", **fields: Any) -> None:
-        """One JSON line, if asked for: UTC time, control characters escaped."""
+        """One JSON line, if asked for."""
         if self._json is None:
             return
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        line = {"v": 1, "t": now, "lvl": level, "ev": event, "run": self._run, **fields}
-        text = json.dumps(line, ensure_ascii=True, default=str)
-        if len(text) > _JSON_LIMIT:
-            text = json.dumps({k: line[k] for k in ("v", "t", "lvl", "ev", "run")} | {"cut": True})
-        self._json.write(text + "\n")
-        self._json.flush()
+        text = json_line({"v": 1, "t": now, "lvl": level, "ev": event, "run": self._run, **fields})
+        try:
+            self._json.write(text + "\n")
+            self._json.flush()
+        except OSError as error:  # a log is no reason to lose a run
+            self._json = None
+            if not self._is_log_only:
+                what = f"the log cannot be written any more ({error.strerror or error})"
+                self.warn(Fault("W502", what, "--log-json", "the run goes on without it"))
 
     def say(self, text: str) -> None:
         """A sentence on stderr."""
         self._clear()
-        if not self._quiet:
+        if not self._is_quiet:
             print(text, file=sys.stderr, flush=True)
 
     def warn(self, fault: Fault) -> None:
-        """A warning on stderr and in the log."""
+        """A warning on stderr, however quiet it is to be, and in the log."""
         self._clear()
-        print(str(fault), file=sys.stderr, flush=True)
+        if not self._is_log_only:
+            print(str(fault), file=sys.stderr, flush=True)
         self.log("warning", "warn", code=fault.code, what=fault.what, where=fault.where, mend=fault.mend)
 
-    def start(self, step: str, of: int) -> None:
-        """A step of `of` parts begins."""
+    def failed(self, error: BaseException) -> None:
+        """What ends the command, in the log; people are told by whoever catches it."""
+        self._clear()
+        faults: tuple[Fault, ...]
+        more: dict[str, Any] = {}
+        if isinstance(error, UnderoakError):
+            faults, more["exit"] = error.faults, error.exit_code
+        elif isinstance(error, KeyboardInterrupt):
+            faults = (Fault("", "stopped", mend="run again: tiles that are done are kept"),)
+            more["exit"] = getattr(error, "exit_code", _SIGINT)
+        else:
+            faults = (Fault("E100", f"a bug in underoak: {type(error).__name__}: {error}", mend="report it"),)
+            more = {"exit": BUG, "trace": "".join(traceback.format_exception(error))}
+        for fault in faults:
+            self.log("error", "error", code=fault.code, what=fault.what, where=fault.where, mend=fault.mend, **more)
+
+    def start(self, step: str, of: int, **more: Any) -> None:
+        """A step of `of` tiles begins; 0 where it has none."""
         self._step, self._done, self._of = step, 0, of
         self._began = self._told = time.monotonic()
-        self.log("step", step=step, of=of)
+        self.log("step", step=step, of=of, **more)
+        if self._is_terminal:
+            self._draw(self._began)
 
     def advance(self, parts: int = 1) -> None:
-        """Some parts of the step are done."""
+        """Some tiles of the step are done."""
         self._done += parts
         self.log("tile_done", step=self._step, done=self._done, of=self._of, rss=round(resident_mb()))
-        if self._quiet:
+        if self._is_quiet:
             return
         now = time.monotonic()
-        if self._terminal:
+        if self._is_terminal:
             self._draw(now)
         elif now - self._told >= _PLAIN_SECONDS:
             print(self._line(now), file=sys.stderr, flush=True)
@@ -96,11 +159,20 @@ class Progress:
         self._clear()
         self.log("step_done", step=self._step, seconds=round(time.monotonic() - self._began, 3))
 
+    @contextlib.contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """A step without tiles."""
+        self.start(name, 0)
+        yield
+        self.finish()
+
     def _line(self, now: float) -> str:
-        share = self._done / self._of if self._of else 1.0
-        left = (now - self._began) * (1 - share) / share if share else 0.0
+        if not self._of:
+            return f"{self._step} ...  {resident_mb():.0f} MB"
+        share = self._done / self._of
+        left = f"{duration((now - self._began) * (1 - share) / share)} left" if share else "..."
         counts = f"{self._done:,}/{self._of:,}".replace(",", " ")
-        return f"{self._step} {counts} tiles  {share:3.0%}  {duration(left)} left  {resident_mb():.0f} MB"
+        return f"{self._step} {counts} tiles  {share:3.0%}  {left}  {resident_mb():.0f} MB"
 
     def _draw(self, now: float) -> None:
         from rich.console import Console

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import io
-import os
-from collections.abc import Iterator, Sequence
+import pickle
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from underoak.engine.cog import BLOCK, assemble, encode, levels, shape_at
+from underoak.engine.disk import disk_error, sync_file
 from underoak.engine.outputs import Output, halve
 from underoak.engine.pool import Pool
 from underoak.engine.progress import Progress
+from underoak.engine.recipe import Notes
 from underoak.engine.reducer import Reducer
-from underoak.engine.spool import Spool, disk_error
-from underoak.engine.tile import Work
-from underoak.grid import Grid
+from underoak.engine.spool import TILE, Spool, TileResult
+from underoak.engine.stop import Stop
+from underoak.engine.tile import Tray, Work
+from underoak.grid import Grid, Window
 from underoak.layers.gdal import env, open_raster
 
-TILE = 2 * BLOCK  # a tile holds whole blocks of the first overview
+_IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
 
 
 def whole_tiles(size: int) -> int:
@@ -32,25 +36,84 @@ def whole_tiles(size: int) -> int:
     return max(TILE, -(-size // TILE) * TILE)
 
 
-def run_tiles(work: Work, spool: Spool, tile: int, pool: Pool, progress: Progress) -> None:
-    """Judge every tile that the spool does not hold yet, and keep each as soon as it is done."""
-    todo = [w for w in work.recipe.grid.tiles(whole_tiles(tile)) if w not in spool.done]
+class _Queue(Sequence[Window]):
+    """Tiles to judge; none is handed out any more once a stop is asked for."""
+
+    def __init__(self, windows: Sequence[Window], stop: Stop) -> None:
+        self._windows, self._stop = windows, stop
+
+    def __getitem__(self, at: Any) -> Any:
+        return self._windows[at]
+
+    def __len__(self) -> int:
+        return len(self._windows)
+
+    def __iter__(self) -> Iterator[Window]:
+        for window in self._windows:
+            if self._stop.is_asked:
+                return
+            yield window
+
+
+def run_tiles(
+    work: Work, spool: Spool, tile: int, pool: Pool, progress: Progress, stop: Stop | None = None,
+    watch: Callable[[], None] | None = None,
+) -> None:  # fmt: skip
+    """Judge every tile that the spool does not hold yet, and keep each as soon as it is done.
+
+    `watch` is called after each tile; what it raises ends the pass.
+
+    Raises:
+        UnderoakError: what a tile or the pool raised, or E501; the tiles that are done are kept.
+        Stopped: when a stop was asked for; the tiles in flight are waited for, but not long.
+    """
+    stop = stop or Stop()
+    todo = _Queue(spool.missing(work.recipe.grid, whole_tiles(tile)), stop)
     progress.start("judging", len(todo))
-    for result in pool.results(work, todo):
+    tray = Tray()
+    results = pool.results(replace(work, tray=tray), todo)
+
+    def keep(result: TileResult) -> None:
+        tray.pop(result.window, None)
         spool.add(result)
         progress.advance()
+
+    with stop.patient():
+        try:
+            for result in results:
+                keep(result)
+                if watch is not None:
+                    watch()
+                if stop.seconds > _IN_FLIGHT_SECONDS:
+                    break
+        finally:
+            if isinstance(results, Generator):
+                results.close()  # threads come to the end of their tiles
+            for result in list(tray.values()):
+                keep(result)
+    stop.check()
     progress.finish()
 
 
+def recount(work: Work, notes: Notes) -> None:
+    """Right the counts of layers that are kept whole, whose reading every process that took part has told of."""
+    stack = pickle.loads(pickle.dumps(work.recipe.stack))  # one that has read nothing yet
+    middle = Window(stack.grid.rows // 2, stack.grid.cols // 2, 1, 1)
+    first, again = stack.read(middle), stack.read(middle)
+    for name in notes.read.keys() & {name for name, count in first.read.items() if count != again.read[name]}:
+        notes.read[name], notes.implausible[name] = first.read[name], first.implausible[name]
+
+
 def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid) -> None:
-    """The overview levels above the first, each from the one below, block row by block row."""
+    """The overview levels above the first, each from the one below, block row by block row.
+
+    Raises:
+        UnderoakError: E501, E502.
+    """
     for output in outputs:
         for level in range(2, levels(grid) + 1):
             below = spool.folder / "level.tif"
-            with open(below, "wb") as out:
-                assemble(
-                    out, output.layout, grid, range(level - 1, level), spool.pieces[output.layout.name], spool.read
-                )
+            _assemble(below, spool, output, grid, range(level - 1, level))
             with env(), open_raster(str(below), "GTiff") as source:
                 rows, cols = shape_at(grid, level)
                 for row in range(0, rows, BLOCK):
@@ -72,17 +135,20 @@ def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: P
     made = []
     for output in outputs:
         path = folder / output.layout.name
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            with open(path, "wb") as out:
-                pieces = spool.pieces[output.layout.name]
-                assemble(out, output.layout, grid, range(levels(grid) + 1), pieces, spool.read)
-                out.flush()
-                os.fsync(out.fileno())
-        except OSError as error:
-            raise disk_error(error, path) from error
+        _assemble(path, spool, output, grid, range(levels(grid) + 1), lasting=True)
         made.append(path)
     return made
+
+
+def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, which: range, lasting: bool = False) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with open(path, "wb") as out:
+            assemble(out, output.layout, grid, which, spool.pieces[output.layout.name], spool.read)
+        if lasting:
+            sync_file(path)
+    except OSError as error:
+        raise disk_error(error, path) from error
 
 
 def reduced(spool: Spool, reducers: Sequence[Reducer]) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,13 @@ from underoak.grid import Window
 from underoak.layers.gdal import env
 
 
+class Tray(dict[Window, TileResult]):
+    """Tiles that threads of this process have finished: when one fails, those of the others are found here."""
+
+    def __reduce__(self) -> tuple[type[None], tuple[()]]:
+        return type(None), ()  # it stays in its process
+
+
 @dataclass(frozen=True)
 class Work:
     """What every worker gets once. Picklable."""
@@ -25,6 +32,7 @@ class Work:
     recipe: Recipe
     outputs: tuple[Output, ...]
     reducers: tuple[Reducer, ...]
+    tray: Tray | None = field(default=None, compare=False)
 
 
 def do_tile(work: Work, window: Window) -> TileResult:
@@ -44,6 +52,8 @@ def do_tile(work: Work, window: Window) -> TileResult:
             for reducer in work.reducers:
                 if reducer.variant == at:
                     result.parts[reducer.name] = list(_parts(reducer, judged))
+    if work.tray is not None:
+        work.tray[window] = result
     return result
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from underoak.engine.spool import disk_error
+from underoak.engine.disk import disk_error
 from underoak.places.parcels import Parcels
 
 if TYPE_CHECKING:

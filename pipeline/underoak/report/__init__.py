@@ -1,6 +1,8 @@
 """The report: page, map, table and words for the people who decide."""
 
 from underoak.report.batch import batch_html, joined_parcels
+from underoak.report.comparison import Comparison, compare
+from underoak.report.comparison_words import comparison_text, comparison_values
 from underoak.report.explanation import explain
 from underoak.report.figure import map_png, relief_of
 from underoak.report.findings import CriterionWords, Findings
@@ -11,9 +13,13 @@ from underoak.report.table import ranking
 from underoak.report.words import decision
 
 __all__ = [
+    "Comparison",
     "CriterionWords",
     "Findings",
     "batch_html",
+    "compare",
+    "comparison_text",
+    "comparison_values",
     "decision",
     "explain",
     "joined_parcels",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from underoak.engine.difference import CHANGED, RasterDifference, difference
 from underoak.errors import Fault, UnderoakError
@@ -136,7 +136,7 @@ class Comparison:
     plan: tuple[PlanChange, ...]
     inputs: tuple[InputChange, ...]
     software: Mapping[str, tuple[str, str]]
-    views: Mapping[str, ViewComparison]  # by folder inside the run folder
+    views: Mapping[str, ViewComparison]  # by folder inside the run folder; empty when the files are the same
     not_compared: str  # why cells were not compared; "" when they were
 
     @property
@@ -186,18 +186,21 @@ def short(of: str) -> str:
 
 
 def compare(first: Finished, second: Finished) -> Comparison:
-    """Compare two finished runs. Their rasters are read block by block when they lie on the same grid.
+    """Compare two finished runs. Their rasters are read block by block when they lie on the same grid; nothing is
+    read of runs whose files are the same by their checksums.
 
     Raises:
         UnderoakError: E230 when a raster cannot be read.
     """
     ours, theirs = first.views, second.views
     shared = [folder for folder in ours if folder in theirs]
+    outputs = _outputs(first.manifest, second.manifest)
+    looked_at = [] if outputs.are_same else shared
     cells: dict[str, RasterDifference] = {}
     why = "" if first.grid == second.grid else "the grids differ"
     if not why:
         try:
-            cells = {name: difference(ours[name].folder, theirs[name].folder, first.grid) for name in shared}
+            cells = {name: difference(ours[name].folder, theirs[name].folder, first.grid) for name in looked_at}
         except UnderoakError as error:
             if error.faults[0].code != "E603":
                 raise
@@ -207,11 +210,11 @@ def compare(first: Finished, second: Finished) -> Comparison:
     return Comparison(
         first=first,
         second=second,
-        outputs=_outputs(first.manifest, second.manifest),
+        outputs=outputs,
         plan=_plan(first, second, shared),
         inputs=_inputs(first, second),
         software={name: (a, b) for name, (a, b) in pairs.items() if a != b},
-        views={n: ViewComparison(cells.get(n), _parcels(ours[n].parcels, theirs[n].parcels)) for n in shared},
+        views={n: ViewComparison(cells.get(n), _parcels(ours[n], theirs[n])) for n in looked_at},
         not_compared=why,
     )
 
@@ -251,7 +254,7 @@ def _inputs(first: Finished, second: Finished) -> tuple[InputChange, ...]:
     used: set[str] = set()
     for held, run in zip(sums, (first, second), strict=True):
         for view in run.views.values():
-            used |= used_layers(view.manifest["plan"])
+            used |= used_layers(view.manifest)
         for entry in run.manifest["inputs"]:
             for of in entry["of"]:
                 held.setdefault(of, []).append(entry["sha256"])
@@ -270,11 +273,15 @@ def _input_touches(of: str, used: set[str]) -> Touches:
     return "words" if of.startswith("layers.") and short(of).split(" (")[0] not in used else "cells"
 
 
-def _parcels(first: pd.DataFrame | None, second: pd.DataFrame | None) -> ParcelsChange | None:
-    if first is None and second is None:
+def _parcels(first: Finished, second: Finished) -> ParcelsChange | None:
+    if first.parcels is None and second.parcels is None:
         return None
     one, other = _rows(first), _rows(second)
-    found = [ParcelChange(id, *zip(row, other[id], strict=True)) for id, row in one.items() if id in other]
+    found = [
+        ParcelChange(id, (a.rank, b.rank), (a.suitability, b.suitability), (a.name, b.name))
+        for id, a in one.items()
+        if (b := other.get(id)) is not None
+    ]
     changed = [change for change in found if _is_changed(change)]
     changed.sort(key=lambda c: (-abs(c.moved), -abs(c.gained), c.id))
     return ParcelsChange(
@@ -285,14 +292,27 @@ def _parcels(first: pd.DataFrame | None, second: pd.DataFrame | None) -> Parcels
     )
 
 
-def _rows(table: pd.DataFrame | None) -> dict[str, tuple[int | None, float | None, str | None]]:
-    """Rank, suitability and class by id; None where a parcel was not judged."""
+class _Row(NamedTuple):
+    """What is compared of a parcel; None where it was not judged."""
+
+    rank: int | None = None
+    suitability: float | None = None
+    name: str | None = None  # of its class
+
+
+def _rows(run: Finished) -> dict[str, _Row]:
+    table: pd.DataFrame | None = run.parcels
     if table is None:
         return {}
-    columns = (table[name] for name in ("id", "rank", "suitability", "class"))
+    names = ["rank", "suitability", "class"]
+    if "suitability" not in table:  # the table on top of several species and futures
+        view = run.manifest["views"][0]
+        label = "_".join(part for part in (view["species"], view["scenario"]) if part) or "present"
+        names = [f"{name}_{label}" for name in names]
+    judged = table[names[0]].notna()
     return {
-        str(id): (int(rank), float(score), str(kind)) if rank == rank and rank is not None else (None, None, None)
-        for id, rank, score, kind in zip(*columns, strict=True)
+        str(id): _Row(int(rank), float(score), str(name)) if is_judged else _Row()
+        for is_judged, id, rank, score, name in zip(judged, table["id"], *(table[name] for name in names), strict=True)
     }
 
 

@@ -20,7 +20,6 @@ from underoak.report.comparison import (
     class_hectares,
     short,
 )
-from underoak.report.words import score
 
 WIDTH = 100
 _MOST_ROWS = 10
@@ -60,13 +59,14 @@ def _outputs(found: Comparison) -> str:
     told = found.outputs
     if told.are_same:
         return f"The runs left the same {len(told.same)} files, byte for byte."
-    parts = []
-    for what, names in (
-        ("not the same", told.different), ("only in the first", told.only_first), ("only in the second", told.only_second)
-    ):  # fmt: skip
-        if names:
-            parts.append(f"{what}: {', '.join(names)}")
-    return f"{len(told.same)} files are the same, byte for byte; {'; '.join(parts)}."
+    kinds = {
+        "not the same": told.different,
+        "only in the first": told.only_first,
+        "only in the second": told.only_second,
+    }
+    parts = [f"{what}: {', '.join(names)}" for what, names in kinds.items() if names]
+    same = f"{len(told.same)} file{' is' if len(told.same) == 1 else 's are'} the same, byte for byte"
+    return f"{same}; {'; '.join(parts)}."
 
 
 def _differences(found: Comparison) -> Iterator[str]:
@@ -91,7 +91,7 @@ def _sums(given: InputChange) -> str:
 
 def _grid(grid: Grid) -> str:
     left, _, _, top = grid.bounds
-    return f"{grid.rows} x {grid.cols} cells of {grid.cell_m:g} m from {left:g}, {top:g} in {grid.crs}"
+    return f"{grid.rows} x {grid.cols} cells of {grid.cell_m:g} m from {left:.10g}, {top:.10g} in {grid.crs}"
 
 
 def _explained(found: Comparison) -> Iterator[str]:
@@ -117,8 +117,8 @@ def _cells(found: RasterDifference, grid: Grid) -> Iterator[str]:
     else:
         share = found.changed / found.judged
         yield (
-            f"  suitability moved by more than {found.tolerance:.1g} on {_share(share)} of the {_count(found.judged)} "
-            f"cells judged in both"
+            f"  suitability moved by more than {_plain(found.tolerance)} on {_share(share)} of the "
+            f"{_count(found.judged)} cells judged in both"
         )
     if found.changed:
         yield (
@@ -129,13 +129,13 @@ def _cells(found: RasterDifference, grid: Grid) -> Iterator[str]:
         assert found.most_at is not None
         assert found.most_from_to is not None
         before, after = found.most_from_to
-        yield f"  most at {_place(grid, *found.most_at)}: {score(before)} -> {score(after)}"
+        yield f"  most at {_place(grid, *found.most_at)}: {before:.4f} -> {after:.4f}"
     moved = {name: count for name, count in found.memberships.items() if count}
     if moved:
-        shares = ", ".join(f"{name} on {_share(count / found.cells)}" for name, count in _descending(moved))
-        yield f"  membership changed (by 1/250 or more): {shares} of all cells"
+        shares = ", ".join(f"{name} on {_share(count / found.judged)}" for name, count in _descending(moved))
+        yield f"  membership moved, in steps of 1/250: {shares}"
     elif found.changed:
-        yield "  no membership changed by 1/250 or more"
+        yield "  membership moved nowhere, in steps of 1/250"
     if any(before != after for before, after in found.moves):
         yield ""
         yield from _table(found.moves)
@@ -148,7 +148,7 @@ def _cells(found: RasterDifference, grid: Grid) -> Iterator[str]:
             row, col = block.window.row, block.window.col
             middle = _place(grid, row + block.window.rows // 2, col + block.window.cols // 2, short=True)
             at = f"rows from {row}, columns from {col}"
-            yield f"    {at:<34} {_count(block.cells):>13} {block.amount:>15,.1f}   {middle}".replace(",", " ")
+            yield f"    {at:<34} {_count(block.cells):>13} {_sum(block.amount):>15}   {middle}"
 
 
 def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
@@ -158,10 +158,10 @@ def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
 def _table(moves: Mapping[tuple[int, int], float]) -> Iterator[str]:
     """From class to class [ha]; ground that is missing in both runs is left out."""
     codes = [code for code in _CODES if any(code in pair for pair in moves)]
-    yield "  ha, from (down) to (across)" + "".join(f"{_CODES[code]:>12}" for code in codes)
+    yield "  ha, from (down) to (across)" + "".join(f"{_CODES[code]:>11}" for code in codes)
     for before in codes:
         cells = ["" if before == after == 255 else _area(moves.get((before, after), 0.0)) for after in codes]
-        yield f"  {_CODES[before]:<27}" + "".join(f"{cell:>12}" for cell in cells)
+        yield f"  {_CODES[before]:<27}" + "".join(f"{cell:>11}" for cell in cells)
 
 
 def _area(hectares: float) -> str:
@@ -245,6 +245,14 @@ def _share(share: float) -> str:
     percent = share * 100
     digits = max(0, 1 - math.floor(math.log10(percent)))
     return f"{min(percent, 100 - 10**-digits):.{digits}f} %" if share > 0.5 else f"{percent:.{digits}f} %"
+
+
+def _plain(value: float) -> str:
+    return f"{value:.7f}".rstrip("0")
+
+
+def _sum(value: float) -> str:
+    return f"{value:,.0f}".replace(",", " ") if value >= 100 else f"{value:.3f}"
 
 
 def _small(value: float) -> str:

@@ -35,7 +35,7 @@ def plan_changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[Pl
     >>> [c.words for c in plan_changes({"plan": plan, "views": views}, {"plan": other, "views": views})]
     ['combine.rule: linear -> geometric']
     """
-    idle = _idle(first["plan"]) & _idle(second["plan"])
+    idle = _idle(first) & _idle(second)
     changes = _weights(first, second)
     for path, old, new in _leaves((), _named(first["plan"]), _named(second["plan"])):
         if path[0] == "weights" or (path[0] == "criteria" and path[-1] == "weight"):
@@ -45,26 +45,24 @@ def plan_changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[Pl
     return changes
 
 
-def used_layers(plan: Mapping[str, Any]) -> set[str]:
-    """The layers of a plan that something judges by, and those they are derived from."""
-    used = {c["layer"] for c in plan["criteria"].values() if isinstance(c, Mapping) and "layer" in c}
-    used |= {c["layer"] for c in plan.get("constraints", ()) if "layer" in c}
+def used_layers(manifest: Mapping[str, Any]) -> set[str]:
+    """The layers that something judges by, and those they are derived from."""
+    plan = manifest["plan"]
+    used = {criterion["layer"] for view in manifest["views"] for criterion in view["criteria"]}
+    used |= {constraint["layer"] for constraint in plan.get("constraints", ()) if "layer" in constraint}
     return used | {plan["layers"][name]["from"] for name in used if "from" in plan["layers"].get(name, {})}
 
 
-def _idle(plan: Mapping[str, Any]) -> set[str]:
-    return set(plan["layers"]) - used_layers(plan)
+def _idle(manifest: Mapping[str, Any]) -> set[str]:
+    return set(manifest["plan"]["layers"]) - used_layers(manifest)
 
 
 def _named(plan: Mapping[str, Any]) -> dict[str, Any]:
     """The plan with its lists of named things turned into mappings; their order changes no figure."""
     return {
-        key: {item["name"]: item for item in value} if _is_named(value) else value for key, value in plan.items()
-    }  # fmt: skip
-
-
-def _is_named(value: Any) -> bool:
-    return isinstance(value, list) and bool(value) and all(isinstance(item, dict) and "name" in item for item in value)
+        key: {item["name"]: item for item in value} if key in ("constraints", "scenarios") else value
+        for key, value in plan.items()
+    }
 
 
 def _leaves(path: tuple[str, ...], old: Any, new: Any) -> Iterator[tuple[tuple[str, ...], Any, Any]]:
@@ -74,8 +72,12 @@ def _leaves(path: tuple[str, ...], old: Any, new: Any) -> Iterator[tuple[tuple[s
     if isinstance(old, Mapping) and isinstance(new, Mapping) and path[-1:] != ("curve",):
         for key in [*old, *(key for key in new if key not in old)]:
             yield from _leaves((*path, key), old.get(key, _ABSENT), new.get(key, _ABSENT))
-    elif not (old in (_ABSENT, []) and new in (_ABSENT, [])):
+    elif not (_is_nothing(old) and _is_nothing(new)):
         yield path, old, new
+
+
+def _is_nothing(value: Any) -> bool:
+    return value is _ABSENT or value in ([], {})
 
 
 def _touches(path: tuple[str, ...], idle: set[str]) -> Touches:

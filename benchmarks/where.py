@@ -1,0 +1,106 @@
+"""Where underoak's time goes: processor seconds by part of the work, one tile after the other in one thread.
+
+    python benchmarks/where.py --size 8k --tiles 16
+
+Each part is what its functions take without the parts called inside them. One tile is done before the clocks: it loads
+compiled kernels and the coarse layers. Results go to `results/where.json`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+import underoak as uo
+from compare import HERE, SIZES, conditions, inputs
+from model import plan
+from underoak.engine import tile as tiles
+from underoak.engine.outputs import standard_outputs
+from underoak.engine.prepare import prepare
+from underoak.engine.runner import TILE
+
+# module, and what in it is timed (a function, or a class's method) -> part
+PARTS = {
+    ("underoak.layers.stack", "read_around"): "read and decode",
+    ("underoak.layers.mesh", "Mesh.at"): "coordinates",
+    ("underoak.layers.native", "Native.derive"): "slope",
+    ("underoak.layers.stack", "resample"): "resample",
+    ("underoak.engine.recipe", "membership"): "curves",
+    ("underoak.engine.recipe", "judge"): "overlay",
+    ("underoak.engine.tile", "encode"): "encode",
+    ("underoak.engine.tile", "halve"): "first overview",
+    ("underoak.engine.tile", "do_tile"): "the rest: constraints, counts",
+}
+
+
+class Parts:
+    """Processor seconds by part; a part inside another is taken off the outer one."""
+
+    def __init__(self) -> None:
+        self.seconds = dict.fromkeys(PARTS.values(), 0.0)
+        self._inner = [0.0]
+
+    def watch(self) -> None:
+        """Put a clock around every part."""
+        for (module, path), part in PARTS.items():
+            *outer, name = path.split(".")
+            home: Any = import_module(module)
+            for each in outer:
+                home = getattr(home, each)
+            setattr(home, name, self._timed(getattr(home, name), part))
+
+    def _timed(self, function: Callable[..., Any], part: str) -> Callable[..., Any]:
+        def timed(*args: Any, **kwargs: Any) -> Any:
+            began = time.thread_time()
+            self._inner.append(0.0)
+            try:
+                return function(*args, **kwargs)
+            finally:
+                spent = time.thread_time() - began
+                self.seconds[part] += spent - self._inner.pop()
+                self._inner[-1] += spent
+
+        return timed
+
+
+def main() -> None:
+    """Time some tiles spread over the grid."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--size", default="2k", choices=SIZES)
+    parser.add_argument("--tiles", type=int, default=16, help="at most so many, spread evenly over the grid")
+    parser.add_argument("--folder", type=Path, default=HERE, help="where data/ is")
+    parser.add_argument("--results", type=Path, default=HERE / "results")
+    given = parser.parse_args()
+    data = inputs(given.size, given.folder)
+    asked = uo.load_plan(plan(data), base=data)
+    recipe = prepare(asked).recipe
+    outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)[:1]
+    work = tiles.Work(recipe, tuple(outputs), ())
+    windows = list(recipe.grid.tiles(TILE))
+    chosen = windows[:: max(1, len(windows) // given.tiles)][: given.tiles]
+    parts = Parts()
+    tiles.do_tile(work, chosen[0])
+    parts.watch()
+    for window in chosen:
+        tiles.do_tile(work, window)
+    cells = sum(window.rows * window.cols for window in chosen)
+    each = {part: round(seconds / cells * 1e9, 2) for part, seconds in parts.seconds.items()}
+    result = {"size": given.size, "tiles": len(chosen), "conditions": conditions(), "nanoseconds_a_cell": each}
+    given.results.mkdir(parents=True, exist_ok=True)
+    (given.results / "where.json").write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+    shown = Table("part", "ns a cell", "share")
+    for part, spent in each.items():
+        shown.add_row(part, f"{spent:.1f}", f"{spent / sum(each.values()):.0%}")
+    Console().print(shown)
+
+
+if __name__ == "__main__":
+    main()

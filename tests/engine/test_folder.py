@@ -1,0 +1,252 @@
+"""A run folder's results are all old or all new, whatever kills or fills the disk while they are published."""
+
+import hashlib
+import json
+import os
+import shutil
+
+import pytest
+
+from crash import at_call, die, disk_full, in_child
+from underoak.engine.folder import RunFolder, finish_publishing
+from underoak.errors import UnderoakError
+
+
+def stage(folder, files: dict[str, str], views=()) -> None:
+    """Files and a manifest of them, as a run makes them, for each view and for all together."""
+    for name, text in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(text)
+    for view in (*views, ""):
+        inside = {name.removeprefix(f"{view}/"): text for name, text in files.items() if name.startswith(view)}
+        listed = [{"path": n, "sha256": hashlib.sha256(t.encode()).hexdigest()} for n, t in sorted(inside.items())]
+        content = {
+            "views": [{"folder": name} for name in (views if not view else [""])],
+            "outputs": listed[1:],
+            "when": {"outputs": listed[:1]},
+        }
+        (folder / view / "run.json").write_text(json.dumps(content))
+
+
+def publish(path, files, views=()) -> None:
+    with RunFolder(path) as held:
+        stage(held.stage, files, views)
+        held.publish()
+
+
+def contents(path) -> dict[str, str]:
+    files = (p for p in path.rglob("*") if p.is_file() and ".underoak" not in p.parts)
+    return {p.relative_to(path).as_posix(): p.read_text() for p in files if p.name != "run.json"}
+
+
+def vouched(path) -> bool:
+    """True when a manifest stands there; everything it names must then be as it says."""
+    manifest = path / "run.json"
+    if not manifest.exists():
+        return False
+    content = json.loads(manifest.read_text())
+    for made in content["outputs"] + content["when"]["outputs"]:
+        assert hashlib.sha256((path / made["path"]).read_bytes()).hexdigest() == made["sha256"], made
+    return True
+
+
+OLD = {"a.tif": "old a", "b.tif": "old b", "zones.gpkg": "old zones", "one/c.tif": "old c", "two/x/d.tif": "old d"}
+NEW = {"a.tif": "new a", "b.tif": "new b", "one/c.tif": "new c", "three/e.tif": "new e"}
+OLD_VIEWS, NEW_VIEWS = ("one", "two/x"), ("one", "three")
+
+
+@pytest.fixture(scope="module")
+def before(tmp_path_factory):
+    path = tmp_path_factory.mktemp("before") / "out"
+    publish(path, OLD, OLD_VIEWS)
+    (path / "notes.txt").write_text("my own")
+    return path
+
+
+@pytest.fixture
+def path(before, tmp_path):
+    shutil.copytree(before, tmp_path / "out")
+    return tmp_path / "out"
+
+
+def test_published_results_replace_the_old_ones_and_leave_the_rest(path):
+    publish(path, NEW, NEW_VIEWS)
+    assert contents(path) == {**NEW, "notes.txt": "my own"}
+    assert vouched(path)
+    assert vouched(path / "one")
+    assert not (path / "two").exists()
+    assert not (path / ".underoak").exists()
+
+
+def test_an_old_result_that_somebody_changed_is_left(path):
+    (path / "zones.gpkg").write_text("edited by hand")
+    publish(path, NEW, NEW_VIEWS)
+    assert contents(path)["zones.gpkg"] == "edited by hand"
+
+
+@pytest.mark.parametrize("text", ["", "[]", '{"outputs": [{"path": "../x", "sha256": 1}], "views": [1]}', "\0"])
+def test_a_strange_old_manifest_is_no_obstacle(path, text):
+    (path / "run.json").write_text(text)
+    publish(path, NEW, NEW_VIEWS)
+    assert vouched(path)
+    assert contents(path)["zones.gpkg"] == "old zones"
+
+
+def test_an_old_manifest_cannot_have_files_outside_removed(path):
+    precious = path.parent / "precious.txt"
+    precious.write_text("mine")
+    listed = [{"path": "../precious.txt", "sha256": hashlib.sha256(b"mine").hexdigest()}]
+    (path / "run.json").write_text(json.dumps({"outputs": listed, "views": [{"folder": ".."}]}))
+    publish(path, NEW, NEW_VIEWS)
+    assert precious.read_text() == "mine"
+
+
+def test_folders_keep_their_rights(tmp_path):
+    with RunFolder(tmp_path / "out") as held:
+        stage(held.stage, {"private/finds.csv": "secret"})
+        (held.stage / "private").chmod(0o700)
+        held.publish()
+    assert (tmp_path / "out" / "private").stat().st_mode & 0o777 == 0o700
+
+
+def calls_of_a_publish(path) -> int:
+    with at_call(0, die, path) as made:
+        publish(path, NEW, NEW_VIEWS)
+    return len(made)
+
+
+def is_old_or_new(path) -> str:
+    """What a reader who trusts manifests finds now, and that nothing else can be found after the next look."""
+    stood = vouched(path)
+    for view in (*OLD_VIEWS, *NEW_VIEWS):
+        vouched(path / view)
+    found = contents(path)
+    if stood:
+        now = "old" if found["a.tif"] == "old a" else "new"
+        expected = OLD if now == "old" else NEW
+        assert found.items() >= expected.items()
+    else:
+        assert (path / ".underoak" / "ready" / "run.json").exists()
+    finish_publishing(path)
+    assert vouched(path)
+    assert contents(path) in ({**OLD, "notes.txt": "my own"}, {**NEW, "notes.txt": "my own"})
+    if stood and now == "new":
+        assert contents(path)["a.tif"] == "new a"
+    for view in (*OLD_VIEWS, *NEW_VIEWS):
+        assert vouched(path / view) == any(name.startswith(view) for name in contents(path))
+    return contents(path)["a.tif"]
+
+
+def test_killed_before_any_call_it_is_old_or_new(before, tmp_path):
+    shutil.copytree(before, tmp_path / "count")
+    calls = calls_of_a_publish(tmp_path / "count")
+    assert calls > 60
+    ends = []
+    for n in range(1, calls + 1):
+        path = tmp_path / f"out{n}"
+        shutil.copytree(before, path)
+
+        def killed(path=path, n=n):
+            with at_call(n, die, path):
+                publish(path, NEW, NEW_VIEWS)
+
+        assert in_child(killed) == -9
+        ends.append(is_old_or_new(path))
+        publish(path, NEW, NEW_VIEWS)
+        assert contents(path) == {**NEW, "notes.txt": "my own"}
+        assert not (path / ".underoak").exists()
+    assert ends == sorted(ends, reverse=True)  # old up to some call, new from there on
+    assert {"old a", "new a"} == set(ends)
+
+
+def test_a_disk_that_is_full_at_any_call_leaves_it_old_or_new(before, tmp_path):
+    shutil.copytree(before, tmp_path / "count")
+    calls = calls_of_a_publish(tmp_path / "count")
+    codes = []
+    for n in range(1, calls + 1):
+        path = tmp_path / f"out{n}"
+        shutil.copytree(before, path)
+        try:
+            with at_call(n, disk_full, path):
+                publish(path, NEW, NEW_VIEWS)
+        except UnderoakError as error:
+            codes += [(error.faults[0].code, error.exit_code)]
+        is_old_or_new(path)
+    assert set(codes) == {("E501", 7)}
+    assert len(codes) > calls / 2
+
+
+def test_finishing_a_publish_may_itself_be_killed_anywhere(before, tmp_path):
+    def cut_off(path):
+        def killed():
+            with at_call(calls - 25, die, path):
+                publish(path, NEW, NEW_VIEWS)
+
+        assert in_child(killed) == -9
+        assert not vouched(path)
+
+    shutil.copytree(before, tmp_path / "count")
+    calls = calls_of_a_publish(tmp_path / "count")
+    for n in range(1, 25):
+        path = tmp_path / f"out{n}"
+        shutil.copytree(before, path)
+        cut_off(path)
+
+        def killed_again(path=path, n=n):
+            with at_call(n, die, path):
+                finish_publishing(path)
+
+        in_child(killed_again)
+        assert is_old_or_new(path) == "new a"
+
+
+def test_one_view_of_a_publish_that_was_cut_off_finishes_the_whole(before, tmp_path):
+    path = tmp_path / "out"
+    shutil.copytree(before, path)
+    with RunFolder(path) as held:
+        stage(held.stage, NEW, NEW_VIEWS)
+        os.replace(held.stage, held.stage.with_name("ready"))
+    finish_publishing(path / "one")
+    assert contents(path) == {**NEW, "notes.txt": "my own"}
+    assert vouched(path / "one")
+
+
+def test_where_we_may_not_write_an_unfinished_publish_is_left(before, tmp_path, monkeypatch):
+    path = tmp_path / "out"
+    shutil.copytree(before, path)
+    with RunFolder(path) as held:
+        stage(held.stage, NEW, NEW_VIEWS)
+        os.replace(held.stage, held.stage.with_name("ready"))
+
+    def refused(*args, **kwargs):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(os, "open", refused)
+    finish_publishing(path)
+    assert vouched(path)
+    assert contents(path) == {**OLD, "notes.txt": "my own"}
+
+
+def test_a_stage_that_was_left_behind_is_not_published(path):
+    def killed():
+        held = RunFolder(path)
+        held.__enter__()
+        stage(held.stage, {"junk.tif": "half"})
+        die()
+
+    assert in_child(killed) == -9
+    publish(path, NEW, NEW_VIEWS)
+    assert contents(path) == {**NEW, "notes.txt": "my own"}
+
+
+def test_a_failure_while_files_are_made_leaves_the_old_results(path):
+    def fails():
+        with RunFolder(path) as held:
+            stage(held.stage, NEW, NEW_VIEWS)
+            raise ValueError("bad")
+
+    with pytest.raises(ValueError, match="bad"):
+        fails()
+    assert contents(path) == {**OLD, "notes.txt": "my own"}
+    assert vouched(path)
+    assert not (path / ".underoak").exists()

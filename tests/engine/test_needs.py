@@ -1,0 +1,165 @@
+"""What a run will need: estimates that follow the work, and limits that are kept without changing a byte."""
+
+import hashlib
+import json
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import underoak as uo
+from noise import LEFT, TOP
+from underoak.engine import needs as module
+from underoak.engine.needs import COSTS, MARGIN, Extent, memory_bytes, needs, within
+from underoak.engine.prepare import prepare
+from underoak.engine.trial import Trial, is_compiled, slowness, trial
+from underoak.errors import Problems, UnderoakError
+from underoak.runs import _work
+
+SMALL = Extent(
+    cells=2048 * 2048, inside=2048.0 * 2048, shape=(2048, 2048), layers=7, criteria=6, most_criteria=6, raw=13.0,
+    sources=(0.02, 1.6), input_bytes=20_000_000,
+)  # fmt: skip
+LARGE = replace(SMALL, cells=20480 * 20480, inside=20480.0 * 20480, shape=(20480, 20480))
+TRIED = Trial(inside=1.0, seconds=3e-7, bytes_full=2.8, bytes_half=0.9)
+LIMITS = st.integers(min_value=100_000_000, max_value=30_000_000_000)
+
+
+def sums(folder):
+    files = (path for path in folder.iterdir() if path.suffix in (".tif", ".csv", ".gpkg", ".png"))
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+def made_ready(country, **changes):
+    plan, folder = country
+    loaded = uo.load_plan({**plan, **changes}, base=folder)
+    prepared = prepare(loaded)
+    work, parcels = _work(loaded, prepared, Problems(), False)
+    return work, Extent.of(loaded, work, prepared, parcels)
+
+
+@given(LIMITS, st.integers(1, 64), st.integers(1, 8).map(lambda n: n * 1024), st.sampled_from([SMALL, LARGE]))
+def test_a_limit_is_kept_with_no_more_workers_and_no_larger_tiles_than_given(limit, workers, tile, extent):
+    if MARGIN * memory_bytes(extent, 1, 1024) > limit:
+        with pytest.raises(UnderoakError) as caught:
+            within(limit, extent, workers, tile)
+        assert caught.value.faults[0].code == "E503"
+        assert caught.value.exit_code == 7
+        return
+    count, side = within(limit, extent, workers, tile)
+    assert MARGIN * memory_bytes(extent, count, side) <= limit
+    assert 1 <= count <= workers
+    assert 1024 <= side <= tile
+    assert side % 1024 == 0
+
+
+def test_room_enough_changes_nothing():
+    assert within(10**12, LARGE, 16, 4096) == (16, 4096)
+
+
+def test_smaller_tiles_come_before_fewer_workers():
+    limit = math.ceil(MARGIN * memory_bytes(LARGE, 16, 1024))
+    assert within(limit, LARGE, 16, 8192) == (16, 1024)
+    assert within(limit - 1, LARGE, 16, 8192)[0] == 15
+
+
+@given(LIMITS, LIMITS)
+def test_more_memory_never_gives_fewer_workers(a, b):
+    counts = []
+    for limit in sorted((a, b)):
+        try:
+            counts.append(within(limit, LARGE, 32, 1024)[0])
+        except UnderoakError:
+            counts.append(0)
+    assert counts[0] <= counts[1]
+
+
+def test_memory_is_flat_in_the_size_of_the_region():
+    eight = replace(LARGE, cells=8192 * 8192, inside=8192.0 * 8192, shape=(8192, 8192))
+    assert memory_bytes(LARGE, 2, 1024) < 1.15 * memory_bytes(eight, 2, 1024)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [{"parcels": 50_000}, {"has_zones": True}, {"views": 3}, {"layers": 20}, {"raw": 30.0}, {"input_bytes": 10**10}],
+)
+def test_more_work_needs_more(more, monkeypatch):
+    monkeypatch.setattr(module, "slowness", lambda: 1.0)
+    for tried in (None, TRIED):
+        plain, larger = needs(SMALL, 2, tried=tried), needs(replace(SMALL, **more), 2, tried=tried)
+        assert (larger.disk_mb, larger.memory_mb, larger.seconds) >= (plain.disk_mb, plain.memory_mb, plain.seconds)
+        assert larger.seconds > plain.seconds
+
+
+def test_a_slower_machine_takes_longer_and_no_more_room(monkeypatch):
+    found = []
+    for factor in (1.0, 3.0):
+        monkeypatch.setattr(module, "slowness", lambda factor=factor: factor)
+        found.append(needs(SMALL, 2, tried=TRIED))
+    assert found[1].seconds > found[0].seconds
+    assert (found[1].disk_mb, found[1].memory_mb) == (found[0].disk_mb, found[0].memory_mb)
+
+
+def test_tiles_kept_beside_the_files_count_while_it_runs():
+    found = needs(SMALL, 2, tried=TRIED)
+    assert found.kept_mb < found.disk_mb < 2 * found.kept_mb
+    assert found.is_tried
+    assert not needs(SMALL, 2).is_tried
+
+
+def test_the_speed_of_this_machine_is_a_plain_number():
+    assert 0.01 < slowness() < 1000
+
+
+def test_a_trial_is_the_same_every_time_and_leaves_nothing_behind(country):
+    work, _ = made_ready(country)
+    before = sorted(path.name for path in country[1].iterdir())
+    one, other = trial(work), trial(work)
+    assert (one.inside, one.bytes_full, one.bytes_half) == (other.inside, other.bytes_full, other.bytes_half)
+    assert one.seconds > 0
+    assert is_compiled()
+    assert sorted(path.name for path in country[1].iterdir()) == before
+
+
+def test_a_trial_tells_what_share_of_the_grid_is_region(country):
+    work, _ = made_ready(country)  # a circle in its box
+    assert trial(work).inside == pytest.approx(3.14159 / 4, abs=0.08)
+    box = {"bounds": [LEFT, TOP - 39000, LEFT + 45000, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    assert trial(made_ready(country, region=box)[0]).inside == 1.0
+
+
+@pytest.fixture(scope="module")
+def free(country, tmp_path_factory):
+    """A run that nothing limits."""
+    plan, folder = country
+    return uo.run(uo.load_plan(plan, base=folder), out=tmp_path_factory.mktemp("free"), workers=4, tile=2048)
+
+
+def test_the_room_foretold_is_the_room_taken(country, free):
+    work, extent = made_ready(country)
+    foretold = needs(extent, 2, tried=trial(work))
+    rasters = sum(path.stat().st_size for path in free.folder.glob("*.tif")) / 1e6
+    assert foretold.disk_mb - foretold.kept_mb == pytest.approx(rasters, rel=0.35)
+
+
+def test_a_limit_on_memory_changes_no_byte(country, free, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "COSTS", replace(COSTS, picture_base=0.0, picture_pixel=0.0))  # tiles alone count
+    plan, folder = country
+    extent = made_ready(country)[1]
+    limit = math.ceil(MARGIN * memory_bytes(extent, 1, 1024))
+    count, side = within(limit, extent, 4, 2048)
+    assert (count, side) != (4, 2048)
+    tight = uo.run(uo.load_plan(plan, base=folder), out=tmp_path, workers=4, tile=2048, memory=limit)
+    when = json.loads((tmp_path / "run.json").read_text(encoding="utf-8"))["when"]
+    assert (when["workers"], when["tile"]) == (count, side)
+    assert sums(tight.folder) == sums(free.folder)
+
+
+def test_a_run_that_cannot_fit_is_refused_before_anything_is_written(country, tmp_path):
+    plan, folder = country
+    with pytest.raises(UnderoakError) as caught:
+        uo.run(uo.load_plan(plan, base=folder), out=tmp_path / "out", memory=50_000_000)
+    assert caught.value.faults[0].code == "E503"
+    assert not (tmp_path / "out").exists()
