@@ -178,7 +178,7 @@ def _coarse(grid: Grid) -> Grid:
 
 
 def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
-    """Elevation in the picture's cells [m]; None without a source, or where the region is too large to read it again."""
+    """Elevation in the picture's cells [m]; None without a source, or where the region is too large to read again."""
     if source is None or grid.rows * grid.cols > _RELIEF_CELLS:
         return None
     coarse = _coarse(grid)
