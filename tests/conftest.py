@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from noise import noise_country
 
@@ -14,3 +15,8 @@ def country(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict, Path]:
     """The plan and the folder its files lie in."""
     folder = tmp_path_factory.mktemp("country")
     return noise_country(folder), folder
+
+
+# compiling kernels the first time takes longer than any deadline
+settings.register_profile("underoak", deadline=None)
+settings.load_profile("underoak")

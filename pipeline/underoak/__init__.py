@@ -37,7 +37,16 @@ _HOMES = {
 }
 
 
+_ROOMS = ("indicators", "overlay")  # public maths, reached as attributes too
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, *_ROOMS, "__version__"])
+
+
 def __getattr__(name: str) -> Any:
+    if name in _ROOMS:
+        return import_module(f"underoak.{name}")
     if name not in _HOMES:
         raise AttributeError(f"module 'underoak' has no attribute '{name}'")
     return getattr(import_module(f"underoak.{_HOMES[name]}"), name)

@@ -7,9 +7,10 @@ import shutil
 
 import pytest
 
-from crash import at_call, die, disk_full, in_child
 from underoak.engine.folder import RunFolder, finish_publishing
 from underoak.errors import UnderoakError
+
+from crash import at_call, die, disk_full, in_child
 
 
 def stage(folder, files: dict[str, str], views=()) -> None:
@@ -50,8 +51,17 @@ def vouched(path) -> bool:
     return True
 
 
-OLD = {"a.tif": "old a", "b.tif": "old b", "zones.gpkg": "old zones", "one/c.tif": "old c", "two/x/d.tif": "old d"}
-NEW = {"a.tif": "new a", "b.tif": "new b", "one/c.tif": "new c", "three/e.tif": "new e"}
+OLD = {
+    "legend.sld": "always the same",
+    "a.tif": "old a",
+    "b.tif": "old b",
+    "zones.gpkg": "old zones",
+    "one/c.tif": "old c",
+    "two/x/d.tif": "old d",
+}
+NEW = {
+    "legend.sld": "always the same", "a.tif": "new a", "b.tif": "new b", "one/c.tif": "new c", "three/e.tif": "new e",
+}  # fmt: skip
 OLD_VIEWS, NEW_VIEWS = ("one", "two/x"), ("one", "three")
 
 

@@ -5,7 +5,6 @@ import shutil
 
 import pytest
 
-from noise import LEFT, TOP, noise_country
 from underoak.engine import inputs as watching
 from underoak.engine.identity import Identity, changes
 from underoak.engine.inputs import Inputs
@@ -13,6 +12,8 @@ from underoak.engine.outputs import standard_outputs
 from underoak.errors import UnderoakError
 from underoak.grid import Grid
 from underoak.plan import load_plan
+
+from noise import LEFT, TOP, noise_country
 
 GRID = Grid.north_up("EPSG:25831", LEFT, TOP, 30.0, 40, 50)
 SUMS = {"dem.tif": "aa", "ph.tif": "bb"}

@@ -8,11 +8,12 @@ import time
 
 import pytest
 
-from crash import die, in_child
 from underoak.engine import lock as locks
 from underoak.engine.folder import RunFolder
 from underoak.engine.lock import Lock
 from underoak.errors import UnderoakError
+
+from crash import die, in_child
 
 US = locks._ourselves()
 

@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import underoak as uo
-from noise import LEFT, TOP
 from underoak.engine import needs as module
 from underoak.engine.needs import COSTS, MARGIN, Extent, memory_bytes, needs, within
 from underoak.engine.prepare import prepare
@@ -18,11 +17,13 @@ from underoak.engine.trial import Trial, is_compiled, slowness, trial
 from underoak.errors import Problems, UnderoakError
 from underoak.runs import _work
 
+from noise import LEFT, TOP
+
 SMALL = Extent(
-    cells=2048 * 2048, inside=2048.0 * 2048, shape=(2048, 2048), layers=7, criteria=6, most_criteria=6, raw=13.0,
+    cells=2048 * 2048, shape=(2048, 2048), layers=7, criteria=6, most_criteria=6, raw=13.0,
     sources=(0.02, 1.6), input_bytes=20_000_000,
 )  # fmt: skip
-LARGE = replace(SMALL, cells=20480 * 20480, inside=20480.0 * 20480, shape=(20480, 20480))
+LARGE = replace(SMALL, cells=20480 * 20480, shape=(20480, 20480))
 TRIED = Trial(inside=1.0, seconds=3e-7, bytes_full=2.8, bytes_half=0.9)
 LIMITS = st.integers(min_value=100_000_000, max_value=30_000_000_000)
 
@@ -77,7 +78,7 @@ def test_more_memory_never_gives_fewer_workers(a, b):
 
 
 def test_memory_is_flat_in_the_size_of_the_region():
-    eight = replace(LARGE, cells=8192 * 8192, inside=8192.0 * 8192, shape=(8192, 8192))
+    eight = replace(LARGE, cells=8192 * 8192, shape=(8192, 8192))
     assert memory_bytes(LARGE, 2, 1024) < 1.15 * memory_bytes(eight, 2, 1024)
 
 

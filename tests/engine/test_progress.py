@@ -9,10 +9,11 @@ import pytest
 import yaml
 from click.testing import CliRunner
 
-from noise import LEFT, TOP, noise_country
 from underoak.cli import main
 from underoak.engine.progress import Progress, json_line
 from underoak.errors import Fault, UnderoakError
+
+from noise import LEFT, TOP, noise_country
 
 TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 CODED = re.compile(r"[EW]\d{3} ")

@@ -129,8 +129,11 @@ def test_overviews_are_not_taken_for_tiles_after_a_stop(stopped, undisturbed, tm
     spool = Spool(folder, "one plan", keep=True)
     for window in spool.missing(GRID, TILE):
         spool.add(judged(window))
+    size = spool.size
     spool.add_block("a.tif", (2, 0, 0, 0), b"half made")
     spool.close()
+    Spool(folder, "one plan", keep=True).close()
+    assert (folder / "blocks.bin").stat().st_size == size
     found, kept = finished(folder)
     assert (found, kept) == (undisturbed, 9)
 
@@ -160,6 +163,13 @@ def test_torn_or_flipped_anywhere_it_still_ends_in_the_right_bytes(stopped, undi
     found, kept = finished(folder)
     assert found == undisturbed
     assert kept <= 5
+
+
+def test_lines_in_another_order_overwrite_no_tile(stopped, undisturbed, tmp_path):
+    folder = copy_of(stopped, tmp_path)
+    header, *lines = (folder / "journal.txt").read_bytes().splitlines(keepends=True)
+    (folder / "journal.txt").write_bytes(header + b"".join(reversed(lines)))
+    assert finished(folder) == (undisturbed, 5)
 
 
 def test_every_tile_before_a_torn_line_is_kept(stopped, undisturbed, tmp_path):

@@ -7,11 +7,12 @@ import random
 
 import numpy as np
 import pytest
-from layer_builders import monthly, opened, whole, write_nc, write_tif
 
 from underoak.errors import UnderoakError
 from underoak.layers import gdal, stores
 from underoak.layers.plausible import judge_sample, sample
+
+from layer_builders import monthly, opened, whole, write_nc, write_tif
 
 TRIES = 60
 

@@ -10,11 +10,12 @@ import threading
 import numpy as np
 import pyproj
 import pytest
-from layer_builders import NORTH_UP, codes, huge_header, opened, retag, whole, write_tif
 
 from underoak.errors import UnderoakError
 from underoak.grid import Window
 from underoak.layers import gdal
+
+from layer_builders import NORTH_UP, codes, huge_header, opened, retag, whole, write_tif
 
 RNG = np.random.default_rng(7)
 PH = RNG.integers(52, 84, (40, 60)).astype(np.int16)

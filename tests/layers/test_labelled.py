@@ -10,11 +10,12 @@ import numpy as np
 import pyproj
 import pytest
 import xarray as xr
-from layer_builders import codes, monthly, opened, whole, write_nc
 
 from underoak.errors import UnderoakError
 from underoak.grid import Window
 from underoak.layers import stores
+
+from layer_builders import codes, monthly, opened, whole, write_nc
 
 ENGINES = ["h5netcdf", "scipy"]
 STARTS = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])

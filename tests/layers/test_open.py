@@ -8,11 +8,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from layer_builders import codes, opened, whole, write_tif
 
 from underoak.errors import Problems, UnderoakError
 from underoak.layers.files import Trust, is_remote, local
 from underoak.layers.open import open_source
+
+from layer_builders import codes, opened, whole, write_tif
 
 ONES = np.ones((4, 4), np.int16)
 

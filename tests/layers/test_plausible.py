@@ -2,11 +2,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from layer_builders import codes, monthly, opened, write_nc, write_tif
 
 from underoak.errors import UnderoakError
 from underoak.grid import Window
 from underoak.layers.plausible import judge_sample, lattice, sample
+
+from layer_builders import codes, monthly, opened, write_nc, write_tif
 
 RNG = np.random.default_rng(11)
 SHAPE = (80, 90)

@@ -9,12 +9,13 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from noise import write_shapes
 from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.layers.burn import centres
 from underoak.layers.catalogue import season_months
 from underoak.layers.region import read_region
+
+from noise import write_shapes
 
 
 def region(problems=None, max_cells=1e9, base=Path(), **spec):

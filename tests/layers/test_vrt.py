@@ -9,12 +9,13 @@ from xml.sax.saxutils import escape
 import numpy as np
 import pytest
 import rasterio
-from layer_builders import codes, opened, whole, write_tif
 
 from underoak.errors import UnderoakError
 from underoak.grid import Window
 from underoak.layers import gdal, vrt
 from underoak.layers.files import Trust
+
+from layer_builders import codes, opened, whole, write_tif
 
 VALUES = np.arange(64, dtype=np.float32).reshape(8, 8)
 

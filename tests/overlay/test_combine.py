@@ -6,13 +6,14 @@ import math
 from itertools import permutations
 
 import numpy as np
-import plain_overlay as plain
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from underoak.errors import UnderoakError
 from underoak.overlay import combine, orness
+
+import plain_overlay as plain
 
 unit = st.one_of(
     st.floats(0.0, 1.0, allow_subnormal=False), st.sampled_from([0.0, 0.3, 1.0])

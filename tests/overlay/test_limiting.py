@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 
-import plain_overlay as plain
 import pytest
 from hypothesis import assume, given, settings
 from test_combine import cases
 
 from underoak.overlay import most_gainful, weakest
+
+import plain_overlay as plain
 
 RULES: list[dict[str, object]] = [
     {"rule": "linear"},

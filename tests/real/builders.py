@@ -12,9 +12,10 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import rasterio.transform
-from fetch import Unavailable, get
 from rasterio.transform import Affine
 from shapely.geometry import MultiPolygon, Polygon, box
+
+from fetch import Unavailable, get
 
 
 def jacksboro(folder: Path) -> list[Path]:

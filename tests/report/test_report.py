@@ -10,9 +10,10 @@ import pystac
 import pytest
 
 import underoak as uo
-from noise import LEFT, TOP, noise_country
 from underoak.report.figure import MapPicture, draw_map, hillshade
 from underoak.report.words import hectares, percent, score
+
+from noise import LEFT, TOP, noise_country
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,6 @@ import rasterio
 from click.testing import CliRunner
 
 import underoak as uo
-from noise import LEFT, TOP, noise_country, write_raster
 from underoak.cli import main
 from underoak.engine.difference import difference
 from underoak.errors import UnderoakError
@@ -18,6 +17,8 @@ from underoak.grid import Grid
 from underoak.indicators import cell_areas
 from underoak.report import compare, comparison_text, comparison_values
 from underoak.report.plan_changes import plan_changes
+
+from noise import LEFT, TOP, noise_country, write_raster
 
 GRID = Grid.north_up("EPSG:25831", LEFT, TOP, 30.0, 700, 1100)
 

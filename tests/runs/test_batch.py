@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 import underoak as uo
-from noise import LEFT, TOP, noise_country, write_raster
 from underoak.layers.geotiff import GeoTiffSource
+
+from noise import LEFT, TOP, noise_country, write_raster
 
 RASTERS = ("suitability.tif", "class.tif", "limiting.tif", "memberships.tif")
 

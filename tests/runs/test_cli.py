@@ -10,8 +10,9 @@ import shapely
 import yaml
 from click.testing import CliRunner
 
-from noise import LEFT, TOP, noise_country, write_shapes
 from underoak.cli import main
+
+from noise import LEFT, TOP, noise_country, write_shapes
 
 HEAVY = {"numpy", "rasterio", "numba", "pandas", "geopandas", "xarray", "matplotlib", "scipy", "pyproj", "pydantic"}
 

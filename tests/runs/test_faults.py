@@ -14,8 +14,9 @@ import shapely
 import yaml
 from click.testing import CliRunner
 
-from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 from underoak.cli import main
+
+from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 
 
 @pytest.fixture(scope="module")

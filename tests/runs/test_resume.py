@@ -16,14 +16,15 @@ import pytest
 import rasterio
 import yaml
 from click.testing import CliRunner
-from strip import TILES, Listener, go, kept_tiles, result, strip
 
 import underoak as uo
-from crash import die, in_child
-from noise import noise_country
 from underoak.cli import main
 from underoak.engine import disk, pool, unfinished
 from underoak.errors import Fault, UnderoakError
+
+from crash import die, in_child
+from noise import noise_country
+from strip import TILES, Listener, go, kept_tiles, result, strip
 
 
 @pytest.fixture(scope="module")

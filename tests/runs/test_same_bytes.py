@@ -72,3 +72,18 @@ def test_moving_the_window_of_the_region_changes_no_cell(country, first, tmp_pat
     ]
     assert np.nanmedian(difference) < 1e-4
     assert np.nanmean(difference > 0.05) < 0.02
+
+
+def test_a_region_of_two_pieces_far_apart_is_the_same_for_any_tile(country, first, tmp_path):
+    import shapely
+
+    from noise import write_shapes
+
+    plan, base = country
+    left, bottom, right, top = first.grid.bounds
+    pieces = [shapely.box(left, top - 6000, left + 6000, top), shapely.box(right - 6000, bottom, right, bottom + 6000)]
+    write_shapes(base / "pieces.gpkg", pieces, "EPSG:25831")
+    apart = {**plan, "region": {**plan["region"], "area": "pieces.gpkg"}}
+    for tile in (1024, 5000):
+        uo.run(uo.load_plan(apart, base=base), out=tmp_path / str(tile), tile=tile)
+    assert sums(tmp_path / "1024") == sums(tmp_path / "5000")

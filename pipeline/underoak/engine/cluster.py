@@ -9,11 +9,12 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
+import signal
 import tempfile
 import time
-import uuid
 from collections.abc import Iterator, Sequence
 from concurrent.futures import CancelledError
+from multiprocessing import resource_tracker
 from typing import TYPE_CHECKING, Any
 
 from underoak.engine.address import BY_TLS, Address, library, refuse_plain
@@ -87,13 +88,32 @@ def _started(processes: int, stack: contextlib.ExitStack) -> Any:
 
     scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="underoak-", ignore_cleanup_errors=True))
     stack.enter_context(dask.config.set(_LOCAL))
-    cluster = library().LocalCluster(
-        n_workers=processes, threads_per_worker=1, processes=True, host="127.0.0.1", protocol="tcp",
-        dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0", scheduler_kwargs={"dashboard": False},
-        memory_limit=0, local_directory=scratch, silence_logs=logging.CRITICAL,
-    )  # fmt: skip
-    stack.callback(cluster.close)
+    with _deaf():
+        cluster = library().LocalCluster(
+            n_workers=processes, threads_per_worker=1, processes=True, host="127.0.0.1", protocol="tcp",
+            dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0",
+            scheduler_kwargs={"dashboard": False}, memory_limit=0, local_directory=scratch,
+            silence_logs=logging.CRITICAL,
+        )  # fmt: skip
+        stack.callback(cluster.close)
     return cluster
+
+
+@contextlib.contextmanager
+def _deaf() -> Iterator[None]:
+    """Threads begun inside, and all processes they ever start, do not hear Ctrl-C: it is for the leader alone.
+
+    The leader hears it at the end. Where a system cannot do this, workers turn a deaf ear once they have the errand.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # when it is begun, it opens the ears of the thread that does so
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _check_certificates(address: Address) -> None:
@@ -172,7 +192,7 @@ class Cluster:
 
         errand = remote.Errand.of(work, windows)
         carrier = remote.Carrier(errand, alone=self._address.processes > 0)
-        problems, todo, run = Problems(), iter(windows), uuid.uuid4().hex[:12]
+        problems, todo = Problems(), iter(windows)
         flying: dict[Any, Window] = {}
         landed: queue.SimpleQueue[Any] = queue.SimpleQueue()
         try:
@@ -182,7 +202,7 @@ class Cluster:
                     window = next(todo, None)
                     if window is None:
                         break
-                    key = f"underoak-{run}-{window.row}-{window.col}"
+                    key = f"underoak-{errand.key}-{window.row}-{window.col}"
                     with self._lost():
                         future = self._client.submit(remote.judge, errand.key, window, key=key, pure=False)
                     flying[future] = window
@@ -295,6 +315,14 @@ def _silence() -> Iterator[None]:
         handler.setLevel(logging.CRITICAL + 1)
     try:
         yield
-    finally:
-        for handler, level in before.items():
-            handler.setLevel(level)
+    except KeyboardInterrupt:
+        raise  # the process ends: what the libraries still tidy up they may do in silence
+    except BaseException:
+        _restore(before)
+        raise
+    _restore(before)
+
+
+def _restore(levels: dict[logging.Handler, int]) -> None:
+    for handler, level in levels.items():
+        handler.setLevel(level)

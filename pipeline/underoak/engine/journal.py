@@ -1,7 +1,7 @@
 """Lines that vouch for themselves: a checksum, then JSON. What a stop tore or a disk spoiled is never taken for whole.
 
 >>> line({"tile": 1})
-b'8bc47ebb {"tile":1}\\n'
+b'92da10bc {"tile":1}\\n'
 >>> list(read_lines(line({"tile": 1}) + line({"tile": 2})[:-3]))
 [{'tile': 1}, None]
 """

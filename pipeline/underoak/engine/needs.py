@@ -72,10 +72,9 @@ class Needs:
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """How much there is to do. Arrays are counted in cells of the analysis grid unless said."""
+    """How much there is to do."""
 
-    cells: int
-    inside: float  # of them, in the region
+    cells: int  # of the analysis grid
     shape: tuple[int, int]
     layers: int  # that are read
     criteria: int  # of all views
@@ -102,7 +101,6 @@ class Extent:
         criteria = [len(variant.criteria) for variant in work.recipe.variants]
         return cls(
             cells=cells,
-            inside=float(cells),
             shape=grid.shape,
             layers=len(stack.layers),
             criteria=sum(criteria),
@@ -120,7 +118,7 @@ class Extent:
 def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = None) -> Needs:
     """The estimate for a run with so many workers, with what a trial found or by averages."""
     c = COSTS
-    inside = extent.cells * tried.inside if tried else extent.inside
+    inside = extent.cells * (tried.inside if tried else 1.0)
     if tried:
         rasters = inside * (tried.bytes_full + tried.bytes_half * 4 / 3)
         judging = inside * tried.seconds

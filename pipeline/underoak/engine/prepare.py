@@ -16,6 +16,7 @@ from underoak.grid import Bounds, Grid, Window
 from underoak.layers.burn import edges_of
 from underoak.layers.catalogue import open_layers, unit_of
 from underoak.layers.files import Trust
+from underoak.layers.native import clip_to
 from underoak.layers.plausible import judge_sample, sample
 from underoak.layers.region import Region, read_region
 from underoak.layers.source import SourceFacts
@@ -121,8 +122,8 @@ def _where(layer: StackedLayer) -> str:
 def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
     grid, source = stack.grid, layer.native.source
     window = stack.region_window(layer)
-    held = window.clip(source.grid.rows, source.grid.cols if not source.is_periodic else window.col + window.cols)
-    if held.is_empty or (not source.is_periodic and window.clip(*source.grid.shape).is_empty):
+    held = clip_to(source, window)
+    if held.is_empty:
         what = f"does not overlap the region: the layer covers {_box(source.grid)}, the region {_box(grid)}"
         problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
         return
@@ -151,7 +152,9 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
         if source in seen:
             continue
         seen.append(source)
-        window = stack.region_window(layer).clip(*source.grid.shape)
+        window = clip_to(source, stack.region_window(layer))
+        if source.is_periodic:  # the same columns by the source's own count, as far as they are in one piece
+            window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
         try:
             if deep:
                 _read_all(source, window)

@@ -188,6 +188,8 @@ def _overlaid(
     codes, limits = np.empty(256, np.int64), np.empty(256, np.int64)
     inside = ground != OUTSIDE
     ground[~inside] = MISSING
+    if not inside.all():
+        memberships[:, ~inside] = np.nan  # as in a tile that lies outside altogether
     suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, variant.rules)
     _count(classes, weakest, inside, codes, limits)
     notes.classes |= {f"{at}:{code}": int(codes[code]) for code in np.flatnonzero(codes)}

@@ -14,7 +14,8 @@ import pickle
 import platform
 import signal
 import threading
-from collections.abc import Iterable, Mapping
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -51,7 +52,7 @@ class InputFile:
 class Errand:
     """A run's work as it travels to each worker, once."""
 
-    key: str
+    key: str  # of this run alone: another one of the same plan may be under way on the same workers
     work: bytes
     software: Mapping[str, str]
     files: tuple[InputFile, ...]
@@ -59,13 +60,13 @@ class Errand:
     marks: Mapping[str, str]  # what the leading machine gets for the probes
 
     @classmethod
-    def of(cls, work: Work, windows: Iterable[Window]) -> Errand:
+    def of(cls, work: Work, windows: Sequence[Window]) -> Errand:
         """The errand to judge some tiles."""
-        tiles = list(windows)
-        probes = tuple(_middle(tiles[at]) for at in sorted({0, len(tiles) // 2, len(tiles) - 1}))
+        probes = tuple(_middle(windows[at]) for at in sorted({0, len(windows) // 2, len(windows) - 1}))
         packed = _pack(work)
         marks = fingerprint(pickle.loads(packed), probes)  # as a worker has it
-        return cls(hashlib.sha256(packed).hexdigest(), packed, software(), _files(work), probes, marks)
+        key = f"{hashlib.sha256(packed).hexdigest()[:16]}-{uuid.uuid4().hex[:8]}"
+        return cls(key, packed, software(), _files(work), probes, marks)
 
 
 class Carrier(WorkerPlugin):

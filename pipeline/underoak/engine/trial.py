@@ -15,7 +15,7 @@ from underoak.engine.tile import Work, do_tile
 from underoak.grid import Window
 from underoak.layers import burn
 
-_MOST, _FEWEST = 8, 3  # blocks
+_MOST, _FEWEST = 8, 2  # blocks
 _LAYER_BLOCKS = 100  # blocks times layers and criteria: about half a second of one thread
 _POINTS = 256  # of the grid that are asked whether they lie in the region
 _MIDDLE = 64  # cells along the windows that are asked

@@ -107,7 +107,7 @@ def _explained(found: Comparison) -> Iterator[str]:
     else:
         yield (
             "Nothing that is recorded explains it: plan, inputs and software are the same. Another kind of processor, "
-            "a changed program of the same version, or a damaged file would do it; see `underoak verify`."
+            "a changed program of the same version, or a damaged file would do it."
         )
 
 
@@ -157,10 +157,10 @@ def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
 
 def _table(moves: Mapping[tuple[int, int], float]) -> Iterator[str]:
     """From class to class [ha]; ground that is missing in both runs is left out."""
-    codes = [code for code in _CODES if any(code in pair for pair in moves)]
+    codes = [code for code in _CODES if any(code in pair for pair in moves if pair != (255, 255))]
     yield "  ha, from (down) to (across)" + "".join(f"{_CODES[code]:>11}" for code in codes)
     for before in codes:
-        cells = ["" if before == after == 255 else _area(moves.get((before, after), 0.0)) for after in codes]
+        cells = ["" if (before, after) == (255, 255) else _area(moves.get((before, after), 0.0)) for after in codes]
         yield f"  {_CODES[before]:<27}" + "".join(f"{cell:>11}" for cell in cells)
 
 

@@ -23,7 +23,7 @@ from underoak.report.findings import Findings
 from underoak.report.page import subtitle
 
 _INK, _PAPER, _EXCLUDED = "#1d1d1b", "#ffffff", "#8a8a88"
-_FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (0.54, 0.54, 0.53)
+_FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (138, 138, 136)
 _PIXELS, _STRIPE = 1200, 12  # picture pixels along the longer side at least; distance between stripes
 
 
@@ -99,7 +99,8 @@ def _ground(axes: Any, picture: MapPicture) -> None:
     seen = (~np.isnan(picture.suitability) | excluded).astype(np.float64)
     # fine enough for stripes inside a single cell
     finer = max(1, math.ceil(_PIXELS / max(excluded.shape)))
-    pixels = np.dstack([colours, seen]).repeat(finer, axis=0).repeat(finer, axis=1)
+    cells = np.round(np.dstack([colours, seen]) * 255).astype(np.uint8)  # small before it is made large
+    pixels = cells.repeat(finer, axis=0).repeat(finer, axis=1)
     rows, cols = np.ogrid[: pixels.shape[0], : pixels.shape[1]]
     striped = ((rows + cols) % _STRIPE < _STRIPE // 4) & excluded.repeat(finer, axis=0).repeat(finer, axis=1)
     pixels[striped, :3] = _STRIPES

@@ -46,9 +46,11 @@ def _remedy(criterion: Any) -> str:
         return "cannot be changed"
     limit = criterion.remedy_limit
     if remedy.by == "lime":
-        return f"liming can raise it, to {limit:g} at most" if limit is not None else "liming can raise it"
-    unit = f" {criterion.unit}" if criterion.unit else ""
-    return f"irrigation can add up to {limit:g}{unit}" if limit is not None else "irrigation can add to it"
+        made = f"liming can raise it, to {limit:g} at most" if limit is not None else "liming can raise it"
+    else:
+        unit = f" {criterion.unit}" if criterion.unit else ""
+        made = f"irrigation can add up to {limit:g}{unit}" if limit is not None else "irrigation can add to it"
+    return f"if too low, {made}; if too high, it cannot be changed"
 
 
 @dataclass(frozen=True)

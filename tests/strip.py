@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import underoak as uo
-from noise import LEFT, TOP, noise_country
 from underoak.engine.progress import Progress
 from underoak.errors import Fault
+
+from noise import LEFT, TOP, noise_country
 
 ROWS, COLS, TILES = 200, 5000, 5  # with four levels of overviews
 UNDATED = (
