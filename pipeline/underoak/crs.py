@@ -39,13 +39,21 @@ def parse(text: str) -> CRS:
 
 
 def transformer(source: str, target: str) -> Transformer:
-    """A transformer from `source` to `target`, x then y, one for each thread."""
+    """A transformer from `source` to `target`, x then y, one for each thread.
+
+    Raises:
+        UnderoakError: E202 when one cannot be turned into the other: they belong to two bodies, or one is damaged.
+    """
     import pyproj
 
     cache = _local.__dict__.setdefault("transformers", {})
     key = (source, target)
     if key not in cache:
-        cache[key] = pyproj.Transformer.from_crs(parse(source), parse(target), always_xy=True)
+        try:
+            cache[key] = pyproj.Transformer.from_crs(parse(source), parse(target), always_xy=True)
+        except pyproj.exceptions.ProjError as error:
+            what = f'nothing leads from "{parse(source).name}" to "{parse(target).name}"'
+            raise UnderoakError(Fault("E202", what, mend="give a system of this Earth as `crs:`")) from error
     made: Transformer = cache[key]
     return made
 

@@ -390,11 +390,7 @@ def apart(tmp_path):
     """A scheduler and two workers started as docs/cluster.md says, without anybody who starts them again."""
     here = os.path.dirname(__file__)
     path = os.pathsep.join([here, os.path.dirname(here), *filter(None, [os.environ.get("PYTHONPATH")])])
-    own = {
-        "PYTHONPATH": path,
-        "TILES_DONE": str(tmp_path / "done.txt"),
-        "DASK_DISTRIBUTED__SCHEDULER__WORKER_TTL": "1s",
-    }
+    own = {"PYTHONPATH": path, "TILES_DONE": str(tmp_path / "done.txt")}
     file = str(tmp_path / "scheduler.json")
     common = ["--scheduler-file", file, "--host", "127.0.0.1", "--no-dashboard"]
     worker = ["worker", *common, "--nthreads", "1", "--no-nanny", "--local-directory", str(tmp_path)]
@@ -419,6 +415,11 @@ def apart(tmp_path):
             process.wait()
 
 
+async def give_up(address, dask_scheduler):
+    """What a scheduler does with a worker that it has not heard of for long."""
+    await dask_scheduler.remove_worker(address, stimulus_id="a test")
+
+
 def test_a_frozen_worker_that_finishes_a_tile_again_does_not_matter_and_a_lost_scheduler_does(
     apart, work, windows, tmp_path
 ):
@@ -426,7 +427,10 @@ def test_a_frozen_worker_that_finishes_a_tile_again_does_not_matter_and_a_lost_s
 
     def freeze(count):
         if count == 1:
-            frozen.suspend()
+            with Client(address, set_as_default=False) as client:
+                held = {pid: worker for worker, pid in client.run(os.getpid).items()}[frozen.pid]
+                frozen.suspend()
+                client.run_on_scheduler(give_up, held)
         elif count == len(some) - 1:  # what it held is with the other one now
             frozen.resume()
 

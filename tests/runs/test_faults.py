@@ -296,3 +296,14 @@ def test_names_from_files_cannot_forge_lines_or_move_the_cursor(case):
     page = (folder / "out" / "report.html").read_text(encoding="utf-8")
     assert "<script" not in page
     assert "'=1+1" in (folder / "out" / "parcels.csv").read_text(encoding="utf-8")
+
+
+def test_missing_files_of_every_kind_are_told_together(case):
+    plan, folder = case
+    plan["layers"]["cover"]["file"] = "no_cover.tif"
+    plan["constraints"][0]["file"] = "no_built.gpkg"
+    plan["parcels"]["file"] = "no_fields.gpkg"
+    plan["region"] = {"area": "no_region.gpkg", "crs": "EPSG:25831", "cell": "30 m"}
+    told_of = told(plan, folder).stderr
+    for name in ("no_cover.tif", "no_built.gpkg", "no_fields.gpkg", "no_region.gpkg"):
+        assert name in told_of

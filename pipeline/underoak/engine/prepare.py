@@ -15,7 +15,7 @@ from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
 from underoak.layers.burn import edges_of
 from underoak.layers.catalogue import open_layers, unit_of
-from underoak.layers.files import Trust
+from underoak.layers.files import Trust, local
 from underoak.layers.native import clip_to
 from underoak.layers.plausible import judge_sample, sample
 from underoak.layers.region import Region, read_region
@@ -74,6 +74,7 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
         facts = {layer.name: layer.native.source.facts for layer in layers}
         ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
         views.append(PreparedView(view, layers, names, facts, ends))
+    _check_shapes_are_there(plan, problems)
     if region is None or problems.faults:
         problems.stop_if_any(strict)
     assert region is not None
@@ -90,6 +91,18 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     judged = Stack(region.grid, tuple(layer for layer in union if layer.name in used))
     recipe = Recipe(region.grid, judged, variants, shapes, region.outline)
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
+
+
+def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
+    """Tell of missing files of shapes together with all else that is wrong, though they are read later."""
+    named = {f"constraints.{c.name}": c.file for c in plan.constraints if isinstance(c, ShapesConstraint)}
+    if plan.parcels is not None:
+        named["parcels"] = plan.parcels.file
+    for where, file in named.items():
+        try:
+            local(file, plan.base, f"{where} ({file})")
+        except UnderoakError as error:
+            problems.take(error)
 
 
 def _joined(layer: StackedLayer, view: View, union: list[StackedLayer]) -> str:

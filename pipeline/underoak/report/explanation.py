@@ -32,8 +32,8 @@ def explain(criteria: Sequence[Mapping[str, Any]], purpose: str, parcels: Any, p
         ranked = int(parcels["rank"].notna().sum())
         lines = [
             f"{head}{row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
-            f"{hectares(row['area_ha'])}; {percent(row['valid_share'])} of it judged, "
-            f"{percent(row['excluded_share'])} excluded.",
+            f"{hectares(row['area_ha'])}; {percent(row['excluded_share'])} of it excluded by constraints, "
+            f"{percent(row['valid_share'])} of the rest judged.",
             "",
             f"Weakest: {limits(judged_by, row['limiting'])}, on {percent(row['limiting_share'])} of the judged ground.",
             f"Most to gain from: {limits(judged_by, row['most_gainful'])}; perfect, it would add {score(row['gain'])}.",

@@ -45,6 +45,7 @@ def percent(share: float) -> str:
     """
     if not math.isfinite(share):
         return "–"
+    share = round(share, 6)
     if 0 < share < 0.005:
         return "<1 %"
     if 0.995 <= share < 1:
@@ -113,7 +114,8 @@ def _best(findings: Findings) -> dict[str, str]:
         return {
             "about": f"Best of {len(findings.parcels)} parcels",
             "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}",
-            "more": f"{hectares(best['area_ha'])}, {percent(best['valid_share'])} of it judged",
+            "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
+            f"{percent(best['valid_share'])} of the rest judged",
         }
     good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
     judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
