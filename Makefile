@@ -3,6 +3,7 @@ PYTHON ?= python3
 VENV   := .venv
 BIN    := $(VENV)/bin
 SIZE   ?= 2k
+export PYTHONUTF8 = 1
 
 .PHONY: help demo test lint format bench clean
 .DEFAULT_GOAL := help

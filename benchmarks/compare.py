@@ -70,7 +70,7 @@ RASTER_PART = ("ours", "odc", "rioxarray", "numpy", "copy")
 def call(script: str, *words: object) -> str:
     """What a script of this folder prints; stops when it fails."""
     command = [sys.executable, str(HERE / script), *map(str, words)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     if done.returncode:
         raise SystemExit(f"{' '.join(command)} failed:\n{done.stderr}")
     return done.stdout

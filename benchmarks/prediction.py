@@ -50,7 +50,7 @@ def written(inputs: Path, folder: Path, parcels: int | None, zones: bool) -> Pat
 def predicted(path: Path) -> dict[str, float]:
     """What `check` says."""
     command = [sys.executable, "-m", "underoak", "check", str(path), "--workers", str(THREADS)]
-    said = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    said = subprocess.run(command, check=True, capture_output=True, text=True, encoding="utf-8").stdout
     found = _NEEDS.search(said)
     assert found is not None, said
     kept, disk, memory = (float(found[n].replace(",", "")) for n in (1, 2, 3))

@@ -31,7 +31,7 @@ def done(tmp_path_factory):
     words = ["--size", "tiny", "--runs", "1", "--tools", "ours", "numpy", "copy"]
     command = [sys.executable, str(ROOT / "benchmarks" / "compare.py"), *words]
     command += ["--folder", str(folder), "--results", str(folder / "results")]
-    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    ended = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     assert ended.returncode == 0, ended.stderr
     return folder, json.loads((folder / "results" / "latest.json").read_text(encoding="utf-8"))
 

@@ -55,7 +55,7 @@ def out(undisturbed, tmp_path):
     """A run folder with the complete results of the old plan."""
     shutil.copytree(undisturbed[0] / "old", tmp_path / "out")
     (tmp_path / "out" / "map.png").write_bytes((undisturbed[0] / "new" / "map.png").read_bytes())
-    manifest = json.loads((tmp_path / "out" / "run.json").read_text())
+    manifest = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
     for made in manifest["outputs"]:
         if made["path"] == "map.png":
             made["sha256"] = hashlib.sha256((tmp_path / "out" / "map.png").read_bytes()).hexdigest()

@@ -4,6 +4,7 @@ Every JSON line has `v` (1, the form's version), `t` (UTC), `lvl` (info, warn, e
 lines of a run). The events, with what else they hold:
 
     run_start   plan, title, plan_sha256, grid, layers, views: everything is opened and checked
+    resumed     done, of, damaged: tiles that a stopped run left are gone on with
     step        step, of: a step of so many tiles begins; 0 where it has none
     tile_done   step, done, of, rss [MB, the most so far]
     step_done   step, seconds
