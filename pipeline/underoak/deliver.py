@@ -140,11 +140,20 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
         for name, facts in ready.facts.items():
             for file in facts.files:
                 files.setdefault(Path(file), set()).add(f"layers.{ready.stacked[ready.view.plan.origin(name)]}")
-    named = [("region", plan.region.area), ("parcels", plan.parcels.file if plan.parcels else None)]
-    named += [(f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)]
-    for key, written in named:
-        if written is not None:
-            files.setdefault(plan.base / written, set()).add(key)
+    for key, path in _named_shapes(plan):
+        files.setdefault(path, set()).add(key)
     if plan.path is not None:
         files.setdefault(plan.path, set()).add("plan")
     return files
+
+
+def named_files(plan: Plan) -> list[Path]:
+    """The files that a plan names, before any is opened; what those name in turn is not known yet."""
+    layers = [layer.file for view in plan.batch for layer in view.plan.layers.values() if layer.file is not None]
+    return [*(plan.base / file for file in layers), *(path for _, path in _named_shapes(plan))]
+
+
+def _named_shapes(plan: Plan) -> list[tuple[str, Path]]:
+    named = [("region", plan.region.area), ("parcels", plan.parcels.file if plan.parcels else None)]
+    named += [(f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)]
+    return [(key, plan.base / written) for key, written in named if written is not None]

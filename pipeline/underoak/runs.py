@@ -11,13 +11,13 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.deliver import deliver, gather, input_files, parcels_of
+from underoak.deliver import deliver, gather, input_files, named_files, parcels_of
 from underoak.engine.address import Address
 from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
 from underoak.engine.folder import MANIFEST, RunFolder, finish_publishing
 from underoak.engine.identity import Identity
-from underoak.engine.inputs import Inputs
+from underoak.engine.inputs import Inputs, glance
 from underoak.engine.needs import Extent, Needs, needs, within
 from underoak.engine.outputs import Output, standard_outputs
 from underoak.engine.prepare import Prepared, PreparedView, prepare
@@ -178,6 +178,7 @@ def run(
     folder = Path(out) if out is not None else plan.base / plan.outputs.folder
     threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
     address = Address.usable(cluster)
+    seen = glance(named_files(plan))
     prepared = prepare(plan, strict=strict)
     _log_start(plan, prepared, told)
     problems = Problems(warnings=list(prepared.warnings))
@@ -185,7 +186,7 @@ def run(
         told.warn(fault)
     work, parcels = _work(plan, prepared, problems, strict)
     with told.step("checksums of inputs"):
-        inputs = Inputs(input_files(plan, prepared), plan.base, plan.path)
+        inputs = Inputs(input_files(plan, prepared), plan.base, plan.path, seen)
     identity = Identity.of(plan, prepared.grid, inputs.sums, work.outputs)
     extent = Extent.of(plan, work, prepared, parcels)
     if memory is not None:

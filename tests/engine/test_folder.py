@@ -4,9 +4,11 @@ import hashlib
 import json
 import os
 import shutil
+import time
 
 import pytest
 
+from underoak.engine import folder as folders
 from underoak.engine.folder import RunFolder, finish_publishing
 from underoak.errors import UnderoakError
 
@@ -187,7 +189,7 @@ def test_a_disk_that_is_full_at_any_call_leaves_it_old_or_new(before, tmp_path):
 
 
 def test_finishing_a_publish_may_itself_be_killed_anywhere(before, tmp_path):
-    def cut_off(path):
+    def half_done(path):
         def killed():
             with at_call(calls - 25, die, path):
                 publish(path, NEW, NEW_VIEWS)
@@ -200,7 +202,7 @@ def test_finishing_a_publish_may_itself_be_killed_anywhere(before, tmp_path):
     for n in range(1, 25):
         path = tmp_path / f"out{n}"
         shutil.copytree(before, path)
-        cut_off(path)
+        half_done(path)
 
         def killed_again(path=path, n=n):
             with at_call(n, die, path):
@@ -213,9 +215,7 @@ def test_finishing_a_publish_may_itself_be_killed_anywhere(before, tmp_path):
 def test_one_view_of_a_publish_that_was_cut_off_finishes_the_whole(before, tmp_path):
     path = tmp_path / "out"
     shutil.copytree(before, path)
-    with RunFolder(path) as held:
-        stage(held.stage, NEW, NEW_VIEWS)
-        os.replace(held.stage, held.stage.with_name("ready"))
+    cut_off(path)
     finish_publishing(path / "one")
     assert contents(path) == {**NEW, "notes.txt": "my own"}
     assert vouched(path / "one")
@@ -224,9 +224,7 @@ def test_one_view_of_a_publish_that_was_cut_off_finishes_the_whole(before, tmp_p
 def test_where_we_may_not_write_an_unfinished_publish_is_left(before, tmp_path, monkeypatch):
     path = tmp_path / "out"
     shutil.copytree(before, path)
-    with RunFolder(path) as held:
-        stage(held.stage, NEW, NEW_VIEWS)
-        os.replace(held.stage, held.stage.with_name("ready"))
+    cut_off(path)
 
     def refused(*args, **kwargs):
         raise PermissionError(13, "Permission denied")
@@ -235,6 +233,79 @@ def test_where_we_may_not_write_an_unfinished_publish_is_left(before, tmp_path, 
     finish_publishing(path)
     assert vouched(path)
     assert contents(path) == {**OLD, "notes.txt": "my own"}
+
+
+def cut_off(path):
+    """Leave new results that are ready, with no file under its final name yet."""
+    with RunFolder(path) as held:
+        stage(held.stage, NEW, NEW_VIEWS)
+        os.replace(held.stage, held.stage.with_name("ready"))
+
+
+def test_a_reader_waits_for_a_run_that_is_just_publishing(path):
+    cut_off(path)
+    inside, done = os.pipe()
+
+    def slow():
+        held = folders._lock_of(path)
+        held.take()
+        os.write(done, b"x")
+        time.sleep(0.3)
+        folders._finish(path)
+        held.release()
+
+    child = os.fork()
+    if child == 0:
+        slow()
+        os._exit(0)
+    os.read(inside, 1)
+    assert vouched(path)
+    finish_publishing(path)
+    assert contents(path) == {**NEW, "notes.txt": "my own"}
+    assert os.waitpid(child, 0)[1] == 0
+
+
+def test_a_reader_does_not_wait_for_ever(path, monkeypatch):
+    monkeypatch.setattr(folders, "_PATIENCE_SECONDS", 0.2)
+    cut_off(path)
+    held = folders._lock_of(path)
+    held.take()
+    with pytest.raises(UnderoakError) as caught:
+        finish_publishing(path)
+    assert caught.value.faults[0].code == "E605"
+    held.release()
+
+
+def test_everything_is_on_disk_before_it_counts_and_manifests_come_last(path, monkeypatch):
+    order = []
+    fsync, replace = os.fsync, os.replace
+
+    def synced(handle):
+        order.append(("sync", os.readlink(f"/proc/self/fd/{handle}").replace(str(path), "out")))
+        fsync(handle)
+
+    def renamed(start, end):
+        order.append(("name", str(end).replace(str(path), "out")))
+        replace(start, end)
+
+    monkeypatch.setattr(os, "fsync", synced)
+    monkeypatch.setattr(os, "replace", renamed)
+    publish(path, NEW, NEW_VIEWS)
+    commit = order.index(("name", "out/.underoak/ready"))
+    before = {name for what, name in order[:commit] if what == "sync"}
+    made = [*NEW, "run.json", "one/run.json", "three/run.json", "one", "three"]
+    assert before >= {f"out/.underoak/new/{name}" for name in made} | {"out/.underoak/new", "out/.underoak", "out"}
+    after = order[commit + 1 :]
+    assert after[0] == ("sync", "out/.underoak")
+    aside = after.index(("name", "out/.underoak/ready/.old/run.json"))
+    first = min(at for at, (what, name) in enumerate(after) if what == "name" and "/.underoak" not in name)
+    assert ("sync", "out") in after[aside:first]
+    names = [name for what, name in after if what == "name" and "/.underoak" not in name]
+    assert sorted(names[-3:-1]) == ["out/one/run.json", "out/three/run.json"]
+    assert names[-1] == "out/run.json"
+    last = after.index(("name", "out/legend.sld"))
+    assert {"out", "out/one", "out/three"} <= {name for what, name in after[last:] if what == "sync"}
+    assert after[-1] == ("sync", "out")
 
 
 def test_a_stage_that_was_left_behind_is_not_published(path):

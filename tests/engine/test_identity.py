@@ -7,7 +7,7 @@ import pytest
 
 from underoak.engine import inputs as watching
 from underoak.engine.identity import Identity, changes
-from underoak.engine.inputs import Inputs
+from underoak.engine.inputs import Inputs, glance
 from underoak.engine.outputs import standard_outputs
 from underoak.errors import UnderoakError
 from underoak.grid import Grid
@@ -98,6 +98,13 @@ def gone_wrong(inputs):
     assert caught.value.exit_code == 6
     assert {fault.code for fault in caught.value.faults} == {"E601"}
     return [(os.path.basename(fault.where), fault.what) for fault in caught.value.faults]
+
+
+def test_a_file_that_is_replaced_while_it_is_being_opened_is_found(files):
+    seen = glance([files / "a.tif", files / "store.zarr", files / "nothing.tif", files / ("x" * 300), files / "a\0b"])
+    assert list(seen) == [(files / "a.tif").resolve()]
+    (files / "a.tif").write_text("another content")
+    assert gone_wrong(Inputs({files / "a.tif": {"layers.a"}}, files, None, seen))[0][0] == "a.tif"
 
 
 def test_files_that_stay_are_fine_and_told_with_their_checksums(files):

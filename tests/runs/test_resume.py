@@ -1,13 +1,16 @@
 """A stopped run's tiles are gone on with when nothing has changed, and never otherwise; nothing is lost unsaid."""
 
 import contextlib
+import fcntl
 import json
 import os
+import pty
 import resource
 import shutil
 import signal
 import subprocess
 import sys
+import termios
 import threading
 import time
 
@@ -288,6 +291,32 @@ def test_a_signal_ends_the_command_in_good_order_and_resume_goes_on(written, und
     assert ended.exit_code == 0, ended.output
     assert f"Going on from a stopped run: {kept} of 5 tiles" in ended.stderr
     assert result(tmp_path / "out")[0] == result(undisturbed)[0]
+
+
+def test_on_a_terminal_two_signals_end_it_at_once_and_give_the_cursor_back(written, tmp_path):
+    leader, terminal = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "underoak", "run", str(written), "--out", str(tmp_path / "out"), "--workers", "1"],
+        stdin=terminal, stdout=terminal, stderr=terminal, start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+    )  # fmt: skip
+    os.close(terminal)
+    shown = b""
+    while b"judging" not in shown:
+        shown += os.read(leader, 4096)
+    os.write(leader, b"\x03")
+    while b"once more" not in shown:
+        shown += os.read(leader, 4096)
+    os.write(leader, b"\x03")
+    began = time.monotonic()
+    with contextlib.suppress(OSError):  # the other side has hung up
+        while more := os.read(leader, 4096):
+            shown += more
+    assert process.wait(20) == 130
+    assert time.monotonic() - began < 2
+    assert b"Traceback" not in shown
+    assert shown.rfind(b"\x1b[?25h") > shown.rfind(b"\x1b[?25l") > 0
+    os.close(leader)
 
 
 def test_resume_and_fresh_together_are_a_mistake(written):

@@ -91,7 +91,7 @@ class RunFolder:
         try:
             for name in _files(self.stage):
                 sync_file(self.stage / name)
-            for inner in (self.stage, *_folders(self.stage)):
+            for inner in (*_folders(self.stage), self.stage, self.stage.parent, self.path, self.path.parent):
                 sync_folder(inner)
             os.replace(self.stage, _ready(self.path))
             sync_folder(self.stage.parent)

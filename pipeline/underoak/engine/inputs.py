@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from collections.abc import Iterable, Mapping
@@ -15,20 +16,42 @@ _LOOK_SECONDS = 5.0
 _LOOK_SHARE = 0.02  # of the time, at most, for looking
 
 Stamp = tuple[tuple[str, int, int], ...]  # (name, size, time of change) of each file in it
+Inodes = tuple[tuple[int, int], ...]
+
+
+Look = tuple[Stamp, Inodes]
+
+
+def glance(paths: Iterable[Path]) -> dict[Path, Look]:
+    """What plain files look like before anybody opens or trusts them, by their true paths; others are left out."""
+    found = {}
+    for path in paths:
+        with contextlib.suppress(OSError):
+            if path.is_file():
+                found[path.resolve()] = _look(path)
+    return found
 
 
 class Inputs:
     """Files as they were when the run began."""
 
-    def __init__(self, files: Mapping[Path, Iterable[str]], base: Path, unwatched: Path | None = None) -> None:
+    def __init__(
+        self,
+        files: Mapping[Path, Iterable[str]],
+        base: Path,
+        unwatched: Path | None = None,
+        seen: Mapping[Path, Look] | None = None,
+    ) -> None:
         """Look at the files and work out their checksums.
 
         Args:
             files: each with the keys of the plan that name it.
             base: the folder their names are told from.
             unwatched: the plan's own file, which is in memory already.
+            seen: from `glance`, before anything was read.
         """
-        self._stamps = {path: (_stamp(path), _inodes(path)) for path in files if path != unwatched}
+        seen = seen or {}
+        self._stamps = {path: seen.get(path.resolve()) or _look(path) for path in files if path != unwatched}
         self.described: list[dict[str, Any]] = described_inputs(files, base)
         made = dict(zip(sorted({path.resolve() for path in files}), self.described, strict=True))
         self._sums = {path: str(made[path.resolve()]["sha256"]) for path in self._stamps}
@@ -67,12 +90,16 @@ class Inputs:
         problems.stop_if_any()
 
 
+def _look(path: Path) -> Look:
+    return _stamp(path), _inodes(path)
+
+
 def _stamp(path: Path) -> Stamp:
     """Sizes and times of change."""
     return tuple((name, made.st_size, made.st_mtime_ns) for name, made in _stats(path))
 
 
-def _inodes(path: Path) -> tuple[tuple[int, int], ...]:
+def _inodes(path: Path) -> Inodes:
     """What shows that a file of the same size and time may be another one."""
     return tuple((made.st_ino, made.st_ctime_ns) for _, made in _stats(path))
 

@@ -130,7 +130,8 @@ class Spool:
         self._data: BinaryIO = open(handle, "r+b", buffering=0)  # noqa: SIM115 - closed by close()
         self._data.truncate(self._at)
         self._journal: BinaryIO = open(self.folder / _JOURNAL, "ab", buffering=0)  # noqa: SIM115
-        sync_folder(self.folder)
+        for folder in (self.folder, *self.folder.parents[:3]):  # the run folder and what it lies in, too
+            sync_folder(folder)
         self._syncing = threading.Thread(target=self._sync, name="spool", daemon=True)
         self._syncing.start()
 
