@@ -1,4 +1,4 @@
-"""Which ground would this truffle live on, how sure are we, and what would it take?
+"""Which ground would this truffle live on, what holds it back, and what would it take?
 
 >>> import underoak as uo
 >>> plan = uo.load_plan(uo.shipped("configs", "plans", "demo.yaml"))

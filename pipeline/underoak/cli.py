@@ -82,7 +82,7 @@ class _Memory(click.ParamType[int]):
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="underoak", message="underoak %(version)s")
 def main() -> None:
-    """Which ground would this truffle live on, how sure are we, and what would it take?
+    """Which ground would this truffle live on, what holds it back, and what would it take?
 
     Start with `underoak demo`, or `underoak new my-land --for buy` for a plan of your own.
     """
@@ -136,7 +136,7 @@ def _run_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-@main.command()
+@main.command(short_help="Judge the ground a plan describes.")
 @_PLAN
 @_run_options
 @faults_told
@@ -145,7 +145,7 @@ def run(plan: Path, **options: Any) -> None:
     _run(plan, **options)
 
 
-@main.command()
+@main.command(short_help="Run the shipped example.")
 @_run_options
 @faults_told
 def demo(**options: Any) -> None:
@@ -211,7 +211,7 @@ def _log(name: str) -> IO[str]:
         raise UnderoakError(Fault("E502", what, name, "choose another file for --log-json")) from error
 
 
-@main.command()
+@main.command(short_help="Tell every problem and what a run needs.")
 @_PLAN
 @_WORKERS
 @_MEMORY
@@ -244,7 +244,7 @@ def new(folder: Path, purpose: str) -> None:
     click.echo(f"Next: put your files where {made[0].name} names them, then: underoak check {made[0]}", err=True)
 
 
-@main.command()
+@main.command(short_help="Say why a parcel stands where it does.")
 @_RUN
 @click.option("--parcel", required=True, metavar="ID", help="The parcel's id.")
 @faults_told
@@ -255,7 +255,7 @@ def explain(run: Path, parcel: str) -> None:
     click.echo(Run.open(run).explain(parcel))
 
 
-@main.command()
+@main.command(short_help="Say what changed between two runs.")
 @click.argument("first", type=click.Path(path_type=Path))
 @click.argument("second", type=click.Path(path_type=Path))
 @click.option("--json", "json_to", metavar="FILE", help="Write it as JSON to FILE, or to stdout instead with -.")
@@ -290,7 +290,7 @@ def _write(text: str, name: str) -> None:
         raise UnderoakError(Fault("E502", f"cannot be written ({error.strerror or error})", name)) from error
 
 
-@main.command()
+@main.command(short_help="List species profiles, or print one.")
 @click.argument("name", required=False)
 @faults_told
 def species(name: str | None) -> None:

@@ -6,7 +6,7 @@ import datetime
 import math
 import time
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +48,11 @@ def gather(
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])
-        counts = asdict(notes.of(at))
+        own = notes.of(at)
         # a view's layers go by the plan's names
-        for key in ("implausible", "read", "missing"):
-            counts[key] = {n: counts[key][s] for n, s in ready.stacked.items() if s in counts[key]}
+        missing = {name: own.missing[stacked] for name, stacked in ready.stacked.items() if stacked in own.missing}
+        counts = {"inside": own.inside, "missing": missing, "excluded": own.excluded, "classes": own.classes,
+                  "weakest": own.weakest}  # fmt: skip
         grains = {name: _grain(view.plan, ready, name) for name in ready.facts}
         found.append(
             Findings(
@@ -93,12 +94,12 @@ def deliver(
     for view, ready, found in zip(plan.batch, prepared.views, findings, strict=True):
         views.append(_deliver_view(view, ready, relief, stage / view.folder, found, parcels))
         if view.folder:
-            _write_manifest(view.plan, prepared, stage / view.folder, [views[-1] | {"folder": ""}], inputs, when, began)
+            _write_manifest(found, stage / view.folder, [views[-1] | {"folder": ""}], inputs, when, began)
     if plan.views:
         if parcels is not None:
             write_parcels(stage, joined_parcels(plan.batch, findings), parcels)
         (stage / "report.html").write_text(batch_html(plan, findings), encoding="utf-8")
-    _write_manifest(plan, prepared, stage, views, inputs, when, began)
+    _write_manifest(replace(findings[0], plan=plan), stage, views, inputs, when, began)
 
 
 def _deliver_view(
@@ -118,18 +119,19 @@ def _deliver_view(
 
 
 def _write_manifest(
-    plan: Plan, prepared: Prepared, folder: Path, views: list[dict[str, Any]], inputs: list[dict[str, Any]],
-    when: dict[str, Any], began: float,
+    found: Findings, folder: Path, views: list[dict[str, Any]], inputs: list[dict[str, Any]], when: dict[str, Any],
+    began: float,
 ) -> None:  # fmt: skip
+    plan = found.plan
     files = [path for path in folder.rglob("*") if path.is_file()]
     outputs = described((path for path in files if path.name not in (*_DATED, MANIFEST)), folder)
     made = datetime.datetime.fromisoformat(when["started"])
-    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", prepared.grid, outputs, made)
+    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", found.grid, outputs, made)
     (folder / "item.json").write_text(item, encoding="utf-8")
     dated = described((folder / name for name in _DATED), folder)
     spent = {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(resident_mb(), 1), "outputs": dated}
-    warnings = [str(fault) for fault in prepared.warnings]
-    content = manifest(plan, prepared.grid, views, inputs, outputs, when | spent, warnings)
+    warnings = [str(fault) for fault in found.warnings]
+    content = manifest(plan, found.grid, views, inputs, outputs, when | spent, warnings)
     (folder / MANIFEST).write_text(dump(content), encoding="utf-8")
 
 

@@ -204,6 +204,8 @@ def run(
             run_tiles(work, spool, size, pool, told, stop, inputs.watch)
         if when["tiles_kept"] or address is not None:
             recount(work, spool.notes)
+        # neighbouring tiles read some cells twice, so these depend on how the ground was cut up
+        when["source_cells"] = {"read": spool.notes.read, "implausible": spool.notes.implausible}
         _check_counts(prepared, spool.notes, problems)
         with told.step("overviews"):
             build_overviews(spool, work.outputs, prepared.grid)
@@ -272,7 +274,8 @@ def _check_counts(prepared: Prepared, notes: Notes, problems: Problems) -> None:
             what = f"{share:.2%} of its values cannot be true in {view.units[name] or 'their unit'}"
             problems.add("E204", what, where, "check unit, scale and nodata, or widen `valid`")
         elif dropped:
-            problems.add("W204", f"{dropped} values that cannot be true were taken as missing", where)
+            what = f"a few values (less than {_IMPLAUSIBLE:.1%}) cannot be true and were taken as missing"
+            problems.add("W204", what, where)
     for at, view in enumerate(prepared.views):
         classes = notes.of(at).classes
         if any(int(code) <= 4 or code == "250" for code in classes):

@@ -5,6 +5,7 @@ import json
 import os
 import platform
 import time
+from pathlib import Path
 
 import pytest
 
@@ -89,6 +90,29 @@ def test_a_lock_of_another_computer_is_believed_and_its_file_named(lock):
     lock.path.unlink()
     lock.take()
     lock.release()
+
+
+@pytest.mark.parametrize("trouble", [FileExistsError, FileNotFoundError])
+def test_a_folder_that_its_last_owner_removes_just_now_is_made_anew(lock, monkeypatch, trouble):
+    """Between two looks of `mkdir(exist_ok=True)` the folder may go; it then says that it exists."""
+    mkdir, told = Path.mkdir, []
+
+    def once(path, *args, **kwargs):
+        if not told:
+            told.append(path)
+            raise trouble(errno.EEXIST, "raced", str(path))
+        mkdir(path, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "mkdir", once)
+    lock.take()
+    assert told == [lock.path.parent]
+    lock.release()
+
+
+def test_a_file_where_the_folder_should_be_is_told(tmp_path):
+    (tmp_path / "place").write_text("")
+    with pytest.raises(FileExistsError):
+        locks.Lock(tmp_path / "place" / "lock", tmp_path).take()
 
 
 class TestWithoutSystemLocks:

@@ -43,7 +43,7 @@ def dms(degrees: float, minutes: float, seconds: float = 0.0) -> float:
 
 # name, projected CRS, (longitude, latitude), (x, y), tolerance [axis unit], source and status
 ROWS = [
-    # IOGP/EPSG Guidance Note 7-2, Transverse Mercator example; seen in a transcript of the method page.
+    # IOGP/EPSG Guidance Note 7-2, Transverse Mercator example; seen as quoted by a page on the method.
     ("A01", GREAT_BRITAIN, (dms(0, 30), dms(50, 30)), (577274.99, 69740.50), 0.02),
     # Ordnance Survey, A Guide to Coordinate Systems in Great Britain, annex C; from memory.
     (

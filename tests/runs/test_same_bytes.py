@@ -87,3 +87,18 @@ def test_a_region_of_two_pieces_far_apart_is_the_same_for_any_tile(country, firs
     for tile in (1024, 5000):
         uo.run(uo.load_plan(apart, base=base), out=tmp_path / str(tile), tile=tile)
     assert sums(tmp_path / "1024") == sums(tmp_path / "5000")
+
+
+def test_the_manifest_is_the_same_for_any_tile_where_tiles_read_cells_twice(country, tmp_path, monkeypatch):
+    from underoak.layers import stack
+
+    monkeypatch.setattr(stack, "_RESIDENT_VALUES", 0)  # as for layers too large to be kept whole
+    plan, base = country
+    for tile in (1024, 5000):
+        uo.run(uo.load_plan(plan, base=base), out=tmp_path / str(tile), tile=tile)
+    texts = [json.dumps(without_when(tmp_path / str(tile))) for tile in (1024, 5000)]
+    assert texts[0] == texts[1]  # the order of keys too
+
+
+def test_warnings_that_come_late_stand_in_the_manifest(first):
+    assert any(text.startswith("W430") for text in without_when(first.folder)["warnings"])

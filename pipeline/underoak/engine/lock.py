@@ -36,12 +36,15 @@ class Lock:
             UnderoakError: E605 when another run has it.
             OSError: when the file cannot be made.
         """
+        missed: OSError | None = None
         for _ in range(_TRIES):
-            self.path.parent.mkdir(exist_ok=True)
             try:
+                self.path.parent.mkdir(exist_ok=True)
                 handle = os.open(self.path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
-            except FileNotFoundError:  # the last owner tidied up just now
+            except (FileNotFoundError, FileExistsError) as error:  # the last owner tidied up just now, or for ever so
+                missed = error
                 continue
+            missed = None
             try:
                 if self._took(handle):
                     self._handle = handle
@@ -49,7 +52,7 @@ class Lock:
             finally:
                 if self._handle != handle:
                     os.close(handle)
-        raise self._refused({})
+        raise missed or self._refused({})
 
     def release(self) -> None:
         """Let go of the lock, and remove its file."""

@@ -124,7 +124,11 @@ class Notes:
     def of(self, variant: int) -> Notes:
         """The counts of one variant, under plain names."""
         start = f"{variant}:"
-        own = ({k.removeprefix(start): n for k, n in table.items() if k.startswith(start)} for table in self._own())
+        # in order of their names, not of the tiles that came first
+        own = (
+            {key.removeprefix(start): count for key, count in sorted(table.items()) if key.startswith(start)}
+            for table in self._own()
+        )
         return Notes(self.implausible, self.read, self.missing, self.inside, *own)
 
     def _own(self) -> Sequence[dict[str, int]]:

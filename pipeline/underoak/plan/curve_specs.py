@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, model_validator
@@ -20,7 +21,7 @@ Many = Annotated[tuple[Number, ...], Field(min_length=1, max_length=1000)]
 _SIGNS = {"percent": " %", "degC": " °C", "degree": "°", "1": ""}
 
 
-class _CurveSpec(Spec):
+class _CurveSpec(Spec, ABC):
     """A written response curve; its shape is the name of the curve's maker in `overlay`."""
 
     shape: str
@@ -40,11 +41,13 @@ class _CurveSpec(Spec):
         """The curve in one line for people."""
         return self._words(_SIGNS.get(unit, f" {unit}" if unit else ""))
 
+    @abstractmethod
     def _numbers(self) -> tuple[Any, ...]:
-        raise NotImplementedError
+        """What the constructor of the same name takes."""
 
+    @abstractmethod
     def _words(self, unit: str) -> str:
-        raise NotImplementedError
+        """The curve in one line."""
 
     @model_validator(mode="after")
     def _is_a_curve(self) -> Any:

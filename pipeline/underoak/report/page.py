@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-from importlib.resources import files
 from typing import Any
 
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
@@ -61,14 +60,15 @@ def report_html(findings: Findings, map_png: bytes) -> str:
 
 def rendered(template: str, **values: Any) -> str:
     """A page from one of our templates; every value is escaped, and one that is missing is a bug."""
-    from jinja2 import Environment, StrictUndefined
+    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    folder = files("underoak.report").joinpath("templates")
-    style = Markup(folder.joinpath("style.css").read_text(encoding="utf-8"))
-    made = environment.from_string(folder.joinpath(template).read_text(encoding="utf-8"))
-    return made.render(style=style, **values)
+    loader = PackageLoader("underoak.report", "templates")
+    environment = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    style = Markup(loader.get_source(environment, "style.css")[0])
+    return environment.get_template(template).render(style=style, **values)
 
 
 def subtitle(findings: Findings) -> str:
@@ -136,7 +136,7 @@ def _zones(findings: Findings) -> list[dict[str, Any]]:
 def _zones_left_out(findings: Findings) -> str:
     if findings.zones is None or len(findings.zones) <= _MOST_ZONES:
         return ""
-    return f"{len(findings.zones) - _MOST_ZONES} smaller ones are in zones.gpkg."
+    return f"All {len(findings.zones)} are in zones.gpkg."
 
 
 def _rule_words(plan: Any) -> str:

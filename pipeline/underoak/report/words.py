@@ -155,7 +155,9 @@ def trust_lines(findings: Findings) -> list[str]:
         if findings.has_parcels:
             areas = findings.parcels["area_ha"].dropna()
             small = int((areas < cell).sum())
-            line += f", more than {small} of the {len(areas)} parcels" if small else ""
+            if small:
+                which = "any of the parcels has" if small == len(areas) else f"{small} of the {len(areas)} parcels have"
+                line += f", more than {which}"
         lines.append(line + ". Inside a cell it tells no field from the next.")
     missing = findings.class_cells.get(255, 0)
     if missing:
