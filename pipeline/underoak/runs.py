@@ -258,8 +258,12 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
         sparse = rules.missing == "renormalise"
         outputs += standard_outputs(plan.title, criteria, plan.outputs.dtype, sparse, view.folder, at)
         if parcels is not None:
-            outline, name = prepared.recipe.outline, parcels_of(view.folder)
-            tallies.append(Tally.of(parcels, prepared.grid, criteria, rules, outline, name, at))
+            outline, curves = prepared.recipe.outline, [c.curve for c in view.plan.criteria]
+            names = [c.name for c in view.plan.constraints]
+            tally = Tally.of(
+                parcels, prepared.grid, criteria, rules, outline, curves, names, parcels_of(view.folder), at
+            )
+            tallies.append(tally)
     return Work(prepared.recipe, tuple(outputs), tuple(tallies)), parcels
 
 

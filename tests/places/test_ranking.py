@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from underoak.overlay import Rules
+from underoak.overlay import Curve, Rules
 from underoak.places.ranking import Totals, ranked
 
 CRITERIA = ("ph", "water", "slope")
@@ -31,6 +31,10 @@ def totals(n=1, **given):
         "known": [[10.0, 10.0, 10.0]] * n,
         "weakest": [[10.0, 0.0, 0.0, 0.0]] * n,
         "gainful": [[10.0, 0.0, 0.0, 0.0]] * n,
+        "value": [[]] * n,
+        "below": [[]] * n,
+        "above": [[]] * n,
+        "held": [[]] * n,
     } | given
     return Totals(**{k: v if k in ("ids", "shapeless") else np.array(v, float) for k, v in figures.items()})
 
@@ -62,6 +66,7 @@ def test_a_parcel_judged_all_over():
         ({"judged": 4.0, "suitability": 2.4, "beyond": 6.0}, 0.4, "outside the map"),
         ({"judged": 4.0, "suitability": 2.4, "excluded": 4.0}, 4 / 6, None),
         ({"judged": 2.0, "suitability": 1.2, "excluded": 4.0}, 2 / 6, "no data"),
+        ({"judged": 1.0, "suitability": 0.6, "excluded": 6.0}, 1 / 4, "mostly excluded"),
         ({"judged": 0.0, "suitability": 0.0, "excluded": 10.0}, None, "excluded entirely"),
     ],
 )
@@ -70,11 +75,35 @@ def test_less_than_half_known_of_what_is_not_excluded_is_not_judged(given, valid
     assert row["reason"] == reason
     assert pd.isna(row["valid_share"]) if valid_share is None else row["valid_share"] == pytest.approx(valid_share)
     if reason:
-        blank = ("rank", "suitability", "class", "share_s1", "limiting", "most_gainful", "gain", "mean_ph")
+        blank = ("rank", "suitability", "class", "share_s1", "limiting", "most_gainful", "gain", "membership_ph")
         assert all(pd.isna(row[name]) for name in blank)
     else:
         assert row["rank"] == 1
         assert row["suitability"] == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize(
+    ("held", "by"), [([7.0, 2.0], "built"), ([3.0, 6.0], "steep"), ([7.0, 7.0], "built; steep"), ([0.0, 0.0], None)]
+)
+def test_a_parcel_that_is_mostly_excluded_names_the_constraint(held, by):
+    figures = totals(judged=[1.0], suitability=[0.6], excluded=[7.0], held=[held])
+    (row,) = ranked(figures, CRITERIA, RULES, constraints=("built", "steep")).to_dict("records")
+    assert row["excluded_by"] == by
+    assert row["reason"] == (f"mostly excluded by {by}" if by else "mostly excluded")
+    figures = totals(judged=[0.0], suitability=[0.0], excluded=[10.0], held=[held])
+    (row,) = ranked(figures, CRITERIA, RULES, constraints=("built", "steep")).to_dict("records")
+    assert row["reason"] == (f"excluded entirely by {by}" if by else "excluded entirely")
+
+
+@pytest.mark.parametrize(
+    ("below", "above", "side"), [(3.0, 1.0, "low"), (1.0, 3.0, "high"), (0.0, 0.0, None), (2.0, 2.0, None)]
+)
+def test_the_side_is_that_on_which_most_is_lost(below, above, side):
+    curves = (Curve.hump(7, 7.5, 8.3, 8.8), Curve.ramp_up(0, 1), Curve.table({1: 1.0}))
+    sums = totals(value=[[74.0, 5.0, 10.0]], below=[[below, 0.0, 0.0]], above=[[above, 0.0, 0.0]])
+    (row,) = ranked(sums, CRITERIA, RULES, curves).to_dict("records")
+    assert (row["value_ph"], row["side_ph"]) == (7.4, side)
+    assert "value_slope" not in row
 
 
 def test_a_parcel_without_a_shape_says_so():
@@ -155,20 +184,28 @@ def test_gain_is_what_the_score_grows_by_with_the_criterion_mended():
 
 def test_a_criterion_known_on_part_of_the_ground_is_averaged_there():
     row = one(Rules((0.5, 0.3, 0.2), missing="renormalise"), membership=[2.0, 6.0, 0.0], known=[4.0, 10.0, 0.0])
-    assert row["mean_ph"] == 0.5
-    assert row["mean_water"] == 0.6
-    assert pd.isna(row["mean_slope"])
+    assert row["membership_ph"] == 0.5
+    assert row["membership_water"] == 0.6
+    assert pd.isna(row["membership_slope"])
     assert row["class"] == "S2"  # a criterion nobody knows does not hold the class
 
 
 def test_names_that_differ_by_case_only_keep_columns_apart():
     columns = ranked(totals(), ("ph", "pH", "slope"), RULES).columns
-    assert list(columns[-3:]) == ["mean_ph", "mean_pH_2", "mean_slope"]
+    assert list(columns[-3:]) == ["membership_ph", "membership_pH_2", "membership_slope"]
 
 
 def test_no_parcels_make_an_empty_table():
     empty = {
         k: np.zeros((0, w))
-        for k, w in (("classes", 4), ("membership", 3), ("known", 3), ("weakest", 4), ("gainful", 4))
+        for k, w in (
+            ("classes", 4),
+            ("membership", 3),
+            ("known", 3),
+            ("weakest", 4),
+            ("gainful", 4),
+            ("value", 0),
+            ("held", 0),
+        )
     }
     assert len(ranked(totals(0, **empty), CRITERIA, RULES)) == 0

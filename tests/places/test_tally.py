@@ -11,7 +11,7 @@ from shapely import MultiPolygon, Point, box
 from underoak.engine.reducer import Judged
 from underoak.grid import Grid, Window
 from underoak.layers.burn import edges_of
-from underoak.overlay import Rules, judge
+from underoak.overlay import Curve, Rules, judge, membership
 from underoak.places.areas import areas_ha
 from underoak.places.parcels import Parcels
 from underoak.places.ranking import overlap_warning
@@ -76,13 +76,79 @@ def test_every_figure_is_that_of_a_cell_by_cell_count():
         for code, name in enumerate(("share_s1", "share_s2", "share_s3", "share_n"), start=1):
             assert row[name] == pytest.approx(weight[judged.classes[known] == code].sum(), abs=1e-6)
         for k, name in enumerate(CRITERIA):
-            assert row[f"mean_{name}"] == pytest.approx((weight * judged.memberships[k][known]).sum(), abs=1e-6)
+            assert row[f"membership_{name}"] == pytest.approx((weight * judged.memberships[k][known]).sum(), abs=1e-6)
         for codes, name in ((judged.weakest, "limiting"), (judged.gainful, "most_gainful")):
             counts = [weight[codes[known] == k].sum() for k in range(3)]
             assert row[name] == CRITERIA[int(np.argmax(counts))]
             assert row[f"{name}_share"] == pytest.approx(max(counts), abs=1e-6)
     assert found["reason"].isna().sum() >= 8
     assert found["reason"].notna().any()
+
+
+CURVES = (Curve.hump(7.0, 7.5, 8.3, 8.8), Curve.ramp_up(50.0, 150.0), Curve.table({1: 1.0, 2: 0.25}))
+
+
+def valued_on(grid, seed=0):
+    """Judged ground with its raw values: pH, mm and codes."""
+    rng = np.random.default_rng(seed)
+    values = np.stack([rng.uniform(6.5, 9.2, grid.shape), rng.uniform(20, 260, grid.shape),
+                       rng.choice([1.0, 2.0, 3.0], grid.shape, p=[0.5, 0.4, 0.1])]).astype(np.float32)  # fmt: skip
+    values[:, rng.random(grid.shape) < 0.05] = np.nan
+    memberships = np.stack([membership(v, curve) for v, curve in zip(values, CURVES, strict=True)])
+    built, steep = rng.random(grid.shape) < 0.1, rng.random(grid.shape) < 0.2
+    made = judge(memberships, (built | steep).astype(np.uint8), RULES)
+    return Judged(
+        grid.window, memberships, made.suitability, made.classes, made.weakest, made.gainful, None,
+        tuple(values), {"steep": steep, "built": built},
+    )  # fmt: skip
+
+
+def valued_table(judged, shapes, size=512):
+    tally = Tally.of(parcels_of(shapes), GRID, CRITERIA, RULES, curves=CURVES, constraints=("built", "steep"))
+    assert tally.needs_values
+    return tally.finish([tally.reduce(judged.at(block)) for block in GRID.tiles(size)])
+
+
+def test_values_sides_and_constraints_are_those_of_a_cell_by_cell_count():
+    judged, shapes = valued_on(GRID), some_shapes()
+    found = valued_table(judged, shapes).set_index("id")
+    cells = [[box(*GRID.bounds_of(Window(r, c, 1, 1))) for c in range(GRID.cols)] for r in range(GRID.rows)]
+    sides = set()
+    for i, shape in enumerate(shapes):
+        share = shapely.area(shapely.intersection(cells, shape)) / 100.0
+        row, known = found.loc[f"F{i:02d}"], judged.classes <= 4
+        held = {name: share[(judged.classes == 250) & holds].sum() for name, holds in judged.held.items()}
+        assert row["excluded_by"] == max(held, key=held.get)
+        if not pd.isna(row["reason"]):
+            assert pd.isna(row["value_ph"])
+            assert pd.isna(row["side_ph"])
+            continue
+        weight = share[known] / share[known].sum()
+        for k, name in enumerate(CRITERIA[:2]):
+            assert row[f"value_{name}"] == pytest.approx((weight * judged.values[k][known]).sum(), rel=1e-6)
+            lost = weight * (1.0 - judged.memberships[k][known])
+            low, high = CURVES[k].full
+            below = lost[judged.values[k][known] < low].sum()
+            above = lost[judged.values[k][known] > high].sum()
+            assert row[f"side_{name}"] == ("low" if below > above else "high")
+            sides.add((name, row[f"side_{name}"]))
+    assert {"value_slope", "side_slope"}.isdisjoint(found.columns)  # codes have no mean and no side
+    assert ("water", "low") in sides
+    assert ("water", "high") not in sides
+    assert {("ph", "low"), ("ph", "high")} <= sides
+
+
+@pytest.mark.parametrize("size", [7, 16])
+def test_blocks_of_any_size_give_the_same_values_and_sides(size):
+    judged, shapes = valued_on(GRID), some_shapes()
+    pd.testing.assert_frame_equal(valued_table(judged, shapes, size), valued_table(judged, shapes), rtol=1e-12)
+
+
+def test_ground_that_was_never_judged_needs_no_values():
+    judged = valued_on(GRID)
+    blank = np.full(GRID.shape, 255, np.uint8)
+    bare = Judged(judged.window, judged.memberships, judged.suitability, blank, blank, blank)
+    assert valued_table(bare, some_shapes())["reason"].isin(["no data", "outside the map"]).all()
 
 
 def test_parcels_in_another_order_give_the_same_rows_bit_for_bit():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -138,8 +138,12 @@ class Notes:
         return self.implausible, self.read, self.missing, *self._own()
 
 
-def judge_window(recipe: Recipe, window: Window, notes: Notes) -> Iterator[Judged]:
+def judge_window(
+    recipe: Recipe, window: Window, notes: Notes, with_values: frozenset[int] = frozenset()
+) -> Iterator[Judged]:
     """The results of each variant, one after the other, on one window of the analysis grid; counts go to `notes`.
+
+    The variants in `with_values` bring the raw values of their criteria, and where each constraint excludes.
 
     A cell outside the region's outline is missing. A constraint known to hold excludes a cell even where other layers
     are missing; a constraint whose own layer is missing leaves the cell missing unless another one excludes it.
@@ -159,8 +163,12 @@ def judge_window(recipe: Recipe, window: Window, notes: Notes) -> Iterator[Judge
         ground = bare.copy()
         for name, holds in held.items():
             notes.excluded[f"{at}:{name}"] = int(_exclude(holds, ground))
+        tested = {}
         for test in variant.tests:
-            notes.excluded[f"{at}:{test.name}"] = int(_exclude(test.holds(values[test.layer]), ground))
+            holds = test.holds(values[test.layer])
+            notes.excluded[f"{at}:{test.name}"] = int(_exclude(holds, ground))
+            if at in with_values:
+                tested[test.name] = holds
             _doubt(values[test.layer], ground)
         memberships = np.empty((len(variant.criteria), *window.shape), np.float32)
         for i, criterion in enumerate(variant.criteria):
@@ -171,7 +179,11 @@ def judge_window(recipe: Recipe, window: Window, notes: Notes) -> Iterator[Judge
             membership(values[criterion.layer], criterion.curve, out=memberships[i])
             if pair in recipe.shared_judgements:
                 judgements[pair] = memberships[i].copy()
-        yield _overlaid(at, variant, window, memberships, ground, notes)
+        judged = _overlaid(at, variant, window, memberships, ground, notes)
+        if at in with_values:
+            raw = tuple(values[criterion.layer] for criterion in variant.criteria)
+            judged = replace(judged, values=raw, held=held | tested)
+        yield judged
 
 
 def _read(

@@ -13,6 +13,7 @@ from underoak.grid import Window
 from underoak.raster import FloatArray
 
 ByteArray = npt.NDArray[np.uint8]
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,8 @@ class Judged:
     weakest: ByteArray  # criterion index, 253 nothing limits, 250, 255
     gainful: ByteArray
     missing_weight: FloatArray | None = None
+    values: tuple[FloatArray, ...] | None = None  # each criterion's layer in its own unit; only when a reducer asks
+    held: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only when a reducer asks
 
     def at(self, window: Window) -> Judged:
         """The part on a window inside this one (grid coordinates)."""
@@ -38,11 +41,16 @@ class Judged:
             self.weakest[rows, cols],
             self.gainful[rows, cols],
             None if self.missing_weight is None else self.missing_weight[rows, cols],
+            None if self.values is None else tuple(values[rows, cols] for values in self.values),
+            None if self.held is None else {name: holds[rows, cols] for name, holds in self.held.items()},
         )
 
 
 class Reducer(Protocol):
-    """Sums over the judged ground. Blocks are anchored to the grid, so no figure depends on tiles or workers."""
+    """Sums over the judged ground. Blocks are anchored to the grid, so no figure depends on tiles or workers.
+
+    One that has an attribute `needs_values`, and it is true, finds `values` and `held` in the blocks.
+    """
 
     @property
     def name(self) -> str:

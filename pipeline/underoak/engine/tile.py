@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -34,13 +35,18 @@ class Work:
     reducers: tuple[Reducer, ...]
     tray: Tray | None = field(default=None, compare=False)
 
+    @cached_property
+    def with_values(self) -> frozenset[int]:
+        """The variants of which a reducer wants to see raw values, not memberships alone."""
+        return frozenset(r.variant for r in self.reducers if getattr(r, "needs_values", False))
+
 
 def do_tile(work: Work, window: Window) -> TileResult:
     """Judge one tile, and encode its blocks and those of its first overview."""
     with env():
         result = TileResult(window, {}, {})
         has_overview = levels(work.recipe.grid) > 0
-        for at, judged in enumerate(judge_window(work.recipe, window, result.notes)):
+        for at, judged in enumerate(judge_window(work.recipe, window, result.notes, work.with_values)):
             for output in work.outputs:
                 if output.variant != at:
                     continue

@@ -77,6 +77,23 @@ class Curve:
         if self.kind == "table" and len(set(self.x)) < len(self.x):
             problems.add("E320", "a class code stands twice in the table", mend="give each code one value")
 
+    @property
+    def full(self) -> tuple[float, float]:
+        """The least and the greatest value of the highest membership; infinite where the curve is level outwards.
+
+        Below the one a value is too low, above the other too high. Codes are neither: -inf to inf.
+
+        >>> Curve.hump(7.0, 7.5, 8.3, 8.8).full, Curve.ramp_down(12, 25).full
+        ((7.5, 8.3), (-inf, 12.0))
+        """
+        if self.kind == "table":
+            return -math.inf, math.inf
+        if self.kind == "bell":
+            return self.x[0], self.x[0]
+        best = [i for i, value in enumerate(self.y) if value == max(self.y)]
+        low = -math.inf if best[0] == 0 else self.x[best[0]]
+        return low, math.inf if best[-1] == len(self.y) - 1 else self.x[best[-1]]
+
     @classmethod
     def ramp_up(cls, a: float, b: float) -> Curve:
         """0 up to a, 1 from b on; a = b is a step, 1 at the corner.

@@ -8,6 +8,7 @@ not excluded.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -19,14 +20,16 @@ from underoak.errors import Fault
 if TYPE_CHECKING:
     import pandas as pd
 
-    from underoak.overlay import Rules
+    from underoak.overlay import Curve, Rules
 
 Doubles = npt.NDArray[np.float64]
 CLASSES = ("S1", "S2", "S3", "N")
 TIE = 1e-6
 VALID_AT_LEAST = 0.5
 OVERLAP_TOLD = 0.001
-NO_SHAPE, OFF_MAP, NO_DATA, ALL_EXCLUDED = "no shape", "outside the map", "no data", "excluded entirely"
+NO_SHAPE, OFF_MAP, NO_DATA = "no shape", "outside the map", "no data"
+ALL_EXCLUDED, MOSTLY_EXCLUDED = "excluded entirely", "mostly excluded"
+LOW, HIGH = "low", "high"
 NOTHING = "nothing limits"
 
 
@@ -49,9 +52,19 @@ class Totals:
     known: Doubles  # judged ground where the criterion has one, (parcels, criteria)
     weakest: Doubles  # judged ground by limiting criterion, the last column where nothing limits
     gainful: Doubles
+    value: Doubles  # sum of each criterion's values where it has a membership; (parcels, 0) when not wanted
+    below: Doubles  # membership that is lost below the place of full membership
+    above: Doubles  # and above it
+    held: Doubles  # excluded ground by constraint, (parcels, constraints); several may hold at one place
 
 
-def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFrame:
+def ranked(
+    totals: Totals,
+    criteria: tuple[str, ...],
+    rules: Rules,
+    curves: Sequence[Curve] = (),
+    constraints: Sequence[str] = (),
+) -> pd.DataFrame:
     """One row for every parcel, best first; parcels that are not judged follow by id.
 
     Columns: `id` · `rank` (values within 1e-6 share one, the next counts all before it) · `suitability` (mean over
@@ -60,8 +73,11 @@ def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFr
     `limiting`, `limiting_share` (the criterion that is weakest on most of the judged ground, and on how much; all that
     tie within 1e-6) · `most_gainful`, `most_gainful_share` (likewise) · `gain` (what the score of the parcel's mean
     memberships would grow by, were the first most gainful criterion perfect) · `area_ha` (on the ellipsoid) · `cells`
-    (covered) · `overlap_share` (of the parcel, lying in other parcels too, at least) · `reason` (why it is not judged)
-    · `mean_<criterion>` (its mean membership). Ids are ordered as text, so "10" stands before "9".
+    (covered) · `overlap_share` (of the parcel, lying in other parcels too, at least) · `excluded_by` (the constraint
+    that excludes most of it; all that tie) · `reason` (why it is not judged) · `membership_<criterion>` (its mean) and,
+    where there are curves and these are not of class codes, `value_<criterion>` (its mean, in the criterion's unit) and
+    `side_<criterion>` (`low` or `high`: on which side of full membership most of what is lost is lost; none when
+    nothing is). Ids are ordered as text, so "10" stands before "9".
     """
     import pandas as pd
 
@@ -74,7 +90,9 @@ def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFr
         classes = totals.classes / totals.judged[:, None]
         weakest, gainful = totals.weakest / totals.judged[:, None], totals.gainful / totals.judged[:, None]
         overlap = totals.shared / totals.area
-    reason = _reasons(totals, valid_share)
+        values = totals.value / totals.known if curves else np.empty((len(totals.ids), 0))
+    excluded_by = _excluded_by(totals, constraints)
+    reason = _reasons(totals, valid_share, excluded_by)
     judged = reason == ""
     columns: dict[str, Any] = {"id": totals.ids, "rank": 0, "suitability": np.where(judged, mean, np.nan)}
     names = _classes(mean, means, rules)
@@ -87,16 +105,39 @@ def ranked(totals: Totals, criteria: tuple[str, ...], rules: Rules) -> pd.DataFr
         columns[f"{name}_share"] = np.where(judged, shares.max(axis=1, initial=0.0), np.nan)
     columns["gain"] = np.where(judged, _gain(means, gainful, rules), np.nan)
     columns |= {"area_ha": totals.area_ha, "cells": totals.covered, "overlap_share": np.minimum(overlap, 1.0)}
+    columns["excluded_by"] = [text or None for text in excluded_by]
     columns["reason"] = [text or None for text in reason]
-    for i, name in enumerate(criteria):
-        twin = any(name.lower() == other.lower() for other in criteria[:i])  # databases do not tell A from a
-        columns[f"mean_{name}_{i + 1}" if twin else f"mean_{name}"] = np.where(judged, means[:, i], np.nan)
-    texts = ("id", "class", "limiting", "most_gainful", "reason")
+    stems = columns_of(criteria)
+    for i, name in enumerate(stems):
+        columns[f"membership_{name}"] = np.where(judged, means[:, i], np.nan)
+    texts = ["id", "class", "limiting", "most_gainful", "excluded_by", "reason"]
+    for i, curve in enumerate(curves):
+        if curve.kind != "table":
+            columns[f"value_{stems[i]}"] = np.where(judged, values[:, i], np.nan)
+            lost = zip(totals.below[:, i], totals.above[:, i], totals.known[:, i], judged, strict=True)
+            columns[f"side_{stems[i]}"] = [_side(*given[:3]) if given[3] else None for given in lost]
+            texts.append(f"side_{stems[i]}")
     table = pd.DataFrame(columns | {name: pd.Series(columns[name], dtype=object) for name in texts})
     ranks = _ranks(mean * (1.0 - excluded_share), judged)
     order = np.lexsort((np.argsort(np.argsort(np.array(totals.ids, object), kind="stable")), ranks))
     table["rank"] = pd.array([rank if rank < len(ranks) + 1 else None for rank in ranks], dtype="Int64")
     return table.iloc[order].reset_index(drop=True)
+
+
+def columns_of(criteria: Sequence[str]) -> list[str]:
+    """What follows `membership_`, `value_` and `side_` in the names of columns: databases do not tell A from a.
+
+    >>> columns_of(["ph", "pH", "clay"])
+    ['ph', 'pH_2', 'clay']
+    """
+    twins = [any(name.lower() == other.lower() for other in criteria[:i]) for i, name in enumerate(criteria)]
+    return [f"{name}_{i}" if twin else name for i, (name, twin) in enumerate(zip(criteria, twins, strict=True), 1)]
+
+
+def _side(below: float, above: float, known: float) -> str | None:
+    if max(below, above) <= TIE * known or abs(below - above) <= TIE * known:
+        return None
+    return LOW if below > above else HIGH
 
 
 def overlap_warning(table: pd.DataFrame) -> Fault | None:
@@ -133,13 +174,29 @@ def _gain(means: Doubles, gainful: Doubles, rules: Rules) -> Doubles:
     return grown
 
 
-def _reasons(totals: Totals, valid_share: Doubles) -> npt.NDArray[np.object_]:
+def _excluded_by(totals: Totals, constraints: Sequence[str]) -> list[str]:
+    """The constraint that excludes most of each parcel, all that tie; "" where none does."""
+    if not constraints:
+        return [""] * len(totals.ids)
+    most = totals.held.max(axis=1, initial=0.0)
+    ties = totals.held >= (most - TIE * totals.area)[:, None]
+    return [
+        "; ".join(constraints[i] for i in np.flatnonzero(row).tolist()) if share > 0 else ""
+        for row, share in zip(ties, most, strict=True)
+    ]
+
+
+def _reasons(totals: Totals, valid_share: Doubles, excluded_by: Sequence[str]) -> npt.NDArray[np.object_]:
     outside = totals.area - totals.covered + totals.beyond
     missing = totals.covered - totals.judged - totals.excluded - totals.beyond
     reason = np.full(len(totals.ids), "", object)
     unknown = ~(valid_share >= VALID_AT_LEAST)
     reason[unknown] = np.where(outside >= missing, OFF_MAP, NO_DATA)[unknown]
-    reason[(totals.area > 0) & np.isnan(valid_share)] = ALL_EXCLUDED
+    by = np.array([f" by {name}" if name else "" for name in excluded_by], object)
+    mostly = unknown & (totals.excluded > totals.area / 2)
+    reason[mostly] = (MOSTLY_EXCLUDED + by)[mostly]
+    wholly = (totals.area > 0) & np.isnan(valid_share)
+    reason[wholly] = (ALL_EXCLUDED + by)[wholly]
     shapeless = np.array(totals.shapeless, object)
     made: npt.NDArray[np.object_] = np.where(shapeless == "", reason, shapeless)
     return made

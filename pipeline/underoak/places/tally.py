@@ -14,7 +14,7 @@ import numpy.typing as npt
 from numba import njit
 
 from underoak.engine.reducer import ByteArray, Judged
-from underoak.grid import Grid
+from underoak.grid import Grid, Window
 from underoak.layers.burn import UNIT, Edges, accumulate, centres, coverage, meet
 from underoak.places.parcels import Parcels
 from underoak.places.ranking import NO_SHAPE, Totals, ranked
@@ -23,10 +23,11 @@ from underoak.raster import FloatArray
 if TYPE_CHECKING:
     import pandas as pd
 
-    from underoak.overlay import Rules
+    from underoak.overlay import Curve, Rules
 
 Doubles = npt.NDArray[np.float64]
-# Columns of the sums; after the four classes come memberships and their weights, weakest and gainful, by criterion.
+# Columns of the sums; after the four classes come memberships and their weights, weakest and gainful, values and what
+# is lost below and above full membership, by criterion, and last the ground that each constraint excludes.
 COVERED, JUDGED, EXCLUDED, BEYOND, SUITABILITY, SHARED, CLASSES = range(7)
 
 
@@ -41,8 +42,15 @@ class Tally:
     criteria: tuple[str, ...]  # as a person reads them, in plan order
     rules: Rules
     region: Edges | None = None  # ground outside it is off the map
+    curves: tuple[Curve, ...] = ()  # of the criteria; without them no values are kept
+    constraints: tuple[str, ...] = ()  # in plan order
     name: str = "parcels"
     variant: int = 0
+
+    @property
+    def needs_values(self) -> bool:
+        """True when values or constraints are wanted, and not memberships alone."""
+        return bool(self.curves or self.constraints)
 
     @classmethod
     def of(
@@ -52,6 +60,8 @@ class Tally:
         criteria: Sequence[str],
         rules: Rules,
         region: Edges | None = None,
+        curves: Sequence[Curve] = (),
+        constraints: Sequence[str] = (),
         name: str = "parcels",
         variant: int = 0,
     ) -> Tally:
@@ -61,7 +71,10 @@ class Tally:
             for shape, note in zip(parcels.shapes, parcels.notes, strict=True)
         )
         edges = parcels.on(grid)
-        return cls(parcels.ids, shapeless, parcels.area_ha, edges, tuple(criteria), rules, region, name, variant)
+        return cls(
+            parcels.ids, shapeless, parcels.area_ha, edges, tuple(criteria), rules, region, tuple(curves),
+            tuple(constraints), name, variant,
+        )  # fmt: skip
 
     def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:
         """`parcel` (n,): which parcels lie in the block; `sums` (n, figures): their sums over it [cells]."""
@@ -80,21 +93,28 @@ class Tally:
             block.classes,
             block.weakest,
             block.gainful,
+            _stacked(block.values if self.curves else None, len(self.curves), block.window, np.float32(np.nan)),
+            np.array([curve.full for curve in self.curves], np.float32).reshape(-1, 2),
+            _stacked(self._held(block), len(self.constraints), block.window, np.False_),
         )
         return {"parcel": parcel, "sums": sums}
 
+    def _held(self, block: Judged) -> list[npt.NDArray[np.bool_]] | None:
+        return None if block.held is None else [block.held[name] for name in self.constraints]
+
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> pd.DataFrame:
         """One row for every parcel, best first."""
-        return ranked(self.totals(parts), self.criteria, self.rules)
+        return ranked(self.totals(parts), self.criteria, self.rules, self.curves, self.constraints)
 
     def totals(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Totals:
         """The sums over all blocks, parcel by parcel in the file's order."""
-        k = len(self.criteria)
-        sums = np.zeros((len(self.ids), CLASSES + 4 + 4 * k + 2))
+        k, v = len(self.criteria), len(self.curves)
+        sums = np.zeros((len(self.ids), CLASSES + 4 + 4 * k + 2 + 3 * v + len(self.constraints)))
         for part in parts:
             if part:
                 sums[part["parcel"]] += part["sums"]
         at = CLASSES + 4
+        to = at + 4 * k + 2
         return Totals(
             ids=self.ids,
             shapeless=self.shapeless,
@@ -110,8 +130,19 @@ class Tally:
             membership=sums[:, at : at + k],
             known=sums[:, at + k : at + 2 * k],
             weakest=sums[:, at + 2 * k : at + 3 * k + 1],
-            gainful=sums[:, at + 3 * k + 1 :],
+            gainful=sums[:, at + 3 * k + 1 : to],
+            value=sums[:, to : to + v],
+            below=sums[:, to + v : to + 2 * v],
+            above=sums[:, to + 2 * v : to + 3 * v],
+            held=sums[:, to + 3 * v :],
         )
+
+
+def _stacked(layers: Sequence[npt.NDArray[Any]] | None, count: int, window: Window, blank: Any) -> npt.NDArray[Any]:
+    """Arrays of a block as one; blank ones when there are none."""
+    if layers is None or not count:
+        return np.full((count, *window.shape), blank)
+    return np.stack(layers)
 
 
 @njit(cache=True, nogil=True)
@@ -126,15 +157,19 @@ def _sums(
     classes: ByteArray,
     weakest: ByteArray,
     gainful: ByteArray,
+    values: FloatArray,
+    full: FloatArray,
+    held: npt.NDArray[np.bool_],
 ) -> tuple[npt.NDArray[np.int64], Doubles]:
     """Sums of every parcel in a block. The kernels of `layers.burn` are compiled in: touch this after changing them."""
     rows, cols = total.shape
-    k = memberships.shape[0]
+    k, v = memberships.shape[0], values.shape[0]
     hits = 0
     for polygon in range(len(edges.box)):
         hits += meet(edges, polygon, row, col, rows, cols)[2] > 0
     parcel = np.empty(hits, np.int64)
-    sums = np.zeros((hits, CLASSES + 4 + 4 * k + 2))
+    sums = np.zeros((hits, CLASSES + 4 + 4 * k + 2 + 3 * v + held.shape[0]))
+    to = CLASSES + 4 + 4 * k + 2
     n = 0
     for polygon in range(len(edges.box)):
         r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
@@ -155,6 +190,9 @@ def _sums(
                 kind = classes[r, c]
                 if kind == 250:
                     line[EXCLUDED] += share
+                    for constraint in range(held.shape[0]):
+                        if held[constraint, r, c]:
+                            line[to + 3 * v + constraint] += share
                 elif kind < 1 or kind > 4:
                     if not inside[r, c]:
                         line[BEYOND] += share
@@ -168,6 +206,13 @@ def _sums(
                         if value == value:
                             line[at + criterion] += share * value
                             line[at + k + criterion] += share
+                            if v:
+                                worth = values[criterion, r, c]
+                                line[to + criterion] += share * worth
+                                if worth < full[criterion, 0]:
+                                    line[to + v + criterion] += share * (1.0 - value)
+                                elif worth > full[criterion, 1]:
+                                    line[to + 2 * v + criterion] += share * (1.0 - value)
                     line[at + 2 * k + min(weakest[r, c], k)] += share
                     line[at + 3 * k + 1 + min(gainful[r, c], k)] += share
     return parcel, sums

@@ -47,7 +47,7 @@ def explain(criteria: Sequence[Mapping[str, Any]], purpose: str, parcels: Any, p
 def _memberships(criteria: list[CriterionWords], row: Any) -> list[str]:
     wide = max(len(c.label) for c in criteria)
     lines = [f"{'criterion':<{wide}}  membership  weight  if it is the limit"]
-    for criterion in sorted(criteria, key=lambda c: row[f"mean_{c.name}"]):
-        mean = score(row[f"mean_{criterion.name}"])
+    for criterion in sorted(criteria, key=lambda c: row[f"membership_{c.name}"]):
+        mean = score(row[f"membership_{criterion.name}"])
         lines.append(f"{criterion.label:<{wide}}  {mean:>10}  {criterion.weight:>6.3f}  {criterion.remedy}")
     return lines

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from underoak.places.ranking import ALL_EXCLUDED, NO_DATA, NO_SHAPE, NOTHING, OFF_MAP
+from underoak.places.ranking import ALL_EXCLUDED, MOSTLY_EXCLUDED, NO_DATA, NO_SHAPE, NOTHING, OFF_MAP
 from underoak.report.findings import CriterionWords, Findings
 
 PURPOSES = {
@@ -20,7 +20,8 @@ _NOT_JUDGED = {
     NO_SHAPE: "Draw its outline: the file has none.",
     OFF_MAP: "Widen the region, or take it off the list.",
     NO_DATA: "The maps are blank here: only a test on the ground can tell.",
-    ALL_EXCLUDED: "Nothing of it is left once the constraints are drawn.",
+    ALL_EXCLUDED: "Look elsewhere: nothing of it is left.",
+    MOSTLY_EXCLUDED: "Look elsewhere, or draw the outline of what is left of it and judge that.",
 }
 
 CAUTIONS = (
@@ -80,9 +81,8 @@ def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
 
 def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Any) -> str:
     """What to do about one parcel next."""
-    match row["reason"]:
-        case str(reason) if reason in _NOT_JUDGED:
-            return _NOT_JUDGED[reason]
+    if isinstance(row["reason"], str):
+        return next(step for reason, step in _NOT_JUDGED.items() if row["reason"].startswith(reason))
     before = _DECIDE[purpose]
     limiting = str(row["limiting"]).split("; ")[0]
     criterion = next((c for c in criteria if c.name == limiting), None)
