@@ -255,6 +255,55 @@ def explain(run: Path, parcel: str) -> None:
     click.echo(Run.open(run).explain(parcel))
 
 
+class _Metres(click.ParamType[float]):
+    """A length, in metres."""
+
+    name = "length"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """800m, 0.8 km and the like."""
+        if isinstance(value, float):
+            return value
+        from underoak.units import read_quantity
+
+        try:
+            metres = read_quantity(value, "m")
+        except UnderoakError:
+            metres = -1.0
+        if not 0.0 <= metres < float("inf"):
+            self.fail(f"{value!r} is no length: write it like 800m or 0.8km.", param, ctx)
+        return metres
+
+
+@main.command(short_help="Say where to take soil on a parcel, and what to ask the laboratory.")
+@_RUN
+@click.option("--parcel", required=True, metavar="ID", help="The parcel's id.")
+@click.option("-n", "count", type=click.IntRange(1, 200), required=True, help="How many points.")
+@click.option(
+    "--range", "range_m", type=_Metres(), help="How far soil stays alike. Default: the plan's, else 800m."
+)  # fmt: skip
+@click.option("--setback", type=_Metres(), default="10m", show_default=True, help="Off the parcel's edges.")
+@click.option("--spacing", type=_Metres(), default="10m", show_default=True, help="Least distance of two points.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run.")
+@faults_told
+def sample(
+    run: Path, parcel: str, count: int, range_m: float | None, setback: float, spacing: float, out: Path | None
+) -> None:
+    """Where to take soil on a parcel of a finished RUN, and what to ask the laboratory; points for a phone or GPS."""
+    from underoak.report import lab_request
+    from underoak.runs import Run
+
+    if range_m == 0.0:
+        raise click.UsageError("--range is more than 0: soil is alike over some distance")
+    done = Run.open(run)
+    found = done.sample(parcel, count, range_m, setback, spacing)
+    made = done.write_sample(found, out)
+    click.echo(lab_request(found))
+    for path in made:
+        click.echo(f"Made:  {path}", err=True)
+    click.echo(f"Next:  put {made[1].name} on a phone or GPS; test results go where the plan's `lab:` says", err=True)
+
+
 @main.command(short_help="Say what changed between two runs.")
 @click.argument("first", type=click.Path(path_type=Path))
 @click.argument("second", type=click.Path(path_type=Path))

@@ -33,11 +33,13 @@ from underoak.engine.unfinished import spool_of
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
 from underoak.plan.resolved import Plan
-from underoak.report import Findings, decision, explain
+from underoak.report import Findings, decision, explain, lab_request, sampled
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import xarray as xr
+
+    from underoak.places import Sampling
 
 _IMPLAUSIBLE = 0.001  # share of a layer's cells that may be dropped before the run stops
 
@@ -121,6 +123,28 @@ class Run:
             UnderoakError: E604 when the run has no such parcel.
         """
         return explain(self._only_view()["criteria"], self.manifest["plan"]["purpose"], self.parcels, parcel)
+
+    def sample(
+        self, parcel: str, n: int, range_m: float | None = None, setback_m: float = 10.0, spacing_m: float = 10.0
+    ) -> Sampling:
+        """Where to take `n` soil samples of a parcel; see `places.sample_parcel`. Nothing is written.
+
+        Raises:
+            UnderoakError: E604 when the run has no such parcel, E440, E441 when it cannot be sampled so.
+        """
+        return sampled(self.folder, self.manifest, self.grid, self.parcels, parcel, n, range_m, setback_m, spacing_m)
+
+    def write_sample(self, sampling: Sampling, out: Path | str | None = None) -> list[Path]:
+        """Points and request as files, in a folder beside the run unless another is given.
+
+        Raises:
+            UnderoakError: E306 when one of them is there already, E501, E502.
+        """
+        from underoak.places import safe_name, write_sampling
+
+        run = self.folder.resolve()
+        beside = run.parent / f"{run.name}-sampling" / safe_name(sampling.parcel)
+        return write_sampling(Path(out) if out is not None else beside, sampling, lab_request(sampling))
 
     def pointers(self) -> list[str]:
         """Where things are, and what to try next."""

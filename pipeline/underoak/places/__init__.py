@@ -3,12 +3,15 @@
 from underoak.places.areas import areas_ha
 from underoak.places.parcels import Parcels, read_parcels
 from underoak.places.ranking import overlap_warning, ranked
+from underoak.places.sampling import Sampling, sample_parcel
+from underoak.places.sampling_files import safe_name, write_sampling
 from underoak.places.tally import Tally
 from underoak.places.write import write_parcels, write_zones
 from underoak.places.zones import find_zones, reading
 
 __all__ = [
     "Parcels",
+    "Sampling",
     "Tally",
     "areas_ha",
     "find_zones",
@@ -16,6 +19,9 @@ __all__ = [
     "ranked",
     "read_parcels",
     "reading",
+    "safe_name",
+    "sample_parcel",
     "write_parcels",
+    "write_sampling",
     "write_zones",
 ]

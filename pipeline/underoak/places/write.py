@@ -38,8 +38,8 @@ def write_parcels(folder: Path, table: pd.DataFrame, parcels: Parcels) -> list[P
     shapes[:] = [shape_of[id] for id in table["id"]]
     joined = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(shapes, crs=parcels.crs))
     paths = folder / "parcels.gpkg", folder / "parcels.csv"
-    _whole(paths[0], lambda path: _geopackage(path, joined, "parcels"))
-    _whole(paths[1], lambda path: path.write_bytes(csv_text(table).encode()))
+    whole(paths[0], lambda path: geopackage(path, joined, "parcels"))
+    whole(paths[1], lambda path: path.write_bytes(csv_text(table).encode()))
     return list(paths)
 
 
@@ -50,7 +50,7 @@ def write_zones(folder: Path, zones: gpd.GeoDataFrame) -> Path:
         UnderoakError: E501, E502 when the disk or the folder does not let us.
     """
     path = folder / "zones.gpkg"
-    _whole(path, lambda made: _geopackage(made, zones, "zones"))
+    whole(path, lambda made: geopackage(made, zones, "zones"))
     return path
 
 
@@ -90,12 +90,14 @@ def _text(value: Any) -> str:
     return '"' + text.replace('"', '""') + '"' if _NEEDS_QUOTES.search(text) else text
 
 
-def _geopackage(path: Path, frame: gpd.GeoDataFrame, layer: str) -> None:
+def geopackage(path: Path, frame: gpd.GeoDataFrame, layer: str, geometry_type: str = "MultiPolygon") -> None:
+    """One layer as a GeoPackage that says nothing of when it was made; to be called within `whole`."""
     import pyogrio
 
+    is_multi = geometry_type.startswith("Multi")
     with _one_at_a_time, _stamped():
         pyogrio.write_dataframe(
-            frame, path, layer=layer, driver="GPKG", geometry_type="MultiPolygon", promote_to_multi=True
+            frame, path, layer=layer, driver="GPKG", geometry_type=geometry_type, promote_to_multi=is_multi
         )
 
 
@@ -111,7 +113,7 @@ def _stamped() -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def _whole(path: Path, write: Callable[[Path], Any]) -> None:
+def whole(path: Path, write: Callable[[Path], Any]) -> None:
     """Write under another name, make it last, then give it its own."""
     import pyogrio
 

@@ -7,8 +7,10 @@ from underoak.report.explanation import explain
 from underoak.report.figure import map_png, relief_of
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.item import stac_item
+from underoak.report.lab_request import lab_request
 from underoak.report.legend import legend_sld
 from underoak.report.page import report_html
+from underoak.report.sampled import sampled
 from underoak.report.table import ranking
 from underoak.report.words import decision
 
@@ -23,10 +25,12 @@ __all__ = [
     "decision",
     "explain",
     "joined_parcels",
+    "lab_request",
     "legend_sld",
     "map_png",
     "ranking",
     "relief_of",
     "report_html",
+    "sampled",
     "stac_item",
 ]
