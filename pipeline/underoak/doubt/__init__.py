@@ -1,8 +1,20 @@
 """How sure are we: quantiles, draws, rank acceptability, the worth of a test. Arrays in, arrays out."""
 
+from underoak.doubt.quantiles import (
+    crossing,
+    normal_at_least,
+    probability_at_least,
+    quantile_at,
+    value_at_score,
+)
 from underoak.doubt.sampling import Chosen, choose_points
 
 __all__ = [
     "Chosen",
     "choose_points",
+    "crossing",
+    "normal_at_least",
+    "probability_at_least",
+    "quantile_at",
+    "value_at_score",
 ]
