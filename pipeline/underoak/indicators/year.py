@@ -1,0 +1,119 @@
+"""The year as climate layers hold it: twelve months from January, their days, and the seasons of either hemisphere."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.raster import FloatArray
+
+Doubles = npt.NDArray[np.float64]
+Latitude = float | npt.NDArray[Any]
+
+DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)  # of a year that is no leap year
+MIDDLES = (15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349)  # the day of the year in the middle of each month
+
+# Meteorological seasons of the northern half; the southern half turns them by six months.
+SEASONS = {
+    "winter": (12, 1, 2),
+    "spring": (3, 4, 5),
+    "summer": (6, 7, 8),
+    "autumn": (9, 10, 11),
+    "year": tuple(range(1, 13)),
+}
+
+
+def season_months(season: str, is_south: bool) -> tuple[int, ...]:
+    """Calendar months (1..12) of a season; half a year later south of the equator.
+
+    Source: the seasons of meteorology, common practice, no source.
+
+    >>> season_months("summer", False), season_months("summer", True)
+    ((6, 7, 8), (12, 1, 2))
+
+    Raises:
+        ValueError: for a season that is none of `SEASONS`.
+    """
+    if season not in SEASONS:
+        raise ValueError(f"{season!r} is no season; known: {', '.join(SEASONS)}")
+    return tuple((month + 5) % 12 + 1 if is_south else month for month in SEASONS[season])
+
+
+def season_sum(months: FloatArray, latitude: Latitude, season: str = "summer") -> FloatArray:
+    """Sum over the months of a season, cell by cell in its own hemisphere, (rows, cols), in the unit of the months.
+
+    `months` (12, rows, cols), January first. `latitude` [degree]: one number, (rows,) or (rows, cols); the equator
+    counts as north. Missing where a month of the season or the latitude is. Source: common practice, no source.
+
+    >>> rain = np.float32([40, 35, 50, 60, 70, 65, 30, 40, 75, 90, 85, 60]).reshape(12, 1, 1)
+    >>> float(season_sum(rain, 44.0)[0, 0]), float(season_sum(rain, -44.0)[0, 0])
+    (135.0, 135.0)
+
+    Raises:
+        ValueError: for other shapes, or a season that is not known.
+    """
+    return _seasonal(months, latitude, season, 1.0)
+
+
+def season_mean(months: FloatArray, latitude: Latitude, season: str = "summer") -> FloatArray:
+    """Mean over the months of a season, each counted alike; otherwise as `season_sum`.
+
+    >>> warmth = np.float32([2, 3.5, 7, 10, 14.5, 18.5, 21.5, 21, 16.5, 11.5, 6, 3]).reshape(12, 1, 1)
+    >>> round(float(season_mean(warmth, 44.0)[0, 0]), 4), round(float(season_mean(warmth, -44.0)[0, 0]), 4)
+    (20.3333, 2.8333)
+
+    Raises:
+        ValueError: as in `season_sum`.
+    """
+    return _seasonal(months, latitude, season, float(len(season_months(season, False))))
+
+
+def _seasonal(months: Any, latitude: Latitude, season: str, parts: float) -> FloatArray:
+    (values,) = twelve(months)
+    lat = by_cell(latitude, values.shape[1:])
+    halves = []
+    for is_south in (False, True):
+        total = np.zeros(values.shape[1:], np.float64)
+        for month in season_months(season, is_south):  # one after the other: the order is part of the result
+            total += values[month - 1]
+        halves.append(total / parts)
+    return np.where(np.isnan(lat), np.nan, np.where(lat < 0.0, halves[1], halves[0])).astype(np.float32)
+
+
+def twelve(*layers: Any) -> tuple[FloatArray, ...]:
+    """The layers as float32 (12, rows, cols), all of one shape.
+
+    >>> [layer.shape for layer in twelve(np.zeros((12, 2, 3)), np.ones((12, 2, 3)))]
+    [(12, 2, 3), (12, 2, 3)]
+
+    Raises:
+        ValueError: when one is of another shape.
+    """
+    made = tuple(np.ascontiguousarray(layer, np.float32) for layer in layers)
+    for values in made:
+        if values.ndim != 3 or len(values) != 12:
+            raise ValueError(f"a year has twelve months, (12, rows, cols); got {values.shape}")
+        if values.shape != made[0].shape:
+            raise ValueError(f"monthly layers differ in shape: {made[0].shape} and {values.shape}")
+    return made
+
+
+def by_cell(latitude: Latitude, shape: tuple[int, ...]) -> Doubles:
+    """Latitudes [degree] that stretch over cells of that shape: (1, 1), (rows, 1) or (rows, cols).
+
+    NaN beyond the poles, where there is no place.
+
+    >>> by_cell(np.array([50.0, 91.0]), (2, 3)).tolist()
+    [[50.0], [nan]]
+
+    Raises:
+        ValueError: when it is not one number, (rows,) or (rows, cols).
+    """
+    given: Doubles = np.asarray(latitude, np.float64)
+    rows, cols = shape
+    if given.shape not in ((), (rows,), (rows, cols)):
+        raise ValueError(f"latitude is one number, (rows,) or (rows, cols) for cells {shape}; got {given.shape}")
+    given = given.reshape(-1, 1) if given.ndim < 2 else given
+    return np.where(np.abs(given) <= 90.0, given, np.nan)
