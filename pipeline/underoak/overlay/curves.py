@@ -201,7 +201,7 @@ def membership(values: npt.ArrayLike, curve: Curve, out: FloatArray | None = Non
 
     flat, to = cells.reshape(-1), result.reshape(-1)
     if curve.kind == "linear":
-        start, x, y, slope = _pieces(curve.x, curve.y)
+        start, x, y, slope = pieces(curve.x, curve.y)
         kernels.piecewise(flat, start, x, y, slope, to)
     elif curve.kind == "bell":
         kernels.bell(flat, curve.x[0], _BELL / curve.y[0], to)
@@ -213,22 +213,22 @@ def membership(values: npt.ArrayLike, curve: Curve, out: FloatArray | None = Non
 
 
 @lru_cache(maxsize=512)
-def _pieces(x: tuple[float, ...], y: tuple[float, ...]) -> tuple[npt.NDArray[np.float64], ...]:
+def pieces(x: tuple[float, ...], y: tuple[float, ...]) -> tuple[npt.NDArray[np.float64], ...]:
     """Starts, anchors, values there and slopes of the pieces; a piece begins just past its start."""
     runs = [
         (place, [v for _, v in run]) for place, run in groupby(zip(map(np.float32, x), y, strict=True), lambda p: p[0])
     ]
     places = [float(place) for place, _ in runs]
-    pieces = [(-math.inf, places[0] - 1.0, runs[0][1][0], 0.0)]
+    found = [(-math.inf, places[0] - 1.0, runs[0][1][0], 0.0)]
     for i, (here, (_, at_once)) in enumerate(zip(places, runs, strict=True)):
         just_before = math.nextafter(here, -math.inf)
         spike = max(at_once) > at_once[-1]
         if spike:
-            pieces.append((just_before, here, max(at_once), 0.0))
+            found.append((just_before, here, max(at_once), 0.0))
         start = here if spike else just_before
         if i + 1 < len(runs):
             slope = (runs[i + 1][1][0] - at_once[-1]) / (places[i + 1] - here)
-            pieces.append((start, here, at_once[-1], slope))
+            found.append((start, here, at_once[-1], slope))
         else:
-            pieces.append((start, here + 1.0, at_once[-1], 0.0))
-    return tuple(np.array(column) for column in zip(*pieces, strict=True))
+            found.append((start, here + 1.0, at_once[-1], 0.0))
+    return tuple(np.array(column) for column in zip(*found, strict=True))
