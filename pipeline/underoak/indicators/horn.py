@@ -12,30 +12,58 @@ from underoak.raster import FloatArray
 
 Doubles = npt.NDArray[np.float64]
 DEGREES = 180.0 / math.pi
+_ANGLES = tuple(math.pi * k / 8 for k in (1, 2, 3, 4))
+_TANS = tuple(math.tan(angle) for angle in _ANGLES[:3])
+_CHANGES = tuple(math.tan(math.pi * k / 16) for k in (1, 3, 5, 7))  # halfway between the angles
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _differences(above: FloatArray, here: FloatArray, under: FloatArray, col: int) -> tuple[float, float]:
+    """Eight times the rise across and down at one cell of three rows; NaN when any of the nine cells is."""
+    a, b, c = np.float64(above[col - 1]), np.float64(above[col]), np.float64(above[col + 1])
+    d, e, f = np.float64(here[col - 1]), np.float64(here[col]), np.float64(here[col + 1])
+    g, h, i = np.float64(under[col - 1]), np.float64(under[col]), np.float64(under[col + 1])
+    across = (c + 2.0 * f + i) - (a + 2.0 * d + g)
+    # the stencil skips the centre, but a cell without height has no slope
+    return across if e == e else e, (g + 2.0 * h + i) - (a + 2.0 * b + c)
 
 
 @njit(cache=True, nogil=True)
 def _gradient(z: FloatArray, row: int, col: int, ground: Doubles) -> tuple[float, float]:
-    """Rise per metre towards east and north at one cell; NaN when any of the nine cells is."""
-    a, b, c = np.float64(z[row - 1, col - 1]), np.float64(z[row - 1, col]), np.float64(z[row - 1, col + 1])
-    d, e, f = np.float64(z[row, col - 1]), np.float64(z[row, col]), np.float64(z[row, col + 1])
-    g, h, i = np.float64(z[row + 1, col - 1]), np.float64(z[row + 1, col]), np.float64(z[row + 1, col + 1])
-    across = (c + 2.0 * f + i) - (a + 2.0 * d + g)
-    down = (g + 2.0 * h + i) - (a + 2.0 * b + c)
-    if e != e:  # the stencil skips the centre, but a cell without height has no slope
-        across = e
-    east = ground[row, 0] * across + ground[row, 1] * down
-    north = ground[row, 2] * across + ground[row, 3] * down
-    return east, north
+    """Rise per metre towards east and north at one cell."""
+    across, down = _differences(z[row - 1], z[row], z[row + 1], col)
+    return ground[row, 0] * across + ground[row, 1] * down, ground[row, 2] * across + ground[row, 3] * down
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _arctan(x: float) -> float:
+    """Angle [radian] of a tangent from 0 on: the nearest eighth of half a turn, and the series for what is left.
+
+    The same in every digit on every machine, which the system's own is not, and several cells at a time. Errors stay
+    below 3e-16.
+    """
+    tan, angle = 0.0, 0.0
+    for k in range(3):
+        tan = _TANS[k] if x > _CHANGES[k] else tan
+        angle = _ANGLES[k] if x > _CHANGES[k] else angle
+    is_steep = x > _CHANGES[3]
+    angle = _ANGLES[3] if is_steep else angle
+    s = (-1.0 if is_steep else x - tan) / (x if is_steep else 1.0 + tan * x)
+    z = s * s
+    tail = 1 / 13 - z * (1 / 15 - z * (1 / 17 - z * (1 / 19 - z * (1 / 21 - z * (1 / 23)))))
+    return angle + (s - s * z * (1 / 3 - z * (1 / 5 - z * (1 / 7 - z * (1 / 9 - z * (1 / 11 - z * tail))))))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def slope(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
     """Steepness [degree] into `out`, less the rim."""
     for row in range(1, z.shape[0] - 1):
+        above, here, under, to = z[row - 1], z[row], z[row + 1], out[row]
+        a, b, c, d = ground[row, 0], ground[row, 1], ground[row, 2], ground[row, 3]
         for col in range(1, z.shape[1] - 1):
-            east, north = _gradient(z, row, col, ground)
-            out[row, col] = math.atan(math.sqrt(east * east + north * north)) * DEGREES
+            across, down = _differences(above, here, under, col)
+            east, north = a * across + b * down, c * across + d * down
+            to[col] = np.float32(_arctan(math.sqrt(east * east + north * north)) * DEGREES)
 
 
 @njit(cache=True, nogil=True)
