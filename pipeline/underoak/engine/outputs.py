@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -13,6 +12,7 @@ from numba import njit
 
 from underoak.engine.cog import Band, Layout
 from underoak.engine.reducer import Judged
+from underoak.overlay.codes import EXCLUDED
 
 CLASS_NAMES = {1: "S1 highly suitable", 2: "S2 moderately suitable", 3: "S3 marginally suitable", 4: "N not suitable"}
 STATE_NAMES = {250: "excluded by a constraint", 255: "missing: not judged"}
@@ -36,17 +36,33 @@ class Output:
     """One raster file: its layout, its cells from results, and how four cells become one in an overview."""
 
     layout: Layout
-    cells: Callable[[Judged], Cells]  # -> (bands, rows, cols) in the layout's dtype
+    cells: Callable[[Judged], Cells]  # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable
     averaged: bool  # overviews average values; otherwise they take the most common code
     variant: int = 0  # whose results
 
 
-@njit(cache=True, nogil=True)
+def _compiled(function: Any) -> Any:
+    """Compiled, with no check before a division, which would keep the processor from taking several cells at a time."""
+    return njit(cache=True, nogil=True, error_model="numpy")(function)
+
+
+@_compiled
 def _steps(values, steps, missing, out):  # type: ignore[no-untyped-def]
-    flat, into = values.ravel(), out.ravel()
-    for i in range(flat.size):
-        value = flat[i]
-        into[i] = missing if value != value else np.uint16(np.floor(value * steps + 0.5))
+    for i in range(values.size):
+        value = np.float64(values[i])
+        step = np.int32(np.floor((value if value == value else 0.0) * steps + 0.5))
+        out[i] = step if value == value else missing
+
+
+@_compiled
+def _membership_steps(values, classes, steps, excluded, missing, out):  # type: ignore[no-untyped-def]
+    for band in range(values.shape[0]):
+        cells, into = values[band], out[band]
+        for i in range(classes.size):
+            value = np.float64(cells[i])
+            step = np.int32(np.floor((value if value == value else 0.0) * steps + 0.5))
+            step = step if value == value else missing
+            into[i] = step if classes[i] != EXCLUDED else excluded
 
 
 def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: str) -> Cells:
@@ -56,7 +72,7 @@ def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: s
     [[0, 125, 250, 255]]
     """
     out = np.empty(values.shape, dtype)
-    _steps(np.ascontiguousarray(values), float(steps), missing, out)
+    _steps(np.ascontiguousarray(values).reshape(-1), float(steps), np.int32(missing), out.reshape(-1))
     return out
 
 
@@ -77,13 +93,13 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
         band = Band("suitability", "1", 1.0 / UINT16_STEPS)
         suitability = Output(
             Layout("suitability.tif", "uint16", 65535, (band,), common),
-            lambda judged: to_steps(judged.suitability, UINT16_STEPS, 65535, "uint16")[None],
+            _suitability_steps,
             averaged=True,
         )
     else:
         suitability = Output(
             Layout("suitability.tif", "float32", float("nan"), (Band("suitability", "1"),), common),
-            lambda judged: judged.suitability[None],
+            _suitability_cells,
             averaged=True,
         )
     class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_NAMES.items()}, **codes}
@@ -93,12 +109,12 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
         suitability,
         Output(
             Layout("class.tif", "uint8", 255, (Band("class"),), class_tags, CLASS_COLOURS),
-            lambda judged: judged.classes[None],
+            _class_cells,
             averaged=False,
         ),
         Output(
             Layout("limiting.tif", "uint8", 255, (Band("weakest"), Band("most_gainful")), limits),
-            lambda judged: np.stack([judged.weakest, judged.gainful]),
+            _limiting_cells,
             averaged=False,
         ),
         Output(
@@ -113,10 +129,29 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
     return outputs
 
 
+def _suitability_steps(judged: Judged) -> Cells:
+    return to_steps(judged.suitability, UINT16_STEPS, 65535, "uint16")[None]
+
+
+def _suitability_cells(judged: Judged) -> Cells:
+    return judged.suitability[None]
+
+
+def _class_cells(judged: Judged) -> Cells:
+    return judged.classes[None]
+
+
+def _limiting_cells(judged: Judged) -> Cells:
+    return np.stack([judged.weakest, judged.gainful])
+
+
 def _membership_cells(judged: Judged) -> Cells:
-    cells = to_steps(judged.memberships, MEMBERSHIP_STEPS, 255, "uint8")
-    cells[:, judged.classes == 250] = 254
-    return cells
+    values = np.ascontiguousarray(judged.memberships).reshape(len(judged.memberships), -1)
+    classes = np.ascontiguousarray(judged.classes).reshape(-1)
+    out = np.empty(judged.memberships.shape, np.uint8)
+    codes = np.int32(254), np.int32(255)  # excluded, missing
+    _membership_steps(values, classes, float(MEMBERSHIP_STEPS), *codes, out.reshape(values.shape))
+    return out
 
 
 def _missing_weight_cells(judged: Judged) -> Cells:
@@ -124,50 +159,74 @@ def _missing_weight_cells(judged: Judged) -> Cells:
     return judged.missing_weight[None]
 
 
-@njit(cache=True, nogil=True)
-def _halve_mean(cells, nodata, whole, out):  # type: ignore[no-untyped-def]
+@_compiled
+def _mean(a, b, c, d, under, nodata, whole):  # type: ignore[no-untyped-def]
+    """Mean of the known ones of `under` cells, half of them at least; cells that are not there are `nodata`."""
+    total, count = 0.0, 0.0
+    for value in (np.float64(a), np.float64(b), np.float64(c), np.float64(d)):
+        known = (value == value) & (value != nodata)
+        total += value if known else 0.0
+        count += 1.0 if known else 0.0
+    mean = total / count
+    mean = np.floor(mean + 0.5) if whole else mean
+    return mean if 2.0 * count >= under else nodata
+
+
+@_compiled
+def _halve_mean(cells, nodata, none, whole, out):  # type: ignore[no-untyped-def]
     rows, cols = cells.shape
-    for r in range(out.shape[0]):
-        for c in range(out.shape[1]):
-            total, count = 0.0, 0
-            for i in range(2 * r, min(2 * r + 2, rows)):
-                for j in range(2 * c, min(2 * c + 2, cols)):
-                    value = np.float64(cells[i, j])
-                    if value == value and value != nodata:
-                        total += value
-                        count += 1
-            # an overview cell shows a value when at least half of what lies under it has one
-            if 2 * count < min(2, rows - 2 * r) * min(2, cols - 2 * c):
-                out[r, c] = nodata
-            else:
-                out[r, c] = math.floor(total / count + 0.5) if whole else total / count
+    for r in range(rows // 2):
+        upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]
+        for c in range(cols // 2):
+            to[c] = _mean(upper[2 * c], upper[2 * c + 1], lower[2 * c], lower[2 * c + 1], 4.0, nodata, whole)
+        if cols % 2:
+            to[cols // 2] = _mean(upper[cols - 1], none, lower[cols - 1], none, 2.0, nodata, whole)
+    if rows % 2:
+        upper, to = cells[rows - 1], out[rows // 2]
+        for c in range(cols // 2):
+            to[c] = _mean(upper[2 * c], upper[2 * c + 1], none, none, 2.0, nodata, whole)
+        if cols % 2:
+            to[cols // 2] = _mean(upper[cols - 1], none, none, none, 1.0, nodata, whole)
 
 
-@njit(cache=True, nogil=True)
+@_compiled
+def _mode(a, b, c, d):  # type: ignore[no-untyped-def]
+    """The most common of four; the lowest of those that tie."""
+    low, high, left, right = min(a, b), max(a, b), min(c, d), max(c, d)
+    first, last = min(low, left), max(high, right)
+    second, third = min(max(low, left), min(high, right)), max(max(low, left), min(high, right))
+    found = third if third == last else first
+    found = second if second == third else found
+    return first if first == second else found
+
+
+@_compiled
 def _halve_mode(cells, out):  # type: ignore[no-untyped-def]
     rows, cols = cells.shape
-    for r in range(out.shape[0]):
-        for c in range(out.shape[1]):
-            best, most = cells[2 * r, 2 * c], 0
-            for i in range(2 * r, min(2 * r + 2, rows)):
-                for j in range(2 * c, min(2 * c + 2, cols)):
-                    count = 0
-                    for k in range(2 * r, min(2 * r + 2, rows)):
-                        for m in range(2 * c, min(2 * c + 2, cols)):
-                            count += cells[k, m] == cells[i, j]
-                    if count > most or (count == most and cells[i, j] < best):
-                        best, most = cells[i, j], count
-            out[r, c] = best
+    for r in range(rows // 2):
+        upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]
+        for c in range(cols // 2):
+            to[c] = _mode(upper[2 * c], upper[2 * c + 1], lower[2 * c], lower[2 * c + 1])
+        if cols % 2:  # of two, the lower
+            to[cols // 2] = min(upper[cols - 1], lower[cols - 1])
+    if rows % 2:
+        upper, to = cells[rows - 1], out[rows // 2]
+        for c in range(cols // 2):
+            to[c] = min(upper[2 * c], upper[2 * c + 1])
+        if cols % 2:
+            to[cols // 2] = upper[cols - 1]
 
 
 def halve(cells: Cells, output: Output) -> Cells:
     """One overview level up: (bands, rows, cols) -> half the rows and columns, ragged edges rounded up."""
     bands, rows, cols = cells.shape
     out = np.empty((bands, -(-rows // 2), -(-cols // 2)), cells.dtype)
+    nodata = float(output.layout.nodata)
     for band in range(bands):
         plane = np.ascontiguousarray(cells[band])
         if output.averaged:
-            _halve_mean(plane, output.layout.nodata, output.layout.dtype != "float32", out[band])
+            none = cells.dtype.type(nodata)
+            _halve_mean(plane, nodata, none, output.layout.dtype != "float32", out[band])
         else:
             _halve_mode(plane, out[band])
     return out
