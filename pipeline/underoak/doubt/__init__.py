@@ -1,5 +1,6 @@
 """How sure are we: quantiles, draws, rank acceptability, the worth of a test. Arrays in, arrays out."""
 
+from underoak.doubt.expected import expected_membership
 from underoak.doubt.futures import Robustness, future_weights, is_novel, regret, robustness, single_swaps
 from underoak.doubt.quantiles import (
     crossing,
@@ -9,19 +10,30 @@ from underoak.doubt.quantiles import (
     value_at_score,
 )
 from underoak.doubt.sampling import Chosen, choose_points
+from underoak.doubt.update import Updated, lab_update, sd_of_mean
+from underoak.doubt.worth import Worth, value_of_test, verdict, worth_for_choice, worth_of_knowing
 
 __all__ = [
     "Chosen",
     "Robustness",
+    "Updated",
+    "Worth",
     "choose_points",
     "crossing",
+    "expected_membership",
     "future_weights",
     "is_novel",
+    "lab_update",
     "normal_at_least",
     "probability_at_least",
     "quantile_at",
     "regret",
     "robustness",
+    "sd_of_mean",
     "single_swaps",
     "value_at_score",
+    "value_of_test",
+    "verdict",
+    "worth_for_choice",
+    "worth_of_knowing",
 ]
