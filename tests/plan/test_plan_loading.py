@@ -218,7 +218,7 @@ def test_the_plan_overrides_key_by_key() -> None:
         profile["ph"].remedy,
     )
     assert (water.remedy, water.curve) == (None, profile["water"].curve.curve())
-    assert plan.weights == pytest.approx([w / 0.82 for w in (0.5, 0.16, 0.16)])
+    assert plan.weights == pytest.approx([w / 0.77 for w in (0.5, 0.13, 0.14)])
 
 
 @pytest.mark.parametrize("off", [None, "off"])
@@ -233,7 +233,7 @@ def test_elevation_weighs_nothing_unless_the_plan_says_so() -> None:
     plan = with_profile("soil_ph", "elevation")
     assert [c.name for c in plan.criteria] == ["ph"]
     assert "stands in for warmth" in dict(plan.not_judged)["elevation"]
-    given = with_profile("soil_ph", "elevation", criteria={"elevation": {"weight": 0.16}})
+    given = with_profile("soil_ph", "elevation", criteria={"elevation": {"weight": 0.13}})
     assert {c.name: c.weight for c in given.criteria} == {"elevation": 0.5, "ph": 0.5}
 
 

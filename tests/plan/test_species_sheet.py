@@ -10,7 +10,7 @@ from underoak.plan.species_sheet import WIDTH
 @pytest.mark.parametrize("name", profile_names())
 def test_a_sheet_tells_every_criterion_host_and_source_in_lines_that_fit(name: str) -> None:
     text = species_sheet(name)
-    assert max(map(len, text.splitlines())) <= WIDTH == 88
+    assert max(map(len, text.splitlines())) <= WIDTH == 80
     assert all(line == line.rstrip() for line in text.splitlines())
     flat = " ".join(text.split())
     profile = load_profile(name)
@@ -18,10 +18,14 @@ def test_a_sheet_tells_every_criterion_host_and_source_in_lines_that_fit(name: s
         assert f"{key}: {criterion.label}" in flat
         for words in (criterion.source, criterion.weight_reason, criterion.curve.in_words(criterion.unit)):
             assert " ".join(words.split()) in flat
-        assert f"weight {criterion.weight:.2f}, confidence {criterion.confidence}" in flat
+        assert f"{key} {criterion.weight:.2f} {criterion.confidence} {criterion.curve.in_words(criterion.unit)}" in flat
     for host in profile.hosts:
-        assert f"{host.name}: {host.common}." in flat
-    for note in profile.notes:
+        brought = " Introduced pairing: for orchards only." if host.introduced else ""
+        assert f"{host.name}: {host.common}.{brought} Wild in {host.tree.native}. Source: {host.source}." in flat
+    for criterion in profile.criteria.values():
+        if criterion.remedy is not None:
+            assert f"{criterion.remedy.by} up to {criterion.remedy.limit}" in flat
+    for note in (*profile.notes, *profile.ruled_out):
         assert " ".join(note.words.split()) in flat
     assert " ".join(profile.native.words.split()) in flat
 
@@ -29,6 +33,23 @@ def test_a_sheet_tells_every_criterion_host_and_source_in_lines_that_fit(name: s
 def test_criteria_stand_by_weight() -> None:
     text = species_sheet("tuber_melanosporum")
     assert text.index("carbonate: total") < text.index("ph: soil pH") < text.index("elevation: height")
+    assert text.index("\n  carbonate ") < text.index("\n  ph ") < text.index("\n  elevation ")
+
+
+def test_a_season_is_told_for_both_sides_of_the_equator() -> None:
+    flat = " ".join(species_sheet("tuber_melanosporum").split())
+    assert "Fruits November to March; south of the equator May to September." in flat
+
+
+def test_a_truffle_of_acid_ground_has_no_remedy() -> None:
+    assert "REMEDIES\n  None: choose ground that suits it as it is." in species_sheet("tuber_oregonense")
+
+
+def test_how_far_corners_may_be_off_is_told_in_the_criterions_unit() -> None:
+    flat = " ".join(species_sheet("tuber_brumale").split())
+    assert "Each corner may be off by 0.4 pH (common practice, no source)." in flat
+    assert "Each corner may be off by 60 % of its value (common practice, no source)." in flat
+    assert "Each corner may be off by 12 points (common practice, no source)." in flat
 
 
 def test_the_list_names_every_profile() -> None:
