@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from underoak.doubt import (
+    WeightSpread,
     expected_membership,
     lab_update,
     normal_at_least,
@@ -82,3 +83,11 @@ def test_doubt_of_the_mean_of_two_cells():
     """Exponential covariance, cells of 250 m, sd 0.4: independent 0.4 / sqrt(2), range 800 m. Derived."""
     assert sd_of_mean(0.4, [0.0, 250.0], [0.0, 0.0], 0.0) == pytest.approx(0.2828, abs=5e-5)
     assert sd_of_mean(0.4, [0.0, 250.0], [0.0, 0.0], 800.0) == pytest.approx(0.372, abs=5e-4)
+
+
+def test_uniform_weights():
+    """Dirichlet(1, 1, 1): mean 1/3, variance 1/18, P(w1 > 1/2) = 1/4, which three uniforms over their sum miss. Derived."""
+    w = WeightSpread.uniform(3).draw(1_000_000, seed=1)
+    np.testing.assert_allclose(w.mean(axis=0), 1 / 3, atol=0.002)
+    np.testing.assert_allclose(w.var(axis=0), 1 / 18, atol=0.002)
+    np.testing.assert_allclose((w > 0.5).mean(axis=0), 0.25, atol=0.002)

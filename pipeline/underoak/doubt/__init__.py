@@ -11,12 +11,14 @@ from underoak.doubt.quantiles import (
 )
 from underoak.doubt.sampling import Chosen, choose_points
 from underoak.doubt.update import Updated, lab_update, sd_of_mean
+from underoak.doubt.weights import WeightSpread
 from underoak.doubt.worth import Worth, value_of_test, verdict, worth_for_choice, worth_of_knowing
 
 __all__ = [
     "Chosen",
     "Robustness",
     "Updated",
+    "WeightSpread",
     "Worth",
     "choose_points",
     "crossing",
