@@ -1,0 +1,155 @@
+"""The compiled search for the source cells that make up each analysis cell: the same as `resample_kernels` adds up."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from underoak.layers.resample_kernels import MEAN, NEAREST, _box, _compiled, _first, _line, _taps, _weights
+
+_FAR = 1e15  # a place further off lies on no source
+
+
+@_compiled
+def places(squares, jac, row0, col0, u, v):  # type: ignore[no-untyped-def]
+    """Source coordinates of the centres of a window of analysis cells, (rows, cols)."""
+    rows, cols = u.shape
+    for i in range(squares.exact.shape[0]):
+        top, left0 = squares.row + i * squares.step, squares.col
+        for r in range(max(top, row0), min(top + squares.step, row0 + rows)):
+            for j in range(squares.exact.shape[1]):
+                left = left0 + j * squares.step
+                first, last = max(left, col0), min(left + squares.step, col0 + cols)
+                if last <= first:
+                    continue
+                at, n, down = squares.exact[i, j], last - first, r - top + 0.5
+                to = slice(first - col0, last - col0)
+                _line(squares.u, squares.exact_u, at, i, j, squares.step, down, first - left, n, 1.0, jac[0], jac[1],
+                      u[r - row0, to])  # fmt: skip
+                _line(squares.v, squares.exact_v, at, i, j, squares.step, down, first - left, n, 1.0, jac[2], jac[3],
+                      v[r - row0, to])  # fmt: skip
+
+
+@_compiled
+def _known(src, r, c):  # type: ignore[no-untyped-def]
+    if r < 0 or c < 0 or r >= src.rows or c >= src.cols:
+        return False
+    value = src.cells[r * src.pitch + c]
+    return value == value
+
+
+@_compiled
+def _put(src, r0, c0, across, down, k, at, index, weight):  # type: ignore[no-untyped-def]
+    """The known cells of a kernel of n_down x n_across cells; how many, or 0 when less than half the weight is known."""
+    n = 0
+    total = 0.0
+    for i in range(down.shape[0]):
+        for j in range(across.shape[0]):
+            w = down[i, k] * across[j, k]
+            if w != 0.0 and _known(src, r0 + i, c0 + j):
+                if at + n < index.size:
+                    index[at + n] = (r0 + i) * src.cols + c0 + j
+                    weight[at + n] = np.float32(w)
+                total += w
+                n += 1
+    if total < 0.5:
+        return 0
+    for m in range(at, min(at + n, index.size)):
+        weight[m] = np.float32(np.float64(weight[m]) / total)
+    return n
+
+
+@_compiled
+def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untyped-def]
+    """As `_put`, from k x k samples."""
+    n = 0
+    count = 0
+    for i in range(k):
+        for j in range(cell * k, cell * k + k):
+            u, v = us[i, j], vs[i, j]
+            if not (abs(u) < _FAR and abs(v) < _FAR):
+                continue
+            r, c = np.int64(math.floor(v)) - src.top, np.int64(math.floor(u)) - src.left
+            if not _known(src, r, c):
+                continue
+            count += 1
+            place = r * src.cols + c
+            m = n - 1
+            while m >= 0 and index[at + m] != place:
+                m -= 1
+            if m >= 0:
+                weight[at + m] += np.float32(1.0)
+            elif at + n < index.size:
+                index[at + n] = place
+                weight[at + n] = np.float32(1.0)
+                n += 1
+            else:
+                return index.size  # more than there is room for
+    if 2 * count < k * k or count == 0:
+        return 0
+    for m in range(at, at + n):
+        weight[m] /= np.float32(count)
+    return n
+
+
+@_compiled
+def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, weight):  # type: ignore[no-untyped-def]
+    """Fill `start` and `count` of the cells of a window, and `index` and `weight`; returns how much room they need.
+
+    Where that is more than there is, the rest is not filled: begin again with more.
+    """
+    rows = count.size // cols
+    sub = k if method >= MEAN else 1
+    step = squares.step
+    us, vs = np.empty((sub, step * sub)), np.empty((sub, step * sub))
+    rows0, cols0 = np.empty(step), np.empty(step)
+    across, along = np.empty((2, step)), np.empty((2, step))
+    room = 0
+    for i in range(squares.exact.shape[0]):
+        top = squares.row + i * step
+        for j in range(squares.exact.shape[1]):
+            left = squares.col + j * step
+            first, last = max(left, col0), min(left + step, col0 + cols)
+            if last <= first:
+                continue
+            at, n = squares.exact[i, j], last - first
+            wide = _box(squares.u, i, j, step, at, jac[0], jac[1])
+            high = _box(squares.v, i, j, step, at, jac[2], jac[3])
+            if _taps(wide) != across.shape[0] or _taps(high) != along.shape[0]:
+                across, along = np.empty((_taps(wide), step)), np.empty((_taps(high), step))
+            for r in range(max(top, row0), min(top + step, row0 + rows)):
+                for line in range(sub):
+                    down = r - top + (line + 0.5) / sub
+                    _line(squares.u, squares.exact_u, at, i, j, step, down, first - left, n * sub, 1.0 / sub, jac[0],
+                          jac[1], us[line])  # fmt: skip
+                    _line(squares.v, squares.exact_v, at, i, j, step, down, first - left, n * sub, 1.0 / sub, jac[2],
+                          jac[3], vs[line])  # fmt: skip
+                if method != NEAREST and method < MEAN:
+                    _first(us[0], 0.5 * wide, n, cols0)
+                    _first(vs[0], 0.5 * high, n, rows0)
+                    for tap in range(across.shape[0]):
+                        _weights(us[0], wide, tap, n, cols0, across[tap])
+                    for tap in range(along.shape[0]):
+                        _weights(vs[0], high, tap, n, rows0, along[tap])
+                for c in range(n):
+                    cell = (r - row0) * cols + first - col0 + c
+                    start[cell] = room
+                    found = 0
+                    u, v = us[0, c], vs[0, c]
+                    if method >= MEAN:
+                        found = _samples(src, us, vs, k, c, room, index, weight) if room < index.size else k * k
+                    elif abs(u) < _FAR and abs(v) < _FAR:
+                        if method == NEAREST:
+                            y, x = np.int64(math.floor(v)) - src.top, np.int64(math.floor(u)) - src.left
+                            if _known(src, y, x):
+                                found = 1
+                                if room < index.size:
+                                    index[room] = y * src.cols + x
+                                    weight[room] = np.float32(1.0)
+                        else:
+                            y, x = np.int64(rows0[c]) - src.top, np.int64(cols0[c]) - src.left
+                            found = _put(src, y, x, across, along, c, room, index, weight)
+                    count[cell] = found
+                    room += found
+    return room
