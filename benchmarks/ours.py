@@ -63,7 +63,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
     write_rasters(spool, work.outputs, prepared.grid, out)
     clock.lap("write")
     if parcels:
-        table = reduced(spool, reducers)["parcels"]
+        table = reducers[0].table(reduced(spool, reducers)["parcels"])
         clock.lap("rank parcels")
         table.to_csv(out / f"parcels_{parcels}.csv", index=False)
     spool.remove()

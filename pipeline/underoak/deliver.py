@@ -20,7 +20,7 @@ from underoak.engine.recipe import Notes
 from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.indicators import cell_areas, cell_metres
-from underoak.places import find_zones, overlap_warning, reading, write_parcels, write_zones
+from underoak.places import find_zones, listed, overlap_warning, reading, write_parcels, write_zones
 from underoak.places.parcels import Parcels
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
@@ -34,6 +34,11 @@ def parcels_of(folder: str) -> str:
     return f"{folder}/parcels" if folder else "parcels"
 
 
+def cells_of(folder: str) -> str:
+    """The name under which a view's sampled cells are kept."""
+    return f"{folder}/cells" if folder else "cells"
+
+
 def gather(
     plan: Plan, prepared: Prepared, stage: Path, notes: Notes, tables: dict[str, Any], problems: Problems,
     made: datetime.datetime,
@@ -44,7 +49,9 @@ def gather(
     cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
     found = []
     for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
-        table = tables.get(parcels_of(view.folder))
+        table = None
+        if parcels_of(view.folder) in tables:
+            table = listed(view.plan, tables[parcels_of(view.folder)], tables[cells_of(view.folder)])
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])

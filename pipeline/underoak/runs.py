@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.deliver import deliver, gather, input_files, named_files, parcels_of
+from underoak.deliver import cells_of, deliver, gather, input_files, named_files, parcels_of
 from underoak.engine.address import Address
 from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
@@ -270,7 +270,7 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
     tallies: list[Reducer] = []
     parcels = None
     if plan.parcels is not None:
-        from underoak.places import Tally, read_parcels
+        from underoak.places import Sample, Tally, read_parcels
 
         before = len(problems.warnings)
         spec, crs = plan.parcels, prepared.grid.crs
@@ -287,7 +287,7 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
             tally = Tally.of(
                 parcels, prepared.grid, criteria, rules, outline, curves, names, parcels_of(view.folder), at
             )
-            tallies.append(tally)
+            tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(view.folder), variant=at)]
     return Work(prepared.recipe, tuple(outputs), tuple(tallies)), parcels
 
 

@@ -65,7 +65,7 @@ def same(one: Cells, other: Cells):
 def test_a_sample_of_all_cells_gives_the_sums_of_the_tally():
     judged, shapes = judged_on(), some_shapes()
     tally = Tally.of(parcels_of(shapes), GRID, ("a", "b"), RULES)
-    totals, cells = tally.totals([tally.reduce(judged)]), drawn(judged, shapes, 10_000)
+    totals, cells = tally.finish([tally.reduce(judged)]), drawn(judged, shapes, 10_000)
     np.testing.assert_array_equal(cells.weight, cells.fraction)
     np.testing.assert_allclose(cells.sums(np.ones(len(cells))), totals.judged, rtol=1e-12)
     np.testing.assert_allclose(cells.sums(cells.suitability), totals.suitability, rtol=1e-12)

@@ -51,7 +51,7 @@ def some_shapes(seed=1, count=12):
 
 def table_of(judged, shapes, grid=GRID, size=512, rules=RULES, **more):
     tally = Tally.of(parcels_of(shapes, **more), grid, CRITERIA[: len(rules.weights)], rules)
-    return tally.finish([tally.reduce(judged.at(block)) for block in grid.tiles(size)])
+    return tally.table(tally.finish([tally.reduce(judged.at(block)) for block in grid.tiles(size)]))
 
 
 def test_every_figure_is_that_of_a_cell_by_cell_count():
@@ -106,7 +106,7 @@ def valued_on(grid, seed=0):
 def valued_table(judged, shapes, size=512):
     tally = Tally.of(parcels_of(shapes), GRID, CRITERIA, RULES, curves=CURVES, constraints=("built", "steep"))
     assert tally.needs_values
-    return tally.finish([tally.reduce(judged.at(block)) for block in GRID.tiles(size)])
+    return tally.table(tally.finish([tally.reduce(judged.at(block)) for block in GRID.tiles(size)]))
 
 
 def test_values_sides_and_constraints_are_those_of_a_cell_by_cell_count():
@@ -202,7 +202,7 @@ def test_two_halves_add_up_to_the_whole():
     whole = box(4e5 + 33, 4.6e6 - 333, 4e5 + 377, 4.6e6 - 41)
     left, right = box(4e5 + 33, 4.6e6 - 333, 4e5 + 205, 4.6e6 - 41), box(4e5 + 205, 4.6e6 - 333, 4e5 + 377, 4.6e6 - 41)
     tally = Tally.of(parcels_of([whole, left, right]), GRID, CRITERIA, RULES)
-    totals = tally.totals([tally.reduce(judged)])
+    totals = tally.finish([tally.reduce(judged)])
     for figures in (totals.area, totals.covered, totals.judged, totals.excluded, totals.suitability):
         assert figures[1] + figures[2] == pytest.approx(figures[0], rel=1e-9)
     for table in (totals.classes, totals.membership, totals.weakest, totals.gainful):
@@ -241,7 +241,7 @@ def test_ground_outside_the_regions_outline_is_off_the_map():
     reasons = []
     for outline in (None, region):
         tally = Tally.of(field, GRID, CRITERIA, RULES, outline)
-        reasons += tally.finish([tally.reduce(judged)])["reason"].tolist()
+        reasons += tally.table(tally.finish([tally.reduce(judged)]))["reason"].tolist()
     assert reasons == ["no data", "outside the map"]
 
 
@@ -252,7 +252,7 @@ def test_a_block_without_parcels_keeps_nothing():
 
 def test_no_block_at_all_leaves_every_parcel_unjudged():
     tally = Tally.of(parcels_of([box(4e5, 4.6e6 - 20, 4e5 + 20, 4.6e6)]), GRID, CRITERIA, RULES)
-    assert tally.finish([])["reason"].tolist() == ["outside the map"]
+    assert tally.table(tally.finish([]))["reason"].tolist() == ["outside the map"]
 
 
 def test_a_tally_travels_to_workers():
@@ -261,4 +261,5 @@ def test_a_tally_travels_to_workers():
     judged = judged_on(GRID)
     tally = Tally.of(parcels_of(some_shapes()), GRID, CRITERIA, RULES)
     there = pickle.loads(pickle.dumps(tally))
-    pd.testing.assert_frame_equal(there.finish([there.reduce(judged)]), tally.finish([tally.reduce(judged)]))
+    here, away = tally.finish([tally.reduce(judged)]), there.finish([there.reduce(judged)])
+    pd.testing.assert_frame_equal(there.table(away), tally.table(here))

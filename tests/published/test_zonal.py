@@ -34,7 +34,7 @@ def row_of(shape, values=VALUES, cuts=(0.75, 0.5, 0.25)):
     shapes = np.array([shape], object)
     parcels = Parcels(("p",), shapes, GRID.crs, areas_ha(shapes, GRID.crs), ("",))
     tally = Tally.of(parcels, GRID, ("value",), rules)
-    (row,) = tally.finish([tally.reduce(judged)]).to_dict("records")
+    (row,) = tally.table(tally.finish([tally.reduce(judged)])).to_dict("records")
     return row
 
 

@@ -1,8 +1,10 @@
 """Places: parcels to buy and zones to restore, out of the judged ground."""
 
 from underoak.places.areas import areas_ha
+from underoak.places.listing import listed
 from underoak.places.parcels import Parcels, read_parcels
 from underoak.places.ranking import overlap_warning, ranked
+from underoak.places.sample import Cells, Sample
 from underoak.places.sampling import Sampling, sample_parcel
 from underoak.places.sampling_files import safe_name, write_sampling
 from underoak.places.tally import Tally
@@ -10,11 +12,14 @@ from underoak.places.write import write_parcels, write_zones
 from underoak.places.zones import find_zones, reading
 
 __all__ = [
+    "Cells",
     "Parcels",
+    "Sample",
     "Sampling",
     "Tally",
     "areas_ha",
     "find_zones",
+    "listed",
     "overlap_warning",
     "ranked",
     "read_parcels",

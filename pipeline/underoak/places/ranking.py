@@ -95,7 +95,7 @@ def ranked(
     reason = _reasons(totals, valid_share, excluded_by)
     judged = reason == ""
     columns: dict[str, Any] = {"id": totals.ids, "rank": 0, "suitability": np.where(judged, mean, np.nan)}
-    names = _classes(mean, means, rules)
+    names = classes_of(mean, means, rules)
     columns["class"] = [name if fine else None for name, fine in zip(names, judged, strict=True)]
     for i, name in enumerate(CLASSES):
         columns[f"share_{name.lower()}"] = np.where(judged, classes[:, i], np.nan)
@@ -153,7 +153,8 @@ def overlap_warning(table: pd.DataFrame) -> Fault | None:
     return Fault("W430", f"{what}: each is judged by itself, and their areas must not be added up", "parcels")
 
 
-def _classes(mean: Doubles, means: Doubles, rules: Rules) -> list[str]:
+def classes_of(mean: Doubles, means: Doubles, rules: Rules) -> list[str]:
+    """The class of each mean suitability, held at one above that of the weakest criterion's mean membership."""
     from underoak.overlay import class_name, classify
 
     weighted = np.array(rules.weights) > 0.0

@@ -33,7 +33,7 @@ COVERED, JUDGED, EXCLUDED, BEYOND, SUITABILITY, SHARED, CLASSES = range(7)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tally:
-    """The reducer for parcels: what to keep of a block, and the table at the end (see `ranking.ranked`)."""
+    """The reducer for parcels: what to keep of a block, and the sums at the end (see `ranking.ranked`)."""
 
     ids: tuple[str, ...]
     shapeless: tuple[str, ...]  # why a parcel has no shape, "" when it has one
@@ -102,11 +102,11 @@ class Tally:
     def _held(self, block: Judged) -> list[npt.NDArray[np.bool_]] | None:
         return None if block.held is None else [block.held[name] for name in self.constraints]
 
-    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> pd.DataFrame:
+    def table(self, totals: Totals) -> pd.DataFrame:
         """One row for every parcel, best first."""
-        return ranked(self.totals(parts), self.criteria, self.rules, self.curves, self.constraints)
+        return ranked(totals, self.criteria, self.rules, self.curves, self.constraints)
 
-    def totals(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Totals:
+    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Totals:
         """The sums over all blocks, parcel by parcel in the file's order."""
         k, v = len(self.criteria), len(self.curves)
         sums = np.zeros((len(self.ids), CLASSES + 4 + 4 * k + 2 + 3 * v + len(self.constraints)))

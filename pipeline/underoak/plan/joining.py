@@ -30,6 +30,7 @@ class Joined:
     unit: str
     curve: CurveSpec
     remedy: RemedySpec | None
+    remedy_source: str
     source: str
     weight: float | None  # the plan's, else the profile's
     has_own_weight: bool  # the plan gives one
@@ -114,17 +115,32 @@ def _own(name: str, given: CriterionSpec, known: ProfileCriterion | None, spec: 
         unit=unit,
         curve=curve,
         remedy=remedy if isinstance(remedy, RemedySpec) else None,
+        remedy_source=(known.remedy_source or "") if known and remedy == known.remedy else "",
         source=source,
         weight=given.weight if given.weight is not None else known.weight if known else None,
         has_own_weight=given.weight is not None,
         is_from_profile=known is not None,
     )
     if joined.remedy is not None:
-        try:
-            joined.remedy.limit_in(unit or "1")
-        except UnderoakError as error:
-            check.take(error, (*way, "remedy", "limit"))
+        _check_remedy(joined.remedy, unit, way, check)
     return [joined]
+
+
+_RAISES = {"lime": ("pH", "a pH"), "irrigation": ("mm", "a depth of water")}
+
+
+def _check_remedy(remedy: RemedySpec, unit: str, way: Keys, check: Check) -> None:
+    try:
+        remedy.limit_in(unit or "1")
+    except UnderoakError as error:
+        check.take(error, (*way, "remedy", "limit"))
+    if remedy.by in _RAISES and unit:
+        raised, words = _RAISES[remedy.by]
+        try:
+            units.conversion(unit, raised)
+        except UnderoakError:
+            what = f"{remedy.by} raises {words}, and this criterion is judged in {unit}"
+            check.fault("E304", what, (*way, "remedy", "by"), "write `remedy: none`, or give it to another criterion")
 
 
 def _source(given: CriterionSpec, known: ProfileCriterion | None, way: Keys, check: Check) -> str | None:

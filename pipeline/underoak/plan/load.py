@@ -135,6 +135,7 @@ def _criterion(joined: Joined, weight: float, spec: PlanSpec, keeps_weights: boo
         source=joined.source,
         stated_weight=stated,
         is_from_profile=joined.is_from_profile,
+        remedy_source=joined.remedy_source,
     )
 
 

@@ -59,20 +59,21 @@ def _none_as_text(value: Any) -> str:
     return "(none)" if value == "none" else "(other)"
 
 
+Price = Annotated[Number, Field(ge=0)]
 Weight = Annotated[Number, AfterValidator(_not_negative), Field(json_schema_extra={"minimum": 0})]
 
 
 class RemedySpec(Spec):
     """What can be done about a criterion."""
 
-    by: Literal["lime", "irrigation"]
-    """The deed."""
+    by: Literal["lime", "irrigation", "drainage"]
+    """The deed. Lime raises a pH, irrigation a depth of water; what drainage does, no map can foretell."""
     limit: NumberOrAmount | None = None
-    """How far it goes, in the criterion's unit: 8.3, or 150 mm. Left out: as far as full membership."""
+    """The value it brings the ground to at most, in the criterion's unit: 8.3, or 150 mm. Left out: full membership."""
     depth: Depth | None = None
     """Depth of soil that is treated, such as 30 cm."""
-    cost: Annotated[Number, Field(ge=0)] | None = None
-    """Price of one unit of it, in the currency you think in."""
+    cost: Price | None = None
+    """Price of a tonne of lime or a cubic metre of water, where it is not that of `prices`."""
 
     @property
     def depth_cm(self) -> float | None:
@@ -233,6 +234,19 @@ class TrustSpec(Spec):
     """VRT files may only piece plain rasters together: nothing in them is ever run."""
 
 
+class PricesSpec(Spec):
+    """What things cost; only used to add up what a remedy takes."""
+
+    lime_t: Price | None = None
+    """A tonne of lime, spread and worked in."""
+    water_m3: Price | None = None
+    """A cubic metre of water on the field."""
+    fence_m: Price | None = None
+    """A metre of fence against deer and boar."""
+    currency: Annotated[Text, Field(max_length=12)] | None = None
+    """The currency, such as EUR."""
+
+
 class ParcelsSpec(Spec):
     """The parcels to judge."""
 
@@ -304,5 +318,7 @@ class PlanSpec(Spec):
     """The parcels to judge; needed to buy and for an orchard."""
     zones: ZonesSpec | None = None
     """Zones of connected suitable ground; needed to restore."""
+    prices: PricesSpec = Field(default_factory=PricesSpec)
+    """What remedies cost."""
     outputs: OutputsSpec = Field(default_factory=OutputsSpec)
     """What is written, and where."""

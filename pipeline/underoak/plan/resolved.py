@@ -20,6 +20,7 @@ from underoak.plan.model import (
     OutputsSpec,
     ParcelsSpec,
     PlanSpec,
+    PricesSpec,
     Purpose,
     RegionSpec,
     RemedySpec,
@@ -57,6 +58,7 @@ class Criterion:
     source: str
     stated_weight: float | None = None  # before they were brought to a sum of 1; None when ranked, pairwise or direct
     is_from_profile: bool = False  # the profile has one of this name
+    remedy_source: str = ""  # where the remedy's numbers come from, when it is the profile's
 
     @property
     def remedy_limit(self) -> float | None:
@@ -178,6 +180,11 @@ class Plan:
     def zones(self) -> ZonesSpec | None:
         """Zones of connected suitable ground."""
         return self.spec.zones
+
+    @property
+    def prices(self) -> PricesSpec:
+        """What remedies cost."""
+        return self.spec.prices
 
     @property
     def outputs(self) -> OutputsSpec:
