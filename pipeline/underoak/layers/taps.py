@@ -95,8 +95,18 @@ def taps(
     room = cells * (1 if method == "nearest" else 4)
     while True:
         index, weight = np.empty(room, np.int32), np.empty(room, np.float32)
-        needed = kernels.taps(source, _squares(coordinates), np.array(mesh.jacobian), window.row, window.col, window.cols,
-                              kind, sub, start, count, index, weight)  # fmt: skip
+        into = start, count, index, weight
+        needed = kernels.taps(
+            source,
+            _squares(coordinates),
+            np.array(mesh.jacobian),
+            window.row,
+            window.col,
+            window.cols,
+            kind,
+            sub,
+            *into,
+        )
         if needed <= room:
             return Taps(start, count, index[:needed] + np.int32(offset), weight[:needed])
         room = max(int(needed), 2 * room)

@@ -41,7 +41,7 @@ def _known(src, r, c):  # type: ignore[no-untyped-def]
 
 @_compiled
 def _put(src, r0, c0, across, down, k, at, index, weight):  # type: ignore[no-untyped-def]
-    """The known cells of a kernel of n_down x n_across cells; how many, or 0 when less than half the weight is known."""
+    """The known cells of a kernel, with their weights; how many, or 0 when less than half the weight is known."""
     n = 0
     total = 0.0
     for i in range(down.shape[0]):
