@@ -76,7 +76,7 @@ def test_one_missing_month_is_a_missing_year(call):
 
 def test_a_spread_of_nothing_is_refused():
     with pytest.raises(ValueError, match="deviation"):
-        frost_days(year(*[0] * 12), sd=0.0)
+        frost_days(year(*[0] * 12), deviation=0.0)
 
 
 @settings(deadline=None)

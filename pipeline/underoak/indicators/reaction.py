@@ -96,6 +96,20 @@ def convert_ph(ph: Any, given: str, wanted: str) -> FloatArray:
     return np.asarray(conversion.line(np.where(fits, values, np.nan)), np.float32)
 
 
+def converted_ph(ph: Any, conversion: str) -> FloatArray:
+    """`convert_ph` by the words of one conversion, such as `KCl 1:2.5 to water 1:5`.
+
+    >>> round(float(converted_ph(6.5, "KCl 1:2.5 to water 1:5")), 3)
+    7.464
+
+    Raises:
+        UnderoakError: E346 when no published line is known.
+    """
+    given, _, wanted = conversion.partition(" to ")
+    ph_conversion(given, wanted)
+    return convert_ph(ph, given, wanted)
+
+
 def converted_sd(sd: float, given: str, wanted: str) -> float:
     """Standard deviation [pH] of a converted pH: its own and the conversion's, taken as independent.
 

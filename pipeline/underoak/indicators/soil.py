@@ -46,6 +46,24 @@ def depth_mean(layers: Any, edges: Sequence[float], top: float, bottom: float) -
     return np.asarray(total, np.float32)
 
 
+def mean_0_30cm(cm_0_5: Any, cm_5_15: Any, cm_15_30: Any) -> FloatArray:
+    """`depth_mean` of the three layers that world soil maps have down to 30 cm, in their own unit.
+
+    >>> round(float(mean_0_30cm(7.2, 7.4, 7.8)), 4)
+    7.5667
+    """
+    return depth_mean(np.stack([cm_0_5, cm_5_15, cm_15_30]), (0, 5, 15, 30), 0, 30)
+
+
+def mean_0_60cm(cm_0_5: Any, cm_5_15: Any, cm_15_30: Any, cm_30_60: Any) -> FloatArray:
+    """`depth_mean` of the four layers that world soil maps have down to 60 cm, in their own unit.
+
+    >>> round(float(mean_0_60cm(7.2, 7.4, 7.8, 8.0)), 4)
+    7.7833
+    """
+    return depth_mean(np.stack([cm_0_5, cm_5_15, cm_15_30, cm_30_60]), (0, 5, 15, 30, 60), 0, 60)
+
+
 def organic_matter(carbon: Any, factor: float = VAN_BEMMELEN) -> FloatArray:
     """Organic matter from organic carbon, in the same unit.
 

@@ -89,26 +89,26 @@ def frost_months(tmin: FloatArray, below: float = 0.0) -> FloatArray:
     return np.where(np.isnan(values).any(axis=0), np.nan, counted).astype(np.float32)
 
 
-def frost_days(tmin: FloatArray, at_most: float = -10.0, sd: float = SPREAD_OF_NIGHTS) -> FloatArray:
+def frost_days(tmin: FloatArray, at_most: float = -10.0, deviation: float = SPREAD_OF_NIGHTS) -> FloatArray:
     """Days of the year expected to fall to a threshold or below it [d], (rows, cols), guessed from monthly means.
 
     Daily least temperatures are taken to scatter normally round the month's mean `tmin` [degC] (12, rows, cols) with
-    the standard deviation `sd` [K]. Cold nights come in spells, and hollows are colder than maps: an order of
-    magnitude, no count. `at_most` [degC]. Source: common practice, no source; so is the default of `sd`.
+    the standard deviation `deviation` [K]. Cold nights come in spells, and hollows are colder than maps: an order of
+    magnitude, no count. `at_most` [degC]. Source: common practice, no source; so is the default of `deviation`.
 
     >>> round(float(frost_days(np.full((12, 1, 1), -10.0))[0, 0]), 1)
     182.5
 
     Raises:
-        ValueError: for another shape, or an `sd` that is not above 0.
+        ValueError: for another shape, or a deviation that is not above 0.
     """
     from underoak.indicators import warmth_kernels
 
-    if not sd > 0.0:
-        raise ValueError(f"a standard deviation is above 0, got {sd}")
+    if not deviation > 0.0:
+        raise ValueError(f"a standard deviation is above 0, got {deviation}")
     (values,) = twelve(tmin)
     out = np.empty(values.shape[1:], np.float32)
-    warmth_kernels.days_at_most(values, float(at_most), float(sd), np.array(DAYS, np.float64), out)
+    warmth_kernels.days_at_most(values, float(at_most), float(deviation), np.array(DAYS, np.float64), out)
     return out
 
 
