@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from underoak.engine.cog import BLOCK
 from underoak.engine.folder import MANIFEST
+from underoak.engine.futures import threshold
 from underoak.engine.manifest import described, dump, manifest, software, view_manifest
 from underoak.engine.outputs import UINT16_STEPS
 from underoak.engine.prepare import Prepared, PreparedView, relief_source
@@ -21,10 +22,12 @@ from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, listed, overlap_warning, reading, write_parcels, write_zones
+from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
 from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
+from underoak.report.futures import futures_section
 
 _DATED = ("report.html", "item.json")  # they say when they were made
 
@@ -93,9 +96,12 @@ def _grain(plan: Plan, ready: PreparedView, name: str) -> float:
 
 def deliver(
     plan: Plan, prepared: Prepared, stage: Path, findings: Sequence[Findings], parcels: Parcels | None,
-    inputs: list[dict[str, Any]], when: dict[str, Any], began: float,
+    inputs: list[dict[str, Any]], when: dict[str, Any], began: float, shares: Mapping[str, dict[str, int]],
 ) -> None:  # fmt: skip
-    """Write everything but the rasters into the stage, the manifest of the whole run last."""
+    """Write everything but the rasters into the stage, the manifest of the whole run last.
+
+    `shares` is what `engine.futures` counted of each species that has futures.
+    """
     relief = relief_of(prepared.grid, relief_source(prepared))
     views = []
     for view, ready, found in zip(plan.batch, prepared.views, findings, strict=True):
@@ -105,8 +111,27 @@ def deliver(
     if plan.views:
         if parcels is not None:
             write_parcels(stage, joined_parcels(plan.batch, findings), parcels)
-        (stage / "report.html").write_text(batch_html(plan, findings), encoding="utf-8")
+        sections = _futures(plan, stage, findings, shares)
+        (stage / "report.html").write_text(batch_html(plan, findings, sections), encoding="utf-8")
     _write_manifest(replace(findings[0], plan=plan), stage, views, inputs, when, began)
+
+
+def _futures(
+    plan: Plan, stage: Path, findings: Sequence[Findings], shares: Mapping[str, dict[str, int]]
+) -> list[dict[str, Any]]:
+    """The tables of futures, and what the report says of them, species by species."""
+    by_folder = {view.folder: found for view, found in zip(plan.batch, findings, strict=True)}
+    sections = []
+    for present, futures in plan.futures_of:
+        found, at_least, table = by_folder[present.folder], threshold(plan, present), None
+        if found.parcels is not None:
+            table = futures_of_parcels(
+                found.parcels, [by_folder[v.folder].parcels for v in futures], [v.scenario for v in futures],
+                plan.future_weights, [c.name for c in present.plan.criteria], present.plan.rules, at_least,
+            )  # fmt: skip
+            write_futures_table(stage / present.folder, table)
+        sections.append(futures_section(plan, present, found, shares[present.folder], at_least, table))
+    return sections
 
 
 def _deliver_view(

@@ -16,6 +16,7 @@ from underoak.engine.address import Address
 from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
 from underoak.engine.folder import MANIFEST, RunFolder, finish_publishing
+from underoak.engine.futures import write_futures
 from underoak.engine.identity import Identity
 from underoak.engine.inputs import Inputs, glance
 from underoak.engine.needs import Extent, Needs, needs, within
@@ -235,13 +236,17 @@ def run(
             build_overviews(spool, work.outputs, prepared.grid)
         with told.step("rasters"):
             write_rasters(spool, work.outputs, prepared.grid, held.stage)
+        shares: dict[str, dict[str, int]] = {}
+        if plan.futures_of:
+            with told.step("futures"):
+                shares = write_futures(plan, spool, prepared.grid, held.stage)
         told.start("tables, maps and report", 0)
         tables = reduced(spool, work.reducers)
         findings = gather(plan, prepared, held.stage, spool.notes, tables, problems, started)
         problems.stop_if_any(strict)
         for fault in problems.warnings[len(prepared.warnings) :]:
             told.warn(fault)
-        deliver(plan, prepared, held.stage, findings, parcels, inputs.described, when, began)
+        deliver(plan, prepared, held.stage, findings, parcels, inputs.described, when, began, shares)
         told.finish()
         inputs.check()
         with stop.patient():

@@ -96,8 +96,8 @@ def regret(values: npt.ArrayLike) -> Doubles:
 def is_novel(values: npt.ArrayLike, low: npt.ArrayLike, high: npt.ArrayLike) -> npt.NDArray[np.bool_]:
     """Whether any driver lies outside what the reference holds: curves then say more than anybody has seen.
 
-    values (drivers, ...), and the least and greatest of each driver in the reference, (drivers,). One that is missing is not
-    novel. Common practice, no source.
+    values (drivers, ...), and the least and greatest of each driver in the reference, (drivers,). A missing value is
+    not novel. Common practice, no source.
 
     >>> is_novel([[10.0, 31.0], [0.5, 0.5]], low=[8.0, 0.1], high=[30.0, 0.9]).tolist()
     [False, True]

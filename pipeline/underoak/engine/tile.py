@@ -51,9 +51,9 @@ def do_tile(work: Work, window: Window) -> TileResult:
                 if output.variant != at:
                     continue
                 cells = output.cells(judged)
-                blocks = list(_blocks(cells, output, 0, window))
+                blocks = list(encoded_blocks(cells, output, 0, window))
                 if has_overview:
-                    blocks += _blocks(halve(cells, output), output, 1, window)
+                    blocks += encoded_blocks(halve(cells, output), output, 1, window)
                 result.blocks[output.layout.name] = blocks
             for reducer in work.reducers:
                 if reducer.variant == at:
@@ -66,7 +66,7 @@ def do_tile(work: Work, window: Window) -> TileResult:
 def _parts(reducer: Reducer, judged: Judged) -> Iterator[tuple[tuple[int, int], bytes]]:
     """What a reducer keeps of each block, as bytes."""
     whole = judged.window
-    for window in (w.clip(whole.row + whole.rows, whole.col + whole.cols) for w in _block_windows(whole)):
+    for window in block_windows(whole):
         part = reducer.reduce(judged.at(window))
         if part:
             buffer = io.BytesIO()
@@ -74,15 +74,17 @@ def _parts(reducer: Reducer, judged: Judged) -> Iterator[tuple[tuple[int, int], 
             yield (window.row // BLOCK, window.col // BLOCK), buffer.getvalue()
 
 
-def _block_windows(whole: Window) -> Iterator[Window]:
+def block_windows(whole: Window) -> Iterator[Window]:
+    """The blocks of a tile, row by row."""
     for row in range(whole.row, whole.row + whole.rows, BLOCK):
         for col in range(whole.col, whole.col + whole.cols, BLOCK):
-            yield Window(row, col, BLOCK, BLOCK)
+            yield Window(row, col, BLOCK, BLOCK).clip(whole.row + whole.rows, whole.col + whole.cols)
 
 
-def _blocks(
+def encoded_blocks(
     cells: Any, output: Output, level: int, window: Window
 ) -> Iterator[tuple[tuple[int, int, int, int], bytes]]:
+    """A tile's cells of one overview level as encoded blocks, each with its level, band, block row and block column."""
     down, across = (-(-n // BLOCK) for n in cells.shape[1:])
     first_row, first_col = window.row // 2**level // BLOCK, window.col // 2**level // BLOCK
     for i, data in enumerate(encode(cells, output.layout)):

@@ -1,6 +1,7 @@
 """Places: parcels to buy and zones to restore, out of the judged ground."""
 
 from underoak.places.areas import areas_ha
+from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.listing import listed
 from underoak.places.parcels import Parcels, read_parcels
 from underoak.places.ranking import overlap_warning, ranked
@@ -19,6 +20,7 @@ __all__ = [
     "Tally",
     "areas_ha",
     "find_zones",
+    "futures_of_parcels",
     "listed",
     "overlap_warning",
     "ranked",
@@ -26,6 +28,7 @@ __all__ = [
     "reading",
     "safe_name",
     "sample_parcel",
+    "write_futures_table",
     "write_parcels",
     "write_sampling",
     "write_zones",

@@ -23,7 +23,7 @@ from underoak.plan.fields import (
     text_or_other,
 )
 from underoak.plan.layer_spec import LayerSpec
-from underoak.plan.scenario_spec import ScenarioSpec
+from underoak.plan.scenario_spec import FuturesSpec, ScenarioSpec
 from underoak.plan.spec import Spec, Told, refusal, refuse_all, retelling
 
 MOST_CRITERIA = 250  # codes 250 and up mean something else in the results
@@ -314,6 +314,8 @@ class PlanSpec(Spec):
     """Where the classes are cut."""
     scenarios: Annotated[tuple[ScenarioSpec, ...], Field(max_length=MOST_SCENARIOS)] = ()
     """Futures that are judged beside the present."""
+    futures: FuturesSpec = Field(default_factory=FuturesSpec)
+    """How those futures are counted together."""
     parcels: ParcelsSpec | None = None
     """The parcels to judge; needed to buy and for an orchard."""
     zones: ZonesSpec | None = None

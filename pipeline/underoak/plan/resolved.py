@@ -28,6 +28,7 @@ from underoak.plan.model import (
     ZonesSpec,
 )
 from underoak.plan.profile import Host, Profile
+from underoak.plan.scenario_spec import FuturesSpec
 
 if TYPE_CHECKING:
     from underoak.overlay import Curve, Rules
@@ -124,6 +125,28 @@ class Plan:
     def batch(self) -> tuple[View, ...]:
         """All that is to be judged: the plan itself, or each of its species in each of its futures."""
         return self.views or (View("", self.species or "", "", self),)
+
+    @property
+    def futures(self) -> FuturesSpec:
+        """How futures are counted together."""
+        return self.spec.futures
+
+    @property
+    def futures_of(self) -> tuple[tuple[View, tuple[View, ...]], ...]:
+        """The present of each species with its futures, in the order of the scenarios; empty without scenarios."""
+        presents = [view for view in self.views if not view.scenario] if self.spec.scenarios else []
+        return tuple(
+            (now, tuple(view for view in self.views if view.scenario and view.species == now.species))
+            for now in presents
+        )
+
+    @property
+    def future_weights(self) -> tuple[float, ...]:
+        """Weights of the scenarios, in their order; they add up to 1. Empty without scenarios."""
+        from underoak.doubt import future_weights
+
+        families = [scenario.family for scenario in self.spec.scenarios]
+        return future_weights(families, self.futures.weigh) if families else ()
 
     @property
     def title(self) -> str:

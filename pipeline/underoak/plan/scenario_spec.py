@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -49,3 +49,12 @@ class ScenarioSpec(Spec):
     """The years it stands for, such as 2041-2070."""
     replace: Annotated[dict[Name, Replacement], Field(min_length=1, max_length=500)]
     """Layers of this plan by name, each with the file that takes its place: a path, or a mapping with `file`."""
+
+
+class FuturesSpec(Spec):
+    """How futures are counted together."""
+
+    weigh: Literal["equal", "family"] = "equal"
+    """`equal`: each scenario counts alike. `family`: each model family does, and its scenarios share its weight."""
+    at_least: Literal["S1", "S2", "S3"] = "S2"
+    """The class whose cut a place must reach in a future to count as holding there."""

@@ -57,8 +57,8 @@ def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.Da
     return joined.iloc[order].reset_index(drop=True)
 
 
-def batch_html(plan: Plan, findings: Sequence[Findings]) -> str:
-    """The page on top of a run with several species or futures."""
+def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
+    """The page on top of a run with several species or futures; `futures` are made by `futures_section`."""
     views = plan.batch
     table = joined_parcels(views, findings) if findings[0].parcels is not None else None
     return rendered(
@@ -68,6 +68,7 @@ def batch_html(plan: Plan, findings: Sequence[Findings]) -> str:
         views=[_row(view, found) for view, found in zip(views, findings, strict=True)],
         columns=[view.label for view in views],
         parcels=[] if table is None else [_parcel(row, views) for _, row in table.head(_MOST).iterrows()],
+        futures=futures,
         cautions=CAUTIONS,
     )
 

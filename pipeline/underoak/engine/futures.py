@@ -1,0 +1,129 @@
+"""The raster of what a species' futures have in common, made of their finished rasters block by block."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from underoak.doubt import robustness
+from underoak.engine.cog import Band, Layout, levels
+from underoak.engine.outputs import Output, halve
+from underoak.engine.reducer import Judged
+from underoak.engine.runner import build_overviews, write_rasters
+from underoak.engine.spool import TILE, Spool
+from underoak.engine.tile import block_windows, encoded_blocks
+from underoak.errors import Fault, UnderoakError
+from underoak.grid import Grid, Window
+from underoak.layers.gdal import env, open_raster
+from underoak.plan.resolved import Plan, View
+from underoak.raster import FloatArray
+
+NAME = "share_of_futures.tif"
+_EXCLUDED = 250
+_SUMS = 1e-5  # weights that add up to four fifths may miss them by rounding
+
+
+def write_futures(plan: Plan, spool: Spool, grid: Grid, stage: Path) -> dict[str, dict[str, int]]:
+    """`share_of_futures.tif` of each species that has futures, beside the rasters of its present.
+
+    Bands: the share of futures, by weight, whose suitability reaches the class that the plan asks for; the least, the
+    median and the greatest suitability. Ground that a constraint excludes in a future has suitability 0 in it; excluded
+    in all of them, or missing in one, it has no value. Blocks are those of the rasters, so that no figure depends on
+    tiles, and memory does not grow with the region.
+
+    Returns, by the folder of the present, how many cells have a share (`known`), and on how many it is 1 (`all`),
+    0.8 or more (`four_fifths`), 0.5 or more (`half`), or 0 (`none`).
+
+    Raises:
+        UnderoakError: E230 when a raster cannot be read again, E501, E502 when the disk does not let us.
+    """
+    counts = {}
+    for present, futures in plan.futures_of:
+        output = _output(plan, present)
+        counts[present.folder] = _spool_blocks(output, futures, plan, spool, grid, stage)
+        build_overviews(spool, [output], grid)
+        write_rasters(spool, [output], grid, stage)
+    return counts
+
+
+def threshold(plan: Plan, view: View) -> float:
+    """The suitability that a place must reach in a future to count as holding there."""
+    return view.plan.rules.cuts[("S1", "S2", "S3").index(plan.futures.at_least)]
+
+
+def _output(plan: Plan, present: View) -> Output:
+    name = f"{present.folder}/{NAME}" if present.folder else NAME
+    asked, cut = plan.futures.at_least, threshold(plan, present)
+    bands = (
+        Band(f"share of futures with {asked} or better (suitability {cut:g} or more)", "1"),
+        *(Band(f"{which} suitability of all futures", "1") for which in ("least", "median", "greatest")),
+    )
+    tags = {"SOFTWARE": "underoak", "TITLE": plan.title, "FUTURES_WEIGHED": plan.futures.weigh}
+    return Output(Layout(name, "float32", float("nan"), bands, tags), _no_cells, averaged=True)
+
+
+def _no_cells(judged: Judged) -> Any:
+    raise NotImplementedError("these cells come from finished rasters, not from one view's results")
+
+
+def _spool_blocks(
+    output: Output, futures: Sequence[View], plan: Plan, spool: Spool, grid: Grid, stage: Path
+) -> dict[str, int]:
+    """The blocks of the full size and of the first overview, one tile after the other; what was counted meanwhile."""
+    name, has_overview = output.layout.name, levels(grid) > 0
+    at_least, weights = threshold(plan, futures[0]), plan.future_weights
+    counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
+    with ExitStack() as stack:
+        stack.enter_context(env())
+        read = [_Reader(stage / view.folder, stack) for view in futures]
+        for tile in grid.tiles(TILE):
+            cells = np.empty((4, *tile.shape), np.float32)
+            for block in block_windows(tile):
+                values = np.stack([reader.suitability(block) for reader in read])
+                values[:, (values < 0).all(axis=0)] = np.nan
+                rows, cols = block.within(tile).slices
+                cells[:, rows, cols] = robustness(np.maximum(values, 0.0), at_least, weights)
+            _count(cells[0], counts)
+            made = list(encoded_blocks(cells, output, 0, tile))
+            made += encoded_blocks(halve(cells, output), output, 1, tile) if has_overview else []
+            for key, data in made:
+                spool.add_block(name, key, data)
+    return counts
+
+
+def _count(share: FloatArray, counts: dict[str, int]) -> None:
+    known = share[~np.isnan(share)]
+    counts["known"] += known.size
+    for name, least in (("all", 1.0), ("four_fifths", 0.8), ("half", 0.5)):
+        counts[name] += int(np.count_nonzero(known >= least - _SUMS))
+    counts["none"] += int(np.count_nonzero(known <= _SUMS))
+
+
+class _Reader:
+    """Suitability of one future, of which there is none on excluded ground, told from what is missing."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self._folder = folder
+        names = ("suitability.tif", "class.tif")
+        self._suitability, self._class = (
+            stack.enter_context(open_raster(str(folder / name), "GTiff")) for name in names
+        )
+
+    def suitability(self, block: Window) -> FloatArray:
+        """0..1, NaN where missing, -1 where excluded."""
+        from rasterio.errors import RasterioError
+
+        place = ((block.row, block.row + block.rows), (block.col, block.col + block.cols))
+        try:
+            stored, classes = self._suitability.read(1, window=place), self._class.read(1, window=place)
+        except RasterioError as error:
+            fault = Fault("E230", f"the result cannot be read ({error})", str(self._folder), "run again")
+            raise UnderoakError(fault) from error
+        values: FloatArray = (stored * np.float64(self._suitability.scales[0])).astype(np.float32)
+        values[stored == self._suitability.nodata] = np.nan
+        values[classes == _EXCLUDED] = -1.0
+        return values
