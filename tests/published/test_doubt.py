@@ -12,6 +12,7 @@ from underoak.doubt import (
     lab_update,
     normal_at_least,
     probability_at_least,
+    rank_acceptability,
     sd_of_mean,
     value_of_test,
 )
@@ -86,8 +87,24 @@ def test_doubt_of_the_mean_of_two_cells():
 
 
 def test_uniform_weights():
-    """Dirichlet(1, 1, 1): mean 1/3, variance 1/18, P(w1 > 1/2) = 1/4, which three uniforms over their sum miss. Derived."""
+    """Dirichlet(1, 1, 1): mean 1/3, variance 1/18, P(w1 > 1/2) = 1/4 (three uniforms over their sum miss). Derived."""
     w = WeightSpread.uniform(3).draw(1_000_000, seed=1)
     np.testing.assert_allclose(w.mean(axis=0), 1 / 3, atol=0.002)
     np.testing.assert_allclose(w.var(axis=0), 1 / 18, atol=0.002)
     np.testing.assert_allclose((w > 0.5).mean(axis=0), 0.25, atol=0.002)
+
+
+def test_rank_acceptability_of_two_criteria():
+    """A (1, 0), B (0, 1), C (.6, .6): C is first between w1 = .4 and .6. Indices: Lahdelma et al. 1998, from memory."""
+    found = rank_acceptability([[1.0, 0.0], [0.0, 1.0], [0.6, 0.6]], draws=100_000)
+    exact = np.array([[0.4, 0.1, 0.5], [0.4, 0.1, 0.5], [0.2, 0.8, 0.0]])
+    assert (np.abs(found.shares - exact) <= 3.0 * np.sqrt(exact * (1.0 - exact) / 100_000)).all()
+    np.testing.assert_allclose(found.central_weights[:, 0], [0.8, 0.2, 0.5], atol=0.003)
+    assert found.confidence.tolist() == [1.0, 1.0, 1.0]
+
+
+def test_rank_acceptability_of_three_criteria():
+    """Three corners and their middle: a corner is first where its weight is above 1/2, a quarter of all. Derived."""
+    parcels = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.5, 0.5, 0.5]]
+    found = rank_acceptability(parcels, draws=100_000)
+    np.testing.assert_allclose(found.first, 0.25, atol=3.0 * np.sqrt(0.25 * 0.75 / 100_000))

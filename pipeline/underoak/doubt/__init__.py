@@ -1,5 +1,6 @@
 """How sure are we: quantiles, draws, rank acceptability, the worth of a test. Arrays in, arrays out."""
 
+from underoak.doubt.acceptability import ParcelCells, RankAcceptability, rank_acceptability
 from underoak.doubt.expected import expected_membership
 from underoak.doubt.futures import Robustness, future_weights, is_novel, regret, robustness, single_swaps
 from underoak.doubt.quantiles import (
@@ -16,6 +17,8 @@ from underoak.doubt.worth import Worth, value_of_test, verdict, worth_for_choice
 
 __all__ = [
     "Chosen",
+    "ParcelCells",
+    "RankAcceptability",
     "Robustness",
     "Updated",
     "WeightSpread",
@@ -29,6 +32,7 @@ __all__ = [
     "normal_at_least",
     "probability_at_least",
     "quantile_at",
+    "rank_acceptability",
     "regret",
     "robustness",
     "sd_of_mean",
