@@ -11,15 +11,29 @@ from underoak.doubt.quantiles import (
     value_at_score,
 )
 from underoak.doubt.sampling import Chosen, choose_points
+from underoak.doubt.sensitivity import (
+    Normal,
+    SobolIndices,
+    Swap,
+    Uniform,
+    one_at_a_time,
+    smallest_swap,
+    smallest_swap_of,
+    sobol_indices,
+)
 from underoak.doubt.update import Updated, lab_update, sd_of_mean
 from underoak.doubt.weights import WeightSpread
 from underoak.doubt.worth import Worth, value_of_test, verdict, worth_for_choice, worth_of_knowing
 
 __all__ = [
     "Chosen",
+    "Normal",
     "ParcelCells",
     "RankAcceptability",
     "Robustness",
+    "SobolIndices",
+    "Swap",
+    "Uniform",
     "Updated",
     "WeightSpread",
     "Worth",
@@ -30,6 +44,7 @@ __all__ = [
     "is_novel",
     "lab_update",
     "normal_at_least",
+    "one_at_a_time",
     "probability_at_least",
     "quantile_at",
     "rank_acceptability",
@@ -37,6 +52,9 @@ __all__ = [
     "robustness",
     "sd_of_mean",
     "single_swaps",
+    "smallest_swap",
+    "smallest_swap_of",
+    "sobol_indices",
     "value_at_score",
     "value_of_test",
     "verdict",
