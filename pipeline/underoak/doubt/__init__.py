@@ -1,6 +1,7 @@
 """How sure are we: quantiles, draws, rank acceptability, the worth of a test. Arrays in, arrays out."""
 
 from underoak.doubt.acceptability import ParcelCells, RankAcceptability, rank_acceptability
+from underoak.doubt.calibration import Coverage, band_coverage, cells_under, wilson
 from underoak.doubt.expected import expected_membership
 from underoak.doubt.futures import Robustness, future_weights, is_novel, regret, robustness, single_swaps
 from underoak.doubt.quantiles import (
@@ -27,6 +28,7 @@ from underoak.doubt.worth import Worth, value_of_test, verdict, worth_for_choice
 
 __all__ = [
     "Chosen",
+    "Coverage",
     "Normal",
     "ParcelCells",
     "RankAcceptability",
@@ -37,6 +39,8 @@ __all__ = [
     "Updated",
     "WeightSpread",
     "Worth",
+    "band_coverage",
+    "cells_under",
     "choose_points",
     "crossing",
     "expected_membership",
@@ -58,6 +62,7 @@ __all__ = [
     "value_at_score",
     "value_of_test",
     "verdict",
+    "wilson",
     "worth_for_choice",
     "worth_of_knowing",
 ]
