@@ -179,11 +179,18 @@ def _run(
     for found in done.findings:
         if found.view:
             click.echo(f"\n{found.view}\n")
-        click.echo(ranking(found))
+        click.echo(ranking(found, width=_width()))
     for line in done.pointers() if progress != "none" and log_json != "-" else ():
         click.echo(line, err=True)
     if done.unjudged and strict:
         sys.exit(10)
+
+
+def _width() -> int:
+    """Columns for a table: those of the terminal, within reason."""
+    import shutil
+
+    return min(max(shutil.get_terminal_size((118, 24)).columns, 60), 118) if sys.stdout.isatty() else 118
 
 
 @contextmanager
@@ -244,15 +251,19 @@ def new(folder: Path, purpose: str) -> None:
     click.echo(f"Next: put your files where {made[0].name} names them, then: underoak check {made[0]}", err=True)
 
 
-@main.command(short_help="Say why a parcel stands where it does.")
+@main.command(short_help="Say why a parcel or a zone stands where it does.")
 @_RUN
-@click.option("--parcel", required=True, metavar="ID", help="The parcel's id.")
+@click.option("--parcel", metavar="ID", help="The parcel's id.")
+@click.option("--zone", metavar="N", help="The zone's rank, or its id.")
 @faults_told
-def explain(run: Path, parcel: str) -> None:
-    """Say why a parcel of a finished RUN stands where it stands."""
+def explain(run: Path, parcel: str | None, zone: str | None) -> None:
+    """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
     from underoak.runs import Run
 
-    click.echo(Run.open(run).explain(parcel))
+    if (parcel is None) == (zone is None):
+        raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
+    found = Run.open(run)
+    click.echo(found.explain(parcel) if parcel is not None else found.explain_zone(str(zone)))
 
 
 class _Metres(click.ParamType[float]):

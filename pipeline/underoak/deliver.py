@@ -147,7 +147,8 @@ def _deliver_view(
     top = float(UINT16_STEPS) if view.plan.outputs.dtype == "uint16" else 1.0
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
     (folder / "report.html").write_text(report_html(found, picture), encoding="utf-8")
-    return view_manifest(view, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
+    told = view_manifest(view, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
+    return told | {"grains": dict(found.grains)}
 
 
 def _write_manifest(

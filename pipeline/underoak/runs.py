@@ -34,7 +34,7 @@ from underoak.engine.unfinished import spool_of
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
 from underoak.plan.resolved import Plan
-from underoak.report import Findings, decision, explain, lab_request, sampled
+from underoak.report import Findings, decision, explain, explain_zone, lab_request, sampled, zone_place
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -54,6 +54,9 @@ class Run:
     findings: tuple[Findings, ...] = ()  # of every view, when it was just made
 
     @classmethod
+    def __repr__(self) -> str:
+        return f"<Run of {self.manifest['plan']['title']!r} in {str(self.folder)!r}>"
+
     def open(cls, folder: Path | str) -> Run:
         """A run that was finished earlier; one that was killed while its files got their final names is finished now.
 
@@ -68,6 +71,9 @@ class Run:
             mend = "name the folder that `underoak run` wrote, or run the plan again"
             raise UnderoakError(Fault("E603", "holds no finished run", str(folder), mend)) from error
         return cls(Path(folder), content)
+        if not isinstance(content, dict) or not {"plan", "grid", "views"} <= content.keys():
+            what = "holds a run of an older build, which says too little of itself"
+            raise UnderoakError(Fault("E603", what, str(folder), "run the plan again"))
 
     @property
     def views(self) -> dict[str, Run]:
@@ -123,7 +129,20 @@ class Run:
         Raises:
             UnderoakError: E604 when the run has no such parcel.
         """
-        return explain(self._only_view()["criteria"], self.manifest["plan"]["purpose"], self.parcels, parcel)
+        return explain(self._only_view(), self.manifest["plan"], self.parcels, parcel)
+
+    def explain_zone(self, zone: str) -> str:
+        """Why a zone, named by its rank or its id, stands where it stands, in words.
+
+        Raises:
+            UnderoakError: E604 when the run has no such zone.
+        """
+        from underoak.places import mean_memberships
+
+        view, place = self._only_view(), zone_place(self.zones, zone)
+        assert self.zones is not None
+        means = mean_memberships(self.folder, self.grid, self.zones.geometry.iloc[place])
+        return explain_zone(view, self.zones, zone, means.tolist())
 
     def sample(
         self, parcel: str, n: int, range_m: float | None = None, setback_m: float = 10.0, spacing_m: float = 10.0

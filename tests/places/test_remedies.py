@@ -119,6 +119,17 @@ def test_a_remedy_that_shows_in_no_figure_is_not_named():
     assert in_words(found.doses[0], 0, 1.0) == ""
 
 
+def test_a_remedy_is_not_named_where_another_criterion_forbids():
+    rules = Rules((0.4, 0.4, 0.2), "geometric")
+    steep = Curve.ramp_down(10.0, 20.0)
+    cells = cells_of([(6.0, 60.0, 40.0)], [(6.0, 60.0, 5.0)], curves=(PH, RAIN, steep), rules=rules)
+    found = mended(cells, [LIME, WATER], rules)
+    assert [in_short(dose, 0) for dose in found.doses] == ["", ""]
+    assert [in_short(dose, 1) for dose in found.doses] == ["lime 57 t/ha", "water 85 mm"]
+    assert found.gain[0] == 0.0
+    assert found.gain[1] == pytest.approx(1.0)
+
+
 def test_drainage_is_named_where_it_is_too_wet_and_adds_nothing():
     wet = Curve.ramp_down(3.0, 5.0)
     curves = (PH, wet)
@@ -212,7 +223,10 @@ def test_a_plan_says_depth_limit_and_prices(country):
 
 def test_wild_ground_is_never_limed_or_watered(country):
     folder, plan = country
-    assert remedies_of(uo.load_plan(plan | {"purpose": "restore"}, base=folder)) == ()
+    bought = uo.load_plan(plan, base=folder)
+    wild = replace(bought, spec=bought.spec.model_copy(update={"purpose": "restore"}))
+    assert remedies_of(bought) != ()
+    assert remedies_of(wild) == ()
 
 
 @pytest.mark.parametrize(("by", "says"), [("lime", "a pH"), ("irrigation", "a depth of water")])

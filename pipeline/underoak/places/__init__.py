@@ -2,6 +2,7 @@
 
 from underoak.places.areas import areas_ha
 from underoak.places.futures import futures_of_parcels, write_futures_table
+from underoak.places.inside import mean_memberships
 from underoak.places.listing import listed
 from underoak.places.parcels import Parcels, read_parcels
 from underoak.places.ranking import overlap_warning, ranked
@@ -22,6 +23,7 @@ __all__ = [
     "find_zones",
     "futures_of_parcels",
     "listed",
+    "mean_memberships",
     "overlap_warning",
     "ranked",
     "read_parcels",

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 Doubles = npt.NDArray[np.float64]
 LIME_DEPTH_CM = 30.0  # where the plan says none: as deep as a plough goes; common practice, no source
-WORTH_NAMING = 0.005  # rise of a criterion's mean membership; less does not show in two figures
+WORTH_NAMING = 0.005  # of mean suitability, lost without the remedy; less does not show in two figures
 _WET = 0.05  # mean membership that must be lacking before drainage is named
 
 
@@ -117,7 +117,7 @@ def mended(cells: Cells, remedies: Sequence[Remedy], rules: Rules, texture: tupl
     if not len(cells):
         return Mended(np.zeros(parcels), np.zeros((parcels, criteria)), ())
     better = potential_memberships(cells, remedies)
-    gain = _mean(cells, potential_suitability(cells, better, rules) - cells.suitability)
+    best = potential_suitability(cells, better, rules)
     rise = np.zeros((parcels, criteria))
     for i in {remedy.index for remedy in remedies}:
         rise[:, i] = _mean(cells, better[:, i].astype(np.float64) - cells.memberships[:, i])
@@ -126,8 +126,10 @@ def mended(cells: Cells, remedies: Sequence[Remedy], rules: Rules, texture: tupl
         if remedy.by == "drainage":
             doses.append(_drained(cells, remedy))
         else:
-            doses.append(_dose(cells, remedy, rise[:, remedy.index] >= WORTH_NAMING, texture))
-    return Mended(gain, rise, tuple(doses))
+            rest = potential_memberships(cells, [other for other in remedies if other is not remedy])
+            helps = _mean(cells, best - potential_suitability(cells, rest, rules)) >= WORTH_NAMING
+            doses.append(_dose(cells, remedy, helps, texture))
+    return Mended(_mean(cells, best - cells.suitability), rise, tuple(doses))
 
 
 def potential_memberships(cells: Cells, remedies: Sequence[Remedy]) -> FloatArray:

@@ -3,7 +3,7 @@
 from underoak.report.batch import batch_html, joined_parcels
 from underoak.report.comparison import Comparison, compare
 from underoak.report.comparison_words import comparison_text, comparison_values
-from underoak.report.explanation import explain
+from underoak.report.explanation import explain, explain_zone, zone_place
 from underoak.report.figure import map_png, relief_of
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.item import stac_item
@@ -24,6 +24,7 @@ __all__ = [
     "comparison_values",
     "decision",
     "explain",
+    "explain_zone",
     "joined_parcels",
     "lab_request",
     "legend_sld",
@@ -33,4 +34,5 @@ __all__ = [
     "report_html",
     "sampled",
     "stac_item",
+    "zone_place",
 ]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from underoak.errors import Fault
@@ -21,13 +22,19 @@ class CriterionWords:
     weight: float
     layer: str
     curve: str
-    remedy: str  # what can be done when it is the limit
+    remedy: str  # what can be done about it
     can_change: bool
     source: str
+    unit: str = ""
+    low: float | None = None  # least and greatest value of full membership; None where the curve is open
+    high: float | None = None
+    by: str = ""  # the deed that can change it
+    remedy_source: str = ""
 
     @classmethod
     def of(cls, criterion: Any) -> CriterionWords:
         """From a criterion of a plan."""
+        low, high = (place if math.isfinite(place) else None for place in criterion.curve.full)
         return cls(
             criterion.name,
             criterion.label,
@@ -37,6 +44,11 @@ class CriterionWords:
             _remedy(criterion),
             criterion.remedy is not None,
             criterion.source,
+            criterion.unit,
+            low,
+            high,
+            criterion.remedy.by if criterion.remedy is not None else "",
+            criterion.remedy_source,
         )
 
 
@@ -44,13 +56,11 @@ def _remedy(criterion: Any) -> str:
     remedy = criterion.remedy
     if remedy is None:
         return "cannot be changed"
-    limit = criterion.remedy_limit
-    if remedy.by == "lime":
-        made = f"liming can raise it, to {limit:g} at most" if limit is not None else "liming can raise it"
-    else:
-        unit = f" {criterion.unit}" if criterion.unit else ""
-        made = f"irrigation can add up to {limit:g}{unit}" if limit is not None else "irrigation can add to it"
-    return f"if too low, {made}; if too high, it cannot be changed"
+    limit, unit = criterion.remedy_limit, f" {criterion.unit}" if criterion.unit not in ("", "pH") else ""
+    most = f", to {limit:g}{unit} at most" if limit is not None else ""
+    if remedy.by == "drainage":
+        return "drainage may help where it is too wet"
+    return f"{'lime' if remedy.by == 'lime' else 'irrigation'} can raise it{most}; nothing lowers it"
 
 
 @dataclass(frozen=True)

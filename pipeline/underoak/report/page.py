@@ -8,13 +8,14 @@ from typing import Any
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.report.findings import Findings
 from underoak.report.words import (
+from underoak.report.next_step import grouped, next_step
+from underoak.report.standing import limiting
     CAUTIONS,
     PURPOSES,
     answers,
     decision,
     hectares,
     limits,
-    next_step,
     percent,
     score,
     trust_lines,
@@ -43,6 +44,8 @@ def report_html(findings: Findings, map_png: bytes) -> str:
         ground=_ground(findings),
         parcels=_parcels(findings),
         zones=_zones(findings),
+        steps=_steps(findings),
+        has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         zones_at_least=plan.zones.at_least if plan.zones else "",
         zones_left_out=_zones_left_out(findings),
         rule_words=_rule_words(plan),
@@ -106,16 +109,34 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "area": hectares(row["area_ha"]),
                 "valid": percent(row["valid_share"]),
                 "excluded": percent(row["excluded_share"]),
-                "weakest": _with_share(findings, row, "limiting") if known else f"not judged: {row['reason']}",
-                "gainful": limits(findings.criteria, row["most_gainful"]) if known else "–",
-                "next_step": next_step(findings.criteria, findings.plan.purpose, row),
+                "weakest": _with_share(findings, row) if known else f"not judged: {row['reason']}",
+                "gainful": _gainful(findings, row) if known else "",
+                "potential": score(row["potential"]),
+                "potential_code": row["potential_class"] if known else "",
+                "remedies": row["remedies"].split("; ") if isinstance(row["remedies"], str) else [],
             }
         )
     return rows
 
 
-def _with_share(findings: Findings, row: Any, column: str) -> str:
-    return f"{limits(findings.criteria, row[column])} ({percent(row[column + '_share'])})"
+def _with_share(findings: Findings, row: Any) -> str:
+    share = row["limiting_share"]
+    where = "" if share > 0.9 else f" (weakest on {percent(share)} of it)"
+    return f"{limiting(findings.criteria, row, has_unit_once=True)}{where}"
+
+
+def _gainful(findings: Findings, row: Any) -> str:
+    """What there is most to gain from, where that is something else."""
+    if row["most_gainful"] == row["limiting"]:
+        return ""
+    return f"most to gain from: {limiting(findings.criteria, row, 'most_gainful', has_unit_once=True)}"
+
+
+def _steps(findings: Findings) -> list[tuple[str, str]]:
+    if not findings.has_parcels:
+        return []
+    rows = (row for _, row in findings.parcels.iterrows())
+    return grouped((str(row["id"]), next_step(findings.criteria, findings.plan.purpose, row)) for row in rows)
 
 
 def _zones(findings: Findings) -> list[dict[str, Any]]:

@@ -5,9 +5,13 @@ from __future__ import annotations
 import io
 
 from underoak.report.findings import Findings
-from underoak.report.words import hectares, limits, percent, score
+from underoak.report.next_step import remedies_in_short
+from underoak.report.standing import limiting
+from underoak.report.words import hectares, percent, score
 
 _MOST = 40
+_WIDE = 100  # columns of text; below, what matters less is left out
+_RISE = 0.005
 
 
 def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
@@ -36,25 +40,32 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title=None)
+    shown = findings.parcels.head(most)
+    is_wide, has_remedies = width >= _WIDE, bool(shown["remedies"].notna().any())
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("rank", justify="right")
-    table.add_column("parcel", overflow="fold", max_width=28)
-    table.add_column("class")
-    for name in ("suitability", "area", "judged", "excluded"):
+    table.add_column("parcel", overflow="fold", max_width=28 if is_wide else 16)
+    table.add_column("now")
+    if has_remedies:
+        table.add_column("potential")
+    for name in ("area", "excluded") if is_wide else ():
         table.add_column(name, justify="right")
-    table.add_column("weakest", overflow="fold")
-    for _, row in findings.parcels.head(most).iterrows():
+    table.add_column("what limits it", overflow="fold")
+    if has_remedies and is_wide:
+        table.add_column("what it would take", overflow="fold")
+    for _, row in shown.iterrows():
         known = isinstance(row["class"], str)
-        table.add_row(
-            str(row["rank"]) if known else "–",
-            Text(str(row["id"])),
-            row["class"] if known else "–",
-            score(row["suitability"]),
-            hectares(row["area_ha"]),
-            percent(row["valid_share"]),
-            percent(row["excluded_share"]),
-            Text(limits(findings.criteria, row["limiting"]) if known else f"not judged: {row['reason']}"),
-        )
+        cells = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
+        cells.append(f"{row['class']} {score(row['suitability'])}" if known else "–")
+        if has_remedies:
+            rises = known and row["potential"] - row["suitability"] > _RISE
+            cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
+        if is_wide:
+            cells += [hectares(row["area_ha"]), percent(row["excluded_share"])]
+        cells.append(Text(limiting(findings.criteria, row, is_short=True) if known else f"not judged: {row['reason']}"))
+        if has_remedies and is_wide:
+            cells.append(Text(remedies_in_short(row)))
+        table.add_row(*cells)
     text = _drawn(table, width)
     left = len(findings.parcels) - most
     return f"{text}\n… and {left} more in parcels.csv" if left > 0 else text

@@ -6,22 +6,16 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from underoak.places.ranking import ALL_EXCLUDED, MOSTLY_EXCLUDED, NO_DATA, NO_SHAPE, NOTHING, OFF_MAP
+from underoak.places.ranking import NOTHING
 from underoak.report.findings import CriterionWords, Findings
+from underoak.report.next_step import DECIDE, next_step
 
+from underoak.report.next_step import DECIDE, next_step
 PURPOSES = {
     "buy": "ground to buy",
     "orchard": "ground to plant",
     "restore": "ground to restore",
     "region": "a region's ground",
-}
-_DECIDE = {"buy": "you sign", "orchard": "you plant", "restore": "you restore", "region": "anyone decides"}
-_NOT_JUDGED = {
-    NO_SHAPE: "Draw its outline: the file has none.",
-    OFF_MAP: "Widen the region, or take it off the list.",
-    NO_DATA: "The maps are blank here: only a test on the ground can tell.",
-    ALL_EXCLUDED: "Look elsewhere: nothing of it is left.",
-    MOSTLY_EXCLUDED: "Look elsewhere, or draw the outline of what is left of it and judge that.",
 }
 
 CAUTIONS = (
@@ -79,20 +73,6 @@ def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
     return ", ".join(labels.get(name, name) for name in names.split("; "))
 
 
-def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Any) -> str:
-    """What to do about one parcel next."""
-    if isinstance(row["reason"], str):
-        return next(step for reason, step in _NOT_JUDGED.items() if row["reason"].startswith(reason))
-    before = _DECIDE[purpose]
-    limiting = str(row["limiting"]).split("; ")[0]
-    criterion = next((c for c in criteria if c.name == limiting), None)
-    if row["class"] in ("S1", "S2") or criterion is None:
-        return f"Have the soil tested before {before}: pH in water, total and active carbonate, texture."
-    if criterion.can_change:
-        return f"Ask what it costs first: {criterion.label} is the limit; {criterion.remedy}."
-    return f"Look elsewhere first: {criterion.label} is the limit and {criterion.remedy}."
-
-
 def answers(findings: Findings) -> list[dict[str, str]]:
     """Three cards: the best, what holds most ground back, what to do next."""
     cards = [_best(findings), _held_back(findings)]
@@ -100,7 +80,7 @@ def answers(findings: Findings) -> list[dict[str, str]]:
         best = findings.parcels.iloc[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
     else:
-        about, says = "Next", f"Have the best ground tested before {_DECIDE[findings.plan.purpose]}."
+        about, says = "Next", f"Have the best ground tested before {DECIDE[findings.plan.purpose]}."
     return [*cards, {"about": about, "says": says, "more": ""}]
 
 
@@ -112,10 +92,12 @@ def _best(findings: Findings) -> dict[str, str]:
         best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         return {
+        has_remedies = isinstance(best["remedies"], str)
+        better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
             "about": f"Best of {len(findings.parcels)} parcels",
             "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}",
             "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
-            f"{percent(best['valid_share'])} of the rest judged",
+            f"{percent(best['valid_share'])} of the rest judged{better}",
         }
     good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
     judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
@@ -151,7 +133,7 @@ def trust_lines(findings: Findings) -> list[str]:
         if grain < 1.5 * math.sqrt(findings.cell_ha * 1e4):
             continue
         cell = grain * grain / 1e4
-        line = f"{name} resolves {_metres(grain)}: one of its cells covers {hectares(cell)}"
+        line = f"{name} resolves {metres(grain)}: one of its cells covers {hectares(cell)}"
         if findings.has_parcels:
             areas = findings.parcels["area_ha"].dropna()
             small = int((areas < cell).sum())
@@ -166,7 +148,12 @@ def trust_lines(findings: Findings) -> list[str]:
     return lines
 
 
-def _metres(length: float) -> str:
+def metres(length: float) -> str:
+    """A length on the ground.
+
+    >>> metres(250.0), metres(5000.0)
+    ('250 m', '5.0 km')
+    """
     return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
 
 
