@@ -53,10 +53,10 @@ class Run:
     manifest: dict[str, Any]
     findings: tuple[Findings, ...] = ()  # of every view, when it was just made
 
-    @classmethod
     def __repr__(self) -> str:
         return f"<Run of {self.manifest['plan']['title']!r} in {str(self.folder)!r}>"
 
+    @classmethod
     def open(cls, folder: Path | str) -> Run:
         """A run that was finished earlier; one that was killed while its files got their final names is finished now.
 
@@ -70,10 +70,10 @@ class Run:
         except (OSError, ValueError) as error:
             mend = "name the folder that `underoak run` wrote, or run the plan again"
             raise UnderoakError(Fault("E603", "holds no finished run", str(folder), mend)) from error
-        return cls(Path(folder), content)
         if not isinstance(content, dict) or not {"plan", "grid", "views"} <= content.keys():
             what = "holds a run of an older build, which says too little of itself"
             raise UnderoakError(Fault("E603", what, str(folder), "run the plan again"))
+        return cls(Path(folder), content)
 
     @property
     def views(self) -> dict[str, Run]:

@@ -7,9 +7,9 @@ from typing import Any
 
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.report.findings import Findings
-from underoak.report.words import (
 from underoak.report.next_step import grouped, next_step
 from underoak.report.standing import limiting
+from underoak.report.words import (
     CAUTIONS,
     PURPOSES,
     answers,
@@ -43,9 +43,9 @@ def report_html(findings: Findings, map_png: bytes) -> str:
         map_words=f"Map of suitability for {plan.title}; the tables below hold the same facts.",
         ground=_ground(findings),
         parcels=_parcels(findings),
-        zones=_zones(findings),
         steps=_steps(findings),
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
+        zones=_zones(findings),
         zones_at_least=plan.zones.at_least if plan.zones else "",
         zones_left_out=_zones_left_out(findings),
         rule_words=_rule_words(plan),

@@ -91,9 +91,9 @@ def _best(findings: Findings) -> dict[str, str]:
             return {"about": "Best parcel", "says": "None could be judged", "more": "The table says why for each."}
         best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
-        return {
         has_remedies = isinstance(best["remedies"], str)
         better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
+        return {
             "about": f"Best of {len(findings.parcels)} parcels",
             "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}",
             "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
