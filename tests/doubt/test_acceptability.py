@@ -358,3 +358,15 @@ def test_what_does_not_fit_is_refused():
         rank_acceptability([0.5, 0.6], 5)
     with pytest.raises(ValueError, match="0 draws"):
         rank_acceptability(m, 0)
+
+
+def test_a_tie_across_the_last_rank_that_is_kept(monkeypatch):
+    monkeypatch.setattr("underoak.doubt.acceptability.MOST_SHARES", 1)
+    found = rank_acceptability(np.full((12, 2), 0.5), 50)
+    np.testing.assert_allclose(found.shares, np.full((12, 10), 1 / 12), atol=1e-12)
+
+
+def test_two_data_draws_that_disagree_leave_all_open():
+    found = rank_acceptability([[[1.0], [0.0]], [[0.0], [1.0]]], 100)
+    assert found.first.tolist() == [0.5, 0.5]
+    np.testing.assert_allclose(found.first_error, 0.5)  # the sd of (1, 0) over the root of 2
