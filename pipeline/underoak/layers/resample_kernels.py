@@ -41,6 +41,17 @@ class _Rows(NamedTuple):
     taps: npt.NDArray[np.float32]
 
 
+class _Line(NamedTuple):
+    """Squares side by side that are done at once, and which of their cells."""
+
+    i: int  # their row
+    begin: int
+    end: int
+    step: int
+    ahead: int  # cells of the first square before the window
+    n: int  # cells
+
+
 class Squares(NamedTuple):
     """`Coordinates` as the kernels take them."""
 
@@ -59,30 +70,33 @@ def _compiled(function: Any) -> Any:
 
 
 @_compiled
-def _line(u, exact_u, at, i, j, step, down, first, count, across, gu_c, gu_r, out):  # type: ignore[no-untyped-def]
-    """Coordinates along one line of a square: `down` cells below its top, `count` points `across` cells apart."""
-    if at < 0:
-        f = down / step
-        left = u[i, j] + f * (u[i + 1, j] - u[i, j])
-        right = u[i, j + 1] + f * (u[i + 1, j + 1] - u[i, j + 1])
-        slope = right - left
-        part = 1.0 / step  # exact, as steps are powers of two
-        for k in range(count):
-            out[k] = left + slope * ((first + (k + 0.5) * across) * part)
-    else:
-        row = int(down)
-        below = down - (row + 0.5)
-        for k in range(count):
-            place = first + (k + 0.5) * across
-            col = int(place)
-            out[k] = exact_u[at, row, col] + gu_r * below + gu_c * (place - (col + 0.5))
+def _places(nodes, exact_places, exact, line, down, sub, per_col, per_row, out):  # type: ignore[no-untyped-def]
+    """Source columns, or rows, along a line through squares: `down` cells below their top, `sub` points a cell."""
+    step, ahead, k = line.step, line.ahead, 0
+    f, part, across = down / step, 1.0 / step, 1.0 / sub  # a step is a power of two: dividing by it is exact
+    for j in range(line.begin, line.end):
+        to = out[k : min(k + (step - ahead) * sub, line.n * sub)]
+        at, i = exact[line.i, j], line.i
+        if at < 0:
+            left = nodes[i, j] + f * (nodes[i + 1, j] - nodes[i, j])
+            slope = nodes[i, j + 1] + f * (nodes[i + 1, j + 1] - nodes[i, j + 1]) - left
+            for m in range(to.size):
+                to[m] = left + slope * ((ahead + (m + 0.5) * across) * part)
+        else:
+            row = int(down)
+            below = down - (row + 0.5)
+            for m in range(to.size):
+                place = ahead + (m + 0.5) * across
+                col = int(place)
+                to[m] = exact_places[at, row, col] + per_row * below + per_col * (place - (col + 0.5))
+        k, ahead = k + to.size, 0
 
 
 @_compiled
-def _first(places, half, n, out):  # type: ignore[no-untyped-def]
-    """The source cell whose centre is the last before what lies `half` a kernel before each place."""
+def _first(places, n, out):  # type: ignore[no-untyped-def]
+    """The source cell whose centre is the last one before each place."""
     for k in range(n):
-        out[k] = np.floor(places[k] - half - 0.5)
+        out[k] = np.floor(places[k] - 0.5)
 
 
 @_compiled
@@ -141,30 +155,6 @@ def _nearest_line(src, us, vs, n, row, out):  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _bilinear(src, u, v):  # type: ignore[no-untyped-def]
-    """One cell near the source's edge or a missing cell: the weights of the valid neighbours are brought to 1."""
-    if not (abs(u) < _FAR and abs(v) < _FAR):
-        return np.float32(np.nan)
-    fu = math.floor(u - 0.5)
-    fv = math.floor(v - 0.5)
-    x = u - 0.5 - fu
-    y = v - 0.5 - fv
-    total = 0.0
-    weight = 0.0
-    for i in range(2):
-        for j in range(2):
-            r = fv - src.top + i
-            c = fu - src.left + j
-            if r >= 0 and c >= 0 and r < src.rows and c < src.cols:
-                value = np.float64(src.cells[r * src.pitch + c])
-                if value == value:
-                    w = (y if i == 1 else 1.0 - y) * (x if j == 1 else 1.0 - x)
-                    total += w * value
-                    weight += w
-    return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
-
-
-@_compiled
 def _between_four(a, b, c, d, us, vs, cols0, rows0, inside, n, out):  # type: ignore[no-untyped-def]
     """The bilinear surface where it is known all around; returns how many cells it could not tell."""
     unknown = 0
@@ -181,20 +171,22 @@ def _between_four(a, b, c, d, us, vs, cols0, rows0, inside, n, out):  # type: ig
 
 
 @_compiled
-def _bilinear_line(src, us, vs, n, row, out):  # type: ignore[no-untyped-def]
+def _bilinear_line(src, us, vs, n, across, down, row, out):  # type: ignore[no-untyped-def]
     unknown = n
+    _first(us, n, row.cols0)
+    _first(vs, n, row.rows0)
     if src.rows > 1 and src.cols > 1:
-        _first(us, 0.0, n, row.cols0)
-        _first(vs, 0.0, n, row.rows0)
         _find(src, row.rows0, row.cols0, n, 2, 2, row.at, row.inside)
         a, b, c, d = row.taps[0], row.taps[1], row.taps[2], row.taps[3]
         _fetch_four(src.cells, row.at, src.pitch, n, a, b, c, d)
         unknown = _between_four(a, b, c, d, us, vs, row.cols0, row.rows0, row.inside, n, out)
     else:
         out[:] = np.nan
-    for k in range(n if unknown else 0):
-        if out[k] != out[k]:
-            out[k] = _bilinear(src, us[k], vs[k])
+    if unknown:
+        for k in range(n):
+            x, y = us[k] - 0.5 - row.cols0[k], vs[k] - 0.5 - row.rows0[k]
+            across[0, k], across[1, k], down[0, k], down[1, k] = 1.0 - x, x, 1.0 - y, y
+        _mend_line(src, n, across, down, row, out)
 
 
 @_compiled
@@ -205,35 +197,60 @@ def _below(t):  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _weights(centres, width, tap, n, first, out):  # type: ignore[no-untyped-def]
-    """For n cells: weights of the source cell `tap` cells from `first` on, for the surface averaged over `width`.
-
-    Weights of a cell's source cells add up to 1.
-    """
-    half = 0.5 * width
-    if width > 0.0:
-        share = 1.0 / width
-        for k in range(n):
+def _weigh(centres, first, tap, half, share, out):  # type: ignore[no-untyped-def]
+    """Weights of the source cells that lie `tap` cells from the first ones, for a surface averaged `half` each way."""
+    if half > 0.0:
+        for k in range(out.size):
             offset = first[k] + (tap + 0.5) - centres[k]
             out[k] = (_below(offset + half) - _below(offset - half)) * share
     else:
-        for k in range(n):
+        for k in range(out.size):
             out[k] = max(0.0, 1.0 - abs(first[k] + (tap + 0.5) - centres[k]))
 
 
 @_compiled
-def _widened(src, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
+def _weights(places, widths, line, first, out):  # type: ignore[no-untyped-def]
+    """For each cell of a line: the first source cell, and weights of those from it on.
+
+    They are those of the surface averaged over `widths` [source cells], one for each square; they add up to 1.
+    """
+    ahead, begin = line.ahead, 0
+    for j in range(line.begin, line.end):
+        end = min(begin + line.step - ahead, line.n)
+        half = 0.5 * widths[j]
+        share = 1.0 / widths[j] if half > 0.0 else 0.0
+        centres, start = places[begin:end], first[begin:end]
+        for k in range(start.size):
+            start[k] = np.floor(centres[k] - half - 0.5)
+        for tap in range(out.shape[0]):
+            _weigh(centres, start, tap, half, share, out[tap, begin:end])
+        begin, ahead = end, 0
+
+
+@_compiled
+def _mend(src, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
     """One cell near the source's edge or a missing cell: the weights of the valid cells are brought to 1."""
+    if not (-_FAR < r0 < src.rows and -_FAR < c0 < src.cols and r0 + down.shape[0] > 0 and c0 + across.shape[0] > 0):
+        return np.float32(np.nan)
+    first_row, first_col = np.int64(r0), np.int64(c0)
     total = 0.0
     weight = 0.0
-    for i in range(max(-r0, 0), min(down.shape[0], src.rows - r0)):
-        for j in range(max(-c0, 0), min(across.shape[0], src.cols - c0)):
-            value = np.float64(src.cells[(r0 + i) * src.pitch + c0 + j])
+    for i in range(max(-first_row, 0), min(down.shape[0], src.rows - first_row)):
+        for j in range(max(-first_col, 0), min(across.shape[0], src.cols - first_col)):
+            value = np.float64(src.cells[(first_row + i) * src.pitch + first_col + j])
             if value == value:
                 w = down[i, k] * across[j, k]
                 total += w * value
                 weight += w
     return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
+
+
+@_compiled
+def _mend_line(src, n, across, down, row, out):  # type: ignore[no-untyped-def]
+    """The cells of a line that a kernel could not tell, being near the source's edge or a missing cell."""
+    for k in range(n):
+        if out[k] != out[k]:
+            out[k] = _mend(src, row.rows0[k] - src.top, row.cols0[k] - src.left, across, down, k)
 
 
 @_compiled
@@ -243,7 +260,7 @@ def _add(weights, values, n, total):  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _widened_line(src, us, vs, n, across, down, row, out):  # type: ignore[no-untyped-def]
+def _widened_line(src, n, across, down, row, out):  # type: ignore[no-untyped-def]
     """A line of the bilinear surface averaged over boxes, so that every source cell under an analysis cell counts.
 
     Averaging the surface, unlike sampling a wider tent, keeps every plane exactly.
@@ -267,10 +284,8 @@ def _widened_line(src, us, vs, n, across, down, row, out):  # type: ignore[no-un
             unknown += 0 if known else 1
     else:
         out[:] = np.nan
-    for k in range(n if unknown else 0):
-        if out[k] != out[k] and abs(us[k]) < _FAR and abs(vs[k]) < _FAR:
-            r0, c0 = np.int64(row.rows0[k]) - src.top, np.int64(row.cols0[k]) - src.left
-            out[k] = _widened(src, r0, c0, across, down, k)
+    if unknown:
+        _mend_line(src, n, across, down, row, out)
 
 
 @_compiled
@@ -374,33 +389,22 @@ def resample(src, squares, jac, row0, col0, method, k, codes, out):  # type: ign
             if n_across != across.shape[0] or n_down != along.shape[0]:
                 across, along = np.empty((n_across, most * step)), np.empty((n_down, most * step))
             to = max(first_col + begin * step, col0) - col0
+            n = min(first_col + end * step - col0, cols) - to
+            line = _Line(i, begin, end, step, col0 + to - (first_col + begin * step), n)
             for r in range(r_first, r_last):
-                down = r - (first_row + i * step)
-                n = 0
-                for j in range(begin, end):
-                    ahead = max(col0 - (first_col + j * step), 0)
-                    count = min(first_col + (j + 1) * step, col0 + cols) - (first_col + j * step) - ahead
-                    for at in range(sub):
-                        place = down + (at + 0.5) / sub
-                        _line(u, squares.exact_u, exact[i, j], i, j, step, place, ahead, count * sub, 1.0 / sub, jac[0],
-                              jac[1], us[at, n * sub :])  # fmt: skip
-                        _line(v, squares.exact_v, exact[i, j], i, j, step, place, ahead, count * sub, 1.0 / sub, jac[2],
-                              jac[3], vs[at, n * sub :])  # fmt: skip
-                    if is_wide and method == BILINEAR:
-                        _first(us[0, n:], 0.5 * wide[j], count, row.cols0[n:])
-                        _first(vs[0, n:], 0.5 * high[j], count, row.rows0[n:])
-                        for tap in range(n_across):
-                            _weights(us[0, n:], wide[j], tap, count, row.cols0[n:], across[tap, n:])
-                        for tap in range(n_down):
-                            _weights(vs[0, n:], high[j], tap, count, row.rows0[n:], along[tap, n:])
-                    n += count
-                line = out[r - row0, to : to + n]
+                for at in range(sub):
+                    down = r - (first_row + i * step) + (at + 0.5) / sub
+                    _places(u, squares.exact_u, exact, line, down, sub, jac[0], jac[1], us[at])
+                    _places(v, squares.exact_v, exact, line, down, sub, jac[2], jac[3], vs[at])
+                cells = out[r - row0, to : to + n]
                 if method == NEAREST:
-                    _nearest_line(src, us[0], vs[0], n, row, line)
+                    _nearest_line(src, us[0], vs[0], n, row, cells)
                 elif method >= MEAN:
-                    _area(src, us, vs, k, n, codes, method, line)
+                    _area(src, us, vs, k, n, codes, method, cells)
                 elif is_wide:
-                    _widened_line(src, us[0], vs[0], n, across, along, row, line)
+                    _weights(us[0], wide, line, row.cols0, across)
+                    _weights(vs[0], high, line, row.rows0, along)
+                    _widened_line(src, n, across, along, row, cells)
                 else:
-                    _bilinear_line(src, us[0], vs[0], n, row, line)
+                    _bilinear_line(src, us[0], vs[0], n, across, along, row, cells)
             begin = end
