@@ -12,11 +12,12 @@ from underoak.doubt.spread import Taps
 from underoak.grid import Window
 from underoak.layers import taps_kernels as kernels
 from underoak.layers.mesh import Coordinates, Mesh
-from underoak.layers.resample import METHODS, reach, samples
-from underoak.layers.resample_kernels import Source, Squares
+from underoak.layers.resample import reach, samples
 from underoak.raster import FloatArray
 
 _GAP = 1024  # source cells between two cells of one mesh square, or of neighbouring ones, whose ground is torn apart
+
+_METHODS = {"nearest": kernels.NEAREST, "bilinear": kernels.BILINEAR, "mean": kernels.MEAN}
 
 Doubles = npt.NDArray[np.float64]
 
@@ -90,8 +91,8 @@ def taps(
     if values.size == 0:
         return Taps(start, count, np.empty(0, np.int32), np.empty(0, np.float32))
     flat = np.ascontiguousarray(values).reshape(-1)
-    source = Source(flat, there.cols, there.rows, there.cols, there.row, there.col)
-    kind, sub = METHODS.index(method), samples(mesh)
+    source = kernels.Source(flat, there.rows, there.cols, there.row, there.col)
+    kind, sub = _METHODS[method], samples(mesh)
     room = cells * (1 if method == "nearest" else 4)
     while True:
         index, weight = np.empty(room, np.int32), np.empty(room, np.float32)
@@ -126,5 +127,5 @@ def joined(parts: list[Taps]) -> Taps:
     return Taps(start, count, np.concatenate(index), np.concatenate(weight))
 
 
-def _squares(at: Coordinates) -> Squares:
-    return Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)
+def _squares(at: Coordinates) -> kernels.Squares:
+    return kernels.Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)

@@ -3,12 +3,88 @@
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
+from numba import njit
 
-from underoak.layers.resample_kernels import MEAN, NEAREST, _box, _compiled, _first, _line, _taps, _weights
-
+NEAREST, BILINEAR, MEAN = range(3)
 _FAR = 1e15  # a place further off lies on no source
+
+
+class Source(NamedTuple):
+    """Source cells as the kernels take them."""
+
+    cells: npt.NDArray[np.float32]  # flat, row by row
+    rows: int
+    cols: int
+    top: int  # of the first one on the source grid
+    left: int
+
+
+class Squares(NamedTuple):
+    """`Coordinates` as the kernels take them."""
+
+    u: npt.NDArray[np.float64]
+    v: npt.NDArray[np.float64]
+    exact: npt.NDArray[np.int32]
+    exact_u: npt.NDArray[np.float64]
+    exact_v: npt.NDArray[np.float64]
+    step: int
+    row: int
+    col: int
+
+
+def _compiled(function: Any) -> Any:
+    return njit(cache=True, nogil=True, error_model="numpy")(function)
+
+
+@_compiled
+def _line(w, exact_w, at, i, j, step, down, first, count, across, by_col, by_row, out):  # type: ignore[no-untyped-def]
+    """Coordinates along one line of a square: `down` cells below its top, `count` points `across` cells apart."""
+    if at < 0:
+        f = down / step
+        left = w[i, j] + f * (w[i + 1, j] - w[i, j])
+        right = w[i, j + 1] + f * (w[i + 1, j + 1] - w[i, j + 1])
+        for k in range(count):
+            out[k] = left + (right - left) * ((first + (k + 0.5) * across) / step)
+    else:
+        row = int(down)
+        for k in range(count):
+            place = first + (k + 0.5) * across
+            col = int(place)
+            out[k] = exact_w[at, row, col] + by_row * (down - (row + 0.5)) + by_col * (place - (col + 0.5))
+
+
+@_compiled
+def _box(w, i, j, step, at, along, down):  # type: ignore[no-untyped-def]
+    """How far the bilinear surface is averaged in a square, in source cells along one axis of the source."""
+    wide = math.hypot(along, down)
+    if at < 0:
+        wide = math.hypot(w[i, j + 1] - w[i, j], w[i + 1, j] - w[i, j]) / step
+    return math.sqrt(wide * wide - 1.0) if wide > 1.0 + 1e-9 else 0.0
+
+
+@_compiled
+def _below(t):  # type: ignore[no-untyped-def]
+    """Integral of the hat function max(0, 1 - |x|) up to t."""
+    t = min(max(t, -1.0), 1.0)
+    return 0.5 + t - 0.5 * t * abs(t)
+
+
+@_compiled
+def _weights(place, width, out):  # type: ignore[no-untyped-def]
+    """The first source cell, and weights of those from it on for the surface averaged over `width` around a place."""
+    half = 0.5 * width
+    first = math.floor(place - half - 0.5)
+    for tap in range(out.size):
+        offset = first + (tap + 0.5) - place
+        if width > 0.0:
+            out[tap] = (_below(offset + half) - _below(offset - half)) / width
+        else:
+            out[tap] = max(0.0, 1.0 - abs(offset))
+    return np.int64(first)
 
 
 @_compiled
@@ -35,18 +111,18 @@ def places(squares, jac, row0, col0, u, v):  # type: ignore[no-untyped-def]
 def _known(src, r, c):  # type: ignore[no-untyped-def]
     if r < 0 or c < 0 or r >= src.rows or c >= src.cols:
         return False
-    value = src.cells[r * src.pitch + c]
+    value = src.cells[r * src.cols + c]
     return value == value
 
 
 @_compiled
-def _put(src, r0, c0, across, down, k, at, index, weight):  # type: ignore[no-untyped-def]
+def _put(src, r0, c0, across, down, at, index, weight):  # type: ignore[no-untyped-def]
     """The known cells of a kernel, with their weights; how many, or 0 when less than half the weight is known."""
     n = 0
     total = 0.0
     for i in range(down.shape[0]):
         for j in range(across.shape[0]):
-            w = down[i, k] * across[j, k]
+            w = down[i] * across[j]
             if w != 0.0 and _known(src, r0 + i, c0 + j):
                 if at + n < index.size:
                     index[at + n] = (r0 + i) * src.cols + c0 + j
@@ -103,8 +179,7 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
     sub = k if method >= MEAN else 1
     step = squares.step
     us, vs = np.empty((sub, step * sub)), np.empty((sub, step * sub))
-    rows0, cols0 = np.empty(step), np.empty(step)
-    across, along = np.empty((2, step)), np.empty((2, step))
+    across, along = np.empty(2), np.empty(2)
     room = 0
     for i in range(squares.exact.shape[0]):
         top = squares.row + i * step
@@ -116,8 +191,9 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
             at, n = squares.exact[i, j], last - first
             wide = _box(squares.u, i, j, step, at, jac[0], jac[1])
             high = _box(squares.v, i, j, step, at, jac[2], jac[3])
-            if _taps(wide) != across.shape[0] or _taps(high) != along.shape[0]:
-                across, along = np.empty((_taps(wide), step)), np.empty((_taps(high), step))
+            # source cells that the kernel can touch: a fixed number for a square
+            across = np.empty(math.floor(wide) + (3 if wide > 0.0 else 2))
+            along = np.empty(math.floor(high) + (3 if high > 0.0 else 2))
             for r in range(max(top, row0), min(top + step, row0 + rows)):
                 for line in range(sub):
                     down = r - top + (line + 0.5) / sub
@@ -125,13 +201,6 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
                           jac[1], us[line])  # fmt: skip
                     _line(squares.v, squares.exact_v, at, i, j, step, down, first - left, n * sub, 1.0 / sub, jac[2],
                           jac[3], vs[line])  # fmt: skip
-                if method != NEAREST and method < MEAN:
-                    _first(us[0], 0.5 * wide, n, cols0)
-                    _first(vs[0], 0.5 * high, n, rows0)
-                    for tap in range(across.shape[0]):
-                        _weights(us[0], wide, tap, n, cols0, across[tap])
-                    for tap in range(along.shape[0]):
-                        _weights(vs[0], high, tap, n, rows0, along[tap])
                 for c in range(n):
                     cell = (r - row0) * cols + first - col0 + c
                     start[cell] = room
@@ -148,8 +217,8 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
                                     index[room] = y * src.cols + x
                                     weight[room] = np.float32(1.0)
                         else:
-                            y, x = np.int64(rows0[c]) - src.top, np.int64(cols0[c]) - src.left
-                            found = _put(src, y, x, across, along, c, room, index, weight)
+                            y, x = _weights(v, high, along) - src.top, _weights(u, wide, across) - src.left
+                            found = _put(src, y, x, across, along, room, index, weight)
                     count[cell] = found
                     room += found
     return room
