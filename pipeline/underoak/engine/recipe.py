@@ -9,8 +9,9 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from underoak.engine import ground as loops
+from underoak.engine.ground import FREE, MISSING, OUTSIDE
 from underoak.engine.reducer import Judged
 from underoak.grid import Grid, Window
 from underoak.layers import burn
@@ -18,8 +19,6 @@ from underoak.layers.stack import Stack
 from underoak.overlay import NOTHING_LIMITS, Curve, Rules, judge, membership
 from underoak.plan.constraint_spec import Comparison
 from underoak.raster import FloatArray
-
-FREE, EXCLUDED, MISSING, OUTSIDE = 0, 1, 2, 3  # outside the region's outline: missing, and not counted
 
 GroundArray = npt.NDArray[np.uint8]
 
@@ -34,8 +33,7 @@ class LayerTest:
 
     def holds(self, values: FloatArray) -> npt.NDArray[np.bool_]:
         """True where the cell is excluded; False where the value is missing. (rows, cols)"""
-        with np.errstate(invalid="ignore"):
-            return np.asarray(self.comparison.holds(values) & ~np.isnan(values), np.bool_)
+        return loops.compare(self.comparison, values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,14 +160,14 @@ def judge_window(
         values = shared | _read(recipe, window, variant.layers - recipe.shared_layers, bare, notes)
         ground = bare.copy()
         for name, holds in held.items():
-            notes.excluded[f"{at}:{name}"] = int(_exclude(holds, ground))
+            notes.excluded[f"{at}:{name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
         tested = {}
         for test in variant.tests:
             holds = test.holds(values[test.layer])
-            notes.excluded[f"{at}:{test.name}"] = int(_exclude(holds, ground))
+            notes.excluded[f"{at}:{test.name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
             if at in with_values:
                 tested[test.name] = holds
-            _doubt(values[test.layer], ground)
+            loops.mark_missing(values[test.layer].reshape(-1), ground.reshape(-1))
         memberships = np.empty((len(variant.criteria), *window.shape), np.float32)
         for i, criterion in enumerate(variant.criteria):
             pair = criterion.layer, criterion.curve
@@ -194,66 +192,27 @@ def _read(
     stacked = recipe.stack.read(window, names)
     notes.implausible |= stacked.implausible
     notes.read |= stacked.read
-    notes.missing |= {name: int(_missing(values, bare)) for name, values in stacked.values.items()}
+    flat = bare.reshape(-1)
+    notes.missing |= {name: loops.count_missing(values.reshape(-1), flat) for name, values in stacked.values.items()}
     return stacked.values
 
 
 def _overlaid(
     at: int, variant: Variant, window: Window, memberships: FloatArray, ground: GroundArray, notes: Notes
 ) -> Judged:
-    codes, limits = np.empty(256, np.int64), np.empty(256, np.int64)
-    inside = ground != OUTSIDE
-    ground[~inside] = MISSING
-    if not inside.all():
-        memberships[:, ~inside] = np.nan  # as in a tile that lies outside altogether
-    suitability, classes, weakest, gainful, missing_weight = judge(memberships, ground, variant.rules)
-    _count(classes, weakest, inside, codes, limits)
+    outside = ground == OUTSIDE
+    state = ground
+    if outside.any():
+        state = np.where(outside, np.uint8(MISSING), ground)
+        memberships[:, outside] = np.nan  # as in a tile that lies outside altogether
+    suitability, classes, weakest, gainful, missing_weight = judge(memberships, state, variant.rules)
+    counted = np.zeros((2, 4, 256), np.int64)
+    loops.count_codes(classes.reshape(-1), weakest.reshape(-1), ground.reshape(-1), *counted)
+    codes, limits = counted.sum(axis=1)
     notes.classes |= {f"{at}:{code}": int(codes[code]) for code in np.flatnonzero(codes)}
     names = {i: criterion.name for i, criterion in enumerate(variant.criteria)} | {NOTHING_LIMITS: "nothing limits"}
     notes.weakest |= {f"{at}:{name}": int(limits[code]) for code, name in names.items() if limits[code]}
     return Judged(window, memberships, suitability, classes, weakest, gainful, missing_weight)
-
-
-@njit(cache=True, nogil=True)
-def _missing(values, ground):  # type: ignore[no-untyped-def]
-    """Cells inside the region without a value."""
-    count = 0
-    for r in range(ground.shape[0]):
-        for c in range(ground.shape[1]):
-            count += ground[r, c] != OUTSIDE and values[r, c] != values[r, c]
-    return count
-
-
-@njit(cache=True, nogil=True)
-def _exclude(holds, ground):  # type: ignore[no-untyped-def]
-    """Mark the cells inside the region where a constraint holds; returns how many there are."""
-    count = 0
-    for r in range(ground.shape[0]):
-        for c in range(ground.shape[1]):
-            if holds[r, c] and ground[r, c] != OUTSIDE:
-                ground[r, c] = EXCLUDED
-                count += 1
-    return count
-
-
-@njit(cache=True, nogil=True)
-def _doubt(values, ground):  # type: ignore[no-untyped-def]
-    """Mark free cells as missing where a constraint's own layer is; another constraint may still exclude them."""
-    for r in range(ground.shape[0]):
-        for c in range(ground.shape[1]):
-            if ground[r, c] == FREE and values[r, c] != values[r, c]:
-                ground[r, c] = MISSING
-
-
-@njit(cache=True, nogil=True)
-def _count(classes, weakest, inside, codes, limits):  # type: ignore[no-untyped-def]
-    codes[:] = 0
-    limits[:] = 0
-    for r in range(classes.shape[0]):
-        for c in range(classes.shape[1]):
-            if inside[r, c]:
-                codes[classes[r, c]] += 1
-                limits[weakest[r, c]] += 1
 
 
 def _nothing(variant: Variant, window: Window) -> Judged:

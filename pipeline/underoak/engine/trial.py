@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from underoak.engine import recipe
+from underoak.engine import ground
 from underoak.engine.cog import BLOCK
 from underoak.engine.tile import Work, do_tile
 from underoak.grid import Window
@@ -36,10 +36,10 @@ class Trial:
 
 def is_compiled() -> bool:
     """True when numba has kept the kernels of an earlier run on this machine; compiling them takes half a minute."""
-    stats = getattr(recipe._count, "stats", None)  # of the last kernel that judging a tile calls
+    stats = getattr(ground.count_codes, "stats", None)  # of the last kernel that judging a tile calls
     if stats is None:  # compiling is switched off
         return True
-    return any(Path(stats.cache_path or ".").glob("*_count-*.nbi"))
+    return any(Path(stats.cache_path or ".").glob("*count_codes-*.nbi"))
 
 
 def trial(work: Work) -> Trial | None:

@@ -232,7 +232,7 @@ def _mend(src, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
     """One cell near the source's edge or a missing cell: the weights of the valid cells are brought to 1."""
     if not (-_FAR < r0 < src.rows and -_FAR < c0 < src.cols and r0 + down.shape[0] > 0 and c0 + across.shape[0] > 0):
         return np.float32(np.nan)
-    first_row, first_col = np.int64(r0), np.int64(c0)
+    first_row, first_col = int(r0), int(c0)
     total = 0.0
     weight = 0.0
     for i in range(max(-first_row, 0), min(down.shape[0], src.rows - first_row)):
