@@ -21,7 +21,7 @@ from underoak.engine.recipe import Notes
 from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.indicators import cell_areas, cell_metres
-from underoak.places import find_zones, listed, overlap_warning, reading, write_parcels, write_zones
+from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
 from underoak.plan.constraint_spec import ShapesConstraint
@@ -66,22 +66,23 @@ def gather(
         grains = {name: _grain(view.plan, ready, name) for name in ready.facts}
         found.append(
             Findings(
-                view.plan, grid, table, _zones(view, stage), counts, ready.facts, ready.units, grains, cell_ha,
-                tuple(problems.warnings), made, software(), view.label if view.folder else "",
+                view.plan, grid, table, _zones(view, stage, prepared), counts, ready.facts, ready.units, grains,
+                cell_ha, tuple(problems.warnings), made, software(), view.label if view.folder else "", ready.months,
             )
         )  # fmt: skip
     return found
 
 
-def _zones(view: View, stage: Path) -> Any:
+def _zones(view: View, stage: Path, prepared: Prepared) -> Any:
     plan = view.plan
     if plan.zones is None:
         return None
     with reading(stage / view.folder) as (read, grid):
-        return find_zones(
+        found = find_zones(
             read, grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
             plan.zones.connect, BLOCK,
         )  # fmt: skip
+    return held(found, range_of(plan, prepared)) if plan.purpose == "restore" else found
 
 
 def _grain(plan: Plan, ready: PreparedView, name: str) -> float:
@@ -190,5 +191,6 @@ def named_files(plan: Plan) -> list[Path]:
 
 def _named_shapes(plan: Plan) -> list[tuple[str, Path]]:
     named = [("region", plan.region.area), ("parcels", plan.parcels.file if plan.parcels else None)]
+    named += [("native", plan.spec.native.file if plan.spec.native else None)]
     named += [(f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)]
     return [(key, plan.base / written) for key, written in named if written is not None]

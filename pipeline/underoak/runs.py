@@ -33,6 +33,7 @@ from underoak.engine.trial import is_compiled, trial
 from underoak.engine.unfinished import spool_of
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
+from underoak.places import hold, withhold
 from underoak.plan.resolved import Plan
 from underoak.report import Findings, decision, explain, explain_zone, lab_request, sampled, zone_place
 
@@ -223,7 +224,7 @@ def run(
     threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
     address = Address.usable(cluster)
     seen = glance(named_files(plan))
-    prepared = prepare(plan, strict=strict)
+    prepared = hold(plan, prepare(plan, strict=strict), strict)
     _log_start(plan, prepared, told)
     problems = Problems(warnings=list(prepared.warnings))
     for fault in prepared.warnings:
@@ -311,6 +312,7 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
             tally = Tally.of(
                 parcels, prepared.grid, criteria, rules, outline, curves, names, parcels_of(view.folder), at
             )
+            tally = withhold(tally, view.plan, parcels, prepared)
             tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(view.folder), variant=at)]
     return Work(prepared.recipe, tuple(outputs), tuple(tallies)), parcels
 
@@ -355,7 +357,7 @@ def check(
     Raises:
         UnderoakError: with every fault found.
     """
-    prepared = prepare(plan, strict=strict, deep=deep)
+    prepared = hold(plan, prepare(plan, strict=strict, deep=deep), strict)
     problems = Problems(warnings=list(prepared.warnings))
     work, parcels = _work(plan, prepared, problems, strict)
     grid, threads, tile = prepared.grid, workers or os.cpu_count() or 1, TILE
@@ -400,7 +402,8 @@ def _view_lines(plan: Plan, found: PreparedView) -> list[str]:
     lines = []
     for name, facts in found.facts.items():
         file = plan.layers[plan.origin(name)].file
-        lines.append(f"layer     {name}: {file} ({facts.format}), {decision(plan, name, facts)}")
+        decided = decision(plan, name, facts, found.months.get(name, ()))
+        lines.append(f"layer     {name}: {file} ({facts.format}), {decided}")
     for criterion in plan.criteria:
         lines.append(f"criterion {criterion.name}: weight {criterion.weight:.3f}, {criterion.in_words}")
     return lines + [f"not judged {item}" for item in plan.not_judged]

@@ -16,6 +16,7 @@ from underoak.engine.outputs import Output
 from underoak.errors import Fault, Problems
 from underoak.grid import Grid
 from underoak.plan.resolved import Plan
+from underoak.plan.shipped import shipped
 
 _MOST_TOLD = 5  # changes of a plan
 
@@ -87,11 +88,13 @@ def _short(value: Any) -> str:
 
 @cache
 def own_files() -> str:
-    """A checksum of the package's own sources: in a checkout they change while the version does not."""
+    """A checksum of the package's own sources and native ranges: in a checkout they change, the version does not."""
     folder = Path(__file__).parents[1]
     digest = hashlib.sha256()
     for path in sorted(folder.rglob("*.py")):
         digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    for path in sorted(shipped("configs", "ranges").glob("*.geojson")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()[:16]
 
 

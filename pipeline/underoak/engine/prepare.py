@@ -38,6 +38,11 @@ class PreparedView:
     facts: dict[str, SourceFacts]  # layer -> its source
     units: dict[str, str]  # layer -> unit of its values
 
+    @property
+    def months(self) -> dict[str, tuple[int, ...]]:
+        """The calendar months that were taken of each monthly layer."""
+        return {layer.name: layer.native.keep for layer in self.layers if layer.native.keep}
+
 
 @dataclass(frozen=True)
 class Prepared:
@@ -75,6 +80,7 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
         ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
         views.append(PreparedView(view, layers, names, facts, ends))
     _check_shapes_are_there(plan, problems)
+    _check_seasons(plan, region, problems)
     if region is None or problems.faults:
         problems.stop_if_any(strict)
     assert region is not None
@@ -93,11 +99,25 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
 
 
+def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> None:
+    """No season is the same months on both sides of the equator."""
+    if region is None or not region.crosses_equator:
+        return
+    for view in plan.batch:
+        for name, spec in view.plan.layers.items():
+            if spec.season not in (None, "year"):
+                what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
+                mend = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
+                problems.add("E337", what, f"layers.{name}", mend)
+
+
 def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
     """Tell of missing files of shapes together with all else that is wrong, though they are read later."""
     named = {f"constraints.{c.name}": c.file for c in plan.constraints if isinstance(c, ShapesConstraint)}
     if plan.parcels is not None:
         named["parcels"] = plan.parcels.file
+    if plan.spec.native is not None:
+        named["native"] = plan.spec.native.file
     for where, file in named.items():
         try:
             local(file, plan.base, f"{where} ({file})")

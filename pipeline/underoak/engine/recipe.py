@@ -68,6 +68,7 @@ class Variant:
     criteria: tuple[Criterion, ...]
     tests: tuple[LayerTest, ...]
     rules: Rules
+    shapes: tuple[Shapes, ...] = ()  # beside those that hold for every variant
 
     @property
     def layers(self) -> frozenset[str]:
@@ -159,9 +160,9 @@ def judge_window(
     for at, variant in enumerate(recipe.variants):
         values = shared | _read(recipe, window, variant.layers - recipe.shared_layers, bare, notes)
         ground = bare.copy()
-        for name, holds in held.items():
+        tested = {shapes.name: shapes.holds(window) for shapes in variant.shapes}
+        for name, holds in (held | tested).items():
             notes.excluded[f"{at}:{name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
-        tested = {}
         for test in variant.tests:
             holds = test.holds(values[test.layer])
             notes.excluded[f"{at}:{test.name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))

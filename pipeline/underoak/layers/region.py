@@ -14,6 +14,7 @@ from underoak.indicators import cell_areas
 from underoak.layers.burn import Edges, edges_of
 from underoak.layers.vector import read_features
 
+_ON_EQUATOR = 1e-6  # degrees
 _AREA_OFF = 0.02  # share by which a cell's true area may differ from its nominal one before it is told
 
 
@@ -24,11 +25,17 @@ class Region:
     grid: Grid
     outline: Edges | None
     latitude: float  # of the middle of the grid [degree]
+    latitudes: tuple[float, float]  # the southernmost and the northernmost of the region's frame [degree]
 
     @property
     def is_south(self) -> bool:
         """True south of the equator, where summer is December to February."""
         return self.latitude < 0
+
+    @property
+    def crosses_equator(self) -> bool:
+        """True when it lies on both sides of the equator, so that no month has one season in all of it."""
+        return self.latitudes[0] < -_ON_EQUATOR and self.latitudes[1] > _ON_EQUATOR
 
 
 def read_region(spec: Any, base: Path, max_cells: float, problems: Problems) -> Region | None:
@@ -56,13 +63,15 @@ def read_region(spec: Any, base: Path, max_cells: float, problems: Problems) -> 
         problems.add("E510", what, "region", "take larger cells or a smaller area, or raise trust.max_cells")
         return None
     grid = Grid.north_up(spec.crs, snap_x + first_col * cell, snap_y + last_row * cell, cell, rows, cols)
-    longitude, latitude = _crs.transformer(spec.crs, "EPSG:4326").transform(*grid.xy(cols / 2, rows / 2))
+    to_degrees = _crs.transformer(spec.crs, "EPSG:4326")
+    longitude, latitude = to_degrees.transform(*grid.xy(cols / 2, rows / 2))
     if not (math.isfinite(longitude) and math.isfinite(latitude)):
         problems.add("E206", f"{spec.crs} says nothing of the place the area lies at", "region", "check region.crs")
         return None
     _warn_of_areas(grid, problems)
     edges = None if outline is None else edges_of(outline.geometry.to_numpy(), grid)
-    return Region(grid, edges, float(latitude))
+    _, south, _, north = to_degrees.transform_bounds(left, bottom, right, top, densify_pts=21)
+    return Region(grid, edges, float(latitude), (float(south), float(north)))
 
 
 def _extent(spec: Any, base: Path, problems: Problems) -> tuple[float, float, float, float, Any]:

@@ -4,8 +4,10 @@ from underoak.places.areas import areas_ha
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.inside import mean_memberships
 from underoak.places.listing import listed
+from underoak.places.native import NativeRange, native_range
 from underoak.places.parcels import Parcels, read_parcels
 from underoak.places.ranking import overlap_warning, ranked
+from underoak.places.restoring import held, hold, range_of, withhold
 from underoak.places.sample import Cells, Sample
 from underoak.places.sampling import Sampling, sample_parcel
 from underoak.places.sampling_files import safe_name, write_sampling
@@ -15,6 +17,7 @@ from underoak.places.zones import find_zones, reading
 
 __all__ = [
     "Cells",
+    "NativeRange",
     "Parcels",
     "Sample",
     "Sampling",
@@ -22,14 +25,19 @@ __all__ = [
     "areas_ha",
     "find_zones",
     "futures_of_parcels",
+    "held",
+    "hold",
     "listed",
     "mean_memberships",
+    "native_range",
     "overlap_warning",
+    "range_of",
     "ranked",
     "read_parcels",
     "reading",
     "safe_name",
     "sample_parcel",
+    "withhold",
     "write_futures_table",
     "write_parcels",
     "write_sampling",

@@ -22,6 +22,11 @@ def check_links(spec: PlanSpec, check: Check) -> None:
         if layer.derive is not None:
             _check_indicator(name, layer.derive, check)
     _check_constraints(spec, check)
+    if spec.purpose == "restore" and not spec.species and not check.is_broken(("species",)):
+        what = "purpose restore needs `species`: wild ground is held against its native range"
+        check.fault("E332", what, ("purpose",), "add `species`")
+    if spec.native is not None and spec.purpose != "restore":
+        check.fault("E304", "`native` is for purpose restore", ("native",), "leave it out")
     needed = _NEEDED.get(spec.purpose)
     if needed is not None and getattr(spec, needed) is None and not check.is_broken((needed,)):
         check.fault("E304", f"purpose {spec.purpose} needs `{needed}`", ("purpose",), f"add `{needed}`")

@@ -43,7 +43,7 @@ def load_plan(
     ...     "layers": {"soil_ph": {"file": "ph.tif", "unit": "pH*10"}, "slope": {"file": "s.tif", "unit": "degree"}},
     ... })
     >>> [(c.name, round(c.weight, 4)) for c in plan.criteria]
-    [('ph', 0.6957), ('slope', 0.3043)]
+    [('ph', 0.7222), ('slope', 0.2778)]
 
     Raises:
         UnderoakError: with every fault, each at its line and column (E300 to E350, E202, E205, E226).

@@ -258,6 +258,15 @@ class ParcelsSpec(Spec):
     """The field that names a parcel; kept as text."""
 
 
+class NativeSpec(Spec):
+    """Ground that a native range is narrowed to."""
+
+    file: File
+    """A GeoPackage or GeoJSON file; ground outside its shapes is refused too. It never widens the range."""
+    features: Text | None = None
+    """The layer inside the file; left out when there is only one."""
+
+
 class ZonesSpec(Spec):
     """Zones of connected suitable ground."""
 
@@ -320,6 +329,8 @@ class PlanSpec(Spec):
     """The parcels to judge; needed to buy and for an orchard."""
     zones: ZonesSpec | None = None
     """Zones of connected suitable ground; needed to restore."""
+    native: NativeSpec | None = None
+    """To restore: shapes that narrow the native range which comes with the species."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """What remedies cost."""
     outputs: OutputsSpec = Field(default_factory=OutputsSpec)

@@ -80,6 +80,7 @@ class Findings:
     made: datetime.datetime
     versions: Mapping[str, str]
     view: str = ""  # which species in which future, where a run has several
+    months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:

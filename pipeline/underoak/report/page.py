@@ -6,6 +6,7 @@ import base64
 from typing import Any
 
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
+from underoak.places.restoring import CONSTRAINT, REFUSED
 from underoak.report.findings import Findings
 from underoak.report.next_step import grouped, next_step
 from underoak.report.standing import limiting
@@ -144,11 +145,12 @@ def _zones(findings: Findings) -> list[dict[str, Any]]:
         return []
     return [
         {
-            "rank": str(row["rank"]),
+            "rank": str(row["rank"]) if row["suitability"] >= 0 else "–",
             "id": str(row["id"]),
             "area": hectares(row["area_ha"]),
             "suitability": score(row["suitability"]),
             "weakest": limits(findings.criteria, row["limiting"]),
+            "native": str(row.get("native_range", "")),
         }
         for _, row in findings.zones.head(_MOST_ZONES).iterrows()
     ]
@@ -181,6 +183,9 @@ def _constraints(findings: Findings) -> list[str]:
         cells = findings.counts["excluded"].get(spec.name, 0)
         how = f"{spec.exclude} {spec.file}" if hasattr(spec, "file") else f"{spec.layer} {spec.exclude}"
         lines.append(f"{spec.name} ({how}): {hectares(cells * findings.cell_ha)}")
+    refused = findings.counts["excluded"].get(CONSTRAINT, 0)
+    if refused:
+        lines.append(f"{REFUSED}, so refused: {hectares(refused * findings.cell_ha)}")
     return lines
 
 
@@ -194,7 +199,7 @@ def _layers(findings: Findings) -> list[dict[str, str]]:
                 "name": name,
                 "path": plan.layers[plan.origin(name)].file,
                 "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
-                "decision": decision(plan, name, facts),
+                "decision": decision(plan, name, facts, findings.months.get(name, ())),
                 "missing": percent(findings.counts["missing"][name] / inside)
                 if inside and name in findings.counts["missing"]
                 else "–",

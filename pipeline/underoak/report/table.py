@@ -72,9 +72,12 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
 
 
 def _zones(findings: Findings, width: int) -> str:
-    if len(findings.zones) == 0:
-        return "No zone is large enough."
-    total, count = findings.zones["area_ha"].sum(), len(findings.zones)
-    best = findings.zones.iloc[0]
+    zones = findings.zones[findings.zones["rank"].notna()]
+    refused = len(findings.zones) - len(zones)
+    left_out = f" Refused: {refused} more, which the border of the native range cuts." if refused else ""
+    if len(zones) == 0:
+        return f"No zone is large enough.{left_out}"
+    total, count = zones["area_ha"].sum(), len(zones)
+    best = zones.iloc[0]
     best_words = f"the best has {hectares(best['area_ha'])} at {score(best['suitability'])}"
-    return f"{count} zone{'s' if count > 1 else ''}, {hectares(total)} in all; {best_words}."
+    return f"{count} zone{'s' if count > 1 else ''}, {hectares(total)} in all; {best_words}.{left_out}"

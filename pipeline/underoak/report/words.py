@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from underoak.places.ranking import NOTHING
+from underoak.plan.season import month_names
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.next_step import DECIDE, next_step
 
-from underoak.report.next_step import DECIDE, next_step
 PURPOSES = {
     "buy": "ground to buy",
     "orchard": "ground to plant",
@@ -157,12 +157,13 @@ def metres(length: float) -> str:
     return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
 
 
-def decision(plan: Any, layer: str, facts: Any) -> str:
-    """What was decided when a layer was read, and how it comes onto the grid."""
+def decision(plan: Any, layer: str, facts: Any, months: Sequence[int] = ()) -> str:
+    """What was decided when a layer was read, and how it comes onto the grid; `months` are those that were taken."""
     spec = plan.layers[layer]
     made = [f"{spec.derive} of {plan.origin(layer)}"] if spec.from_ else [facts.decision]
     if spec.file and spec.derive:
         made.append(spec.derive)
     if spec.reduce:
-        made.append(f"{spec.reduce} of {spec.season or spec.months or 'all months'}")
+        named = month_names(months or spec.months or range(1, 13))
+        made.append(f"{spec.reduce} of {spec.season} ({named})" if spec.season else f"{spec.reduce} of {named}")
     return "; ".join([*made, f"onto the grid by {spec.resampling}"])
