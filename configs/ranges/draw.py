@@ -266,8 +266,9 @@ def ranges() -> dict[str, dict[str, Any]]:
 
 def text_of(states: dict[str, Any]) -> str:
     """One range as GeoJSON, a line for each part."""
-    native = set_precision(states["native"], 0.01)
-    kept = {"native": native, "evidence": set_precision(states["evidence"] - native, 0.01)}
+    native, evidence = states["native"], states["evidence"]
+    lap = evidence.buffer(0.05) & native  # native wins there; without it, rounding would leave gaps between the two
+    kept = {"native": set_precision(native, 0.01), "evidence": set_precision(evidence | lap, 0.01)}
     features = []
     for state, shape in kept.items():
         for part in sorted(getattr(shape, "geoms", [shape]), key=lambda part: part.bounds):

@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 from underoak import crs as _crs
+from underoak.errors import Fault, UnderoakError
 from underoak.grid import Grid
 from underoak.plan.shipped import shipped
 
@@ -17,7 +18,10 @@ _MARGIN_DEG, _LONGEST_EDGE_DEG = 0.2, 0.02
 
 @dataclass(frozen=True, eq=False)
 class NativeRange:
-    """Native ground of a species, and ground that needs evidence; shapes in longitude and latitude (EPSG:4326)."""
+    """Native ground of a species, and ground that needs evidence; shapes in longitude and latitude (EPSG:4326).
+
+    Where the two lap over each other, ground is native.
+    """
 
     species: str
     native: Any
@@ -40,7 +44,8 @@ class NativeRange:
 
     def on(self, grid: Grid) -> LocalRange:
         """The range around a grid, in the grid's CRS."""
-        return LocalRange(grid, *(_brought(shape, grid) for shape in (self.native, self.evidence)))
+        # brought over as one, because two that meet would part along their common border
+        return LocalRange(grid, _brought(self.native, grid), _brought(self.native | self.evidence, grid))
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,12 +54,8 @@ class LocalRange:
 
     grid: Grid
     native: Any
-    evidence: Any
-
-    @property
-    def ground(self) -> Any:
-        """All that is not refused."""
-        return self.native | self.evidence
+    ground: Any
+    """All that is not refused: native, or in need of evidence."""
 
     def state(self, shape: Any) -> str:
         """What holds for a shape as a whole: outside as soon as it comes within a cell of the border, or crosses it.
@@ -91,19 +92,34 @@ def native_range(species: str) -> NativeRange:
 
 
 def _brought(shape: Any, grid: Grid) -> Any:
-    """The part of a shape near the grid, in its CRS; edges get points in between, so that they stay where they were."""
+    """The part of a shape near the grid, in its CRS; edges get points in between, so that they stay where they were.
+
+    Raises:
+        UnderoakError: E206 when the grid reaches beyond the Earth that its CRS can hold.
+    """
     import numpy as np
     import shapely
 
     to_degrees = _crs.transformer(grid.crs, "EPSG:4326")
     left, bottom, right, top = to_degrees.transform_bounds(*grid.bounds, densify_pts=21)
+    if not np.isfinite([left, bottom, right, top]).all():
+        what = "reaches beyond the ground that its coordinate reference system can hold"
+        raise UnderoakError(Fault("E206", what, "region", "take a smaller region, or a local grid as region.crs"))
     across = [(left, right)] if left <= right else [(left, 180.0), (-180.0, right)]
     boxes = [
         shapely.box(west - _MARGIN_DEG, bottom - _MARGIN_DEG, east + _MARGIN_DEG, top + _MARGIN_DEG)
         for west, east in across
     ]
-    near = shape & shapely.union_all(boxes)
+    near = _polygons(shape & shapely.union_all(boxes))
     back = _crs.transformer("EPSG:4326", grid.crs)
     return shapely.transform(
         shapely.segmentize(near, _LONGEST_EDGE_DEG), lambda xy: np.column_stack(back.transform(xy[:, 0], xy[:, 1]))
     )
+
+
+def _polygons(shape: Any) -> Any:
+    """A shape without the lines and points that cutting leaves where borders only touch."""
+    import shapely
+
+    parts = shapely.get_parts(shapely.get_parts([shape]))
+    return shapely.MultiPolygon([part for part in parts if part.geom_type == "Polygon"])
