@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from underoak.engine.cog import BLOCK, encode, levels
-from underoak.engine.outputs import Output, halve
-from underoak.engine.recipe import Recipe, judge_window
+from underoak.engine.outputs import Cells, Output, halve
+from underoak.engine.recipe import Notes, Recipe, judge_window
 from underoak.engine.reducer import Judged, Reducer
 from underoak.engine.spool import TileResult
 from underoak.grid import Window
@@ -42,25 +42,39 @@ class Work:
 
 
 def do_tile(work: Work, window: Window) -> TileResult:
-    """Judge one tile, and encode its blocks and those of its first overview."""
+    """Judge one tile, and encode its blocks and those of its first overview.
+
+    Blocks are judged one after the other, so that a tile of any size takes the memory of one block.
+    """
+    result, halves = TileResult(window, {}, {}), {}
     with env():
-        result = TileResult(window, {}, {})
-        has_overview = levels(work.recipe.grid) > 0
-        for at, judged in enumerate(judge_window(work.recipe, window, result.notes, work.with_values)):
-            for output in work.outputs:
-                if output.variant != at:
-                    continue
-                cells = output.cells(judged)
-                blocks = list(encoded_blocks(cells, output, 0, window))
-                if has_overview:
-                    blocks += encoded_blocks(halve(cells, output), output, 1, window)
-                result.blocks[output.layout.name] = blocks
-            for reducer in work.reducers:
-                if reducer.variant == at:
-                    result.parts[reducer.name] = list(_parts(reducer, judged))
+        for block in block_windows(window):
+            _judge_block(work, block, result, halves)
+        for output in work.outputs if levels(work.recipe.grid) else ():
+            name = output.layout.name
+            result.blocks[name] += encoded_blocks(halves[name], output, 1, window)
     if work.tray is not None:
         work.tray[window] = result
     return result
+
+
+def _judge_block(work: Work, block: Window, result: TileResult, halves: dict[str, Cells]) -> None:
+    notes, tile = Notes(), result.window
+    for at, judged in enumerate(judge_window(work.recipe, block, notes, work.with_values)):
+        for output in work.outputs:
+            if output.variant != at:
+                continue
+            name, cells = output.layout.name, output.cells(judged)
+            result.blocks.setdefault(name, []).extend(encoded_blocks(cells, output, 0, block))
+            if levels(work.recipe.grid):
+                half = tuple(-(-n // 2) for n in tile.shape)
+                into = halves.setdefault(name, np.empty((len(cells), *half), cells.dtype))
+                row, col = (block.row - tile.row) // 2, (block.col - tile.col) // 2
+                into[:, row : row + BLOCK // 2, col : col + BLOCK // 2] = halve(cells, output)
+        for reducer in work.reducers:
+            if reducer.variant == at:
+                result.parts.setdefault(reducer.name, []).extend(_parts(reducer, judged))
+    result.notes.add(notes)
 
 
 def _parts(reducer: Reducer, judged: Judged) -> Iterator[tuple[tuple[int, int], bytes]]:
