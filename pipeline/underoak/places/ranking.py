@@ -101,7 +101,7 @@ def ranked(
         columns[f"share_{name.lower()}"] = np.where(judged, classes[:, i], np.nan)
     columns["valid_share"], columns["excluded_share"] = np.minimum(valid_share, 1.0), np.minimum(excluded_share, 1.0)
     for name, shares in (("limiting", weakest), ("most_gainful", gainful)):
-        columns[name] = [words(row, criteria) if fine else None for row, fine in zip(shares, judged, strict=True)]
+        columns[name] = _all_words(shares, judged, criteria)
         columns[f"{name}_share"] = np.where(judged, shares.max(axis=1, initial=0.0), np.nan)
     columns["gain"] = np.where(judged, _gain(means, gainful, rules), np.nan)
     columns |= {"area_ha": totals.area_ha, "cells": totals.covered, "overlap_share": np.minimum(overlap, 1.0)}
@@ -114,8 +114,7 @@ def ranked(
     for i, curve in enumerate(curves):
         if curve.kind != "table":
             columns[f"value_{stems[i]}"] = np.where(judged, values[:, i], np.nan)
-            lost = zip(totals.below[:, i], totals.above[:, i], totals.known[:, i], judged, strict=True)
-            columns[f"side_{stems[i]}"] = [_side(*given[:3]) if given[3] else None for given in lost]
+            columns[f"side_{stems[i]}"] = _sides(totals.below[:, i], totals.above[:, i], totals.known[:, i], judged)
             texts.append(f"side_{stems[i]}")
     table = pd.DataFrame(columns | {name: pd.Series(columns[name], dtype=object) for name in texts})
     ranks = _ranks(mean * (1.0 - excluded_share), judged)
@@ -134,10 +133,13 @@ def columns_of(criteria: Sequence[str]) -> list[str]:
     return [f"{name}_{i}" if twin else name for i, (name, twin) in enumerate(zip(criteria, twins, strict=True), 1)]
 
 
-def _side(below: float, above: float, known: float) -> str | None:
-    if max(below, above) <= TIE * known or abs(below - above) <= TIE * known:
-        return None
-    return LOW if below > above else HIGH
+def _sides(below: Doubles, above: Doubles, known: Doubles, judged: npt.NDArray[np.bool_]) -> npt.NDArray[np.object_]:
+    """On which side more is lost; None where nothing is, as much on both, or nobody judged."""
+    least = TIE * known
+    told = judged & (np.maximum(below, above) > least) & (np.abs(below - above) > least)
+    side: npt.NDArray[np.object_] = np.where(below > above, LOW, HIGH).astype(object)
+    side[~told] = None
+    return side
 
 
 def overlap_warning(table: pd.DataFrame) -> Fault | None:
@@ -201,6 +203,16 @@ def _reasons(totals: Totals, valid_share: Doubles, excluded_by: Sequence[str]) -
     shapeless = np.array(totals.shapeless, object)
     made: npt.NDArray[np.object_] = np.where(shapeless == "", reason, shapeless)
     return made
+
+
+def _all_words(shares: Doubles, judged: npt.NDArray[np.bool_], criteria: tuple[str, ...]) -> npt.NDArray[np.object_]:
+    """`words` of every row that is judged; None for the others."""
+    best = np.array((*criteria, NOTHING), object)[shares.argmax(axis=1)] if len(shares) else np.empty(0, object)
+    ties = np.count_nonzero(shares >= shares.max(axis=1, keepdims=True, initial=0.0) - TIE, axis=1) > 1
+    for row in np.flatnonzero(judged & ties):
+        best[row] = words(shares[row], criteria)
+    best[~judged] = None
+    return best
 
 
 def words(shares: Doubles, criteria: tuple[str, ...]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 from underoak.places.ranking import HIGH, LOW, columns_of
@@ -43,7 +44,11 @@ def wants(criterion: CriterionWords) -> str:
 
 def stems(criteria: Sequence[CriterionWords]) -> dict[str, str]:
     """What follows `membership_` and the like in the names of columns, by criterion."""
-    names = [criterion.name for criterion in criteria]
+    return _stems(tuple(criterion.name for criterion in criteria))
+
+
+@lru_cache(maxsize=64)
+def _stems(names: tuple[str, ...]) -> dict[str, str]:
     return dict(zip(names, columns_of(names), strict=True))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 from underoak.report.findings import Findings
 from underoak.report.next_step import remedies_in_short
@@ -55,7 +56,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         table.add_column("what it would take", overflow="fold")
     for _, row in shown.iterrows():
         known = isinstance(row["class"], str)
-        cells = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
+        cells: list[Any] = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
         cells.append(f"{row['class']} {score(row['suitability'])}" if known else "–")
         if has_remedies:
             rises = known and row["potential"] - row["suitability"] > _RISE
