@@ -24,6 +24,7 @@ from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
+from underoak.places.retested import with_lab
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
 from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
@@ -54,7 +55,10 @@ def gather(
     for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
         table = None
         if parcels_of(view.folder) in tables:
-            table = listed(view.plan, tables[parcels_of(view.folder)], tables[cells_of(view.folder)])
+            sums, cells = tables[parcels_of(view.folder)], tables[cells_of(view.folder)]
+            lab = with_lab(view.plan, ready, grid, sums, cells, problems)
+            sums, cells = lab.totals, lab.cells
+            table = listed(view.plan, sums, cells, lab.words if view.plan.spec.lab is not None else None)
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])
@@ -191,6 +195,7 @@ def named_files(plan: Plan) -> list[Path]:
 
 def _named_shapes(plan: Plan) -> list[tuple[str, Path]]:
     named = [("region", plan.region.area), ("parcels", plan.parcels.file if plan.parcels else None)]
+    named += [("lab", plan.spec.lab.file if plan.spec.lab else None)]
     named += [("native", plan.spec.native.file if plan.spec.native else None)]
     named += [(f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)]
     return [(key, plan.base / written) for key, written in named if written is not None]

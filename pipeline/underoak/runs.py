@@ -295,7 +295,7 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
     tallies: list[Reducer] = []
     parcels = None
     if plan.parcels is not None:
-        from underoak.places import Sample, Tally, read_parcels
+        from underoak.places import Sample, Tally, read_lab, read_parcels
 
         before = len(problems.warnings)
         spec, crs = plan.parcels, prepared.grid.crs
@@ -314,6 +314,10 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
             )
             tally = withhold(tally, view.plan, parcels, prepared)
             tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(view.folder), variant=at)]
+    if parcels is not None and plan.spec.lab is not None:
+        for view, ready in zip(plan.batch, prepared.views, strict=True):
+            read_lab(view.plan, ready.units, parcels.ids, problems)
+        problems.stop_if_any(strict)
     return Work(prepared.recipe, tuple(outputs), tuple(tallies)), parcels
 
 

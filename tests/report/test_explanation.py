@@ -77,6 +77,8 @@ def test_only_the_side_that_a_remedy_mends_is_offered(criterion, side, wild, say
     ("more", "says"),
     [
         ({"class": "S2"}, "Have the soil tested before you sign: pH in water, total and active carbonate, texture."),
+        ({"class": "S1", "lab": "soil_ph: laboratory 7.80"},
+         "The laboratory bears it out: see to water, access and title before you sign."),
         (
             {"lime_t_ha": 20.0, "potential_class": "S1"},
             "Find out what lime would cost: that could make it S1.",

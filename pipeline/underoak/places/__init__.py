@@ -3,6 +3,7 @@
 from underoak.places.areas import areas_ha
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.inside import mean_memberships
+from underoak.places.lab import Lab, read_lab
 from underoak.places.listing import listed
 from underoak.places.native import NativeRange, native_range
 from underoak.places.parcels import Parcels, read_parcels
@@ -17,6 +18,7 @@ from underoak.places.zones import find_zones, reading
 
 __all__ = [
     "Cells",
+    "Lab",
     "NativeRange",
     "Parcels",
     "Sample",
@@ -33,6 +35,7 @@ __all__ = [
     "overlap_warning",
     "range_of",
     "ranked",
+    "read_lab",
     "read_parcels",
     "reading",
     "safe_name",

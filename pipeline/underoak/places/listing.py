@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,12 +19,15 @@ if TYPE_CHECKING:
     from underoak.plan.resolved import Plan
 
 
-def listed(plan: Plan, totals: Totals, cells: Cells) -> pd.DataFrame:
+def listed(plan: Plan, totals: Totals, cells: Cells, lab: Mapping[str, str] | None = None) -> pd.DataFrame:
     """One row for every parcel, best first: the columns of `ranking.ranked`, and more of them after `gain`.
 
     These are `potential` (suitability after all remedies that help) · `potential_class` · `remedies` (in words, with
-    amounts) · `lime_t_ha`, `water_mm` (on the ground that needs it, at least; empty where none is needed).
+    amounts) · `lime_t_ha`, `water_mm` (on the ground that needs it, at least; empty where none is needed) · and `lab`
+    where there is one (`lab` by parcel: what the laboratory found, the map says and is taken).
     """
+    import pandas as pd
+
     names = tuple(criterion.name for criterion in plan.criteria)
     curves = [criterion.curve for criterion in plan.criteria]
     table = ranked(totals, names, plan.rules, curves, [constraint.name for constraint in plan.constraints])
@@ -32,6 +36,9 @@ def listed(plan: Plan, totals: Totals, cells: Cells) -> pd.DataFrame:
     at = list(table.columns).index("gain") + 1
     for name, column in reversed(_columns(plan, table, totals, found, order, names).items()):
         table.insert(at, name, column)
+    if lab is not None:
+        told = [lab.get(id) for id in table["id"]]
+        table.insert(list(table.columns).index("water_mm") + 1, "lab", pd.Series(told, dtype=object))
     return table
 
 

@@ -27,6 +27,8 @@ def check_links(spec: PlanSpec, check: Check) -> None:
         check.fault("E332", what, ("purpose",), "add `species`")
     if spec.native is not None and spec.purpose != "restore":
         check.fault("E304", "`native` is for purpose restore", ("native",), "leave it out")
+    if spec.lab is not None and spec.parcels is None and not check.is_broken(("parcels",)):
+        check.fault("E304", "`lab` is of parcels, and the plan names none", ("lab",), "add `parcels`")
     needed = _NEEDED.get(spec.purpose)
     if needed is not None and getattr(spec, needed) is None and not check.is_broken((needed,)):
         check.fault("E304", f"purpose {spec.purpose} needs `{needed}`", ("purpose",), f"add `{needed}`")

@@ -234,6 +234,17 @@ class TrustSpec(Spec):
     """VRT files may only piece plain rasters together: nothing in them is ever run."""
 
 
+class LabSpec(Spec):
+    """Results of a soil laboratory, for parcels."""
+
+    file: File
+    """A CSV file in UTF-8: parcel, property (a layer), value, unit; if wanted depth, method, error, date, note."""
+    mode: Literal["update", "replace"] = "update"
+    """`update` weighs results against the map, each by how sure it is; `replace` takes them at their word."""
+    depth: Text | None = None
+    """Rows of this depth count, such as 0-30 cm, and rows that say none."""
+
+
 class PricesSpec(Spec):
     """What things cost; only used to add up what a remedy takes."""
 
@@ -331,6 +342,8 @@ class PlanSpec(Spec):
     """Zones of connected suitable ground; needed to restore."""
     native: NativeSpec | None = None
     """To restore: shapes that narrow the native range which comes with the species."""
+    lab: LabSpec | None = None
+    """Results of a laboratory that parcels are judged by."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """What remedies cost."""
     outputs: OutputsSpec = Field(default_factory=OutputsSpec)

@@ -109,6 +109,7 @@ def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
     excluded = f"{percent(row['excluded_share'])} of it excluded by constraints"
     if isinstance(row.get("excluded_by"), str):
         excluded += f" (most by {row['excluded_by']})"
+    lab = [f"Laboratory, {row['lab']}."] if isinstance(row.get("lab"), str) else []
     lines = [
         f"Parcel {parcel}: {row['class']}, suitability {score(row['suitability'])}, "
         f"rank {int(row['rank'])} of {ranked}.",
@@ -116,7 +117,7 @@ def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
     ]
     if isinstance(row.get("remedies"), str):
         lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
-    return lines
+    return lines + [part for line in lab for part in _wrapped(line)]
 
 
 def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:

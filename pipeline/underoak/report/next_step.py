@@ -30,6 +30,8 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
         return next(step for reason, step in _NOT_JUDGED.items() if row["reason"].startswith(reason))
     if row["excluded_share"] > 0.5:
         return "See first what is left of it: most is excluded, and the score is that of the rest."
+    if row["class"] in _GOOD and isinstance(row.get("lab"), str):
+        return f"The laboratory bears it out: see to water, access and title before {DECIDE[purpose]}."
     if row["class"] in _GOOD:
         return f"Have the soil tested before {DECIDE[purpose]}: pH in water, total and active carbonate, texture."
     if number(row, "lime_t_ha") > NO_LIMING_COUNTRY:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from typing import Any
 
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.places.restoring import CONSTRAINT, REFUSED
-from underoak.report.findings import Findings
+from underoak.report.findings import CriterionWords, Findings
 from underoak.report.next_step import grouped, next_step
 from underoak.report.standing import limiting
 from underoak.report.words import (
@@ -45,6 +46,7 @@ def report_html(findings: Findings, map_png: bytes) -> str:
         ground=_ground(findings),
         parcels=_parcels(findings),
         steps=_steps(findings),
+        lab_words=_lab_words(findings),
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         zones=_zones(findings),
         zones_at_least=plan.zones.at_least if plan.zones else "",
@@ -98,8 +100,8 @@ def _ground(findings: Findings) -> dict[str, Any]:
 def _parcels(findings: Findings) -> list[dict[str, Any]]:
     if not findings.has_parcels:
         return []
-    rows = []
-    for _, row in findings.parcels.iterrows():
+    rows, criteria = [], findings.criteria
+    for row in findings.parcels.to_dict("records"):
         known = isinstance(row["class"], str)
         rows.append(
             {
@@ -110,8 +112,9 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "area": hectares(row["area_ha"]),
                 "valid": percent(row["valid_share"]),
                 "excluded": percent(row["excluded_share"]),
-                "weakest": _with_share(findings, row) if known else f"not judged: {row['reason']}",
-                "gainful": _gainful(findings, row) if known else "",
+                "weakest": _with_share(criteria, row) if known else f"not judged: {row['reason']}",
+                "gainful": _gainful(criteria, row) if known else "",
+                "lab": row["lab"] if isinstance(row.get("lab"), str) else "",
                 "potential": score(row["potential"]),
                 "potential_code": row["potential_class"] if known else "",
                 "remedies": row["remedies"].split("; ") if isinstance(row["remedies"], str) else [],
@@ -120,24 +123,33 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
     return rows
 
 
-def _with_share(findings: Findings, row: Any) -> str:
+def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
     share = row["limiting_share"]
     where = "" if share > 0.9 else f" (weakest on {percent(share)} of it)"
-    return f"{limiting(findings.criteria, row, has_unit_once=True)}{where}"
+    return f"{limiting(criteria, row, has_unit_once=True)}{where}"
 
 
-def _gainful(findings: Findings, row: Any) -> str:
+def _gainful(criteria: Sequence[CriterionWords], row: Any) -> str:
     """What there is most to gain from, where that is something else."""
     if row["most_gainful"] == row["limiting"]:
         return ""
-    return f"most to gain from: {limiting(findings.criteria, row, 'most_gainful', has_unit_once=True)}"
+    return f"most to gain from: {limiting(criteria, row, 'most_gainful', has_unit_once=True)}"
+
+
+def _lab_words(findings: Findings) -> str:
+    if findings.plan.spec.lab is None or not findings.has_parcels:
+        return ""
+    tested = int(findings.parcels["lab"].notna().sum())
+    how = {"update": "weighed against the map, each by how sure it is", "replace": "taken at their word"}
+    what = f"{tested} parcel{' was' if tested == 1 else 's were'} judged by results of a laboratory"
+    return f"{what}, {how[findings.plan.spec.lab.mode]}. Map, zones and the areas above are of the maps alone."
 
 
 def _steps(findings: Findings) -> list[tuple[str, str]]:
     if not findings.has_parcels:
         return []
-    rows = (row for _, row in findings.parcels.iterrows())
-    return grouped((str(row["id"]), next_step(findings.criteria, findings.plan.purpose, row)) for row in rows)
+    rows, criteria = findings.parcels.to_dict("records"), findings.criteria
+    return grouped((str(row["id"]), next_step(criteria, findings.plan.purpose, row)) for row in rows)
 
 
 def _zones(findings: Findings) -> list[dict[str, Any]]:
