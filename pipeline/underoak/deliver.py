@@ -24,6 +24,7 @@ from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
+from underoak.places.sensitivity import swap_of_first_two
 from underoak.places.retested import with_lab
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
@@ -53,7 +54,7 @@ def gather(
     cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
     found = []
     for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
-        table = None
+        table, first_two = None, None
         if parcels_of(view.folder) in tables:
             sums, cells = tables[parcels_of(view.folder)], tables[cells_of(view.folder)]
             lab = with_lab(view.plan, ready, grid, sums, cells, problems)
@@ -72,6 +73,7 @@ def gather(
             Findings(
                 view.plan, grid, table, _zones(view, stage, prepared), counts, ready.facts, ready.units, grains,
                 cell_ha, tuple(problems.warnings), made, software(), view.label if view.folder else "", ready.months,
+                first_two=first_two,
             )
         )  # fmt: skip
     return found

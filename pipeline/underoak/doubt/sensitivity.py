@@ -14,7 +14,7 @@ Score = Callable[[Doubles], npt.ArrayLike]  # (inputs, points) -> (points,)
 Difference = Callable[[Sequence[float]], float]  # weights -> score of the first place less that of the second
 
 _EDGE = 2.0**-33  # of the unit interval: a quantile there is 6.3 standard deviations out, and finite
-_STEPS, _HALVINGS = 200, 60
+_STEPS, _HALVINGS = 200, 45
 _TIE = 1e-9  # changes this near each other are one
 
 
@@ -206,7 +206,7 @@ def smallest_swap_of(difference: Difference, weights: Sequence[float]) -> Swap |
     """As `smallest_swap`, for any rule: `difference` says by how much the first place is better with given weights.
 
     Each weight is moved down and up in steps of a two hundredth of its way, and the first step in which the difference
-    passes 0 is halved until it is known to the last digits; two crossings within one step go unseen.
+    passes 0 is halved until it is known to twelve digits; two crossings within one step go unseen.
 
     >>> m, n = np.array([0.9, 0.4]), np.array([0.5, 0.7])
     >>> swap = smallest_swap_of(lambda w: float(np.prod(m**w) - np.prod(n**w)), [0.6, 0.4])
@@ -217,26 +217,28 @@ def smallest_swap_of(difference: Difference, weights: Sequence[float]) -> Swap |
         ValueError: when the weights do not sum to 1.
     """
     w = _checked(weights)
-    now = difference(tuple(w))
-    found = []
+    now = difference(tuple(w.tolist()))
+    found: list[tuple[int, float]] = []
+    least = 1.0
     for k in range(w.size):
         if w[k] >= 1.0:
             continue
         for end in (0.0, 1.0):
-            level = _crossing(difference, w, k, end, now)
+            level = _crossing(difference, w, k, end, now, least)
             if level is not None:
                 found.append((k, level))
+                least = min(least, abs(level - float(w[k])))
     return _least(found, w)
 
 
-def _crossing(difference: Difference, w: Doubles, k: int, end: float, now: float) -> float | None:
-    """The nearest weight of criterion k, on the way to `end`, at which the difference is 0."""
+def _crossing(difference: Difference, w: Doubles, k: int, end: float, now: float, least: float) -> float | None:
+    """The nearest weight of criterion k, on the way to `end`, at which the difference is 0; none beyond `least`."""
+    before = start = float(w[k])
     if now == 0.0:
-        return float(w[k])
-    before = float(w[k])
+        return start
     for step in range(1, _STEPS + 1):
-        there = float(w[k]) + (end - float(w[k])) * step / _STEPS
-        if there == before:
+        there = start + (end - start) * step / _STEPS
+        if there == before or abs(before - start) > least + _TIE:
             return None
         if difference(_moved(w, k, there)) * now <= 0.0:
             near, far = before, there

@@ -12,6 +12,7 @@ from underoak.places.restoring import held, hold, range_of, withhold
 from underoak.places.sample import Cells, Sample
 from underoak.places.sampling import Sampling, sample_parcel
 from underoak.places.sampling_files import safe_name, write_sampling
+from underoak.places.sensitivity import sensitivity_of, swap_of_first_two
 from underoak.places.tally import Tally
 from underoak.places.write import write_parcels, write_zones
 from underoak.places.zones import find_zones, reading
@@ -40,7 +41,9 @@ __all__ = [
     "reading",
     "safe_name",
     "sample_parcel",
+    "sensitivity_of",
     "withhold",
+    "swap_of_first_two",
     "write_futures_table",
     "write_parcels",
     "write_sampling",

@@ -11,6 +11,7 @@ from typing import Any
 from underoak.errors import Fault
 from underoak.grid import Grid
 from underoak.layers.source import SourceFacts
+from underoak.places.sensitivity import FirstTwo
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,7 @@ class Findings:
     versions: Mapping[str, str]
     view: str = ""  # which species in which future, where a run has several
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
+    first_two: FirstTwo | None = None  # what would turn the order of the first two parcels; None: nothing to say
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:

@@ -121,12 +121,29 @@ def _held_back(findings: Findings) -> dict[str, str]:
     return {"about": about, "says": criterion.label, "more": more}
 
 
+def _order(findings: Findings) -> list[str]:
+    """How firm the order of the first two parcels is against other weights."""
+    two = findings.first_two
+    if two is None:
+        return []
+    if two.swap is None:
+        return [f"No change of a single weight would bring {two.second} before {two.first}."]
+    criterion = findings.criteria[two.swap.criterion]
+    if abs(two.swap.change) < 5e-4:
+        return [f"{two.first} and {two.second} are as good as level: any other weights may turn their order."]
+    return [
+        f"{two.first} and {two.second} change places if {criterion.label} weighs {two.swap.weight:.3f} instead of "
+        f"{criterion.weight:.3f} and the others keep their proportions; no smaller change of a single weight does it."
+    ]
+
+
 def trust_lines(findings: Findings) -> list[str]:
     """How far the figures carry, in sentences."""
     lines = [
         "The figures are best estimates. How far the maps may be wrong has not been worked into them; "
         "a difference of a few hundredths between two parcels means nothing."
     ]
+    lines += _order(findings)
     used = {c.layer for c in findings.plan.criteria}
     coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)
     for grain, name in coarse[:4]:
