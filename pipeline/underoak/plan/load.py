@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from underoak.errors import UnderoakError, did_you_mean
 from underoak.plan.checking import Check, checked
+from underoak.plan.doubting import check_doubt
 from underoak.plan.futures import replaced
 from underoak.plan.joining import Joined, join, settle_units
 from underoak.plan.linking import check_links
 from underoak.plan.model import PlanSpec
-from underoak.plan.profile import Profile, load_profile
+from underoak.plan.profile import Profile, load_profile, profile_names
 from underoak.plan.resolved import Criterion, Plan, View
 from underoak.plan.weighing import order_weights, weigh
 from underoak.plan.written import Written, read
@@ -72,12 +73,12 @@ def _with_views(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -
     for n, species in enumerate(spec.species or ("",)):
         place = species if len(spec.species) > 1 else ""
         own = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
-        made = _resolve(own, path, folder, check, n)
+        made = _resolve(own, path, folder, check, n, spec.species)
         if made is not None:
             views.append(View(place, species, "", made))
         for k, scenario in enumerate(spec.scenarios):
             layers = replaced(spec.layers, scenario, ("scenarios", k), check)
-            made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n)
+            made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n, spec.species)
             if made is not None:
                 where = "/".join(part for part in (place, "scenarios", scenario.name) if part)
                 views.append(View(where, species, scenario.name, made))
@@ -93,12 +94,15 @@ def _check_names(spec: PlanSpec, check: Check) -> None:
                 check.fault("E304", f'"{name}" is named twice', (section, n), "name it once")
 
 
-def _resolve(spec: PlanSpec, path: Path | None, folder: Path, check: Check, place: int = 0) -> Plan | None:
-    """One species in one future; `place` is the species' own in the plan."""
+def _resolve(
+    spec: PlanSpec, path: Path | None, folder: Path, check: Check, place: int = 0, every: Sequence[str] = ()
+) -> Plan | None:
+    """One species in one future; `place` is the species' own in the plan, `every` all that the plan names."""
     from underoak.overlay import Rules
 
     check_links(spec, check)
-    profile = _profile(spec, check, place)
+    check_doubt(spec, check)
+    profile = _profile(spec, check, place, every)
     joined, not_judged = join(spec, profile, check)
     layers = settle_units(spec, joined, check)
     weights, pairwise = weigh(spec, joined, profile, check)
@@ -139,7 +143,7 @@ def _criterion(joined: Joined, weight: float, spec: PlanSpec, keeps_weights: boo
     )
 
 
-def _profile(spec: PlanSpec, check: Check, place: int) -> Profile | None:
+def _profile(spec: PlanSpec, check: Check, place: int, every: Sequence[str] = ()) -> Profile | None:
     if not spec.species:
         if spec.hosts and not check.is_broken(("species",)):
             check.fault("E332", "hosts are those of a species, and the plan names none", ("hosts",), "add `species`")
@@ -150,9 +154,13 @@ def _profile(spec: PlanSpec, check: Check, place: int) -> Profile | None:
         check.take(error, ("species", place))
         check.lose(("species", place))
         return None
-    known = [host.name for host in profile.hosts]
+    whose, known = profile.latin, [host.name for host in profile.hosts]
+    if len(every) > 1:  # a host of one of them is enough: the others make no pair with it
+        whose = "any species of the plan"
+        others = [load_profile(name).hosts for name in every if name in profile_names()]
+        known = list(dict.fromkeys(host.name for hosts in others for host in hosts))
     for n, host in enumerate(spec.hosts):
-        if host not in known:
+        if host not in known and place == 0:
             mend = did_you_mean(host, known, "known: " + ", ".join(known))
-            check.fault("E332", f'"{host}" is not a host of {profile.latin}', ("hosts", n), mend)
+            check.fault("E332", f'"{host}" is not a host of {whose}', ("hosts", n), mend)
     return profile
