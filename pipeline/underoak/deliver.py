@@ -60,6 +60,8 @@ def gather(
             lab = with_lab(view.plan, ready, grid, sums, cells, problems)
             sums, cells = lab.totals, lab.cells
             table = listed(view.plan, sums, cells, lab.words if view.plan.spec.lab is not None else None)
+            criteria = [c.name for c in view.plan.criteria]
+            first_two = swap_of_first_two(table, sums.ids, cells, criteria, view.plan.rules)
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])
