@@ -58,7 +58,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
     spool = Spool(out / ".spool", asked.hash)
     run_tiles(work, spool, TILE, Threads(THREADS), Progress("none"))
     clock.lap("tiles")
-    build_overviews(spool, work.outputs, prepared.grid)
+    build_overviews(spool, work.outputs, prepared.grid, THREADS)
     clock.lap("overviews")
     write_rasters(spool, work.outputs, prepared.grid, out)
     clock.lap("write")

@@ -253,7 +253,7 @@ def run(
         when["source_cells"] = {"read": spool.notes.read, "implausible": spool.notes.implausible}
         _check_counts(prepared, spool.notes, problems)
         with told.step("overviews"):
-            build_overviews(spool, work.outputs, prepared.grid)
+            build_overviews(spool, work.outputs, prepared.grid, threads)
         with told.step("rasters"):
             write_rasters(spool, work.outputs, prepared.grid, held.stage)
         shares: dict[str, dict[str, int]] = {}

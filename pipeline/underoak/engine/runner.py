@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import io
 import pickle
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from underoak.engine import heap
 from underoak.engine.cog import BLOCK, assemble, encode, levels, shape_at
 from underoak.engine.disk import disk_error, sync_file
 from underoak.engine.outputs import Output, halve
@@ -25,6 +28,7 @@ from underoak.grid import Grid, Window
 from underoak.layers.gdal import env, open_raster
 
 _IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
+_BAND = 4096  # cells
 
 
 def whole_tiles(size: int) -> int:
@@ -34,6 +38,15 @@ def whole_tiles(size: int) -> int:
     (1024, 2048)
     """
     return max(TILE, -(-size // TILE) * TILE)
+
+
+def in_bands(windows: Iterable[Window]) -> list[Window]:
+    """Tiles in bands a few tiles wide, each from top to bottom: source blocks that neighbours share are still cached.
+
+    >>> [(tile.row, tile.col) for tile in in_bands(Window(r, c, 9, 9) for r in (0, 9) for c in (0, 9, 5000))]
+    [(0, 0), (0, 9), (9, 0), (9, 9), (0, 5000), (9, 5000)]
+    """
+    return sorted(windows, key=lambda window: (window.col // _BAND, window.row, window.col))
 
 
 class _Queue(Sequence[Window]):
@@ -68,7 +81,8 @@ def run_tiles(
         Stopped: when a stop was asked for; the tiles in flight are waited for, but not long.
     """
     stop = stop or Stop()
-    todo = _Queue(spool.missing(work.recipe.grid, whole_tiles(tile)), stop)
+    todo = _Queue(in_bands(spool.missing(work.recipe.grid, whole_tiles(tile))), stop)
+    heap.keep()
     progress.start("judging", len(todo))
     tray = Tray()
     results = pool.results(replace(work, tray=tray), todo)
@@ -104,26 +118,35 @@ def recount(work: Work, notes: Notes) -> None:
         notes.read[name], notes.implausible[name] = first.read[name], first.implausible[name]
 
 
-def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid) -> None:
-    """The overview levels above the first, each from the one below, block row by block row.
+def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers: int = 1) -> None:
+    """The overview levels above the first, each from the one below, a row of blocks at a time in every worker.
 
     Raises:
         UnderoakError: E501, E502.
     """
-    for output in outputs:
-        for level in range(2, levels(grid) + 1):
-            below = spool.folder / "level.tif"
-            _assemble(below, spool, output, grid, range(level - 1, level))
-            with env(), open_raster(str(below), "GTiff") as source:
-                rows, cols = shape_at(grid, level)
-                for row in range(0, rows, BLOCK):
-                    for col in range(0, cols, BLOCK):
-                        window = ((2 * row, min(2 * row + 2 * BLOCK, source.height)),
-                                  (2 * col, min(2 * col + 2 * BLOCK, source.width)))  # fmt: skip
-                        cells = halve(source.read(window=window), output)
-                        for band, data in enumerate(encode(cells, output.layout)):
-                            spool.add_block(output.layout.name, (level, band, row // BLOCK, col // BLOCK), data)
-            below.unlink()
+    with ThreadPoolExecutor(workers, thread_name_prefix="overview") as pool:
+        for output in outputs:
+            for level in range(2, levels(grid) + 1):
+                below = spool.folder / "level.tif"
+                _assemble(below, spool, output, grid, range(level - 1, level))
+                rows = range(0, shape_at(grid, level)[0], BLOCK)
+                for row, blocks in zip(rows, pool.map(partial(_overview_row, below, output), rows), strict=True):
+                    for col, encoded in enumerate(blocks):
+                        for band, data in enumerate(encoded):
+                            spool.add_block(output.layout.name, (level, band, row // BLOCK, col), data)
+                below.unlink()
+    heap.give_back()
+
+
+def _overview_row(below: Path, output: Output, row: int) -> list[list[bytes]]:
+    """The encoded blocks of a level's cells from `row` on, by band, from the level below."""
+    with env(), open_raster(str(below), "GTiff") as source:
+        made = []
+        for col in range(0, -(-source.width // 2), BLOCK):
+            window = ((2 * row, min(2 * row + 2 * BLOCK, source.height)),
+                      (2 * col, min(2 * col + 2 * BLOCK, source.width)))  # fmt: skip
+            made.append(encode(halve(source.read(window=window), output), output.layout))
+        return made
 
 
 def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: Path) -> list[Path]:
