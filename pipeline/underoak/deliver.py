@@ -181,9 +181,10 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
     """Every file that was read, with the keys of the plan that name it."""
     files: dict[Path, set[str]] = {}
     for ready in prepared.views:
-        for name, facts in ready.facts.items():
-            for file in facts.files:
-                files.setdefault(Path(file), set()).add(f"layers.{ready.stacked[ready.view.plan.origin(name)]}")
+        for layer in ready.layers:
+            for origin, source in zip(ready.view.plan.origins(layer.name), layer.native.sources, strict=True):
+                for file in source.facts.files:
+                    files.setdefault(Path(file), set()).add(f"layers.{ready.stacked_origin(layer.name, origin)}")
     for key, path in _named_shapes(plan):
         files.setdefault(path, set()).add(key)
     if plan.path is not None:

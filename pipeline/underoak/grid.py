@@ -129,6 +129,22 @@ class Grid:
         xs, ys = zip(*self.corners, strict=True)
         return min(xs), min(ys), max(xs), max(ys)
 
+    def is_like(self, other: Grid) -> bool:
+        """True when the cells of both lie on each other, within a thousandth of a cell.
+
+        >>> grid = Grid.north_up("EPSG:4326", 0.0, 1.0, 0.1, 10, 10)
+        >>> near, other = (Grid.north_up("EPSG:4326", left, 1.0, 0.1, 10, 10) for left in (1e-9, 0.05))
+        >>> grid.is_like(near), grid.is_like(other)
+        (True, False)
+        """
+        if self.shape != other.shape or not _crs.same(self.crs, other.crs):
+            return False
+        places = (self.uv(*corner) for corner in other.corners)
+        corners = ((0, 0), (self.cols, 0), (self.cols, self.rows), (0, self.rows))
+        return all(
+            abs(u - col) < 1e-3 and abs(v - row) < 1e-3 for (u, v), (col, row) in zip(places, corners, strict=True)
+        )
+
     def bounds_of(self, window: Window) -> Bounds:
         """Left, bottom, right, top of a window."""
         return self.at(window).bounds

@@ -405,7 +405,7 @@ def _need_lines(need: Needs, threads: int) -> list[str]:
 def _view_lines(plan: Plan, found: PreparedView) -> list[str]:
     lines = []
     for name, facts in found.facts.items():
-        file = plan.layers[plan.origin(name)].file
+        file = plan.files_of(name)
         decided = decision(plan, name, facts, found.months.get(name, ()))
         lines.append(f"layer     {name}: {file} ({facts.format}), {decided}")
     for criterion in plan.criteria:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from underoak.errors import Problems
 from underoak.grid import Window
+from underoak.indicators.year import season_months
 from underoak.layers.burn import centres
-from underoak.layers.catalogue import season_months
 from underoak.layers.region import read_region
 
 from noise import write_shapes

@@ -83,7 +83,7 @@ def view_manifest(
     """What a manifest says of one species in one future."""
     plan = view.plan
     layers = {
-        name: {"path": plan.layers[plan.origin(name)].file, "format": facts.format, "stored_unit": facts.stored_unit,
+        name: {"path": plan.files_of(name), "format": facts.format, "stored_unit": facts.stored_unit,
                "unit": ready.units[name], "decision": facts.decision}
         for name, facts in ready.facts.items()
     }  # fmt: skip

@@ -94,9 +94,10 @@ class Extent:
         cells = grid.rows * grid.cols
         under: dict[str, float] = {}
         for layer in stack.layers:
-            window, months = stack.region_window(layer), max(len(layer.native.source.months), 1)
-            path = layer.native.source.facts.path
-            under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
+            window = layer.native.around(stack.region_window(layer))
+            for source in layer.native.sources:
+                path, months = source.facts.path, max(len(source.months), 1)
+                under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
         files = {file for view in prepared.views for facts in view.facts.values() for file in facts.files}
         criteria = [len(variant.criteria) for variant in work.recipe.variants]
         return cls(

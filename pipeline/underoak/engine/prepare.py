@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -37,6 +37,12 @@ class PreparedView:
     stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
     facts: dict[str, SourceFacts]  # layer -> its source
     units: dict[str, str]  # layer -> unit of its values
+
+    def stacked_origin(self, layer: str, origin: str) -> str:
+        """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
+        if origin in self.stacked:
+            return self.stacked[origin]
+        return origin if self.stacked[layer] == layer else f"{origin} ({self.view.label})"
 
     @property
     def months(self) -> dict[str, tuple[int, ...]]:
@@ -74,9 +80,9 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     union: list[StackedLayer] = []
     views = []
     for view in plan.batch:
-        layers = open_layers(view.plan.layers, plan.base, trust, is_south, problems)
+        layers = open_layers(view.plan.layers, plan.base, trust, is_south, problems, _judged(view.plan))
         names = {layer.name: _joined(layer, view, union) for layer in layers}
-        facts = {layer.name: layer.native.source.facts for layer in layers}
+        facts = {layer.name: layer.native.facts for layer in layers}
         ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
         views.append(PreparedView(view, layers, names, facts, ends))
     _check_shapes_are_there(plan, problems)
@@ -97,6 +103,24 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     judged = Stack(region.grid, tuple(layer for layer in union if layer.name in used))
     recipe = Recipe(region.grid, judged, variants, shapes, region.outline)
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
+
+
+def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> None:
+    """No season is the same months on both sides of the equator."""
+    if region is None or not region.crosses_equator:
+        return
+    for view in plan.batch:
+        for name, spec in view.plan.layers.items():
+            if spec.season not in (None, "year"):
+                what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
+                mend = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
+                problems.add("E337", what, f"layers.{name}", mend)
+
+
+def _judged(plan: Plan) -> frozenset[str]:
+    """The layers that criteria and constraints name."""
+    tested = (spec.layer for spec in plan.constraints if isinstance(spec, LayerConstraint))
+    return frozenset([*(criterion.layer for criterion in plan.criteria), *tested])
 
 
 def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> None:
@@ -180,8 +204,7 @@ def _box(grid: Grid) -> str:
 
 def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
     seen = []
-    for layer in stack.layers:
-        source: Any = layer.native.source
+    for layer, source in _sources(stack):
         if source in seen:
             continue
         seen.append(source)
@@ -196,6 +219,12 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
             problems.take(error)
 
 
+def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
+    for layer in stack.layers:
+        for source in layer.native.sources:
+            yield layer, source
+
+
 def _read_all(source: Any, window: Window) -> None:
     """Read every cell once, so that a file that breaks off is found before a run is begun."""
     for row in range(window.row, window.row + window.rows, 1024):
@@ -207,7 +236,7 @@ def relief_source(prepared: Prepared) -> Any:
     """A source of elevation for a picture's shading: one that terrain is derived from; None when there is none."""
     for layer in prepared.views[0].layers:
         indicator = layer.native.indicator
-        if indicator is not None and indicator.needs_cell_size:
+        if indicator is not None and next(iter(indicator.inputs)) == "elevation":
             return layer.native.source
     return None
 

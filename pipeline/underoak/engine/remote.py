@@ -184,7 +184,7 @@ def _middle(tile: Window) -> Window:
 def _files(work: Work) -> tuple[InputFile, ...]:
     found: dict[str, InputFile] = {}
     for layer in work.recipe.stack.layers:
-        facts = layer.native.source.facts
+        facts = layer.native.facts
         for path in facts.files:
             if path not in found:
                 found[path] = InputFile(f"{layer.name} ({facts.path})", path, os.path.getsize(path))

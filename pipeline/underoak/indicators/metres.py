@@ -16,8 +16,6 @@ import numpy.typing as npt
 
 from underoak import crs as _crs
 from underoak.grid import Grid, Window
-from underoak.indicators.registry import Indicator
-from underoak.raster import FloatArray
 
 Doubles = npt.NDArray[np.float64]
 ROWS, COLS = 64, 256  # the lattice: a slope changes by less than 1e-5 of itself between its nodes at 30 m
@@ -38,6 +36,11 @@ class Strip(NamedTuple):
         """dx, dy, turn, corner, in the order that the terrain indicators take them."""
         return self.dx, self.dy, self.turn, self.corner
 
+    @property
+    def named(self) -> dict[str, Doubles]:
+        """The sides, by the names that the terrain indicators take them by."""
+        return dict(zip(("dx", "dy", "turn", "corner"), self.sides, strict=True))
+
 
 def cell_metres(grid: Grid, window: Window) -> list[Strip]:
     """True sizes of the cells of a window, as strips of columns that cover it; columns count from the window's first.
@@ -51,7 +54,7 @@ def cell_metres(grid: Grid, window: Window) -> list[Strip]:
     >>> float(strip.dx[0].round(4)), float(strip.dy[0].round(4))
     (15.5, 30.9479)
     """
-    if _is_plain(grid):
+    if is_plain(grid):
         return [_degrees(grid, window)]
     first, last = window.col // COLS, (window.col + window.cols - 1) // COLS
     return [_geodesic(grid, window, strip) for strip in range(first, last + 1)]
@@ -67,7 +70,7 @@ def cell_areas(grid: Grid, window: Window) -> Doubles:
     949.7741
     """
     rows, cols = np.arange(window.row, window.row + window.rows), np.arange(window.col, window.col + window.cols)
-    if _is_plain(grid):
+    if is_plain(grid):
         to_degrees, a, _ = _ellipsoid(grid.crs)
         edges = grid.xy(0.0, np.append(rows, window.row + window.rows).astype(np.float64))[1] * to_degrees
         heights = np.abs(np.diff(equal_area(0.0, np.clip(edges, -90.0, 90.0), grid.crs)[1]))
@@ -115,30 +118,8 @@ def equal_area(lon: Doubles | float, lat: Doubles, crs: str) -> tuple[Doubles, D
     return a * np.deg2rad(lon), a * (1.0 - e2) / 2.0 * zone
 
 
-def on_grid(indicator: Indicator, values: FloatArray, grid: Grid, window: Window) -> FloatArray:
-    """An indicator over the cells of a window, in true metres where it asks for them; same (rows, cols).
-
-    `values` are its one input on the window, the halo included; the outermost `halo` cells come out missing.
-
-    >>> from underoak.indicators import get
-    >>> grid = Grid.north_up("EPSG:3857", 0.0, 8399737.9, 20.0, 3, 3)  # at 60 N its 20 m are 10 m on the ground
-    >>> ramp = np.tile(np.float32([0, 10, 20]), (3, 1))
-    >>> round(float(on_grid(get("slope"), ramp, grid, grid.window)[1, 1]), 1)
-    44.9
-    """
-    if not indicator.needs_cell_size:
-        return indicator.compute(values)
-    if values.shape != window.shape:
-        raise ValueError(f"values are {values.shape}, the window is {window.shape}")
-    out = np.full(values.shape, np.nan, np.float32)
-    for strip in cell_metres(grid, window):
-        left, right = max(strip.start - indicator.halo, 0), min(strip.stop + indicator.halo, window.cols)
-        made = indicator.compute(values[:, left:right], *strip.sides)
-        out[:, strip.start : strip.stop] = made[:, strip.start - left : strip.stop - left]
-    return out
-
-
-def _is_plain(grid: Grid) -> bool:
+def is_plain(grid: Grid) -> bool:
+    """True for a grid in degrees whose rows run along parallels."""
     return _crs.is_geographic(grid.crs) and grid.transform[1] == 0.0 and grid.transform[3] == 0.0
 
 
@@ -157,11 +138,17 @@ def _geodetic(text: str) -> str:
     return geodetic.to_wkt() if geodetic is not None else "EPSG:4326"
 
 
+def degrees_of_rows(grid: Grid, window: Window) -> Doubles:
+    """Latitude of the middle of each row of a window of a plain grid [degree], (rows,); NaN beyond a pole."""
+    to_degrees, _, _ = _ellipsoid(grid.crs)
+    lat = grid.xy(0.0, np.arange(window.row, window.row + window.rows) + 0.5)[1] * to_degrees
+    return np.where(np.abs(lat) <= 90.0, lat, np.nan)
+
+
 def _degrees(grid: Grid, window: Window) -> Strip:
     to_degrees, a, e2 = _ellipsoid(grid.crs)
     across, _, _, _, down, _ = grid.transform
-    lat = grid.xy(0.0, np.arange(window.row, window.row + window.rows) + 0.5)[1] * to_degrees
-    lat = np.where(np.abs(lat) <= 90.0, lat, np.nan)
+    lat = degrees_of_rows(grid, window)
     flat = 1.0 - e2 * np.sin(np.deg2rad(lat)) ** 2
     meridian, parallel = a * (1.0 - e2) / flat**1.5, a / np.sqrt(flat) * np.cos(np.deg2rad(lat))
     dx, dy = parallel * np.deg2rad(across * to_degrees), meridian * np.deg2rad(-down * to_degrees)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from underoak.indicators import Input
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +28,10 @@ class Asked:
     monthly: bool = False  # the plan names months, a season or an indicator of the months
 
     @classmethod
-    def of(cls, name: str, layer: Any) -> Asked:
+    def of(cls, name: str, layer: Any, wanted: Input | None = None) -> Asked:
         """Read it off any object with the plan's field names; a field that is not there is not asked for.
+
+        `wanted`: what the indicators of other layers want of it, where nothing is made of it by itself.
 
         >>> from types import SimpleNamespace
         >>> Asked.of("soil_ph", SimpleNamespace(file="ph.tif", unit="pH*10", nodata=-32768)).where
@@ -43,7 +48,11 @@ class Asked:
         derived = _input_of(str(get("derive", "")))
         # what comes of the file afterwards has units and bounds of its own
         valid = None if derived or get("reduce", "") == "sum" else getattr(layer, "valid", None)
-        to = str(get("to", "")) if derived is None else derived[0]
+        to = str(get("to", "")) if derived is None else derived.unit
+        if wanted is not None:
+            derived, to = wanted, to or wanted.unit
+        kind = "classes" if derived is not None and derived.kind == "codes" else str(get("kind", "values"))
+        by_month = get("months", ()) or get("season", "") or get("reduce", "")
         return cls(
             name=name,
             file=str(get("file", "")),
@@ -54,10 +63,10 @@ class Asked:
             scale=getattr(layer, "scale", None),
             nodata=nodata,
             crs=str(get("crs", "")),
-            kind=str(get("kind", "values")),
+            kind=kind,
             valid=None if valid is None else (float(valid[0]), float(valid[1])),
             quantity=str(get("quantity", "")),
-            monthly=bool(get("months", ()) or get("season", "") or get("reduce", "") or (derived and derived[1])),
+            monthly=bool(by_month or (derived and derived.axis == "months")),
         )
 
     @property
@@ -71,13 +80,10 @@ class Asked:
         return f"layers.{self.name}"
 
 
-def _input_of(indicator: str) -> tuple[str, bool] | None:
-    """The unit an indicator wants of its first input, and whether it wants months; None for none or an unknown one."""
+def _input_of(indicator: str) -> Input | None:
+    """What an indicator wants of its first input; None for none or an unknown one."""
     if not indicator:
         return None
     from underoak.indicators import REGISTRY
 
-    if indicator not in REGISTRY:
-        return None
-    first = next(iter(REGISTRY[indicator].inputs.values()))
-    return first.unit, first.axis == "months"
+    return next(iter(REGISTRY[indicator].inputs.values())) if indicator in REGISTRY else None

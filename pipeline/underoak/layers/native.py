@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from underoak.grid import Grid, Window
-from underoak.indicators import Indicator, on_grid
-from underoak.layers.source import Reading, Source
+from underoak.indicators import Indicator, cells_around, on_grid
+from underoak.indicators.declaration import Setting
+from underoak.layers.source import Reading, Source, SourceFacts
 from underoak.raster import FloatArray
 from underoak.units import Affine1D
 
 _SAME = Affine1D()
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """A further input of an indicator: a source on the same grid as the first."""
+
+    source: Source
+    keep: tuple[int, ...] = ()
+    before: Affine1D = _SAME
+
+    def take(self, values: FloatArray) -> FloatArray:
+        """The months that are kept, in the unit the indicator wants."""
+        if self.keep:
+            values = values[[self.source.months.index(month) for month in self.keep]]
+        return _affine(values, self.before)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +41,8 @@ class Native:
     before: Affine1D = _SAME  # into the unit the indicator wants
     after: Affine1D = _SAME  # into the unit the plan wants
     valid: tuple[float, float] | None = None  # what a derived value can be; the source knows its own bounds
+    more: tuple[Feed, ...] = ()  # the indicator's further inputs, in its order
+    settings: tuple[tuple[str, Setting], ...] = ()  # the indicator's
 
     @property
     def grid(self) -> Grid:
@@ -32,22 +50,42 @@ class Native:
         return self.source.grid
 
     @property
-    def halo(self) -> int:
-        """Cells needed around a window."""
-        return self.indicator.halo if self.indicator else 0
+    def sources(self) -> tuple[Source, ...]:
+        """The sources of all inputs."""
+        return (self.source, *(feed.source for feed in self.more))
 
-    def derive(self, values: FloatArray, held: Window, window: Window) -> FloatArray:
-        """The layer on `window`, (rows, cols), from source cells on `held`, which holds the window and its halo.
+    @property
+    def facts(self) -> SourceFacts:
+        """What is known of the source; of several, all they say."""
+        every = [source.facts for source in self.sources]
+        if len(every) == 1 or self.indicator is None:
+            return every[0]
+        return replace(
+            every[0],
+            path=", ".join(dict.fromkeys(facts.path for facts in every)),
+            decision=". ".join(f"{n}: {f.decision}" for n, f in zip(self.indicator.inputs, every, strict=True)),
+            files=tuple(dict.fromkeys(file for facts in every for file in facts.files)),
+        )
 
-        At the source's own edge the halo is cut off, and a cell that lacks a neighbour is missing.
+    def around(self, window: Window) -> Window:
+        """The cells that a window's values come from, those beyond the source's edge counted."""
+        if self.indicator is None:
+            return window
+        down, across = cells_around(self.indicator, self.grid, window, dict(self.settings))
+        return Window(window.row - down, window.col - across, window.rows + 2 * down, window.cols + 2 * across)
+
+    def derive(self, values: FloatArray, held: Window, window: Window, *more: FloatArray) -> FloatArray:
+        """The layer on `window`, (rows, cols), from source cells on `held`, which holds all that it comes from.
+
+        `more` are the cells of the further inputs. At the source's own edge there is nothing around the window, and a
+        cell that lacks a neighbour it cannot do without is missing.
         """
-        if self.keep:
-            at = [self.source.months.index(month) for month in self.keep]
-            values = values[at]
-        if self.before != _SAME:
-            values = _affine(values, self.before)
+        first = Feed(self.source, self.keep, self.before)
+        taken = [feed.take(each) for feed, each in zip((first, *self.more), (values, *more), strict=True)]
+        values = taken[0]
         if self.indicator is not None:
-            values = on_grid(self.indicator, values, self.grid, held)
+            named = dict(zip(self.indicator.inputs, taken, strict=True))
+            values = on_grid(self.indicator, named, self.grid, held, dict(self.settings))
         rows, cols = window.within(held).slices
         values = _affine(values[rows, cols], self.after)
         if self.valid is not None:

@@ -10,6 +10,7 @@ from underoak.layers.asked import Asked
 from underoak.layers.files import Trust, local
 
 if TYPE_CHECKING:
+    from underoak.indicators import Input
     from underoak.layers.geotiff import GeoTiffSource
     from underoak.layers.labelled import LabelledSource
 
@@ -20,14 +21,15 @@ EXTENSIONS = (*GEOTIFF, *NETCDF, *ZARR)
 
 
 def open_source(
-    name: str, layer: Any, base: Path, trust: Any, problems: Problems
+    name: str, layer: Any, base: Path, trust: Any, problems: Problems, wanted: Input | None = None
 ) -> GeoTiffSource | LabelledSource | None:
     """Open one layer's file; None when a fault was added to `problems`, so that other layers are looked at as well.
 
     `layer` has the plan's field names (file, variable, band, unit, to, scale, nodata, crs, kind, valid, quantity ...);
     `base` is the plan's folder, from which paths count; `trust` the plan's `trust:` (roots, max_cells) or None.
+    `wanted` is what the indicators of other layers want of this one, where nothing is made of it by itself.
     """
-    asked = Asked.of(name, layer)
+    asked = Asked.of(name, layer, wanted)
     extension = Path(asked.file).suffix.lower()
     if extension not in EXTENSIONS:
         listed = ", ".join(EXTENSIONS)

@@ -14,7 +14,7 @@ from underoak.grid import Grid, Window
 from underoak.layers.mesh import Coordinates, Mesh
 from underoak.layers.native import Native, clip_to, read_around
 from underoak.layers.resample import reach, resample
-from underoak.layers.source import Source
+from underoak.layers.source import Reading, Source
 from underoak.raster import FloatArray
 
 _RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
@@ -55,10 +55,13 @@ class Stack:
         self.layers = layers
         sources: list[Source] = []
         for layer in layers:
-            if layer.native.source not in sources:
-                sources.append(layer.native.source)
+            for source in layer.native.sources:
+                if source not in sources:
+                    sources.append(source)
         self._sources = sources
-        self._source_of = [sources.index(layer.native.source) for layer in layers]
+        self._sources_of = [tuple(sources.index(source) for source in layer.native.sources) for layer in layers]
+        self._source_of = [at[0] for at in self._sources_of]
+        self._groups = _joined(self._sources_of, len(sources))
         made: dict[tuple[Grid, bool], Mesh] = {}
         for source in sources:
             key = (source.grid, source.is_periodic)
@@ -88,15 +91,15 @@ class Stack:
         """Every layer (or the named ones) on a window of the analysis grid."""
         out = Stacked({}, {}, {})
         coordinates: dict[int, Coordinates] = {}
-        for at, source in enumerate(self._sources):
+        for group in self._groups:
             wanted = [
                 (i, layer)
                 for i, layer in enumerate(self.layers)
-                if self._source_of[i] == at and (names is None or layer.name in names)
+                if self._source_of[i] in group and (names is None or layer.name in names)
             ]
             if not wanted:
                 continue
-            which = self._mesh_of[at]
+            which = self._mesh_of[group[0]]
             mesh = self._meshes[which]
             if which not in coordinates:
                 coordinates[which] = mesh.at(window)
@@ -112,32 +115,52 @@ class Stack:
                 )
                 out.implausible[layer.name], out.read[layer.name] = implausible, read
             if fresh:
-                self._read_source(source, fresh, mesh, coordinates[which], window, out)
+                self._read_group(fresh, mesh, coordinates[which], window, out)
         return out
+
+    def mesh_of(self, name: str) -> Mesh:
+        """The way from the analysis grid to a layer's own."""
+        return self._meshes[self._mesh_of[self._source_of[self._index(name)]]]
+
+    def own_cells(self, name: str, window: Window) -> tuple[FloatArray, Window]:
+        """A layer's cells on a window of its own grid, and which of them its source has."""
+        index = self._index(name)
+        layer = self.layers[index]
+        wanted = clip_to(layer.native.source, window)
+        kept = self._resident(index, layer)
+        if kept is not None and kept[1].union(wanted) == kept[1]:
+            return kept[0][wanted.within(kept[1]).slices], wanted
+        around = layer.native.around(window)
+        read = [read_around(source, around) for source in layer.native.sources]
+        return _derive(layer, read, around, wanted), wanted
+
+    def _index(self, name: str) -> int:
+        return next(i for i, layer in enumerate(self.layers) if layer.name == name)
 
     def _resident(self, index: int, layer: StackedLayer) -> tuple[FloatArray, Window, int, int] | None:
         """A coarse layer over the whole region, derived once; None for one that is too large."""
         if index in self._kept.arrays:
             values, held, _, _ = self._kept.arrays[index]
             return values, held, 0, 0  # what it dropped was told the first time
-        source = layer.native.source
+        sources = layer.native.sources
         region = self.region_window(layer)
-        held = region.grow(layer.native.halo)
-        if held.rows * held.cols * max(len(source.months), 1) > _RESIDENT_VALUES:
+        around = layer.native.around(region)
+        if around.rows * around.cols * sum(max(len(source.months), 1) for source in sources) > _RESIDENT_VALUES:
             return None
         with self._kept.lock:
             if index not in self._kept.arrays:
-                reading, held = read_around(source, held)
-                inner = clip_to(source, region)
-                values = _derive(layer, reading.values, held, inner)
-                self._kept.arrays[index] = (values, inner, reading.implausible, reading.values.size)
+                read = [read_around(source, around) for source in sources]
+                inner = clip_to(sources[0], region)
+                values = _derive(layer, read, around, inner)
+                self._kept.arrays[index] = (values, inner, *_counts(read))
                 return self._kept.arrays[index]
         values, held, _, _ = self._kept.arrays[index]
         return values, held, 0, 0
 
-    def _read_source(
-        self, source: Source, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
+    def _read_group(
+        self, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
     ) -> None:
+        """Layers whose sources share a grid: each source is read once, for all of them."""
         extent = at.extent
         if extent is None:
             for layer in layers:
@@ -145,24 +168,24 @@ class Stack:
                 out.implausible[layer.name] = out.read[layer.name] = 0
             return
         inner = {layer.name: _around(extent, reach(mesh, layer.method)) for layer in layers}
-        need = None
+        around = {layer.name: layer.native.around(inner[layer.name]) for layer in layers}
+        need: dict[int, Window] = {}
         for layer in layers:
-            grown = inner[layer.name].grow(layer.native.halo)
-            need = grown if need is None else need.union(grown)
-        assert need is not None
-        if _too_wide(need, mesh, window):
-            self._read_apart(source, layers, mesh, at, window, out)
+            for source in self._sources_of[self.layers.index(layer)]:
+                need[source] = need.get(source, around[layer.name]).union(around[layer.name])
+        if any(_too_wide(wide, mesh, window) for wide in need.values()):
+            self._read_apart(layers, mesh, at, window, out)
             return
-        reading, held = read_around(source, need)
+        read = {source: read_around(self._sources[source], wide) for source, wide in need.items()}
         for layer in layers:
-            wanted = clip_to(source, inner[layer.name])
-            values = _derive(layer, reading.values, held, wanted)
+            own = [read[source] for source in self._sources_of[self.layers.index(layer)]]
+            wanted = clip_to(layer.native.source, inner[layer.name])
+            values = _derive(layer, own, around[layer.name], wanted)
             out.values[layer.name] = resample(values, wanted, mesh, at, window, layer.method, layer.share_of)
-            out.implausible[layer.name] = reading.implausible
-            out.read[layer.name] = reading.values.size
+            out.implausible[layer.name], out.read[layer.name] = _counts(own)
 
     def _read_apart(
-        self, source: Source, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
+        self, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
     ) -> None:
         """A window whose cells lie far apart on the source: by quarters, and at last by clusters of cells."""
         totals = Stacked(
@@ -172,7 +195,7 @@ class Stack:
         )
         for part, coordinates in _apart(mesh, at, window):
             piece = Stacked({}, {}, {})
-            self._read_source(source, layers, mesh, coordinates, part, piece)
+            self._read_group(layers, mesh, coordinates, part, piece)
             rows, cols = part.within(window).slices
             for layer in layers:
                 into = totals.values[layer.name][rows, cols]
@@ -184,10 +207,38 @@ class Stack:
         out.read.update(totals.read)
 
 
-def _derive(layer: StackedLayer, values: FloatArray, held: Window, wanted: Window) -> FloatArray:
+Read = list[tuple[Reading, Window]]  # what was read of each source of a layer, and where
+
+
+def _derive(layer: StackedLayer, read: Read, around: Window, wanted: Window) -> FloatArray:
+    """A layer on the `wanted` cells, from those `around` them, of which what was read may be more."""
+    native = layer.native
+    held = clip_to(native.source, around)
     if held.is_empty or wanted.is_empty:
         return np.empty((0, 0), np.float32)
-    return layer.native.derive(values, held, wanted)
+    first, *more = (
+        reading.values if held == there else reading.values[..., *held.within(there).slices] for reading, there in read
+    )
+    return native.derive(first, held, wanted, *more)
+
+
+def _counts(read: Read) -> tuple[int, int]:
+    """Source cells dropped, and read."""
+    return sum(reading.implausible for reading, _ in read), sum(reading.values.size for reading, _ in read)
+
+
+def _joined(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[int, ...]]:
+    """Sources that some layer needs together, in groups; every other one is a group of its own.
+
+    >>> _joined([(0,), (1, 2), (2, 3)], 5)
+    [(0,), (1, 2, 3), (4,)]
+    """
+    groups: list[set[int]] = []
+    for together in [*sources_of, *((source,) for source in range(count))]:
+        touching = [group for group in groups if group & set(together)]
+        groups = [group for group in groups if group not in touching]
+        groups.append(set(together).union(*touching))
+    return sorted(tuple(sorted(group)) for group in groups)
 
 
 def _around(extent: tuple[float, float, float, float], cells: int) -> Window:

@@ -24,8 +24,13 @@ def replaced(layers: dict[str, LayerSpec], scenario: ScenarioSpec, way: Keys, ch
             check.fault("E330", f'there is no layer "{name}" to replace', here, mend)
             continue
         if layer.file is None:
-            what = f'the layer "{name}" is derived from "{layer.from_}" and has no file of its own'
-            check.fault("E330", what, here, f'replace "{layer.from_}"')
+            origins = " and ".join(f'"{origin}"' for origin in layer.origins.values())
+            what = f'the layer "{name}" is derived from {origins} and has no file of its own'
+            check.fault("E330", what, here, f"replace {origins}")
+            continue
+        if layer.quantiles is not None:
+            what = f'the layer "{name}" has quantiles, and they are those of the present'
+            check.fault("E330", what, here, f'give "{name}" `sd` instead: it holds in every scenario')
             continue
         update = change.model_dump(exclude_none=True)
         if change.unit is not None and layer.to is None and not layer.derive and layer.reduce != "sum":

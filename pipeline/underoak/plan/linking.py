@@ -17,10 +17,10 @@ _NEEDED = {"buy": "parcels", "orchard": "parcels", "restore": "zones"}
 def check_links(spec: PlanSpec, check: Check) -> None:
     """Tell every fault between layers, constraints and purpose."""
     for name, layer in spec.layers.items():
-        if layer.from_ is not None:
-            _check_origin(name, layer.from_, spec, check)
+        for given, origin in layer.origins.items():
+            _check_origin(("layers", name, "from", *([given] if given else ())), origin, spec, check)
         if layer.derive is not None:
-            _check_indicator(name, layer.derive, check)
+            _check_indicator(name, layer, spec, check)
     _check_constraints(spec, check)
     if spec.purpose == "restore" and not spec.species and not check.is_broken(("species",)):
         what = "purpose restore needs `species`: wild ground is held against its native range"
@@ -59,22 +59,51 @@ def unit_in_use(layer: LayerSpec) -> str | None:
     return units.QUANTITIES[units.quantity_of(layer.unit, layer.quantity)].unit or units.canonical_name(layer.unit)
 
 
-def _check_origin(name: str, origin: str, spec: PlanSpec, check: Check) -> None:
-    way: Keys = ("layers", name, "from")
+def _check_origin(way: Keys, origin: str, spec: PlanSpec, check: Check) -> None:
     check_layer(origin, way, check)
     source = spec.layers.get(origin)
-    if source is not None and source.file is None:
+    if source is None:
+        return
+    if source.file is None:
         what = f'the layer "{origin}" is derived itself'
         check.fault("E335", what, way, "name the layer of the file that both come from")
+    elif source.is_shapes:
+        check.fault("E335", f'the layer "{origin}" is a file of shapes', way, "name a layer that comes from a raster")
 
 
-def _check_indicator(name: str, indicator: str, check: Check) -> None:
+def _check_indicator(name: str, layer: LayerSpec, spec: PlanSpec, check: Check) -> None:
     from underoak import indicators
 
+    assert layer.derive is not None
     try:
-        indicators.get(indicator)
+        wanted = indicators.get(layer.derive).inputs
     except UnderoakError as error:
         check.take(error, ("layers", name, "derive"))
+        return
+    way: Keys = ("layers", name, "file" if layer.file else "from")
+    written = ", ".join(f"{each}: ..." for each in wanted)
+    if "" in layer.origins or layer.file:
+        if len(wanted) > 1:
+            what = f"{layer.derive} comes from several layers: {', '.join(wanted)}"
+            check.fault("E352", what, way, f"write `from: {{{written}}}`, each with the name of a layer")
+            return
+    else:
+        for given in layer.origins:
+            if given not in wanted:
+                mend = did_you_mean(given, wanted, f"write `from: {{{written}}}`")
+                check.fault("E352", f'{layer.derive} takes no "{given}"', (*way, given), mend)
+        lacking = [each for each in wanted if each not in layer.origins]
+        if lacking:
+            what = f"{layer.derive} also needs {', '.join(lacking)}"
+            check.fault("E352", what, way, f"write `from: {{{written}}}`, each with the name of a layer")
+            return
+    for given, origin in layer.origins.items():
+        kind = wanted[given].kind if given else next(iter(wanted.values())).kind
+        source = spec.layers.get(origin)
+        if source is not None and not source.is_shapes and (kind == "codes") != (source.kind == "classes"):
+            what = f'{layer.derive} is derived from {"class codes" if kind == "codes" else "values"}, not "{origin}"'
+            mend = f"add `kind: classes` to {origin}" if kind == "codes" else "name a layer of values"
+            check.fault("E352", what, (*way, *([given] if given else ())), mend)
 
 
 def placed_constraints(spec: PlanSpec, check: Check) -> list[tuple[Keys, LayerConstraint | ShapesConstraint]]:

@@ -251,10 +251,19 @@ class Plan:
             return "equal"
         return "direct" if self.profile is None else "profile"
 
-    def origin(self, layer: str) -> str:
-        """The layer whose file a layer comes from: itself, or the one it is derived from."""
+    def origins(self, layer: str) -> tuple[str, ...]:
+        """The layers whose files a layer comes from, in the order its indicator takes them."""
         spec = self.layers[layer]
-        return layer if spec.file is not None else self.origin(str(spec.from_))
+        return (layer,) if spec.file is not None else tuple(spec.origins.values())
+
+    def files_of(self, layer: str) -> str:
+        """The files a layer comes from, as written, for a sentence."""
+        return ", ".join(dict.fromkeys(str(self.layers[origin].file) for origin in self.origins(layer)))
+
+    def sources_of(self, layer: str) -> str:
+        """What the plan says of where a layer's data come from; "" when nothing."""
+        said = (self.layers[origin].source for origin in self.origins(layer))
+        return "; ".join(dict.fromkeys(source for source in said if source))
 
     def file(self, written: str) -> Path:
         """The path of a file the plan names. Whether it may be read is for `trust` to say."""

@@ -209,13 +209,13 @@ def _layers(findings: Findings) -> list[dict[str, str]]:
         rows.append(
             {
                 "name": name,
-                "path": plan.layers[plan.origin(name)].file,
+                "path": plan.files_of(name),
                 "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
                 "decision": decision(plan, name, facts, findings.months.get(name, ())),
                 "missing": percent(findings.counts["missing"][name] / inside)
                 if inside and name in findings.counts["missing"]
                 else "–",
-                "source": plan.layers[plan.origin(name)].source or "not said in the plan",
+                "source": plan.sources_of(name) or "not said in the plan",
             }
         )
     return rows

@@ -174,12 +174,20 @@ def metres(length: float) -> str:
     return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
 
 
+def _indicator(spec: Any) -> str:
+    settings = ", ".join(f"{name} {written}" for name, written in spec.settings.items())
+    return f"{spec.derive} ({settings})" if settings else str(spec.derive)
+
+
 def decision(plan: Any, layer: str, facts: Any, months: Sequence[int] = ()) -> str:
     """What was decided when a layer was read, and how it comes onto the grid; `months` are those that were taken."""
     spec = plan.layers[layer]
-    made = [f"{spec.derive} of {plan.origin(layer)}"] if spec.from_ else [facts.decision]
+    origins = plan.origins(layer)
+    made = [f"{_indicator(spec)} of {' and '.join(origins)}"] if spec.from_ else []
+    if spec.file or len(origins) > 1:
+        made.append(facts.decision)
     if spec.file and spec.derive:
-        made.append(spec.derive)
+        made.append(_indicator(spec))
     if spec.reduce:
         named = month_names(months or spec.months or range(1, 13))
         made.append(f"{spec.reduce} of {spec.season} ({named})" if spec.season else f"{spec.reduce} of {named}")

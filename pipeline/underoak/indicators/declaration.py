@@ -1,0 +1,140 @@
+"""What is declared of an indicator: inputs, settings, units, bounds, how far around it looks, and who says so."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from underoak.errors import Fault, UnderoakError, did_you_mean
+from underoak.raster import FloatArray
+from underoak.units import read_quantity
+
+Setting = float | str | tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """What one input must be: its unit ("" takes any), and cells (rows, cols) or months (months, rows, cols)."""
+
+    unit: str = ""
+    axis: Literal["cells", "months"] = "cells"
+    kind: Literal["values", "codes"] = "values"
+    is_year: bool = False  # all twelve months, January first; no season can be chosen
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One setting that a plan gives beside `derive`: a number with its unit, a word of `choices`, or class codes."""
+
+    text: str
+    unit: str = ""  # of the number; "" is a plain one
+    low: float = -math.inf
+    high: float = math.inf
+    choices: tuple[str, ...] = ()
+    is_codes: bool = False
+    default: Setting | None = None  # None: the plan must say
+
+    def settle(self, written: Any) -> Setting:
+        """The setting as it is worked with: a number in `unit`, a word, or codes.
+
+        >>> Parameter("how far it looks", "m", low=0.0).settle("0.3 km")
+        300.0
+
+        Raises:
+            UnderoakError: E353 not such a setting; E340, E341 or E342 for its unit.
+        """
+        if self.is_codes:
+            return self._codes(written)
+        if self.choices:
+            if isinstance(written, bool) or str(written) not in self.choices:
+                mend = did_you_mean(str(written), self.choices, "write one of: " + ", ".join(self.choices))
+                raise _refused(f'cannot be "{written}"', mend)
+            return str(written)
+        if self.unit:
+            number = read_quantity(written if isinstance(written, str) else str(written), self.unit)
+        elif isinstance(written, bool) or not isinstance(written, int | float):
+            raise _refused(f'should be a number, not "{written}"')
+        else:
+            number = float(written)
+        if not (math.isfinite(number) and self.low <= number <= self.high):
+            bounds = (f"{bound:g} {self.unit}".rstrip() for bound in (self.low, self.high))
+            raise _refused(f"{written} cannot be", "write {} to {}".format(*bounds))
+        return number
+
+    @property
+    def like(self) -> str:
+        """How it is written in a plan, for a mend."""
+        if self.is_codes:
+            return "[1, 2]"
+        if self.choices:
+            return self.choices[0]
+        return f"300 {self.unit}".rstrip() if self.unit in ("", "m") else f"10 {self.unit}"
+
+    def _codes(self, written: Any) -> tuple[int, ...]:
+        given = written if isinstance(written, list | tuple) else [written]
+        if not given or any(isinstance(code, bool) or not isinstance(code, int) for code in given):
+            raise _refused("should be class codes", 'write them like "[10, 20]"')
+        return tuple(sorted(set(given)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Indicator:
+    """One declared indicator.
+
+    `compute` takes everything by name: its inputs, its settings, `dx`, `dy`, `turn`, `corner` when `needs_cell_size`
+    (see `terrain.slope`) and `latitude` when `needs_latitude` ([degree], (rows,) on grids in degrees that are not
+    rotated, else (rows, cols)). It gives (rows, cols). With `is_whole` it takes the whole source at once, and `strips`
+    (see `cell_metres`) for the sizes of its cells.
+    """
+
+    id: str
+    title: str
+    inputs: Mapping[str, Input]
+    unit: str  # "": that of its first input, where that takes any; else a plain number
+    low: float
+    high: float
+    source: str
+    text: str
+    compute: Callable[..., FloatArray]
+    parameters: Mapping[str, Parameter] = field(default_factory=dict)
+    halo: int = 0  # cells beyond its own that a result needs on every side
+    reach: str = ""  # the setting [m] that says how far around a cell it looks instead
+    needs_cell_size: bool = False
+    needs_latitude: bool = False
+    most_latitude: float = 90.0  # beyond it, north or south, results are missing [degree]
+    is_whole: bool = False
+    gives_codes: bool = False  # class codes: by default onto the grid by nearest, never averaged
+    takes_shapes: bool = False  # a file of shapes will do instead of its input; then it has no setting of class codes
+
+    def settings(self, written: Mapping[str, Any], of_shapes: bool = False) -> dict[str, Setting]:
+        """Every setting, from what a plan says and the defaults; `of_shapes`: it is derived from a file of shapes.
+
+        Raises:
+            UnderoakError: E353 for each setting that is unknown, missing or wrong; E340, E341 or E342 for units.
+        """
+        faults: list[Fault] = []
+        made: dict[str, Setting] = {}
+        taken = {name: p for name, p in self.parameters.items() if not (of_shapes and p.is_codes)}
+        for name in [name for name in written if name not in taken]:
+            mend = did_you_mean(name, taken, "known: " + ", ".join(taken) if taken else "leave it out")
+            faults.append(Fault("E353", f'{self.id} has no setting "{name}"', name, mend))
+        for name, parameter in taken.items():
+            if name in written:
+                try:
+                    made[name] = parameter.settle(written[name])
+                except UnderoakError as error:
+                    faults += [Fault(f.code, f.what, name, f.mend) for f in error.faults]
+            elif parameter.default is not None:
+                made[name] = parameter.default
+            else:
+                mend = f'add "{name}: {parameter.like}", {parameter.text}'
+                faults.append(Fault("E353", f'{self.id} needs "{name}"', name, mend))
+        if faults:
+            raise UnderoakError(*faults)
+        return made
+
+
+def _refused(what: str, mend: str = "") -> UnderoakError:
+    return UnderoakError(Fault("E353", what, mend=mend))
