@@ -93,7 +93,7 @@ def sample_parcel(
     if shape is None or shapely.is_empty(shape) or not shapely.area(shape) > 0.0:
         mend = "draw its outline, or choose another parcel"
         raise UnderoakError(Fault("E440", "it has no shape, so there is nowhere to sample", where, mend))
-    scale = _metres(shape, crs)
+    scale = true_scale(shape, crs)
     flat = shapely.transform(shape, lambda at: at * scale)
     notes: list[str] = []
     kept = min(setback_m, shapely.length(shapely.maximum_inscribed_circle(flat)) / 2.0)
@@ -139,7 +139,7 @@ def sample_parcel(
     return Sampling(parcel, crs, area_ha, x, y, lon, lat, chosen.left, bags, range_m, tuple(notes))
 
 
-def _metres(shape: Any, crs: str) -> Doubles:
+def true_scale(shape: Any, crs: str) -> Doubles:
     """True metres of one unit of x and of y at a shape's middle, (2,)."""
     unit = 1e-5 if _crs.is_geographic(crs) else 1.0
     middle = shape.centroid
