@@ -22,6 +22,7 @@ from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
+from underoak.places.calibration import calibrated, calibration_warnings
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
 from underoak.places.sensitivity import swap_of_first_two
@@ -54,7 +55,7 @@ def gather(
     cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
     found = []
     for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
-        table, first_two = None, None
+        table, first_two, calibration = None, None, {}
         if parcels_of(view.folder) in tables:
             sums, cells = tables[parcels_of(view.folder)], tables[cells_of(view.folder)]
             lab = with_lab(view.plan, ready, grid, sums, cells, problems)
@@ -62,6 +63,9 @@ def gather(
             table = listed(view.plan, sums, cells, lab.words if view.plan.spec.lab is not None else None)
             criteria = [c.name for c in view.plan.criteria]
             first_two = swap_of_first_two(table, sums.ids, cells, criteria, view.plan.rules)
+            if not view.scenario:
+                calibration = calibrated(lab.by_parcel)
+                problems.extend(calibration_warnings(calibration))
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])
@@ -75,7 +79,7 @@ def gather(
             Findings(
                 view.plan, grid, table, _zones(view, stage, prepared), counts, ready.facts, ready.units, grains,
                 cell_ha, tuple(problems.warnings), made, software(), view.label if view.folder else "", ready.months,
-                first_two=first_two,
+                first_two=first_two, calibration=calibration,
             )
         )  # fmt: skip
     return found

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from underoak.doubt import Coverage
 from underoak.errors import Fault
 from underoak.grid import Grid
 from underoak.layers.source import SourceFacts
@@ -83,6 +84,7 @@ class Findings:
     view: str = ""  # which species in which future, where a run has several
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
     first_two: FirstTwo | None = None  # what would turn the order of the first two parcels; None: nothing to say
+    calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> what tests say of its doubt
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:

@@ -55,10 +55,12 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _row(found: Findings, row: Any) -> dict[str, str]:
+    import pandas as pd
+
     driver = limits(found.criteria, row["worst_driver"])
     has_driver = isinstance(row["worst_driver"], str)
     return {
-        "rank": "–" if row["rank"] is None or row["rank"] != row["rank"] else str(row["rank"]),
+        "rank": "–" if pd.isna(row["rank"]) else str(row["rank"]),
         "id": str(row["id"]),
         "now": score(row["suitability"]),
         "share": percent(row["share_of_futures"]),

@@ -137,13 +137,31 @@ def _order(findings: Findings) -> list[str]:
     ]
 
 
+def _bands(findings: Findings) -> list[str]:
+    """What the laboratory says of how far off maps say they are."""
+    lines = []
+    for layer, found in findings.calibration.items():
+        if found.inflation is None:
+            continue
+        line = (
+            f"{layer}: of {found.tests} tested parcels {percent(found.share)} lie within the map's 90 % band; with so "
+            f"many tests that stands for {percent(found.low)} to {percent(found.high)}"
+        )
+        if found.finding == "fits":
+            line += ", which agrees with that"
+        elif math.isfinite(found.inflation):
+            line += f". To hold 90 %, its standard deviation would have to be {found.inflation:.1f} times as large"
+        lines.append(f"{line}.")
+    return lines
+
+
 def trust_lines(findings: Findings) -> list[str]:
     """How far the figures carry, in sentences."""
     lines = [
         "The figures are best estimates. How far the maps may be wrong has not been worked into them; "
         "a difference of a few hundredths between two parcels means nothing."
     ]
-    lines += _order(findings)
+    lines += [*_order(findings), *_bands(findings)]
     used = {c.layer for c in findings.plan.criteria}
     coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)
     for grain, name in coarse[:4]:
