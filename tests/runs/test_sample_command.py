@@ -89,6 +89,7 @@ def test_the_points_file_keeps_to_the_structure_of_gpx(done, tmp_path):
 
 def test_an_odd_id_stays_inside_its_folder(done):
     assert sample(done.folder, "--parcel", ODD, "-n", 1).exit_code == 0
+    assert "\x1b" not in sample(done.folder, "--parcel", ODD, "-n", 1, "--out", done.folder.parent / "odd").stdout
     (made,) = [p for p in (done.folder.parent / "out-sampling").iterdir() if p.name != "f1"]
     assert re.fullmatch(r"[A-Za-z0-9_-]+", made.name)
     assert len(list(made.iterdir())) == 4
@@ -119,3 +120,15 @@ def test_the_request_says_what_a_lab_and_a_spade_need(done):
                   "W some 20 m", "20 or more", "before lime", "acid", "goggles", "not advice"):  # fmt: skip
         assert words in " ".join(said.split()), words
     assert max(map(len, said.splitlines())) <= 100
+
+
+def test_the_lines_for_results_are_those_the_lab_file_takes(done):
+    import csv
+
+    from underoak.places.lab import KNOWN, NEEDED
+    from underoak.report import lab_request
+
+    said = lab_request(uo.Run.open(done.folder).sample(ODD, 1)).split("When the results come")[1].splitlines()
+    columns, example = csv.reader(line.strip() for line in said if "soil_ph" in line or "parcel,property" in line)
+    assert set(NEEDED) <= set(columns) <= set(KNOWN)
+    assert len(example) == len(columns)

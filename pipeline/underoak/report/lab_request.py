@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
+from underoak.errors import printable
 from underoak.places.sampling import CORES, Bag, Sampling
 from underoak.report.words import CAUTIONS, hectares, percent
 
@@ -37,6 +38,12 @@ _FIELD_TEST = (
     "goggles and gloves, acid into water and never the other way, out of the reach of children, rinse what it touched.",
 )
 
+_RESULTS = (
+    "Write a line for each into a file, such as lab.csv, name it in the plan as `lab: {file: lab.csv}`, and run the "
+    "plan again. The property is the name of the plan's layer, the error a standard deviation:",
+)
+_COLUMNS = ("parcel", "property", "value", "unit", "depth", "method", "error")
+
 
 def lab_request(sampling: Sampling) -> str:
     """Points, bags, how to take them, what to ask, when, and the cautions; for a person with a spade and for a lab."""
@@ -45,7 +52,7 @@ def lab_request(sampling: Sampling) -> str:
 
 def _lines(sampling: Sampling) -> Iterator[str]:
     count = len(sampling.x)
-    yield f"Soil of parcel {sampling.parcel}, {hectares(sampling.area_ha)}: {count} point{'s' if count > 1 else ''}"
+    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {count} point{'s' if count > 1 else ''}"
     yield ""
     yield f"{'point':>5}  {'bag':<3}  {'cores':>5}  {'latitude':>11}  {'longitude':>11}  doubt left"
     for number in range(1, count + 1):
@@ -66,8 +73,16 @@ def _lines(sampling: Sampling) -> Iterator[str]:
     yield from _section("Ask the laboratory for", _ASK)
     yield from _section("When", _WHEN)
     yield from _section("On the spot", _FIELD_TEST)
+    yield from _section("When the results come", _RESULTS)
+    yield ""
+    yield f"    {','.join(_COLUMNS)}"
+    yield f"    {_quoted(printable(sampling.parcel))},soil_ph,7.8,pH,0-30 cm,water,0.15"
     yield ""
     yield from _wrapped(CAUTIONS[0])
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"' if set(text) & set(',"\n\r') else text
 
 
 def _bag(bag: Bag) -> str:
