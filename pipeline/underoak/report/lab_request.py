@@ -52,7 +52,8 @@ def lab_request(sampling: Sampling) -> str:
 
 def _lines(sampling: Sampling) -> Iterator[str]:
     count = len(sampling.x)
-    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {count} point{'s' if count > 1 else ''}"
+    points = f"{count} point{'s' if count > 1 else ''}"
+    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {points}"
     yield ""
     yield f"{'point':>5}  {'bag':<3}  {'cores':>5}  {'latitude':>11}  {'longitude':>11}  doubt left"
     for number in range(1, count + 1):
