@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from underoak.grid import Grid, Window
-from underoak.layers.mesh import Mesh
+from underoak.layers.mesh import Coordinates, Mesh
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 
@@ -121,3 +121,25 @@ def test_equal_grids_have_exact_coordinates():
         interpolated(Mesh.between(grid, grid), grid.window), np.mgrid[0:300, 0:300][::-1] + 0.5, strict=True
     ):
         assert np.array_equal(ours, exact)
+
+
+@settings(max_examples=25, deadline=None)
+@given(data=st.data())
+def test_a_part_of_coordinates_is_what_the_mesh_itself_gives(data):
+    target = grid_around("EPSG:32632", 9.0, 40.7366, 30.0, 700)  # with a bend, so that some squares are exact
+    mesh = Mesh.between(target, grid_around(HOMOLOSINE, 9.0, 40.7366, 250.0, 400))
+    begin, end = data.draw(st.integers(0, 300)), data.draw(st.integers(350, 700))
+    held = Window(begin, begin, end - begin, end - begin)
+    row, col = data.draw(st.integers(begin, end - 1)), data.draw(st.integers(begin, end - 1))
+    window = Window(row, col, data.draw(st.integers(1, end - row)), data.draw(st.integers(1, end - col)))
+    part, own = mesh.at(held).part(window), mesh.at(window)
+    assert part is not None
+    for name in Coordinates.__dataclass_fields__:
+        assert np.array_equal(getattr(part, name), getattr(own, name)), name
+
+
+def test_coordinates_have_no_part_beyond_them():
+    target = grid_around("EPSG:25831", 2.0, 41.5, 30.0, 300)
+    held = Mesh.between(target, grid_around("EPSG:4326", 2.0, 41.5, 1 / 1200, 800)).at(Window(64, 64, 64, 64))
+    assert held.part(Window(64, 64, 65, 1)) is None
+    assert held.part(Window(63, 64, 1, 1)) is None

@@ -59,6 +59,8 @@ def on_grid(
         given = {name: array[..., left:right] for name, array in inputs.items()}
         places = {} if latitude is None else {"latitude": latitude[:, left:right] if latitude.ndim == 2 else latitude}
         made = indicator.compute(**given, **set_to, **places, **strip.named)
+        if len(strips) == 1:
+            return made
         out[:, strip.start : strip.stop] = made[:, strip.start - left : strip.stop - left]
     return out
 

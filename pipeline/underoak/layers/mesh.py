@@ -56,6 +56,28 @@ class Coordinates:
         us, vs = us[finite], vs[finite]
         return float(us.min()), float(us.max()), float(vs.min()), float(vs.max())
 
+    @property
+    def nbytes(self) -> int:
+        """Memory it takes."""
+        return sum(each.nbytes for each in (self.u, self.v, self.exact, self.exact_u, self.exact_v))
+
+    def part(self, window: Window) -> Coordinates | None:
+        """Those for a smaller window, as the mesh itself would give them; None when it is not inside."""
+        step = self.step
+        top, left = (window.row - self.row) // step, (window.col - self.col) // step
+        end = -(-(window.row + window.rows - self.row) // step)
+        right = -(-(window.col + window.cols - self.col) // step)
+        if top < 0 or left < 0 or end > self.exact.shape[0] or right > self.exact.shape[1]:
+            return None
+        found = self.exact[top:end, left:right]
+        which = found[found >= 0]
+        exact = np.full(found.shape, -1, np.int32)
+        exact[found >= 0] = np.arange(which.size, dtype=np.int32)
+        nodes = slice(top, end + 1), slice(left, right + 1)
+        u, v = np.ascontiguousarray(self.u[nodes]), np.ascontiguousarray(self.v[nodes])
+        first = self.row + top * step, self.col + left * step
+        return Coordinates(*first, step, u, v, exact, self.exact_u[which], self.exact_v[which])
+
 
 @dataclass(frozen=True, slots=True)
 class Mesh:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numba import njit
 
 from underoak.grid import Grid, Window
 from underoak.indicators import Indicator, cells_around, on_grid
@@ -89,9 +90,20 @@ class Native:
         rows, cols = window.within(held).slices
         values = _affine(values[rows, cols], self.after)
         if self.valid is not None:
-            low, high = map(np.float32, self.valid)
-            values = np.where((values >= low) & (values <= high), values, np.float32(np.nan))
+            found = np.empty(values.shape, np.float32)
+            low, high = self.valid
+            _bounded(values, np.float32(low), np.float32(high), found)
+            return found
         return values
+
+
+@njit(cache=True, nogil=True)
+def _bounded(values, low, high, out):  # type: ignore[no-untyped-def]
+    for row in range(values.shape[0]):
+        cells, to = values[row], out[row]
+        for col in range(cells.size):
+            value = cells[col]
+            to[col] = value if (value >= low) & (value <= high) else np.float32(np.nan)
 
 
 def _affine(values: FloatArray, step: Affine1D) -> FloatArray:

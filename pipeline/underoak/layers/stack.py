@@ -18,6 +18,8 @@ from underoak.layers.source import Reading, Source
 from underoak.raster import FloatArray
 
 _RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
+_RESIDENT_BYTES = 4_000_000  # coordinates of the whole region that take less are computed once and kept
+_SURVEY = 1024  # cells along the windows by which a region is surveyed
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,9 @@ class StackedLayer:
     native: Native
     method: str
     share_of: tuple[float, ...] = ()
+
+
+Extent = tuple[float, float, float, float]  # least and greatest u, least and greatest v
 
 
 class Stacked(NamedTuple):
@@ -43,7 +48,8 @@ class _Kept:
     """What a process keeps between tiles; it does not travel to other processes."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
-    extents: dict[int, tuple[float, float, float, float] | None] = field(default_factory=dict)
+    extents: dict[int, Extent | None] = field(default_factory=dict)
+    coordinates: dict[int, Coordinates] = field(default_factory=dict)  # of the whole region, where they are small
     arrays: dict[int, tuple[FloatArray, Window, int, int]] = field(default_factory=dict)
 
 
@@ -81,11 +87,23 @@ class Stack:
     def region_window(self, layer: StackedLayer) -> Window:
         """The source cells that the whole analysis grid may ask of a layer; may be empty or reach outside."""
         at = self._mesh_of[self._source_of[self.layers.index(layer)]]
-        with self._kept.lock:
-            if at not in self._kept.extents:
-                self._kept.extents[at] = self._meshes[at].at(self.grid.window).extent
-        extent = self._kept.extents[at]
+        extent = self._extent(at)
         return _around(extent, reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
+
+    def _extent(self, which: int) -> Extent | None:
+        """Of the whole region on a source's grid."""
+        with self._kept.lock:
+            if which not in self._kept.extents:
+                self._kept.extents[which], found = _surveyed(self._meshes[which], self.grid.window)
+                if found is not None:
+                    self._kept.coordinates[which] = found
+        return self._kept.extents[which]
+
+    def _coordinates(self, which: int, window: Window) -> Coordinates:
+        self._extent(which)
+        whole = self._kept.coordinates.get(which)
+        part = whole.part(window) if whole is not None else None
+        return self._meshes[which].at(window) if part is None else part
 
     def read(self, window: Window, names: frozenset[str] | None = None) -> Stacked:
         """Every layer (or the named ones) on a window of the analysis grid."""
@@ -102,7 +120,7 @@ class Stack:
             which = self._mesh_of[group[0]]
             mesh = self._meshes[which]
             if which not in coordinates:
-                coordinates[which] = mesh.at(window)
+                coordinates[which] = self._coordinates(which, window)
             fresh = []
             for i, layer in wanted:
                 kept = self._resident(i, layer)
@@ -241,7 +259,25 @@ def _joined(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[int, ..
     return sorted(tuple(sorted(group)) for group in groups)
 
 
-def _around(extent: tuple[float, float, float, float], cells: int) -> Window:
+def _surveyed(mesh: Mesh, region: Window) -> tuple[Extent | None, Coordinates | None]:
+    """Where a region lies on a source's grid, and its coordinates, unless they take much memory."""
+    nodes = 16 * (region.rows // (mesh.step or 1) + 2) * (region.cols // (mesh.step or 1) + 2)
+    if nodes <= _RESIDENT_BYTES:
+        whole = mesh.at(region)
+        return whole.extent, whole if whole.nbytes <= _RESIDENT_BYTES else None
+    found: list[Extent] = []
+    for row in range(0, region.rows, _SURVEY):
+        for col in range(0, region.cols, _SURVEY):
+            part = Window(row, col, _SURVEY, _SURVEY).clip(region.rows, region.cols)
+            extent = mesh.at(part).extent
+            found += [extent] if extent is not None else []
+    if not found:
+        return None, None
+    least_u, most_u, least_v, most_v = zip(*found, strict=True)
+    return (min(least_u), max(most_u), min(least_v), max(most_v)), None
+
+
+def _around(extent: Extent, cells: int) -> Window:
     least_u, most_u, least_v, most_v = extent
     row, col = math.floor(least_v) - cells, math.floor(least_u) - cells
     return Window(row, col, math.floor(most_v) + cells + 1 - row, math.floor(most_u) + cells + 1 - col)
