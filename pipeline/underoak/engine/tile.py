@@ -46,7 +46,8 @@ def do_tile(work: Work, window: Window) -> TileResult:
 
     Blocks are judged one after the other, so that a tile of any size takes the memory of one block.
     """
-    result, halves = TileResult(window, {}, {}), {}
+    result = TileResult(window, {}, {})
+    halves: dict[str, Cells] = {}  # the cells of the first overview
     with env():
         for block in block_windows(window):
             _judge_block(work, block, result, halves)
