@@ -103,3 +103,13 @@ def plan(inputs: Path, parcels: int | None = None) -> dict[str, Any]:
     if parcels:
         written["parcels"] = {"file": f"parcels_{parcels}.gpkg", "id": "id"}
     return written
+
+
+def in_doubt(
+    sure: dict[str, Any], draws: int, correlation: str = "800 m", resample: str = "bilinear"
+) -> dict[str, Any]:
+    """The same plan with soil and climate in doubt; slope is taken at its word."""
+    layers = {name: dict(layer) for name, layer in sure["layers"].items()}
+    for name, sd in (("ph", 0.5), ("rain", "8 %"), ("rain_summer", "15 %"), ("mean", "0.6 K"), ("warmest", "0.8 K")):
+        layers[name] |= {"sd": sd, "resample": resample}
+    return {**sure, "layers": layers, "uncertainty": {"draws": draws, "correlation_range": correlation}}

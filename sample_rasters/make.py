@@ -61,7 +61,10 @@ def _write(path: Path, data: np.ndarray, crs: str, left: float, top: float, cell
 
 
 def write_soil(land: Land, folder: Path) -> None:
-    """Soil pH (x10) and clay [g/kg], int16 at 250 m in the interrupted homolosine: means over each cell, with gaps."""
+    """Soil pH (x10) and clay [g/kg], int16 at 250 m in the interrupted homolosine: means over each cell, with gaps.
+
+    The 5 % and 95 % quantiles of pH lie further off where the ground is steep, and further below than above.
+    """
     left, top, rows, cols = _bounds(HOMOLOSINE, 500.0, 250.0)
     x, y = _ground(HOMOLOSINE, left, top, rows * 5, cols * 5, 50.0)
     gaps = land.at(land.unmapped.astype(float), x, y)
@@ -72,6 +75,12 @@ def write_soil(land: Land, folder: Path) -> None:
     missing = mean(gaps) > 0.5
     for name, field, times in (("soil_ph", land.ph, 10.0), ("clay", land.clay, 1.0)):
         stored = np.where(missing, -32768, np.round(mean(land.at(field, x, y)) * times)).astype(np.int16)
+        _write(folder / f"{name}.tif", stored, HOMOLOSINE, left, top, 250.0, nodata=-32768, predictor=2)
+    down, across = np.gradient(mean(land.at(land.height, x, y)), 250.0)
+    rough = np.minimum(np.hypot(down, across) / 0.2, 1.0)
+    for name, off in (("soil_ph_q05", -(5.0 + 4.0 * rough)), ("soil_ph_q95", 4.0 + 3.0 * rough)):
+        ph = np.round(mean(land.at(land.ph, x, y)) * 10.0)
+        stored = np.where(missing, -32768, ph + np.round(off)).astype(np.int16)
         _write(folder / f"{name}.tif", stored, HOMOLOSINE, left, top, 250.0, nodata=-32768, predictor=2)
 
 

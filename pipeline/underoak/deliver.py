@@ -10,6 +10,8 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from underoak.engine.cog import BLOCK
 from underoak.engine.folder import MANIFEST
 from underoak.engine.futures import threshold
@@ -45,6 +47,11 @@ def cells_of(folder: str) -> str:
     return f"{folder}/cells" if folder else "cells"
 
 
+def spread_of(folder: str) -> str:
+    """The name under which the draws of a view's parcels are kept."""
+    return f"{folder}/spread" if folder else "spread"
+
+
 def gather(
     plan: Plan, prepared: Prepared, stage: Path, notes: Notes, tables: dict[str, Any], problems: Problems,
     made: datetime.datetime,
@@ -66,6 +73,11 @@ def gather(
             if not view.scenario:
                 calibration = calibrated(lab.by_parcel)
                 problems.extend(calibration_warnings(calibration))
+        spread = tables.get(spread_of(view.folder))
+        if table is not None and spread is not None:
+            table = spread.joined(table, view.plan.rules.cuts[1])
+            # draws know the maps only: where a laboratory has spoken they say nothing
+            table.loc[table["id"].isin(lab.by_parcel), ["p_s2", "sd", "low", "high"]] = np.nan
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])
@@ -189,6 +201,12 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
             for origin, source in zip(ready.view.plan.origins(layer.name), layer.native.sources, strict=True):
                 for file in source.facts.files:
                     files.setdefault(Path(file), set()).add(f"layers.{ready.stacked_origin(layer.name, origin)}")
+        for name, quantiles in ready.quantiles.items():
+            for level, layer in quantiles:
+                if layer.name != name:
+                    for file in layer.native.source.facts.files:
+                        key = f"layers.{ready.stacked[name]}.quantiles.{level:g}"
+                        files.setdefault(Path(file), set()).add(key)
     for key, path in _named_shapes(plan):
         files.setdefault(path, set()).add(key)
     if plan.path is not None:
@@ -199,6 +217,8 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
 def named_files(plan: Plan) -> list[Path]:
     """The files that a plan names, before any is opened; what those name in turn is not known yet."""
     layers = [layer.file for view in plan.batch for layer in view.plan.layers.values() if layer.file is not None]
+    every = [layer.quantiles or {} for view in plan.batch for layer in view.plan.layers.values()]
+    layers += [other.file for quantiles in every for other in quantiles.values()]
     return [*(plan.base / file for file in layers), *(path for _, path in _named_shapes(plan))]
 
 

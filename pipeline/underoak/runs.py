@@ -11,10 +11,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.deliver import cells_of, deliver, gather, input_files, named_files, parcels_of
+from underoak.deliver import cells_of, deliver, gather, input_files, named_files, parcels_of, spread_of
 from underoak.engine.address import Address
 from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
+from underoak.engine.doubt_outputs import doubt_outputs
 from underoak.engine.folder import MANIFEST, RunFolder, finish_publishing
 from underoak.engine.futures import write_futures
 from underoak.engine.identity import Identity
@@ -24,7 +25,7 @@ from underoak.engine.outputs import Output, standard_outputs
 from underoak.engine.prepare import Prepared, PreparedView, prepare
 from underoak.engine.progress import Progress, duration
 from underoak.engine.recipe import Notes
-from underoak.engine.reducer import Reducer
+from underoak.engine.reducer import DrawReducer, Reducer
 from underoak.engine.runner import build_overviews, recount, reduced, run_tiles, whole_tiles, write_rasters
 from underoak.engine.spool import TILE
 from underoak.engine.stop import Stop
@@ -33,7 +34,9 @@ from underoak.engine.trial import is_compiled, trial
 from underoak.engine.unfinished import spool_of
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
+from underoak.layers.quantile_files import tell_crossing
 from underoak.places import hold, withhold
+from underoak.plan.doubt_words import doubt_lines
 from underoak.plan.resolved import Plan
 from underoak.report import Findings, decision, explain, explain_zone, lab_request, sampled, zone_place
 
@@ -292,10 +295,10 @@ def _log_start(plan: Plan, prepared: Prepared, told: Progress) -> None:
 def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> tuple[Work, Any]:
     """Rasters and sums for every view, and the parcels they are for."""
     outputs: list[Output] = []
-    tallies: list[Reducer] = []
+    tallies: list[Reducer | DrawReducer] = []
     parcels = None
     if plan.parcels is not None:
-        from underoak.places import Sample, Tally, read_lab, read_parcels
+        from underoak.places import Sample, Tally, read_lab, read_parcels, spreading_of
 
         before = len(problems.warnings)
         spec, crs = plan.parcels, prepared.grid.crs
@@ -306,6 +309,9 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
         criteria, rules = [c.name for c in view.plan.criteria], view.plan.rules
         sparse = rules.missing == "renormalise"
         outputs += standard_outputs(plan.title, criteria, plan.outputs.dtype, sparse, view.folder, at)
+        doubt = prepared.recipe.variants[at].doubt
+        if doubt is not None:
+            outputs += doubt_outputs(plan.title, doubt, plan.outputs.dtype, view.folder, at)
         if parcels is not None:
             outline, curves = prepared.recipe.outline, [c.curve for c in view.plan.criteria]
             names = [c.name for c in view.plan.constraints]
@@ -314,6 +320,11 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
             )
             tally = withhold(tally, view.plan, parcels, prepared)
             tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(view.folder), variant=at)]
+            if doubt is not None and doubt.layers:
+                judged_by = [criterion.layer for criterion in prepared.recipe.variants[at].criteria]
+                tallies.append(
+                    spreading_of(parcels.ids, parcels.on(prepared.grid), judged_by, doubt, spread_of(view.folder), at)
+                )
     if parcels is not None and plan.spec.lab is not None:
         for view, ready in zip(plan.batch, prepared.views, strict=True):
             read_lab(view.plan, ready.units, parcels.ids, problems)
@@ -323,17 +334,18 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
 
 def _check_counts(prepared: Prepared, notes: Notes, problems: Problems) -> None:
     """Stop before anything is written when too much was dropped, or nothing is left to judge."""
-    told = {stacked: (name, view) for view in reversed(prepared.views) for name, stacked in view.stacked.items()}
+    told = {name: words for view in reversed(prepared.views) for name, words in view.told.items()}
     for stacked, dropped in notes.implausible.items():
-        name, view = told[stacked]
+        where, unit = told[stacked]
         share = dropped / notes.read[stacked] if notes.read[stacked] else 0.0
-        where = f"{stacked} ({view.facts[name].path})"
         if share > _IMPLAUSIBLE:
-            what = f"{share:.2%} of its values cannot be true in {view.units[name] or 'their unit'}"
+            what = f"{share:.2%} of its values cannot be true in {unit or 'their unit'}"
             problems.add("E204", what, where, "check unit, scale and nodata, or widen `valid`")
         elif dropped:
             what = f"a few values (less than {_IMPLAUSIBLE:.1%}) cannot be true and were taken as missing"
             problems.add("W204", what, where)
+    for key, count in sorted(notes.crossing.items()):
+        tell_crossing(count, notes.drawn[key], told[key.partition(":")[2]][0], problems)
     for at, view in enumerate(prepared.views):
         classes = notes.of(at).classes
         if any(int(code) <= 4 or code == "250" for code in classes):
@@ -410,4 +422,5 @@ def _view_lines(plan: Plan, found: PreparedView) -> list[str]:
         lines.append(f"layer     {name}: {file} ({facts.format}), {decided}")
     for criterion in plan.criteria:
         lines.append(f"criterion {criterion.name}: weight {criterion.weight:.3f}, {criterion.in_words}")
+    lines += doubt_lines(plan)
     return lines + [f"not judged {item}" for item in plan.not_judged]

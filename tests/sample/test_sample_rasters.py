@@ -19,7 +19,7 @@ from rasterio.warp import Resampling, reproject
 from underoak import crs
 
 FOLDER = Path(__file__).parents[2] / "sample_rasters"
-RASTERS = ("soil_ph.tif", "clay.tif", "elevation.tif", "landcover.tif")
+RASTERS = ("soil_ph.tif", "soil_ph_q05.tif", "soil_ph_q95.tif", "clay.tif", "elevation.tif", "landcover.tif")
 VECTORS = {"region.gpkg": "EPSG:25831", "built.gpkg": "EPSG:3035", "parcels.gpkg": "EPSG:4258"}
 FILES = (*RASTERS, *VECTORS, "climate.nc", "landcover.csv")
 GROUND = "EPSG:25831"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,8 @@ from underoak.grid import Grid
 from underoak.layers.gdal import env
 
 _FILES = {"suitability": "suitability.tif", "class": "class.tif", "limiting": "limiting.tif",
-          "membership": "memberships.tif", "missing_weight": "missing_weight.tif"}  # fmt: skip
+          "membership": "memberships.tif", "missing_weight": "missing_weight.tif", "spread": "spread.tif",
+          "quantiles": "quantiles.tif"}  # fmt: skip
 
 
 class _TiffArray(BackendArray):
@@ -56,33 +56,37 @@ class _TiffArray(BackendArray):
 def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
     """The rasters of a run folder as a dataset; nothing is read yet.
 
-    `suitability` and `missing_weight` are in 0..1 with NaN where not judged; `class`, `limiting` and `membership` are
-    codes as stored, explained in their attributes.
+    `suitability`, `missing_weight`, `spread`, `quantiles` and `p_meets_<rule>` are in 0..1 with NaN where not judged or
+    not asked; `class`, `limiting` and `membership` are codes as stored, explained in their attributes.
     """
     rows, cols = np.arange(grid.rows) + 0.5, np.arange(grid.cols) + 0.5
     x, y = grid.xy(cols, 0.0)[0], grid.xy(0.0, rows)[1]
-    coords: Mapping[str, Any] = {
+    coords: dict[str, Any] = {
         "x": ("x", x, {"standard_name": "projection_x_coordinate", "units": "m"}),
         "y": ("y", y, {"standard_name": "projection_y_coordinate", "units": "m"}),
         "criterion": ("criterion", np.array(criteria, dtype=object)),
         "limit": ("limit", np.array(["weakest", "most_gainful"], dtype=object)),
     }
-    third = {"limiting": "limit", "membership": "criterion"}
+    third = {"limiting": "limit", "membership": "criterion", "spread": "figure", "quantiles": "level"}
+    files = _FILES | {f"p_meets_{path.name.split('.')[1]}": path.name for path in sorted(folder.glob("p_meets.*.tif"))}
     variables = {}
-    for name, file in _FILES.items():
+    for name, file in files.items():
         if not (folder / file).exists():
             continue
         data = indexing.LazilyIndexedArray(_TiffArray(folder / file))
         dims = (third.get(name, "band"), "y", "x")
         variable = xr.Variable(dims, data, _attributes(name))
-        if name in third:
-            variables[name] = variable
-        else:
+        if name not in third:
             variable = variable.isel(band=0)
-            if variable.dtype == np.uint16:
-                variable.attrs.update(scale_factor=1.0 / 60000, _FillValue=65535)
-                variable = xr.conventions.decode_cf_variable(name, variable)
-            variables[name] = variable
+        if variable.dtype == np.uint16:
+            variable.attrs.update(scale_factor=1.0 / 60000, _FillValue=65535)
+            variable = xr.conventions.decode_cf_variable(name, variable)
+        variables[name] = variable
+    if "spread" in variables:
+        coords["figure"] = ("figure", np.array(["mean", "sd", "p_s2"], dtype=object))
+    if "quantiles" in variables:
+        with env(), rasterio.open(folder / _FILES["quantiles"]) as source:
+            coords["level"] = ("level", np.array([float(text.split()[-1]) for text in source.descriptions]))
     return xr.Dataset(variables, coords, {"crs": grid.crs, "source": "underoak"})
 
 
@@ -93,10 +97,19 @@ def _attributes(name: str) -> dict[str, Any]:
             return {"units": "1", "long_name": "suitability"}
         case "missing_weight":
             return {"units": "1", "long_name": "share of weight missing"}
+        case "spread":
+            return {
+                "units": "1",
+                "long_name": "suitability over draws: mean, standard deviation, share that reaches S2",
+            }
+        case "quantiles":
+            return {"units": "1", "long_name": "quantiles of suitability over draws"}
         case "class":
             codes = ", ".join(f"{code} {text}" for code, text in CLASS_NAMES.items())
             return {"long_name": "class", "codes": f"{codes}, {states}"}
         case "limiting":
             return {"long_name": "limiting factor", "codes": f"index of the criterion, 253 nothing limits, {states}"}
+        case _ if name.startswith("p_meets_"):
+            return {"units": "1", "long_name": f"probability that the rule {name.removeprefix('p_meets_')} is met"}
         case _:
             return {"long_name": "membership x 250", "codes": f"254 {STATE_NAMES[250]}, 255 {STATE_NAMES[255]}"}

@@ -13,6 +13,7 @@ from typing import Any
 
 from underoak.engine.prepare import PreparedView
 from underoak.grid import Grid
+from underoak.plan.doubt_words import doubt_manifest
 from underoak.plan.resolved import Plan, View
 
 _PACKAGES = (
@@ -94,6 +95,7 @@ def view_manifest(
         "layers": layers,
         "criteria": criteria,
         "weights": plan.weighting,
+        **doubt_manifest(plan),
         "not_judged": [str(item) for item in plan.not_judged],
         "counts": dict(counts),
     }

@@ -35,12 +35,14 @@ class Costs:
     file_byte: float = 2.0e-9  # assemble, write and hash one byte of a raster
     input_byte: float = 0.8e-9  # hash one byte of an input
     zone_cell: float = 58e-9  # find zones, for one cell
+    drawn: float = 2.5e-9  # one draw of one doubtful criterion in one cell, by averages
     picture: float = 1.5  # map and report of one view
     parcel: float = 60e-6  # read, rank and write one
     parcel_view: float = 140e-6  # its rows in one view's report
     # bytes on disk
     compressed: float = 0.30  # share of a raster's bytes left after encoding, where no trial was made
     view_files: float = 4.0e6  # map, report and the like of one view
+    parcel_draws: float = 10.5  # one figure of one parcel in one draw, while the run is unfinished
     parcel_files: float = 1100.0  # rows of one parcel in all files of one view
     # bytes of memory
     base: float = 345e6  # libraries, loaded kernels, cached source blocks
@@ -49,6 +51,8 @@ class Costs:
     cell_array: float = 4.0  # one cell of a float32 array
     cell_work: float = 20.0  # coordinates, codes and encoded cells of a tile, for one cell
     source_cell: float = 12.0  # one source cell under a tile: stored, decoded, derived
+    draws: float = 75e6  # source cells in all draws, for one worker
+    parcel_draw: float = 20.0  # one figure of one parcel in one draw
     zones: float = 90e6  # the libraries for zones, and their borders
     picture_base: float = 550e6  # as `base`, with the drawing library and what the tiles left behind
     picture_pixel: float = 92.0  # one pixel of the map while it is drawn
@@ -86,6 +90,7 @@ class Extent:
     parcels: int = 0
     has_shapes: bool = False
     has_zones: bool = False
+    draws: int = 0  # figures of one cell, or one parcel, in all draws of all views
 
     @classmethod
     def of(cls, plan: Plan, work: Work, prepared: Prepared, parcels: Sized | None) -> Extent:
@@ -113,6 +118,7 @@ class Extent:
             parcels=len(parcels) if parcels is not None else 0,
             has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or work.recipe.outline is not None),
             has_zones=plan.zones is not None,
+            draws=sum(variant.figures for variant in work.recipe.variants),
         )
 
 
@@ -127,6 +133,7 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
     else:
         rasters = extent.cells * extent.raw * c.compressed * 4 / 3
         judging = extent.cells * ((extent.layers + extent.criteria) * c.layer_cell + extent.raw * c.raw_byte)
+        judging += extent.cells * extent.draws * c.drawn
         slow = 1.0
     companions = extent.views * (c.view_files + extent.parcels * c.parcel_files)
     cores = min(workers, os.cpu_count() or 1)
@@ -142,6 +149,7 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
     )
     seconds = judging / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
     disk, kept = 2 * rasters + companions, rasters + companions
+    disk += extent.parcels * extent.draws * c.parcel_draws
     return Needs(disk / _MB, kept / _MB, memory_bytes(extent, workers, tile) / _MB, seconds, tried is not None)
 
 
@@ -155,8 +163,10 @@ def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
     cells = min(tile, extent.shape[0]) * min(tile, extent.shape[1])
     for_cell = c.cell_array * (extent.layers + extent.most_criteria) + c.cell_work
     for_cell += c.source_cell * max(extent.sources, default=0.0)
-    judging = c.base + shapes + min(workers, -(-extent.cells // cells)) * cells * for_cell
+    at_work = min(workers, -(-extent.cells // cells))
+    judging = c.base + shapes + at_work * (cells * for_cell + (c.draws if extent.draws else 0.0))
     drawing = c.picture_base + shapes + (c.zones if extent.has_zones else 0.0) + _pixels(extent.shape) * c.picture_pixel
+    drawing += extent.parcels * extent.draws * c.parcel_draw
     drawing += extent.parcels * c.picture_parcel if extent.parcels <= _MOST_DRAWN else 0.0
     return max(judging, drawing)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import shapely
 
 from underoak import crs as _crs
+from underoak.engine.doubtful import doubt_of
 from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes, Variant
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
@@ -18,6 +19,7 @@ from underoak.layers.catalogue import open_layers, unit_of
 from underoak.layers.files import Trust, local
 from underoak.layers.native import clip_to
 from underoak.layers.plausible import judge_sample, sample
+from underoak.layers.quantile_files import Quantiles, check_crossing, open_quantiles
 from underoak.layers.region import Region, read_region
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
@@ -37,6 +39,8 @@ class PreparedView:
     stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
     facts: dict[str, SourceFacts]  # layer -> its source
     units: dict[str, str]  # layer -> unit of its values
+    quantiles: Mapping[str, Quantiles] = field(default_factory=dict)  # layer -> its quantiles, where it has any
+    stacked_quantiles: Mapping[str, str] = field(default_factory=dict)  # a quantile's name -> the recipe's
 
     def stacked_origin(self, layer: str, origin: str) -> str:
         """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
@@ -48,6 +52,19 @@ class PreparedView:
     def months(self) -> dict[str, tuple[int, ...]]:
         """The calendar months that were taken of each monthly layer."""
         return {layer.name: layer.native.keep for layer in self.layers if layer.native.keep}
+
+    @property
+    def told(self) -> dict[str, tuple[str, str]]:
+        """How messages name each layer and each quantile, and its unit, by the recipe's names."""
+        found = {}
+        for layer, quantiles in self.quantiles.items():
+            for _, each in quantiles:
+                if each.name in self.stacked_quantiles:
+                    name = self.stacked_quantiles[each.name]
+                    found[name] = f"{name} ({each.native.source.facts.path})", self.units[layer]
+        for layer, name in self.stacked.items():
+            found[name] = f"{name} ({self.facts[layer].path})", self.units[layer]
+        return found
 
 
 @dataclass(frozen=True)
@@ -84,7 +101,10 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
         names = {layer.name: _joined(layer, view, union) for layer in layers}
         facts = {layer.name: layer.native.facts for layer in layers}
         ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
-        views.append(PreparedView(view, layers, names, facts, ends))
+        quantiles = open_quantiles(view.plan.layers, layers, plan.base, trust, problems)
+        others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
+        more = {layer.name: _joined(layer, view, union) for layer in others}
+        views.append(PreparedView(view, layers, names, facts, ends, quantiles, more))
     _check_shapes_are_there(plan, problems)
     _check_seasons(plan, region, problems)
     if region is None or problems.faults:
@@ -95,11 +115,12 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
         _check_overlap(stack, layer, problems)
     if not problems.faults:
         _check_values(stack, problems, deep)
+        _check_quantiles(views, stack, problems, deep)
     shapes = _shapes(plan, region.grid, problems)
-    variants = tuple(_variant(prepared, problems) for prepared in views)
+    variants = tuple(_variant(prepared, stack, problems) for prepared in views)
     problems.stop_if_any(strict)
     # a layer that nothing judges by is opened and checked, but not read on every tile
-    used = frozenset(name for variant in variants for name in variant.layers)
+    used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
     judged = Stack(region.grid, tuple(layer for layer in union if layer.name in used))
     recipe = Recipe(region.grid, judged, variants, shapes, region.outline)
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
@@ -159,7 +180,7 @@ def _joined(layer: StackedLayer, view: View, union: list[StackedLayer]) -> str:
     return same.name
 
 
-def _variant(prepared: PreparedView, problems: Problems) -> Variant:
+def _variant(prepared: PreparedView, stack: Stack, problems: Problems) -> Variant:
     plan, tests = prepared.view.plan, []
     for spec in plan.constraints:
         if isinstance(spec, LayerConstraint):
@@ -169,7 +190,9 @@ def _variant(prepared: PreparedView, problems: Problems) -> Variant:
             except UnderoakError as error:
                 problems.extend(replace(f, where=f.where or f"constraints.{spec.name}") for f in error.faults)
     criteria = tuple(Criterion(c.name, prepared.stacked[c.layer], c.curve) for c in plan.criteria)
-    return Variant(criteria, tuple(tests), plan.rules)
+    stacked = {**prepared.stacked, **prepared.stacked_quantiles}
+    doubt = doubt_of(plan, prepared.layers, stacked, prepared.units, prepared.quantiles, stack, problems)
+    return Variant(criteria, tuple(tests), plan.rules, doubt=doubt)
 
 
 def _where(layer: StackedLayer) -> str:
@@ -217,6 +240,20 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
             judge_sample(sample(source, window, n=10 if deep else 5), source, problems)
         except UnderoakError as error:
             problems.take(error)
+
+
+def _check_quantiles(views: list[PreparedView], stack: Stack, problems: Problems, deep: bool) -> None:
+    by_name = {layer.name: layer for layer in stack.layers}
+    seen = set()
+    for ready in views:
+        for name, quantiles in ready.quantiles.items():
+            own = ready.stacked[name]
+            if own not in seen:
+                seen.add(own)
+                try:
+                    check_crossing(name, quantiles, stack.region_window(by_name[own]), deep, problems)
+                except UnderoakError as error:
+                    problems.take(error)
 
 
 def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:

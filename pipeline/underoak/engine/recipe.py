@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.engine import ground as loops
-from underoak.engine.ground import FREE, MISSING, OUTSIDE
+from underoak.engine.drawing import Doubt, meets
+from underoak.engine.ground import EXCLUDED, FREE, MISSING, OUTSIDE
 from underoak.engine.reducer import Judged
 from underoak.grid import Grid, Window
 from underoak.layers import burn
@@ -69,11 +70,25 @@ class Variant:
     tests: tuple[LayerTest, ...]
     rules: Rules
     shapes: tuple[Shapes, ...] = ()  # beside those that hold for every variant
+    doubt: Doubt | None = None
 
     @property
     def layers(self) -> frozenset[str]:
-        """The layers it needs."""
-        return frozenset([c.layer for c in self.criteria] + [test.layer for test in self.tests])
+        """The layers it needs on the analysis grid."""
+        asked = self.doubt.asked_layers if self.doubt else frozenset()
+        return asked.union([c.layer for c in self.criteria], [test.layer for test in self.tests])
+
+    @property
+    def drawn_layers(self) -> frozenset[str]:
+        """The layers it draws on their own grids."""
+        return self.doubt.drawn_layers if self.doubt else frozenset()
+
+    @property
+    def figures(self) -> int:
+        """Figures of one cell in all draws; 0 when nothing is drawn."""
+        if self.doubt is None or not self.doubt.layers:
+            return 0
+        return self.doubt.draws * self.doubt.figures(criterion.layer for criterion in self.criteria)
 
 
 @dataclass(frozen=True)
@@ -112,6 +127,8 @@ class Notes:
     excluded: dict[str, int] = field(default_factory=dict)  # "variant:constraint" -> cells it excludes
     classes: dict[str, int] = field(default_factory=dict)  # "variant:code" -> cells inside the region
     weakest: dict[str, int] = field(default_factory=dict)  # "variant:criterion", or "nothing limits" -> judged cells
+    drawn: dict[str, int] = field(default_factory=dict)  # "variant:doubtful layer" -> source cells that were drawn
+    crossing: dict[str, int] = field(default_factory=dict)  # the same -> those whose quantiles cross
 
     def add(self, other: Notes) -> None:
         """Add another tile's counts."""
@@ -131,7 +148,7 @@ class Notes:
         return Notes(self.implausible, self.read, self.missing, self.inside, *own)
 
     def _own(self) -> Sequence[dict[str, int]]:
-        return self.excluded, self.classes, self.weakest
+        return self.excluded, self.classes, self.weakest, self.drawn, self.crossing
 
     def _tables(self) -> Sequence[dict[str, int]]:
         return self.implausible, self.read, self.missing, *self._own()
@@ -182,6 +199,9 @@ def judge_window(
         if at in with_values:
             raw = tuple(values[criterion.layer] for criterion in variant.criteria)
             judged = replace(judged, values=raw, held=held | tested)
+        if variant.doubt is not None and variant.doubt.asks:
+            asked = (bare != OUTSIDE) & (ground != EXCLUDED)
+            judged = replace(judged, meets=meets(variant.doubt, values, asked))
         yield judged
 
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
 from underoak.grid import Window
 from underoak.raster import FloatArray
+
+if TYPE_CHECKING:
+    from underoak.doubt.spread import Groups
 
 ByteArray = npt.NDArray[np.uint8]
 BoolArray = npt.NDArray[np.bool_]
@@ -29,6 +32,8 @@ class Judged:
     missing_weight: FloatArray | None = None
     values: tuple[FloatArray, ...] | None = None  # each criterion's layer in its own unit; only when a reducer asks
     held: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only when a reducer asks
+    meets: FloatArray | None = None  # (rules asked about, rows, cols): probability that each is met
+    spread: FloatArray | None = None  # (3 + quantiles, rows, cols) over draws: mean, sd, share that reaches S2, ...
 
     def at(self, window: Window) -> Judged:
         """The part on a window inside this one (grid coordinates)."""
@@ -43,6 +48,8 @@ class Judged:
             None if self.missing_weight is None else self.missing_weight[rows, cols],
             None if self.values is None else tuple(values[rows, cols] for values in self.values),
             None if self.held is None else {name: holds[rows, cols] for name, holds in self.held.items()},
+            None if self.meets is None else self.meets[:, rows, cols],
+            None if self.spread is None else self.spread[:, rows, cols],
         )
 
 
@@ -64,6 +71,35 @@ class Reducer(Protocol):
 
     def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:
         """What to keep of one block, as arrays; an empty mapping when nothing lies in it."""
+        ...
+
+    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Any:
+        """The result, from the kept parts in row-by-row block order."""
+        ...
+
+
+@runtime_checkable
+class DrawReducer(Protocol):
+    """Sums over the judged ground of every draw, by groups such as parcels: kept and finished as those of a reducer."""
+
+    @property
+    def name(self) -> str:
+        """What its results are called; no two of a run have the same name."""
+        ...
+
+    @property
+    def variant(self) -> int:
+        """Which variant of the recipe it looks at."""
+        ...
+
+    def groups(self, block: Judged) -> tuple[npt.NDArray[np.int64], Groups]:
+        """The groups that lie in a block, and the shares of its cells by their place among these."""
+        ...
+
+    def reduce_draws(
+        self, block: Judged, which: npt.NDArray[np.int64], groups: Groups, sums: npt.NDArray[np.float64]
+    ) -> Mapping[str, npt.NDArray[Any]]:
+        """What to keep of one block, as arrays; sums (groups, 1 + doubtful criteria, draws) are of judged ground."""
         ...
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Any:

@@ -20,7 +20,7 @@ from underoak.engine.outputs import Output, halve
 from underoak.engine.pool import Pool
 from underoak.engine.progress import Progress
 from underoak.engine.recipe import Notes
-from underoak.engine.reducer import Reducer
+from underoak.engine.reducer import DrawReducer, Reducer
 from underoak.engine.spool import TILE, Spool, TileResult
 from underoak.engine.stop import Stop
 from underoak.engine.tile import Tray, Work
@@ -174,7 +174,7 @@ def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, which: range
         raise disk_error(error, path) from error
 
 
-def reduced(spool: Spool, reducers: Sequence[Reducer]) -> dict[str, Any]:
+def reduced(spool: Spool, reducers: Sequence[Reducer | DrawReducer]) -> dict[str, Any]:
     """Every reducer's result, from its parts in block order."""
 
     def parts(name: str) -> Iterator[dict[str, Any]]:

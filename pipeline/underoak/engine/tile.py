@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from underoak.engine.cog import BLOCK, encode, levels
+from underoak.engine.drawing import draw_block
 from underoak.engine.outputs import Cells, Output, halve
-from underoak.engine.recipe import Notes, Recipe, judge_window
-from underoak.engine.reducer import Judged, Reducer
+from underoak.engine.recipe import Notes, Recipe, Variant, judge_window
+from underoak.engine.reducer import DrawReducer, Judged, Reducer
 from underoak.engine.spool import TileResult
 from underoak.grid import Window
 from underoak.layers.gdal import env
@@ -32,7 +33,7 @@ class Work:
 
     recipe: Recipe
     outputs: tuple[Output, ...]
-    reducers: tuple[Reducer, ...]
+    reducers: tuple[Reducer | DrawReducer, ...]
     tray: Tray | None = field(default=None, compare=False)
 
     @cached_property
@@ -62,6 +63,9 @@ def do_tile(work: Work, window: Window) -> TileResult:
 def _judge_block(work: Work, block: Window, result: TileResult, halves: dict[str, Cells]) -> None:
     notes, tile = Notes(), result.window
     for at, judged in enumerate(judge_window(work.recipe, block, notes, work.with_values)):
+        variant = work.recipe.variants[at]
+        if variant.doubt is not None and variant.doubt.layers:
+            judged = _drawn(work, at, variant, judged, result, notes)
         for output in work.outputs:
             if output.variant != at:
                 continue
@@ -73,9 +77,29 @@ def _judge_block(work: Work, block: Window, result: TileResult, halves: dict[str
                 row, col = (block.row - tile.row) // 2, (block.col - tile.col) // 2
                 into[:, row : row + BLOCK // 2, col : col + BLOCK // 2] = halve(cells, output)
         for reducer in work.reducers:
-            if reducer.variant == at:
+            if reducer.variant == at and not isinstance(reducer, DrawReducer):
                 result.parts.setdefault(reducer.name, []).extend(_parts(reducer, judged))
     result.notes.add(notes)
+
+
+def _drawn(work: Work, at: int, variant: Variant, judged: Judged, result: TileResult, notes: Notes) -> Judged:
+    """Every draw of a block; what a reducer keeps of it goes to the result."""
+    assert variant.doubt is not None
+    doubt, stack = variant.doubt, work.recipe.stack
+    criteria = [(criterion.layer, criterion.curve) for criterion in variant.criteria]
+    reducer = next((r for r in work.reducers if r.variant == at and isinstance(r, DrawReducer)), None)
+    if reducer is None:
+        found = draw_block(doubt, stack, criteria, variant.rules, judged)
+    else:
+        which, groups = reducer.groups(judged)
+        sums = np.zeros((len(which), doubt.figures(layer for layer, _ in criteria), doubt.draws))
+        found = draw_block(doubt, stack, criteria, variant.rules, judged, groups, sums)
+        if len(which):
+            kept = _kept(judged.window, reducer.reduce_draws(judged, which, groups, sums))
+            result.parts.setdefault(reducer.name, []).append(kept)
+    notes.drawn |= {f"{at}:{name}": count for name, count in found.cells.items()}
+    notes.crossing |= {f"{at}:{name}": count for name, count in found.crossing.items() if count}
+    return replace(judged, spread=found.spread)
 
 
 def _parts(reducer: Reducer, judged: Judged) -> Iterator[tuple[tuple[int, int], bytes]]:
@@ -84,9 +108,13 @@ def _parts(reducer: Reducer, judged: Judged) -> Iterator[tuple[tuple[int, int], 
     for window in block_windows(whole):
         part = reducer.reduce(judged.at(window))
         if part:
-            buffer = io.BytesIO()
-            np.savez(buffer, **part)  # type: ignore[arg-type]
-            yield (window.row // BLOCK, window.col // BLOCK), buffer.getvalue()
+            yield _kept(window, part)
+
+
+def _kept(block: Window, part: Mapping[str, Any]) -> tuple[tuple[int, int], bytes]:
+    buffer = io.BytesIO()
+    np.savez(buffer, **part)
+    return (block.row // BLOCK, block.col // BLOCK), buffer.getvalue()
 
 
 def block_windows(whole: Window) -> Iterator[Window]:

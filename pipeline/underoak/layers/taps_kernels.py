@@ -137,6 +137,27 @@ def _put(src, r0, c0, across, down, at, index, weight):  # type: ignore[no-untyp
 
 
 @_compiled
+def _four(src, u, v, at, index, weight):  # type: ignore[no-untyped-def]
+    """The four cells around a place, where all are known; else 0, and `_put` has to look."""
+    fu, fv = math.floor(u - 0.5), math.floor(v - 0.5)
+    r, c = np.int64(fv) - src.top, np.int64(fu) - src.left
+    if r < 0 or c < 0 or r + 1 >= src.rows or c + 1 >= src.cols or at + 4 > index.size:
+        return 0
+    first = r * src.cols + c
+    below = first + src.cols
+    total = src.cells[first] + src.cells[first + 1] + src.cells[below] + src.cells[below + 1]
+    if total != total:
+        return 0
+    x, y = u - 0.5 - fu, v - 0.5 - fv
+    index[at], index[at + 1], index[at + 2], index[at + 3] = first, first + 1, below, below + 1
+    weight[at] = np.float32((1.0 - y) * (1.0 - x))
+    weight[at + 1] = np.float32((1.0 - y) * x)
+    weight[at + 2] = np.float32(y * (1.0 - x))
+    weight[at + 3] = np.float32(y * x)
+    return 4
+
+
+@_compiled
 def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untyped-def]
     """As `_put`, from k x k samples."""
     n = 0
@@ -217,6 +238,8 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
                                     index[room] = y * src.cols + x
                                     weight[room] = np.float32(1.0)
                         else:
+                            found = _four(src, u, v, room, index, weight) if wide == 0.0 and high == 0.0 else 0
+                        if method == BILINEAR and found == 0:
                             y, x = _weights(v, high, along) - src.top, _weights(u, wide, across) - src.left
                             found = _put(src, y, x, across, along, room, index, weight)
                     count[cell] = found

@@ -13,6 +13,7 @@ from underoak.places.sample import Cells, Sample
 from underoak.places.sampling import Sampling, sample_parcel
 from underoak.places.sampling_files import safe_name, write_sampling
 from underoak.places.sensitivity import sensitivity_of, swap_of_first_two
+from underoak.places.spread import Spread, spreading_of
 from underoak.places.tally import Tally
 from underoak.places.write import write_parcels, write_zones
 from underoak.places.zones import find_zones, reading
@@ -24,6 +25,7 @@ __all__ = [
     "Parcels",
     "Sample",
     "Sampling",
+    "Spread",
     "Tally",
     "areas_ha",
     "find_zones",
@@ -42,6 +44,7 @@ __all__ = [
     "safe_name",
     "sample_parcel",
     "sensitivity_of",
+    "spreading_of",
     "withhold",
     "swap_of_first_two",
     "write_futures_table",

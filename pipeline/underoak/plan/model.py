@@ -25,6 +25,7 @@ from underoak.plan.fields import (
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.scenario_spec import FuturesSpec, ScenarioSpec
 from underoak.plan.spec import Spec, Told, refusal, refuse_all, retelling
+from underoak.plan.uncertainty_spec import Level, UncertaintySpec
 
 MOST_CRITERIA = 250  # codes 250 and up mean something else in the results
 MOST_SPECIES, MOST_SCENARIOS = 20, 100
@@ -301,6 +302,8 @@ class OutputsSpec(Spec):
     """The run's folder, relative to the plan's."""
     dtype: Literal["float32", "uint16"] = "float32"
     """How suitability is stored; uint16 is in steps of 1/60000."""
+    quantiles: Annotated[tuple[Level, ...], Field(min_length=1, max_length=20)] | None = None
+    """Quantiles of suitability over the draws of `uncertainty`, such as 0.05, 0.5, 0.95; they take as long again."""
 
 
 class PlanSpec(Spec):
@@ -332,6 +335,8 @@ class PlanSpec(Spec):
     """How memberships become one suitability."""
     classes: ClassesSpec = Field(default_factory=ClassesSpec)
     """Where the classes are cut."""
+    uncertainty: UncertaintySpec | None = None
+    """How doubtful layers are drawn; left out, every layer is taken at its word."""
     scenarios: Annotated[tuple[ScenarioSpec, ...], Field(max_length=MOST_SCENARIOS)] = ()
     """Futures that are judged beside the present."""
     futures: FuturesSpec = Field(default_factory=FuturesSpec)

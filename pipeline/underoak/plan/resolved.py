@@ -29,6 +29,7 @@ from underoak.plan.model import (
 )
 from underoak.plan.profile import Host, Profile
 from underoak.plan.scenario_spec import FuturesSpec
+from underoak.plan.uncertainty_spec import UncertaintySpec
 
 if TYPE_CHECKING:
     from underoak.overlay import Curve, Rules
@@ -193,6 +194,11 @@ class Plan:
     def classes(self) -> ClassesSpec:
         """Where the classes are cut."""
         return self.spec.classes
+
+    @property
+    def uncertainty(self) -> UncertaintySpec | None:
+        """How doubtful layers are drawn; None when every layer is taken at its word."""
+        return self.spec.uncertainty
 
     @property
     def parcels(self) -> ParcelsSpec | None:

@@ -35,7 +35,7 @@ class ReplacementSpec(Spec):
     """Where the data come from, and their licence; printed."""
 
 
-Replacement = Annotated[ReplacementSpec, BeforeValidator(_named)]
+Replacement = Annotated[ReplacementSpec, BeforeValidator(_named, json_schema_input_type=File | ReplacementSpec)]
 
 
 class ScenarioSpec(Spec):

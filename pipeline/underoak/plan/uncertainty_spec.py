@@ -42,14 +42,21 @@ def _share_or_amount(value: Any) -> str:
     return text_or_other(value)
 
 
-_Share = Annotated[
-    str, BeforeValidator(_plain_share), WithJsonSchema({"type": "string", "examples": ["15 %", "15 % of value"]})
-]
+_Share = Annotated[str, BeforeValidator(_plain_share)]
 Level = Annotated[float, BeforeValidator(_level), Field(gt=0, lt=1, allow_inf_nan=False)]
 Deviation = Annotated[
     Annotated[_Share, Tag("(share)")] | Annotated[Amount, Tag("(text)")] | Annotated[Number, Tag("(other)")],
     Discriminator(_share_or_amount),
     BeforeValidator(_not_negative),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "number", "minimum": 0},
+                {"type": "string", "pattern": r"^\s*\d+(\.\d*)?([eE][-+]?\d+)?\s*\S.*$"},
+            ],
+            "examples": ["80 g/kg", "15 %", 0.4],
+        }
+    ),
 ]
 """A standard deviation: a number in the layer's unit, an amount such as 80 g/kg, or a share such as 15 %."""
 

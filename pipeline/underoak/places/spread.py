@@ -1,0 +1,183 @@
+"""How far off a parcel may be: its mean suitability and memberships in every draw.
+
+Sums are added cell by cell inside a block of the grid, then block by block, so that tiles, workers and the order of
+parcels change no bit. All parcels are judged in the same draws: what two of them share, they share in every draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from underoak.doubt.spread import TIE, Groups
+from underoak.engine.reducer import Judged
+from underoak.layers.burn import UNIT, Edges, accumulate, meet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from underoak.engine.drawing import Doubt
+
+Doubles = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
+LOW, HIGH = 0.05, 0.95  # quantiles of `low` and `high`
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """What every draw makes of every parcel, NaN where nothing is judged: means over its judged ground."""
+
+    ids: tuple[str, ...]
+    suitability: Doubles  # (parcels, draws)
+    drawn: tuple[int, ...]  # the criteria that are in doubt, in plan order
+    memberships: Doubles  # theirs, (parcels, doubtful criteria, draws)
+    steady: Doubles  # of every criterion as judged once, (parcels, criteria)
+
+    @property
+    def every(self) -> Doubles:
+        """(parcels, draws, 1 + criteria): the mean suitability, then the mean membership of each criterion."""
+        parcels, draws = self.suitability.shape
+        found = np.empty((parcels, draws, 1 + self.steady.shape[1]))
+        found[:, :, 0] = self.suitability
+        found[:, :, 1:] = self.steady[:, None, :]
+        for j, k in enumerate(self.drawn):
+            found[:, :, 1 + k] = self.memberships[:, j]
+        return found
+
+    def columns(self, cut: float) -> pd.DataFrame:
+        """One row for every parcel: `id` · `p_s2` (share of draws in which it reaches the cut) · `sd` · `low`, `high`.
+
+        `sd`, and the 5 % and 95 % quantiles `low` and `high`, are of its suitability over draws.
+        """
+        import pandas as pd
+
+        known = ~np.isnan(self.suitability).any(axis=1)
+        p, sd, low, high = (np.full(len(self.ids), np.nan) for _ in range(4))
+        values = self.suitability[known]
+        if values.size:
+            p[known] = (values >= cut - TIE).mean(axis=1)
+            sd[known] = values.std(axis=1)
+            low[known], high[known] = np.quantile(values, (LOW, HIGH), axis=1)
+        return pd.DataFrame({"id": list(self.ids), "p_s2": p, "sd": sd, "low": low, "high": high})
+
+    def joined(self, table: pd.DataFrame, cut: float) -> pd.DataFrame:
+        """The table of parcels with these columns before `valid_share`; empty for parcels that are not judged."""
+        columns = self.columns(cut).set_index("id").loc[table["id"]]
+        at = list(table.columns).index("valid_share")
+        made = table.copy()
+        judged = made["rank"].notna().to_numpy()
+        for name in reversed(columns.columns):
+            made.insert(at, name, np.where(judged, columns[name].to_numpy(), np.nan))
+        return made
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spreading:
+    """The reducer of draws for parcels."""
+
+    ids: tuple[str, ...]
+    edges: Edges
+    criteria: int  # how many there are
+    drawn: tuple[int, ...]  # those in doubt, in plan order
+    draws: int
+    name: str = "spread"
+    variant: int = 0
+
+    def groups(self, block: Judged) -> tuple[Places, Groups]:
+        """The parcels that lie in a block, and the share of each cell that each of them covers."""
+        window = block.window
+        which, cell, parcel, share = _shares(self.edges, window.row, window.col, window.rows, window.cols)
+        order = np.argsort(cell, kind="stable")
+        first = np.concatenate([[0], np.cumsum(np.bincount(cell, minlength=window.rows * window.cols))])
+        return which, Groups(first.astype(np.int64), parcel[order].astype(np.int32), share[order])
+
+    def reduce_draws(
+        self, block: Judged, which: Places, groups: Groups, sums: Doubles
+    ) -> Mapping[str, npt.NDArray[Any]]:
+        """`parcel` (n,); `sums` of draws; `judged` (n,); `known` and `steady` (n, criteria) as judged once [cells]."""
+        judged, known, steady = _steady(
+            groups.first, groups.group, groups.share, len(which),
+            np.ascontiguousarray(block.memberships).reshape(self.criteria, -1),
+            np.ascontiguousarray(block.suitability).reshape(-1),
+        )  # fmt: skip
+        return {"parcel": which, "sums": sums, "judged": judged, "known": known, "steady": steady}
+
+    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Spread:
+        """What every draw makes of every parcel, in the file's order."""
+        n, k = len(self.ids), len(self.drawn)
+        sums = np.zeros((n, 1 + k, self.draws))
+        judged, known, steady = np.zeros(n), np.zeros((n, self.criteria)), np.zeros((n, self.criteria))
+        for part in parts:
+            at = part["parcel"]
+            for into, name in ((sums, "sums"), (judged, "judged"), (known, "known"), (steady, "steady")):
+                into[at] += part[name]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            suitability = sums[:, 0] / judged[:, None]
+            memberships = sums[:, 1:] / known[:, self.drawn][:, :, None]
+            return Spread(self.ids, suitability, self.drawn, memberships, steady / known)
+
+
+@njit(cache=True, nogil=True)
+def _shares(
+    edges: Edges, row: int, col: int, rows: int, cols: int
+) -> tuple[Places, Places, Places, Doubles]:  # numba compiles the kernels of `layers.burn` in
+    """Parcels that meet a block; then cell, parcel (its place among these) and share, parcel after parcel."""
+    hits, room = 0, 0
+    for polygon in range(len(edges.box)):
+        _, _, height, width = meet(edges, polygon, row, col, rows, cols)
+        hits += height > 0
+        room += height * width
+    which = np.empty(hits, np.int64)
+    cell, parcel, share = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room)
+    n, count = 0, 0
+    for polygon in range(len(edges.box)):
+        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
+        if height == 0:
+            continue
+        area = accumulate(edges, polygon, r0, c0, height, width)
+        which[n] = polygon
+        for i in range(height):
+            for j in range(width):
+                if area[i, j] > 0:
+                    cell[count] = (r0 - row + i) * cols + c0 - col + j
+                    parcel[count] = n
+                    share[count] = area[i, j] / UNIT
+                    count += 1
+        n += 1
+    return which, cell[:count], parcel[:count], share[:count]
+
+
+@njit(cache=True, nogil=True)
+def _steady(
+    first: Places, group: npt.NDArray[np.int32], share: Doubles, count: int,
+    memberships: npt.NDArray[np.float32], suitability: npt.NDArray[np.float32],
+) -> tuple[Doubles, Doubles, Doubles]:  # fmt: skip
+    """Judged ground of each group, and sums of memberships over it with the ground that has them."""
+    k = memberships.shape[0]
+    judged, known, steady = np.zeros(count), np.zeros((count, k)), np.zeros((count, k))
+    for i in range(suitability.size):
+        if suitability[i] != suitability[i]:
+            continue
+        for n in range(first[i], first[i + 1]):
+            g = group[n]
+            judged[g] += share[n]
+            for j in range(k):
+                value = memberships[j, i]
+                if value == value:
+                    known[g, j] += share[n]
+                    steady[g, j] += share[n] * value
+    return judged, known, steady
+
+
+def spreading_of(
+    ids: Sequence[str], edges: Edges, criteria: Sequence[str], doubt: Doubt, name: str, variant: int
+) -> Spreading:
+    """The reducer for parcels; `criteria` are the layers that each criterion is judged by."""
+    doubtful = {each.layer for each in doubt.layers}
+    drawn = tuple(k for k, layer in enumerate(criteria) if layer in doubtful)
+    return Spreading(tuple(ids), edges, len(criteria), drawn, doubt.draws, name, variant)
