@@ -42,16 +42,16 @@ class PreparedView:
     quantiles: Mapping[str, Quantiles] = field(default_factory=dict)  # layer -> its quantiles, where it has any
     stacked_quantiles: Mapping[str, str] = field(default_factory=dict)  # a quantile's name -> the recipe's
 
+    @property
+    def months(self) -> dict[str, tuple[int, ...]]:
+        """The calendar months that were taken of each monthly layer."""
+        return {layer.name: layer.native.keep for layer in self.layers if layer.native.keep}
+
     def stacked_origin(self, layer: str, origin: str) -> str:
         """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
         if origin in self.stacked:
             return self.stacked[origin]
         return origin if self.stacked[layer] == layer else f"{origin} ({self.view.label})"
-
-    @property
-    def months(self) -> dict[str, tuple[int, ...]]:
-        """The calendar months that were taken of each monthly layer."""
-        return {layer.name: layer.native.keep for layer in self.layers if layer.native.keep}
 
     @property
     def told(self) -> dict[str, tuple[str, str]]:
@@ -124,18 +124,6 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     judged = Stack(region.grid, tuple(layer for layer in union if layer.name in used))
     recipe = Recipe(region.grid, judged, variants, shapes, region.outline)
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
-
-
-def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> None:
-    """No season is the same months on both sides of the equator."""
-    if region is None or not region.crosses_equator:
-        return
-    for view in plan.batch:
-        for name, spec in view.plan.layers.items():
-            if spec.season not in (None, "year"):
-                what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
-                mend = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
-                problems.add("E337", what, f"layers.{name}", mend)
 
 
 def _judged(plan: Plan) -> frozenset[str]:
