@@ -167,3 +167,21 @@ def test_figures_are_written_the_same_everywhere():
     assert [percent(x) for x in (0.004, 0.995, 1.0)] == ["<1 %", ">99 %", "100 %"]
     assert [hectares(x) for x in (0.05, 12.34, 4321.0, float("nan"))] == ["0.05 ha", "12.3 ha", "4 321 ha", "–"]
     assert score(float("nan")) == "–"
+
+
+def test_a_page_of_many_parcels_shows_the_best_and_says_where_all_are(tmp_path, monkeypatch):
+    from underoak.report import page
+
+    monkeypatch.setattr(page, "MOST_PARCELS", 2)
+    plan = noise_country(tmp_path, 64, 64)
+    made = uo.run(uo.load_plan(plan, base=tmp_path), out=tmp_path / "out")
+    text, ids = (made.folder / "report.html").read_text(encoding="utf-8"), list(made.parcels["id"])
+    assert len(ids) > 2
+    assert [parcel for parcel in ids if f'<th scope="row">{parcel}</th><td class="score">' in text] == ids[:2]
+    assert f"The best 2 of {len(ids)} parcels are shown here; all are in parcels.csv." in text
+    rows = (made.folder / "parcels.csv").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 1 + len(ids)
+
+
+def test_a_page_of_few_parcels_leaves_none_out(page):
+    assert "are shown here" not in page

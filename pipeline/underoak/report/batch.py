@@ -9,7 +9,7 @@ import numpy as np
 
 from underoak.plan.resolved import Plan, View
 from underoak.report.findings import Findings
-from underoak.report.page import rendered
+from underoak.report.page import left_out, rendered
 from underoak.report.words import CAUTIONS, PURPOSES, hectares, score
 
 if TYPE_CHECKING:
@@ -48,8 +48,9 @@ def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.Da
     best = filled.max(axis=0)
     names = np.array([column(view) for view, _ in present], object)
     joined.insert(1, "best", np.where(known, names[filled.argmax(axis=0)], None))
+    ascending = np.sort(best[known])
     ranks = [
-        1 + int(np.count_nonzero(best[known] > value + _TIE)) if fine else None
+        1 + len(ascending) - int(np.searchsorted(ascending, value + _TIE, side="right")) if fine else None
         for value, fine in zip(best, known, strict=True)
     ]
     joined.insert(1, "rank", pd.Series(ranks, dtype="Int64"))
@@ -68,6 +69,7 @@ def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
         views=[_row(view, found) for view, found in zip(views, findings, strict=True)],
         columns=[view.label for view in views],
         parcels=[] if table is None else [_parcel(row, views) for _, row in table.head(_MOST).iterrows()],
+        parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
         cautions=CAUTIONS,
     )

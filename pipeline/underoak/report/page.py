@@ -30,7 +30,7 @@ _RULES = {
     "minimum": "Suitability is the membership of the weakest criterion: nothing makes up for it.",
     "ordered": "Suitability is an ordered weighted mean: memberships count by their place from best to worst.",
 }
-_MOST_ZONES = 20
+MOST_PARCELS, _MOST_ZONES = 500, 20  # rows that a table shows; all are in the files beside the page
 
 
 def report_html(findings: Findings, map_png: bytes) -> str:
@@ -45,6 +45,7 @@ def report_html(findings: Findings, map_png: bytes) -> str:
         map_words=f"Map of suitability for {plan.title}; the tables below hold the same facts.",
         ground=_ground(findings),
         parcels=_parcels(findings),
+        parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
         steps=_steps(findings),
         lab_words=_lab_words(findings),
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
@@ -101,7 +102,7 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
     if not findings.has_parcels:
         return []
     rows, criteria = [], findings.criteria
-    for row in findings.parcels.to_dict("records"):
+    for row in findings.parcels.head(MOST_PARCELS).to_dict("records"):
         known = isinstance(row["class"], str)
         rows.append(
             {
@@ -121,6 +122,15 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def left_out(count: int, most: int) -> str:
+    """What is said below a table of parcels that does not show all of them.
+
+    >>> left_out(50_000, 500), left_out(500, 500)
+    ('The best 500 of 50,000 parcels are shown here; all are in parcels.csv.', '')
+    """
+    return f"The best {most:,} of {count:,} parcels are shown here; all are in parcels.csv." if count > most else ""
 
 
 def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
@@ -148,7 +158,7 @@ def _lab_words(findings: Findings) -> str:
 def _steps(findings: Findings) -> list[tuple[str, str]]:
     if not findings.has_parcels:
         return []
-    rows, criteria = findings.parcels.to_dict("records"), findings.criteria
+    rows, criteria = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.criteria
     return grouped((str(row["id"]), next_step(criteria, findings.plan.purpose, row)) for row in rows)
 
 
