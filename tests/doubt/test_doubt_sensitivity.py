@@ -130,6 +130,18 @@ def test_under_other_rules_the_two_places_come_out_level(rule, more):
     assert difference(swap.weights) == pytest.approx(0.0, abs=1e-9)
 
 
+def test_no_weight_passes_0_or_1_on_its_way():
+    asked = []
+
+    def difference(w):
+        asked.append(w)
+        return 0.1  # no weight turns it, so that each goes all the way
+
+    assert smallest_swap_of(difference, [0.067, 0.933]) is None  # 0.067 + (1 - 0.067) is above 1 by a rounding
+    assert np.min(asked) == 0.0
+    assert np.max(asked) == 1.0
+
+
 def test_impossible_questions_about_sensitivity_are_refused():
     for ask in (
         lambda: sobol_indices(lambda x: x[0], []),

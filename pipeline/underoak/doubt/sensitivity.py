@@ -237,7 +237,7 @@ def _crossing(difference: Difference, w: Doubles, k: int, end: float, now: float
     if now == 0.0:
         return start
     for step in range(1, _STEPS + 1):
-        there = start + (end - start) * step / _STEPS
+        there = end if step == _STEPS else start + (end - start) * step / _STEPS  # rounding must not pass the end
         if there == before or abs(before - start) > least + _TIE:
             return None
         if difference(_moved(w, k, there)) * now <= 0.0:
