@@ -251,21 +251,6 @@ def new(folder: Path, purpose: str) -> None:
     click.echo(f"Next: put your files where {made[0].name} names them, then: underoak check {made[0]}", err=True)
 
 
-@main.command(short_help="Say why a parcel or a zone stands where it does.")
-@_RUN
-@click.option("--parcel", metavar="ID", help="The parcel's id.")
-@click.option("--zone", metavar="N", help="The zone's rank, or its id.")
-@faults_told
-def explain(run: Path, parcel: str | None, zone: str | None) -> None:
-    """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
-    from underoak.runs import Run
-
-    if (parcel is None) == (zone is None):
-        raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
-    found = Run.open(run)
-    click.echo(found.explain(parcel) if parcel is not None else found.explain_zone(str(zone)))
-
-
 class _Metres(click.ParamType[float]):
     """A length, in metres."""
 
@@ -284,6 +269,53 @@ class _Metres(click.ParamType[float]):
         if not 0.0 <= metres < float("inf"):
             self.fail(f"{value!r} is no length: write it like 800m or 0.8km.", param, ctx)
         return metres
+
+
+class _Spacing(click.ParamType[tuple[float, float]]):
+    """Metres between rows and along them."""
+
+    name = "spacing"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+        """6x5, or 6 x 5 m."""
+        found = re.fullmatch(r"\s*(\d{1,3}(?:\.\d{1,2})?)\s*x\s*(\d{1,3}(?:\.\d{1,2})?)\s*m?\s*", str(value))
+        made = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
+        if min(made) < 1.0:
+            self.fail(f"{value!r} is no spacing: write metres between rows and along them, like 6x5.", param, ctx)
+        return made
+
+
+@main.command(short_help="Say why a parcel or a zone stands where it does.")
+@_RUN
+@click.option("--parcel", metavar="ID", help="The parcel's id.")
+@click.option("--zone", metavar="N", help="The zone's rank, or its id.")
+@click.option("--field-sheet", is_flag=True, help="Instead: how to sample, lime, plant and look after it.")
+@click.option(
+    "--establish",
+    type=click.Choice(["nuts", "pots", "whips", "wild"]),
+    help="For the field sheet: sown seed, potted seedlings, moved whips, wild ground. Default: pots; restore: whips.",
+)
+@click.option(
+    "--spacing", type=_Spacing(), help="For the field sheet: metres between rows and along them, such as 6x5."
+)
+@click.option("--headland", type=_Metres(), help="For the field sheet: left free along the edges. Default: 4m.")
+@faults_told
+def explain(
+    run: Path, parcel: str | None, zone: str | None, field_sheet: bool, establish: Any, spacing: Any,
+    headland: float | None,
+) -> None:  # fmt: skip
+    """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
+    from underoak.runs import Run
+
+    if (parcel is None) == (zone is None):
+        raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
+    if not field_sheet and (establish, spacing, headland) != (None, None, None):
+        raise click.UsageError("--establish, --spacing and --headland are for --field-sheet: add it, or leave them out")
+    found = Run.open(run)
+    if field_sheet:
+        click.echo(found.field_sheet(parcel, zone, establish, spacing, 4.0 if headland is None else headland))
+        return
+    click.echo(found.explain(parcel) if parcel is not None else found.explain_zone(str(zone)))
 
 
 @main.command(short_help="Say where to take soil on a parcel, and what to ask the laboratory.")

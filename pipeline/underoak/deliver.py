@@ -27,12 +27,13 @@ from underoak.places import find_zones, held, listed, overlap_warning, range_of,
 from underoak.places.calibration import calibrated, calibration_warnings
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
-from underoak.places.sensitivity import swap_of_first_two
 from underoak.places.retested import with_lab
+from underoak.places.sensitivity import swap_of_first_two
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
 from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
 from underoak.report.futures import futures_section
+from underoak.report.paired import planting_rows, with_pairs
 
 _DATED = ("report.html", "item.json")  # they say when they were made
 
@@ -54,7 +55,7 @@ def spread_of(folder: str) -> str:
 
 def gather(
     plan: Plan, prepared: Prepared, stage: Path, notes: Notes, tables: dict[str, Any], problems: Problems,
-    made: datetime.datetime,
+    made: datetime.datetime, parcels: Parcels | None,
 ) -> list[Findings]:  # fmt: skip
     """What every view found; its rasters lie in the stage already."""
     grid = prepared.grid
@@ -94,7 +95,8 @@ def gather(
                 first_two=first_two, calibration=calibration,
             )
         )  # fmt: skip
-    return found
+    spreads = {view.folder: tables.get(spread_of(view.folder)) for view in plan.batch}
+    return with_pairs(plan.batch, found, prepared, parcels, spreads)
 
 
 def _zones(view: View, stage: Path, prepared: Prepared) -> Any:
@@ -171,7 +173,8 @@ def _deliver_view(
     (folder / "map.png").write_bytes(picture)
     top = float(UINT16_STEPS) if view.plan.outputs.dtype == "uint16" else 1.0
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
-    (folder / "report.html").write_text(report_html(found, picture), encoding="utf-8")
+    planting = [] if view.scenario else planting_rows(found, parcels, folder)
+    (folder / "report.html").write_text(report_html(found, picture, planting), encoding="utf-8")
     told = view_manifest(view, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
     return told | {"grains": dict(found.grains)}
 

@@ -38,13 +38,25 @@ from underoak.layers.quantile_files import tell_crossing
 from underoak.places import hold, withhold
 from underoak.plan.doubt_words import doubt_lines
 from underoak.plan.resolved import Plan
-from underoak.report import Findings, decision, explain, explain_zone, lab_request, sampled, zone_place
+from underoak.report import (
+    Findings,
+    decision,
+    explain,
+    explain_zone,
+    field_sheet,
+    fielded,
+    lab_request,
+    parcel_place,
+    sampled,
+    zone_place,
+)
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import xarray as xr
 
     from underoak.places import Sampling
+    from underoak.places.planting import Way
 
 _IMPLAUSIBLE = 0.001  # share of a layer's cells that may be dropped before the run stops
 
@@ -147,6 +159,29 @@ class Run:
         assert self.zones is not None
         means = mean_memberships(self.folder, self.grid, self.zones.geometry.iloc[place])
         return explain_zone(view, self.zones, zone, means.tolist())
+
+    def field_sheet(
+        self, parcel: str | None = None, zone: str | None = None, establish: Way | None = None,
+        spacing_m: tuple[float, float] | None = None, setback_m: float = 4.0,
+    ) -> str:  # fmt: skip
+        """What to do on one parcel or zone: soil, lime and water, rows of trees, plants, inoculum, calendar, cautions.
+
+        `establish` is nuts, pots, whips or wild, `spacing_m` the metres between rows and along them; see
+        `report.fielded`. Nothing is written.
+
+        Raises:
+            UnderoakError: E604 when the run has none of that name, E440 without a shape, E442 for wild ground where
+                the truffle is not native.
+        """
+        self._only_view()
+        if parcel is not None:
+            table, kind, place = self.parcels, "parcel", parcel_place(self.parcels, parcel)
+        else:
+            table, kind, place = self.zones, "zone", zone_place(self.zones, str(zone))
+        field = fielded(
+            self.folder, self.manifest, self.grid, table, place, kind, establish, spacing_m, setback_m
+        )  # fmt: skip
+        return field_sheet(field)
 
     def sample(
         self, parcel: str, n: int, range_m: float | None = None, setback_m: float = 10.0, spacing_m: float = 10.0
@@ -265,7 +300,7 @@ def run(
                 shares = write_futures(plan, spool, prepared.grid, held.stage)
         told.start("tables, maps and report", 0)
         tables = reduced(spool, work.reducers)
-        findings = gather(plan, prepared, held.stage, spool.notes, tables, problems, started)
+        findings = gather(plan, prepared, held.stage, spool.notes, tables, problems, started, parcels)
         problems.stop_if_any(strict)
         for fault in problems.warnings[len(prepared.warnings) :]:
             told.warn(fault)

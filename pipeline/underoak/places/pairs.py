@@ -20,7 +20,7 @@ from underoak.places.ranking import TIE
 if TYPE_CHECKING:
     import pandas as pd
 
-    from underoak.plan.profile import Host
+    from underoak.plan.profile import Host, Profile
     from underoak.plan.resolved import Plan
 
 Doubles = npt.NDArray[np.float64]
@@ -43,11 +43,22 @@ class Pair:
 
 
 def hosts_of(plan: Plan) -> tuple[Host, ...]:
-    """The hosts that count for a plan's species: in the order of the plan's `hosts`, else of the profile."""
-    known = plan.hosts
-    if plan.spec.hosts:
-        known = tuple(sorted(known, key=lambda host: plan.spec.hosts.index(host.name)))
-    return tuple(host for host in known if not (host.introduced and plan.purpose == "restore"))
+    """The hosts that count for a plan's species, as `hosts_in` finds them."""
+    return () if plan.profile is None else hosts_in(plan.profile, plan.spec.hosts, plan.purpose)
+
+
+def hosts_in(profile: Profile, named: Sequence[str], purpose: str) -> tuple[Host, ...]:
+    """The hosts of a profile that count: those that a plan names, in its order; without names all.
+
+    On wild ground those are left out that are not native where the truffle is.
+
+    >>> from underoak.plan.profile import load_profile
+    >>> [host.name for host in hosts_in(load_profile("tuber_magnatum"), ["tilia_cordata", "salix_alba"], "buy")]
+    ['tilia_cordata', 'salix_alba']
+    """
+    known = {host.name: host for host in profile.hosts}
+    chosen = [known[name] for name in named if name in known] if named else known.values()
+    return tuple(host for host in chosen if not (host.introduced and purpose == "restore"))
 
 
 def pairs_of(plans: Sequence[Plan]) -> tuple[Pair, ...]:
@@ -189,3 +200,14 @@ def _origins(pairs: Sequence[Pair], states: Sequence[str]) -> str | None:
         own += [pair.host.name] if pair.host.name not in own else []
     told = [f"{name}: {by_state[name]}" for name in species if by_state[name]]
     return "; ".join([*told, *(f"{', '.join(names)}: {what}" for what, names in hosts.items())]) or None
+
+
+def pair_words(text: str) -> str:
+    """A cell of species or of pairs for people.
+
+    >>> pair_words("tuber_magnatum with populus_alba; tuber_borchii with pinus_nigra")
+    'Tuber magnatum with Populus alba, Tuber borchii with Pinus nigra'
+    """
+    return ", ".join(
+        " with ".join(name.replace("_", " ").capitalize() for name in part.split(" with ")) for part in text.split("; ")
+    )

@@ -191,6 +191,15 @@ def whips_to_order(wanted: int) -> int:
     return -(-wanted * 100 // _WHIPS_PERCENT)
 
 
+def pots_to_order(wanted: int) -> int:
+    """Potted seedlings to order, so that as many as wanted live: a tenth is lost.
+
+    >>> pots_to_order(90), pots_to_order(91)
+    (100, 102)
+    """
+    return -(-wanted * 100 // round(_POTS_ALIVE * 100))
+
+
 def seeds_to_gather(places: int) -> int:
     """Nuts or acorns to gather, so that as many as are sown are sound after floating.
 
@@ -216,6 +225,15 @@ def alive(places: int, way: Way, years: int = _WHIPS_YEARS) -> float:
             return places * _POTS_ALIVE
         case _:
             return places * float((_WHIPS_PERCENT / 100.0) ** (years / _WHIPS_YEARS))
+
+
+def roots_to_check(trees: int) -> int:
+    """Trees whose roots are looked at in one year: one in fifty, ten at least, never more than there are.
+
+    >>> roots_to_check(2000), roots_to_check(120), roots_to_check(4)
+    (40, 10, 4)
+    """
+    return min(trees, max(10, math.ceil(trees / 50)))
 
 
 def trial_plots(area_ha: float) -> tuple[int, int]:

@@ -3,7 +3,9 @@
 from underoak.report.batch import batch_html, joined_parcels
 from underoak.report.comparison import Comparison, compare
 from underoak.report.comparison_words import comparison_text, comparison_values
-from underoak.report.explanation import explain, explain_zone, zone_place
+from underoak.report.explanation import explain, explain_zone, parcel_place, zone_place
+from underoak.report.fielded import Field, fielded
+from underoak.report.fieldsheet import field_sheet
 from underoak.report.figure import map_png, relief_of
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.item import stac_item
@@ -17,6 +19,7 @@ from underoak.report.words import decision
 __all__ = [
     "Comparison",
     "CriterionWords",
+    "Field",
     "Findings",
     "batch_html",
     "compare",
@@ -25,10 +28,13 @@ __all__ = [
     "decision",
     "explain",
     "explain_zone",
+    "field_sheet",
+    "fielded",
     "joined_parcels",
     "lab_request",
     "legend_sld",
     "map_png",
+    "parcel_place",
     "ranking",
     "relief_of",
     "report_html",

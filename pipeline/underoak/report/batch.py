@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from underoak.places.pairs import NO_PAIR, pair_words
 from underoak.plan.resolved import Plan, View
 from underoak.report.findings import Findings
 from underoak.report.page import left_out, rendered
@@ -28,7 +29,8 @@ def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.Da
     """One row for every parcel, best first.
 
     Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; equal
-    within 1e-6 share one) · `best` (that species) · `area_ha` · and for each view `rank_`, `suitability_`, `class_`.
+    within 1e-6 share one) · `best` (that species) · those of `places.pair_columns` (species and host together) ·
+    `area_ha` · and for each view `rank_`, `suitability_`, `class_`.
     """
     import pandas as pd
 
@@ -54,6 +56,10 @@ def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.Da
         for value, fine in zip(best, known, strict=True)
     ]
     joined.insert(1, "rank", pd.Series(ranks, dtype="Int64"))
+    if findings[0].pairs is not None:
+        own_pairs = findings[0].pairs.loc[ids]
+        for name in reversed(own_pairs.columns):
+            joined.insert(3, name, own_pairs[name].array)
     order = np.lexsort((np.arange(len(ids)), np.where(known, -best, np.inf)))
     return joined.iloc[order].reset_index(drop=True)
 
@@ -68,6 +74,7 @@ def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
         subtitle=f"{PURPOSES[plan.purpose].capitalize()} · {len(views)} times judged · {findings[0].made:%Y-%m-%d}",
         views=[_row(view, found) for view, found in zip(views, findings, strict=True)],
         columns=[view.label for view in views],
+        has_pairs=table is not None and "best_host" in table,
         parcels=[] if table is None else [_parcel(row, views) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
@@ -90,5 +97,16 @@ def _parcel(row: Any, views: Sequence[View]) -> dict[str, Any]:
         "rank": str(row["rank"]) if known else "–",
         "id": str(row["id"]),
         "best": row["best"].replace("_", " ").capitalize() if known else "not judged",
+        "pair": _pair(row),
         "scores": [score(float(row[f"suitability_{column(view)}"])) for view in views],
     }
+
+
+def _pair(row: Any) -> str:
+    """The best truffle and host of a parcel."""
+    if not isinstance(row.get("best_host"), str):
+        return ""
+    host, species = row["best_host"], row.get("best_species")
+    if host == NO_PAIR or " with " in host or not isinstance(species, str):
+        return pair_words(host) if host != NO_PAIR else NO_PAIR
+    return f"{pair_words(species)} with {pair_words(host)}"

@@ -9,6 +9,7 @@ from typing import Any
 
 from underoak.errors import Fault, UnderoakError, did_you_mean
 from underoak.places.amounts import figure, money
+from underoak.places.pairs import pair_words
 from underoak.places.remedies import fence_m
 from underoak.report.findings import CriterionWords
 from underoak.report.next_step import next_step, number
@@ -33,11 +34,7 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
     Raises:
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
     """
-    known = [] if parcels is None else [str(id) for id in parcels["id"]]
-    if parcel not in known:
-        mend = did_you_mean(parcel, known, "ids are listed in parcels.csv" if known else "the plan names no parcels")
-        raise UnderoakError(Fault("E604", f'there is no parcel "{parcel}" in this run', mend=mend))
-    row = parcels.iloc[known.index(parcel)]
+    row = parcels.iloc[parcel_place(parcels, parcel)]
     judged_by, purpose = criteria_of(view), plan["purpose"]
     if not isinstance(row["class"], str):
         lines = [f"Parcel {parcel}: not judged ({row['reason']}).", f"{hectares(row['area_ha'])}."]
@@ -52,6 +49,19 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
         ]
     lines += ["", *_wrapped(f"Next: {next_step(judged_by, purpose, row)}"), *_sources(judged_by), ""]
     return "\n".join([*lines, *_wrapped(CAUTIONS[0])])
+
+
+def parcel_place(parcels: Any, parcel: str) -> int:
+    """Where a parcel stands in the table.
+
+    Raises:
+        UnderoakError: E604 when there is none of that id.
+    """
+    known = [] if parcels is None else [str(id) for id in parcels["id"]]
+    if parcel not in known:
+        mend = did_you_mean(parcel, known, "ids are listed in parcels.csv" if known else "the plan names no parcels")
+        raise UnderoakError(Fault("E604", f'there is no parcel "{parcel}" in this run', mend=mend))
+    return known.index(parcel)
 
 
 def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
@@ -115,6 +125,8 @@ def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
         f"rank {int(row['rank'])} of {ranked}.",
         f"{hectares(row['area_ha'])}; {excluded}, {percent(row['valid_share'])} of the rest judged.",
     ]
+    if isinstance(row.get("best_host"), str):
+        lines += _wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
     if isinstance(row.get("remedies"), str):
         lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
     return lines + [part for line in lab for part in _wrapped(line)]

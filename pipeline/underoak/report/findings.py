@@ -85,6 +85,7 @@ class Findings:
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
     first_two: FirstTwo | None = None  # what would turn the order of the first two parcels; None: nothing to say
     calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> what tests say of its doubt
+    pairs: Any = None  # truffle and host of every parcel over all species of the present, by id; on the first view
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:

@@ -21,7 +21,7 @@ _TAKE = (
     "subsoil. Note stones, colours, and where water stands.",
     "In an orchard that already stands, take them just outside the bare ring around a tree.",
 )
-_ASK = (
+ASK = (
     "pH in water and pH in CaCl2, each with its method and ratio on the sheet",
     "total carbonate and active carbonate (active lime)",
     "texture: sand, silt, clay; and coarse fragments",
@@ -33,7 +33,7 @@ _WHEN = (
     "Half a year or more before lime is spread, and not within some weeks of lime, dung, fertiliser or ploughing; on "
     "soil that is moist, neither sodden nor dust.",
 )
-_FIELD_TEST = (
+FIELD_TEST = (
     "A drop of dilute acid that fizzes on a crumb tells of carbonate on the spot, and of nothing else. Acid burns: "
     "goggles and gloves, acid into water and never the other way, out of the reach of children, rinse what it touched.",
 )
@@ -71,9 +71,9 @@ def _lines(sampling: Sampling) -> Iterator[str]:
         yield from _wrapped(note)
     yield from _section("Bags", tuple(map(_bag, sampling.bags)) + _apart(sampling))
     yield from _section("Take", _TAKE)
-    yield from _section("Ask the laboratory for", _ASK)
+    yield from _section("Ask the laboratory for", ASK)
     yield from _section("When", _WHEN)
-    yield from _section("On the spot", _FIELD_TEST)
+    yield from _section("On the spot", FIELD_TEST)
     yield from _section("When the results come", _RESULTS)
     yield ""
     yield f"    {','.join(_COLUMNS)}"

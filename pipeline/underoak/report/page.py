@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
@@ -33,8 +33,11 @@ _RULES = {
 MOST_PARCELS, _MOST_ZONES = 500, 20  # rows that a table shows; all are in the files beside the page
 
 
-def report_html(findings: Findings, map_png: bytes) -> str:
-    """The whole page as text; every value from outside is escaped by the template engine."""
+def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[str, str]] = ()) -> str:
+    """The whole page as text; every value from outside is escaped by the template engine.
+
+    `planting` is made by `paired.planting_rows`.
+    """
     plan = findings.plan
     return rendered(
         "report.html",
@@ -49,6 +52,8 @@ def report_html(findings: Findings, map_png: bytes) -> str:
         steps=_steps(findings),
         lab_words=_lab_words(findings),
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
+        planting=planting,
+        has_rows=any(row["trees"] != "–" for row in planting),
         zones=_zones(findings),
         zones_at_least=plan.zones.at_least if plan.zones else "",
         zones_left_out=_zones_left_out(findings),
