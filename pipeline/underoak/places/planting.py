@@ -137,7 +137,8 @@ def _longest_side(flat: Any) -> float:
 def _spread(low: float, high: float, step: float) -> Doubles:
     """Places a step apart from low to high, as many as fit, with equal ends."""
     count = math.floor((high - low) / step + 1e-9)
-    return low + (high - low - count * step) / 2.0 + np.arange(count + 1) * step
+    made: Doubles = low + (high - low - count * step) / 2.0 + np.arange(count + 1, dtype=np.float64) * step
+    return made
 
 
 def _turned(places: Doubles, degrees: float, middle: Any) -> Doubles:
