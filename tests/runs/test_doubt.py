@@ -378,3 +378,22 @@ def test_whole_steps_when_the_plan_stores_them(tmp_path):
         assert made.read(1)[4, 4] == 30000
     assert float(run.dataset["p_meets_sweet"][4, 4]) == pytest.approx(0.5)
     assert float(run.dataset["spread"].sel(figure="mean")[4, 4]) == pytest.approx(0.5, abs=0.01)
+
+
+def test_work_that_has_travelled_makes_the_same_blocks(land):
+    import pickle
+
+    from underoak.engine.prepare import prepare
+    from underoak.engine.tile import do_tile
+    from underoak.errors import Problems
+    from underoak.grid import Window
+    from underoak.runs import _work
+
+    plan, base = land
+    loaded = uo.load_plan(plan, base=base)
+    work, _ = _work(loaded, prepare(loaded), Problems(), False)
+    window = Window(512, 512, 512, 512)
+    here, there = do_tile(work, window), do_tile(pickle.loads(pickle.dumps(work)), window)
+    assert here.blocks == there.blocks
+    assert here.parts == there.parts
+    assert here.parts["spread"]

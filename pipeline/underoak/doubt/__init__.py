@@ -2,6 +2,7 @@
 
 from underoak.doubt.acceptability import ParcelCells, RankAcceptability, rank_acceptability
 from underoak.doubt.calibration import Coverage, band_coverage, cells_under, wilson
+from underoak.doubt.draws import Correlation, Normals, base_of, draw
 from underoak.doubt.expected import expected_membership
 from underoak.doubt.futures import Robustness, future_weights, is_novel, regret, robustness, single_swaps
 from underoak.doubt.quantiles import (
@@ -28,8 +29,10 @@ from underoak.doubt.worth import Worth, value_of_test, verdict, worth_for_choice
 
 __all__ = [
     "Chosen",
+    "Correlation",
     "Coverage",
     "Normal",
+    "Normals",
     "ParcelCells",
     "RankAcceptability",
     "Robustness",
@@ -40,9 +43,11 @@ __all__ = [
     "WeightSpread",
     "Worth",
     "band_coverage",
+    "base_of",
     "cells_under",
     "choose_points",
     "crossing",
+    "draw",
     "expected_membership",
     "future_weights",
     "is_novel",

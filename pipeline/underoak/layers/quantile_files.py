@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from underoak import crs as _crs
 from underoak.doubt.quantiles import crossing
 from underoak.errors import Problems
 from underoak.grid import Grid, Window
@@ -40,7 +39,7 @@ def open_quantiles(
             if source is None:
                 continue
             own = layer.native.source
-            if not _same_cells(own.grid, source.grid):
+            if not own.grid.is_like(source.grid):
                 what = f"lies on another grid than the layer: {_told(source.grid)}; the layer has {_told(own.grid)}"
                 problems.add("E217", what, f"{name} ({other.file})", "take all quantiles from one product")
                 continue
@@ -90,15 +89,6 @@ def _squares(window: Window, size: int = 1024) -> Iterator[Window]:
     for row in range(window.row, window.row + window.rows, size):
         for col in range(window.col, window.col + window.cols, size):
             yield Window(row, col, min(size, window.row + window.rows - row), min(size, window.col + window.cols - col))
-
-
-def _same_cells(one: Grid, other: Grid) -> bool:
-    """True when the cells of both lie on each other, within a thousandth of a cell."""
-    if one.shape != other.shape or not _crs.same(one.crs, other.crs):
-        return False
-    corners = ((0, 0), (one.cols, 0), (one.cols, one.rows), (0, one.rows))
-    places = (one.uv(*corner) for corner in other.corners)
-    return all(abs(u - a) < 1e-3 and abs(v - b) < 1e-3 for (u, v), (a, b) in zip(places, corners, strict=True))
 
 
 def _told(grid: Grid) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from underoak.errors import UnderoakError
 from underoak.plan.checking import Check
 from underoak.plan.layer_spec import LayerSpec
@@ -18,7 +16,7 @@ def check_doubt(spec: PlanSpec, check: Check) -> None:
     for name, layer in spec.layers.items():
         if layer.sd is not None:
             _check_deviation(layer.sd, layer, ("layers", name, "sd"), check)
-        for origin in _origins(layer):
+        for origin in layer.origins.values():
             source = spec.layers.get(origin)
             if spec.uncertainty is not None and source is not None and source.has_doubt and not layer.has_doubt:
                 what = f'the doubt of "{origin}" does not reach what is derived from it'
@@ -41,13 +39,6 @@ def check_doubt(spec: PlanSpec, check: Check) -> None:
         check_layer(name, way, check)
         if name in spec.layers:
             _check_deviation(deviation, spec.layers[name], way, check)
-
-
-def _origins(layer: LayerSpec) -> tuple[str, ...]:
-    given: Any = layer.from_
-    if given is None:
-        return ()
-    return (given,) if isinstance(given, str) else tuple(given.values())
 
 
 def _check_ask(ask: AskSpec, way: Keys, spec: PlanSpec, check: Check) -> None:
