@@ -42,7 +42,7 @@ _KNOWN = (
 _STACKED_POWER = re.compile(r"(?<=[A-Za-z])(-?\d+)\b")
 # Exponents are kept to two digits and never stacked: the units library works powers out, however long that takes.
 _TERM = r"[A-Za-zµΔ°%‰_]+(?:\s*(?:\^|\*\*)?\s*-?[1-9]\d?(?!\d))?"
-_READABLE = re.compile(rf"1|{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
+_READABLE = re.compile(rf"1|(?:1\s*/\s*)?{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
 _LONGEST = 60
 _BLANKS_MULTIPLY = re.compile(r"[A-Za-z%]+(\*\*-?\d+)?(\s+[A-Za-z%]+(\*\*-?\d+)?)+")
 _TIMES = re.compile(r"^(?P<unit>|.*?[^*\s])\s*\*\s*(?P<factor>\d+(?:\.\d+)?)$")

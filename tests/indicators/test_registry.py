@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from underoak.errors import UnderoakError
-from underoak.indicators import REGISTRY, climate_entries, get, soil_entries
+from underoak.grid import Grid
+from underoak.indicators import REGISTRY, climate_entries, get, on_grid, soil_entries
 from underoak.units import canonical_name
 
 ELSEWHERE = {indicator.id for indicator in (*climate_entries.ENTRIES, *soil_entries.ENTRIES)}  # have tests of their own
+GRID = Grid.north_up("EPSG:25831", 500_000.0, 4_600_000.0, 10.0, 9, 9)
 ONE_INPUT = [indicator for indicator in REGISTRY.values() if indicator.id not in ELSEWHERE]
 
 
@@ -30,12 +32,14 @@ def test_results_keep_the_declared_bounds_and_halo(indicator):
     (given,) = indicator.inputs.values()
     shape = (12, 9, 9) if given.axis == "months" else (9, 9)
     values = rng.uniform(0.0, 50.0, shape).astype(np.float32)
-    made = indicator.compute(values, 10.0, 10.0) if indicator.needs_cell_size else indicator.compute(values)
-    h = indicator.halo
+    written = {name: {"radius": "25 m", "within": "25 m", "codes": [3]}.get(name) for name in indicator.parameters}
+    settings = indicator.settings({name: value for name, value in written.items() if value is not None})
+    made = on_grid(indicator, values, GRID, GRID.window, settings)
+    h = 1 if indicator.is_whole or indicator.reach else indicator.halo
     inner = made[h : 9 - h, h : 9 - h]
     assert made.shape == (9, 9)
     assert not np.isnan(inner).any()
-    assert np.isnan(made).sum() == 81 - inner.size
+    assert indicator.reach or np.isnan(made).sum() == 81 - inner.size
     assert inner.min() >= indicator.low
     assert inner.max() <= indicator.high
 

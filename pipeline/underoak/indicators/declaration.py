@@ -35,6 +35,7 @@ class Parameter:
     choices: tuple[str, ...] = ()
     is_codes: bool = False
     default: Setting | None = None  # None: the plan must say
+    below: str = ""  # another setting that it must be less than
 
     def settle(self, written: Any) -> Setting:
         """The setting as it is worked with: a number in `unit`, a word, or codes.
@@ -131,6 +132,10 @@ class Indicator:
             else:
                 mend = f'add "{name}: {parameter.like}", {parameter.text}'
                 faults.append(Fault("E353", f'{self.id} needs "{name}"', name, mend))
+        for name, parameter in taken.items():
+            if name in made and parameter.below in made and not made[name] < made[parameter.below]:  # type: ignore[operator]
+                what = f'"{name}" must be less than "{parameter.below}"'
+                faults.append(Fault("E353", what, name, "make it smaller"))
         if faults:
             raise UnderoakError(*faults)
         return made

@@ -29,7 +29,7 @@ def _differences(above: FloatArray, here: FloatArray, under: FloatArray, col: in
 
 
 @njit(cache=True, nogil=True)
-def _gradient(z: FloatArray, row: int, col: int, ground: Doubles) -> tuple[float, float]:
+def gradient(z: FloatArray, row: int, col: int, ground: Doubles) -> tuple[float, float]:
     """Rise per metre towards east and north at one cell."""
     across, down = _differences(z[row - 1], z[row], z[row + 1], col)
     return ground[row, 0] * across + ground[row, 1] * down, ground[row, 2] * across + ground[row, 3] * down
@@ -71,7 +71,7 @@ def aspect(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
     """Downhill bearing [degree] into `out`, less the rim and flat ground."""
     for row in range(1, z.shape[0] - 1):
         for col in range(1, z.shape[1] - 1):
-            east, north = _gradient(z, row, col, ground)
+            east, north = gradient(z, row, col, ground)
             if east == 0.0 and north == 0.0:
                 continue  # flat ground faces nowhere
             bearing = np.float32(math.atan2(-east, -north) * DEGREES)
@@ -85,7 +85,7 @@ def facing(z: FloatArray, ground: Doubles, to_east: float, to_north: float, out:
     """Cosine of the angle between downhill and a direction into `out`, less the rim; 0 where flat."""
     for row in range(1, z.shape[0] - 1):
         for col in range(1, z.shape[1] - 1):
-            east, north = _gradient(z, row, col, ground)
+            east, north = gradient(z, row, col, ground)
             steep = math.sqrt(east * east + north * north)
             if steep == 0.0:
                 out[row, col] = 0.0

@@ -10,12 +10,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from underoak.indicators.sides import Doubles, Size, heights, to_ground
 from underoak.raster import FloatArray
-
-Doubles = npt.NDArray[np.float64]
-Size = float | Doubles
 
 
 def slope(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
@@ -89,32 +86,5 @@ def _facing(
 
 
 def _prepared(elevation: Any, dx: Size, dy: Size, turn: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
-    z = np.ascontiguousarray(elevation, np.float32)
-    if z.ndim != 2:
-        raise ValueError(f"heights are (rows, cols), got {z.shape}")
-    return z, _to_ground(z.shape[0], dx, dy, turn, corner), np.full(z.shape, np.nan, np.float32)
-
-
-def _to_ground(rows: int, dx: Size, dy: Size, turn: Size, corner: Size) -> Doubles:
-    """What turns the stencil's two differences into the rise per metre east and north, (rows, 4)."""
-    dx, dy, turn, corner = (np.broadcast_to(np.asarray(v, np.float64), (rows,)) for v in (dx, dy, turn, corner))
-    across, down = 90.0 + turn, 90.0 + turn + corner  # bearings of the two sides
-    with np.errstate(all="ignore"):
-        det = -_sin(corner)
-        scaled = np.stack([_cos(down) / dx, -_cos(across) / dy, -_sin(down) / dx, _sin(across) / dy], axis=1) / (
-            8.0 * det[:, None]
-        )
-    sized = np.isfinite(dx) & np.isfinite(dy) & np.isfinite(scaled).all(axis=1)
-    scaled[~sized] = np.nan  # a cell of no size, as at a pole, has no slope
-    return scaled + 0.0  # no negative zeros
-
-
-def _sin(degrees: Doubles) -> Doubles:
-    """Sine that is exact at the quarter turns."""
-    value: Doubles = np.sin(np.deg2rad(degrees))
-    value[np.abs(value) < 1e-15] = 0.0
-    return value
-
-
-def _cos(degrees: Doubles) -> Doubles:
-    return _sin(degrees + 90.0)
+    z = heights(elevation)
+    return z, to_ground(z.shape[0], dx, dy, turn, corner), np.full(z.shape, np.nan, np.float32)
