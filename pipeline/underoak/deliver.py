@@ -29,6 +29,7 @@ from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.parcels import Parcels
 from underoak.places.retested import with_lab
 from underoak.places.sensitivity import swap_of_first_two
+from underoak.places.shares import unusual_share
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
 from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
@@ -88,6 +89,8 @@ def gather(
         counts = {"inside": own.inside, "missing": missing, "excluded": own.excluded, "classes": own.classes,
                   "weakest": own.weakest}  # fmt: skip
         grains = {name: _grain(view.plan, ready, name) for name in ready.facts}
+        if not view.scenario:
+            problems.extend(unusual_share(view.plan, own.classes, prepared))
         found.append(
             Findings(
                 view.plan, grid, table, _zones(view, stage, prepared), counts, ready.facts, ready.units, grains,
