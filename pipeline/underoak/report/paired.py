@@ -119,10 +119,14 @@ def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> lis
                 is_open=lambda x, y: read_ground(folder, found.grid, (), x, y).is_open,
             )  # fmt: skip
             mix = mix_of(hosts, layout.trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
-            told["trees"] = f"{layout.trees:,}".replace(",", " ")
-            told["mix"] = ", ".join(f"{part.trees} {part.host.common}" for part in mix) or "–"
+            told["trees"] = _whole(layout.trees)
+            told["mix"] = ", ".join(f"{_whole(part.trees)} {part.host.common}" for part in mix) or "–"
         rows.append(told)
     return rows
+
+
+def _whole(count: int) -> str:
+    return f"{count:,}".replace(",", " ")
 
 
 def tree_names(names: str, hosts: Sequence[Any]) -> str:
