@@ -492,4 +492,4 @@ def test_settings_of_the_environment_do_not_win(tmp_path):
         text=True,
         check=True,
     )
-    assert ran.stdout.splitlines() == ["[[1.0, 2.0, 3.0]]", f"['NO', 'NO', {64 * 2**20}]"]
+    assert ran.stdout.splitlines() == ["[[1.0, 2.0, 3.0]]", f"['NO', 'NO', {40 * 2**20}]"]

@@ -26,9 +26,10 @@ from underoak.engine.stop import Stop
 from underoak.engine.tile import Tray, Work
 from underoak.grid import Grid, Window
 from underoak.layers.gdal import env, open_raster
+from underoak.layers.stack import Stack
 
 _IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
-_BAND = 4096  # cells
+_BAND, _SMALL = 2048, 3_000_000  # cells across a band; cells of a source that is read once anyway
 
 
 def whole_tiles(size: int) -> int:
@@ -40,13 +41,17 @@ def whole_tiles(size: int) -> int:
     return max(TILE, -(-size // TILE) * TILE)
 
 
-def in_bands(windows: Iterable[Window]) -> list[Window]:
-    """Tiles in bands a few tiles wide, each from top to bottom: source blocks that neighbours share are still cached.
+def in_order(windows: Iterable[Window], stack: Stack) -> list[Window]:
+    """Tiles in bands two tiles wide, each from top to bottom: source blocks that neighbours share are still cached.
 
-    >>> [(tile.row, tile.col) for tile in in_bands(Window(r, c, 9, 9) for r in (0, 9) for c in (0, 9, 5000))]
-    [(0, 0), (0, 9), (9, 0), (9, 9), (0, 5000), (9, 5000)]
+    Where a large source is stored in strips as wide as itself, tiles go row by row.
     """
-    return sorted(windows, key=lambda window: (window.col // _BAND, window.row, window.col))
+    sources = [source for layer in stack.layers for source in layer.native.sources]
+    is_striped = any(
+        source.facts.block[1] >= source.grid.cols and source.grid.rows * source.grid.cols > _SMALL for source in sources
+    )
+    across = stack.grid.cols if is_striped else _BAND
+    return sorted(windows, key=lambda window: (window.col // across, window.row, window.col))
 
 
 class _Queue(Sequence[Window]):
@@ -81,7 +86,7 @@ def run_tiles(
         Stopped: when a stop was asked for; the tiles in flight are waited for, but not long.
     """
     stop = stop or Stop()
-    todo = _Queue(in_bands(spool.missing(work.recipe.grid, whole_tiles(tile))), stop)
+    todo = _Queue(in_order(spool.missing(work.recipe.grid, whole_tiles(tile)), work.recipe.stack), stop)
     heap.keep()
     progress.start("judging", len(todo))
     tray = Tray()

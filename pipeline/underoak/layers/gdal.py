@@ -23,7 +23,7 @@ OPTIONS: dict[str, Any] = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",  # what lies beside a file does not change what it holds
     "GDAL_PAM_ENABLED": "NO",
     "GDAL_GEOREF_SOURCES": "INTERNAL",
-    "GDAL_CACHEMAX": 64 * 2**20,  # bytes: given as a number, it is not taken for megabytes
+    "GDAL_CACHEMAX": 40 * 2**20,  # bytes: given as a number, it is not taken for megabytes
     "GDAL_NUM_THREADS": 1,  # the engine has its own workers
     "VRT_NUM_THREADS": 1,
     "VRT_SHARED_SOURCE": 0,  # a handle belongs to one thread
