@@ -4,10 +4,10 @@ Before the clock: the files `ours.py` left are read into memory, cells and overv
 stack is asked, tile by tile, which windows of which source it reads (the sources answer with nothing, so that nothing
 is resampled). One cell of each source is read, so that the compiled decoder is loaded.
 
-On the clock: two threads take the tiles in the engine's order. A tile reads the same windows through the engine's own
-readers (decompressed, decoded to float32, units applied, missing values made NaN) and drops them, then encodes its true
-cells and those of its first overview with the engine's own encoder and settings. Then the blocks of the upper overviews
-are encoded in the same way, and every file is assembled, written and synced once.
+On the clock: two threads take the tiles in the engine's order. A tile reads the same windows block by block through the
+engine's own readers (decompressed, decoded to float32, units applied, missing values made NaN) and drops them, and
+encodes its true cells and those of its first overview with the engine's own encoder and settings. Then the blocks of
+the upper overviews are encoded in the same way, and every file is assembled, written and synced once.
 
 What it leaves out, and underoak's time therefore holds on top: loading compiled kernels, checks of the values when
 files are opened, coordinates, slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes
@@ -34,10 +34,12 @@ import rasterio
 import underoak as uo
 from measure import Clock, arguments, report
 from model import THREADS, Ground, plan
+from underoak.engine import heap
 from underoak.engine.cog import BLOCK, Layout, Piece, assemble, encode, levels
 from underoak.engine.outputs import standard_outputs
 from underoak.engine.prepare import prepare
-from underoak.engine.runner import TILE
+from underoak.engine.runner import TILE, in_order
+from underoak.engine.tile import block_windows
 from underoak.grid import Grid, Window
 from underoak.layers.gdal import env
 from underoak.layers.native import Native
@@ -69,35 +71,40 @@ class Underived:
     """Stands for a layer on its own grid: asks for the same cells, and derives nothing."""
 
     native: Native
-    source: Asked
+    reads: Reads = field(compare=False)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.native, name)
 
     @property
-    def grid(self) -> Grid:
-        """As `Native.grid`."""
-        return self.native.grid
+    def source(self) -> Asked:
+        """As `Native.source`."""
+        return Asked(self.native.source, self.reads)
 
     @property
-    def halo(self) -> int:
-        """As `Native.halo`."""
-        return self.native.halo
+    def sources(self) -> tuple[Asked, ...]:
+        """As `Native.sources`."""
+        return tuple(Asked(source, self.reads) for source in self.native.sources)
 
-    def derive(self, values: Any, held: Window, window: Window) -> npt.NDArray[np.float32]:
+    def derive(self, values: Any, held: Window, window: Window, *more: Any) -> npt.NDArray[np.float32]:
         """As `Native.derive`."""
         return np.empty((0, 0), np.float32)
 
 
-def reads_of(stack: Stack, tiles: list[Window]) -> list[Reads]:
-    """What the engine reads for each tile, in order."""
+def reads_of(stack: Stack, tiles: list[Window]) -> list[list[tuple[Window, Reads]]]:
+    """What the engine reads for each block of each tile, in order."""
     made: Reads = []
     layers = tuple(
-        StackedLayer(layer.name, Underived(layer.native, Asked(layer.native.source, made)), layer.method)  # type: ignore[arg-type]
+        StackedLayer(layer.name, Underived(layer.native, made), layer.method)  # type: ignore[arg-type]
         for layer in stack.layers
     )
     asked, reads = Stack(stack.grid, layers), []
     for tile in tiles:
-        asked.read(tile)
-        reads.append(made.copy())
-        made.clear()
+        reads.append([])
+        for block in block_windows(tile):
+            asked.read(block)
+            reads[-1].append((block, made.copy()))
+            made.clear()
     return reads
 
 
@@ -159,7 +166,7 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
     grid = recipe.grid
     outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
     truths = [Truth.of(output.layout, finished, grid) for output in (outputs if whole else outputs[:1])]
-    tiles = list(grid.tiles(TILE))
+    tiles = in_order(grid.tiles(TILE), recipe.stack)
     reads = reads_of(recipe.stack, tiles)
     blocks: list[dict[Key, bytes]] = [{} for _ in truths]
     for layer in recipe.stack.layers:
@@ -167,10 +174,12 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
 
     def tile(at: int) -> None:
         with env():
-            for source, window in reads[at]:
-                source.read(window)
+            for window, asked_for in reads[at]:
+                for source, part in asked_for:
+                    source.read(part)
+                for truth, kept in zip(truths, blocks, strict=True):
+                    kept.update(truth.blocks(0, window))
             for truth, kept in zip(truths, blocks, strict=True):
-                kept.update(truth.blocks(0, tiles[at]))
                 if levels(grid):
                     kept.update(truth.blocks(1, halved(tiles[at])))
 
@@ -178,6 +187,7 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
         with env():
             blocks[which].update(truths[which].blocks(level, window))
 
+    heap.keep()
     clock = Clock()
     with ThreadPoolExecutor(THREADS) as pool:
         for future in [pool.submit(tile, at) for at in range(len(tiles))]:
