@@ -93,13 +93,16 @@ def likelihood(draws: npt.ArrayLike, factors: Sequence[float], best: Sequence[Se
     [0.5]
     """
     worth = np.asarray(draws, np.float64) * np.asarray(factors, np.float64)
-    made = np.full(len(worth), np.nan)
+    known = np.asarray(~np.isnan(worth).any(axis=1))
+    worth = np.where(np.isnan(worth), -np.inf, worth)
+    most, made = worth.max(axis=2), np.full(len(worth), np.nan)
+    alike: dict[tuple[int, ...], list[int]] = {}
     for parcel, own in enumerate(best):
-        each = worth[parcel]
-        if len(own) and not np.isnan(each[:, list(own)]).any():
-            others = np.where(np.isnan(each), -np.inf, each)
-            mine = others[:, list(own)].max(axis=1)
-            made[parcel] = ((mine >= others.max(axis=1) - TIE) & (mine >= cut - TIE)).mean()
+        if len(own) and known[parcel, list(own)].all():
+            alike.setdefault(tuple(own), []).append(parcel)
+    for own, parcels in alike.items():
+        mine = worth[parcels][:, :, list(own)].max(axis=2)
+        made[parcels] = ((mine >= most[parcels] - TIE) & (mine >= cut - TIE)).mean(axis=1)
     return made
 
 
@@ -158,18 +161,20 @@ def pair_columns(judged: Judgement) -> pd.DataFrame:
     factor = np.array([pair.factor for pair in pairs])
     cut, several = judged.plans[0].rules.cuts[2], len(names) > 1
     worth = judged.suitability[:, place] * factor if len(pairs) else np.empty((len(judged.suitability), 0))
+    told: dict[tuple[Any, ...], dict[str, Any]] = {}  # many parcels share their words
     rows, best = [], []
     for i, values in enumerate(worth.tolist()):
         first, after = choose(values, cut)
-        mine = list(dict.fromkeys(int(place[k]) for k in first))
-        best.append(mine)
-        row: dict[str, Any] = {"best_species": "; ".join(names[s] for s in mine) or NO_PAIR} if several else {}
-        row["best_host"] = _named([pairs[k] for k in first], len(mine) > 1) or NO_PAIR
-        row["pair"] = values[first[0]] if first else np.nan
-        row["runner_up"] = _named([pairs[k] for k in after], several) or None
-        row["runner_up_pair"] = values[after[0]] if after else np.nan
-        row["origin"] = _origins([pairs[k] for k in first], [judged.states[s][i] for s in mine if judged.states])
-        rows.append(row)
+        states = tuple(own[i] for own in judged.states)
+        key = first, after, states
+        if key not in told:
+            told[key] = _words(pairs, names, place, first, after, states)
+        best.append(told[key]["species"])
+        figures = {
+            "pair": values[first[0]] if first else np.nan,
+            "runner_up_pair": values[after[0]] if after else np.nan,
+        }
+        rows.append(told[key] | figures)
     texts = [*(["best_species"] if several else []), "best_host", "runner_up", "origin"]
     columns = [*texts[:-2], "pair", "runner_up", "runner_up_pair", "origin"]
     made = pd.DataFrame(
@@ -182,6 +187,20 @@ def pair_columns(judged: Judgement) -> pd.DataFrame:
         top = [max((f for f, s in zip(factor, place, strict=True) if s == n), default=0.0) for n in range(len(names))]
         made.insert(columns.index("origin"), "p_pair", likelihood(judged.draws, top, best, cut))
     return made
+
+
+def _words(
+    pairs: Sequence[Pair], names: Sequence[str], place: npt.NDArray[np.int64], first: Sequence[int],
+    after: Sequence[int], states: Sequence[str],
+) -> dict[str, Any]:  # fmt: skip
+    mine = list(dict.fromkeys(int(place[k]) for k in first))
+    return {
+        "species": mine,
+        "best_species": "; ".join(names[s] for s in mine) or NO_PAIR,
+        "best_host": _named([pairs[k] for k in first], len(mine) > 1) or NO_PAIR,
+        "runner_up": _named([pairs[k] for k in after], len(names) > 1) or None,
+        "origin": _origins([pairs[k] for k in first], [states[s] for s in mine] if states else ()),
+    }
 
 
 def _named(pairs: Sequence[Pair], with_species: bool) -> str:
