@@ -177,3 +177,13 @@ def test_codes_are_never_averaged(country):
     result = CliRunner().invoke(main, ["check", str(path)])
     assert result.exit_code != 0
     assert "E226" in result.output
+
+
+def test_the_share_of_a_derived_class_can_be_asked_for(country):
+    derived = {
+        "loam": {
+            "from": {name: name for name in MINERAL}, "derive": "texture_class", "resample": "share", "share_of": [4]
+        },
+    }  # fmt: skip
+    made = judged(country, "share", plan_of(MINERAL, derived, loam={"shape": "ramp_up", "at": [0, 1]}))
+    assert made["value_loam"].to_dict() == {"loam": 1.0, "loamy sand": 0.0}
