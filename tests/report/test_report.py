@@ -185,3 +185,16 @@ def test_a_page_of_many_parcels_shows_the_best_and_says_where_all_are(tmp_path, 
 
 def test_a_page_of_few_parcels_leaves_none_out(page):
     assert "are shown here" not in page
+
+
+def test_a_picture_coloured_in_strips_is_the_one_coloured_at_once(monkeypatch):
+    from underoak.report import figure
+
+    rng = np.random.default_rng(3)
+    suitability, relief = rng.random((50, 40), np.float32), 900 * rng.random((50, 40), np.float32)
+    suitability[rng.random((50, 40)) < 0.1] = relief[rng.random((50, 40)) < 0.1] = np.nan
+    classes = rng.choice(np.uint8([1, 2, 250, 255]), (50, 40))
+    picture = MapPicture(suitability, classes, (0, 0, 1200, 1500), 1.0, "t", "s", (0.75, 0.5, 0.25), relief)
+    at_once = draw_map(picture)
+    monkeypatch.setattr(figure, "_ROWS", 7)
+    assert draw_map(picture) == at_once

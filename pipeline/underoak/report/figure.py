@@ -6,6 +6,7 @@ import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from underoak.report.page import subtitle
 _INK, _PAPER, _EXCLUDED = "#1d1d1b", "#ffffff", "#8a8a88"
 _FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (138, 138, 136)
 _PIXELS, _STRIPE = 1200, 12  # picture pixels along the longer side at least; distance between stripes
+_ROWS = 64  # rows of cells that are coloured at a time
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,12 @@ class MapPicture:
     cuts: tuple[float, float, float]
     relief: FloatArray | None = None  # elevation [m]
     parcels: Sequence[tuple[Any, str]] = ()  # shape, label ("" for none)
+
+    @cached_property
+    def level(self) -> float:
+        """Mean elevation, which stands for what is not known [m]."""
+        relief = self.relief
+        return 0.0 if relief is None or np.isnan(relief).all() else float(np.nanmean(relief))
 
 
 def hillshade(elevation: FloatArray, cell: float, azimuth: float = 315.0, altitude: float = 45.0) -> FloatArray:
@@ -84,27 +92,44 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
 
 
 def _ground(axes: Any, picture: MapPicture) -> None:
-    from matplotlib import colormaps
-
     left, bottom, right, top = picture.bounds
-    colours = colormaps["cividis"](np.nan_to_num(picture.suitability))[..., :3]
     excluded = picture.classes == 250
-    if picture.relief is not None:
-        cell = (right - left) * picture.metres / picture.relief.shape[1]
-        known = ~np.isnan(picture.relief)
-        filled = np.where(known, picture.relief, np.nanmean(picture.relief) if known.any() else 0.0)
-        light = hillshade(filled.astype(np.float32), cell) / math.sin(math.radians(45.0))
-        colours = np.clip(colours * (0.45 + 0.55 * light[..., None]), 0.0, 1.0)
-    colours[excluded] = _FREE_OF_SCORE  # unlit, so that it never looks like missing ground
-    seen = (~np.isnan(picture.suitability) | excluded).astype(np.float64)
+    cells = np.empty((*excluded.shape, 4), np.uint8)
+    for row in range(0, len(cells), _ROWS):
+        cells[row : row + _ROWS] = _coloured(picture, slice(row, min(row + _ROWS, len(cells))))
     # fine enough for stripes inside a single cell
     finer = max(1, math.ceil(_PIXELS / max(excluded.shape)))
-    cells = np.round(np.dstack([colours, seen]) * 255).astype(np.uint8)  # small before it is made large
     pixels = cells.repeat(finer, axis=0).repeat(finer, axis=1)
-    rows, cols = np.ogrid[: pixels.shape[0], : pixels.shape[1]]
-    striped = ((rows + cols) % _STRIPE < _STRIPE // 4) & excluded.repeat(finer, axis=0).repeat(finer, axis=1)
+    rows, cols = (np.arange(n, dtype=np.int16) % _STRIPE for n in pixels.shape[:2])
+    striped = np.add.outer(rows, cols) % _STRIPE < _STRIPE // 4
+    striped &= excluded.repeat(finer, axis=0).repeat(finer, axis=1)
     pixels[striped, :3] = _STRIPES
     axes.imshow(pixels, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
+
+
+def _coloured(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
+    """Red, green, blue and alpha, all opaque, of some rows of cells."""
+    from matplotlib import colormaps
+
+    suitability, excluded = picture.suitability[rows], picture.classes[rows] == 250
+    colours = colormaps["cividis"](np.nan_to_num(suitability))[..., :3]
+    if picture.relief is not None:
+        light = _light(picture, rows) / math.sin(math.radians(45.0))
+        colours = np.clip(colours * (0.45 + 0.55 * light[..., None]), 0.0, 1.0)
+    colours[excluded] = _FREE_OF_SCORE  # unlit, so that it never looks like missing ground
+    colours[np.isnan(suitability) & ~excluded] = 1.0  # as the paper; what is opaque takes less memory to draw
+    return np.round(np.dstack([colours, np.ones(excluded.shape)]) * 255).astype(np.uint8)
+
+
+def _light(picture: MapPicture, rows: slice) -> FloatArray:
+    """Brightness of some rows of the relief, where it is not known that of a plain."""
+    assert picture.relief is not None
+    left, _, right, _ = picture.bounds
+    first, last = max(rows.start - 1, 0), min(rows.stop + 1, len(picture.relief))  # a slope needs its neighbours
+    relief = picture.relief[first:last]
+    filled = np.where(np.isnan(relief), picture.level, relief).astype(np.float32)
+    light = hillshade(filled, (right - left) * picture.metres / relief.shape[1])
+    return light[rows.start - first : rows.stop - first]
 
 
 def _parcels(axes: Any, picture: MapPicture) -> None:
