@@ -11,7 +11,9 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import rasterio.transform
+import xarray as xr
 from rasterio.transform import Affine
 from shapely.geometry import MultiPolygon, Polygon, box
 
@@ -45,6 +47,69 @@ def north_carolina(folder: Path) -> list[Path]:
     return _copied(folder, ("bcsd_obs_1999.nc", "climate_1999.nc"), ("nc.gpkg", "nc.gpkg"))
 
 
+def europe(folder: Path) -> list[Path]:
+    """The climate of 2000 to 2025 over Europe, land, and what is looked at: countries, provinces, known grounds.
+
+    The file says kelvin and metres, as the reanalysis has them; its values are degrees Celsius and millimetres in a
+    month, as its package uses them. `test_data.py` shows so by the weather of 1999 from elsewhere.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    climate, land, parcels = folder / "climate.nc", folder / "land.gpkg", folder / "parcels.gpkg"
+    monthly_climate(-14.0, 30.0, 42.0, 62.0).to_netcdf(climate)
+    countries = _shapes("countries-50m.json", "countries").clip(box(-14, 30, 42, 62), keep_geom_type=True)
+    provinces = _shapes("provinces.json", "provinces")
+    looked_at = [
+        countries[countries["name"].isin(COUNTRIES)],
+        provinces[provinces["name"].isin(PROVINCES)],
+        _circles(EUROPEAN_GROUNDS, "EPSG:3035"),
+    ]
+    for path, shapes in ((land, countries), (parcels, pd.concat(looked_at, ignore_index=True))):
+        path.unlink(missing_ok=True)
+        shapes[["name", "geometry"]].to_file(path, driver="GPKG")
+    return [climate, land, parcels]
+
+
+def australia(folder: Path) -> list[Path]:
+    """The climate of 2000 to 2025 over southern Australia, and places where black truffle is grown."""
+    folder.mkdir(parents=True, exist_ok=True)
+    climate, parcels = folder / "climate.nc", folder / "parcels.gpkg"
+    monthly_climate(112.0, -45.0, 155.0, -28.0).to_netcdf(climate)
+    parcels.unlink(missing_ok=True)
+    _circles(AUSTRALIAN_GROUNDS, "EPSG:3577").to_file(parcels, driver="GPKG")
+    return [climate, parcels]
+
+
+COUNTRIES = ("Spain", "France", "Italy", "Czechia", "United Kingdom", "Ireland", "Germany", "Hungary")
+PROVINCES = ("Teruel", "Huesca", "Soria")
+# Known grounds (longitude, latitude), from memory.
+EUROPEAN_GROUNDS = {
+    "Sarrión": (-0.81, 40.14), "Morella": (-0.10, 40.62), "Abejar": (-2.79, 41.81), "Graus": (0.34, 42.19),
+    "Sarlat": (1.22, 44.89), "Richerenches": (4.91, 44.36), "Norcia": (13.09, 42.79), "Alba": (8.03, 44.70),
+    "San Miniato": (10.85, 43.68), "Acqualagna": (12.67, 43.62), "Livade": (13.83, 45.35),
+    "Upper Galilee": (35.45, 33.02),
+}  # fmt: skip
+AUSTRALIAN_GROUNDS = {"Manjimup": (116.15, -34.24), "Braidwood": (149.80, -35.44), "Deloraine": (146.65, -41.52)}
+_RADIUS_M = 12_500  # about a cell of the climate
+
+
+def _circles(places: dict[str, tuple[float, float]], crs: str) -> gpd.GeoDataFrame:
+    """A circle of 25 km around each place."""
+    points = gpd.GeoSeries(gpd.points_from_xy(*zip(*places.values(), strict=True)), crs="EPSG:4326")
+    around = points.to_crs(crs).buffer(_RADIUS_M).to_crs("EPSG:4326")
+    return gpd.GeoDataFrame({"name": list(places)}, geometry=around)
+
+
+def monthly_climate(west: float, south: float, east: float, north: float) -> xr.Dataset:
+    """Monthly means over 2000 to 2025 of a reanalysis (ERA5) at a quarter of a degree, in their true units."""
+    with xr.open_dataset(get("era5_global_climatology_2000_2025.nc")) as stored:
+        turned = stored.drop_vars("number").assign_coords(longitude=(stored["longitude"] + 180.0) % 360.0 - 180.0)
+        turned["longitude"].attrs = stored["longitude"].attrs
+        cut = turned.sortby("longitude").sel(longitude=slice(west, east), latitude=slice(north, south)).load()
+    for name, unit in (("t2m", "degC"), ("tp", "mm/month")):
+        cut[name].attrs = {"units": unit}
+    return cut
+
+
 def _copied(folder: Path, *names: tuple[str, str]) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     return [Path(shutil.copyfile(get(name), folder / called)) for name, called in names]
@@ -54,6 +119,8 @@ BUILDERS: dict[str, Callable[[Path], list[Path]]] = {
     "jacksboro": jacksboro,
     "luxembourg": luxembourg,
     "north_carolina": north_carolina,
+    "europe": europe,
+    "australia": australia,
 }
 BESIDE_THE_PLANS = Path(__file__).parents[2] / "configs" / "plans" / "data"
 
@@ -83,12 +150,18 @@ def jacksboro_dem() -> tuple[np.ndarray, Affine]:
 
 def us_counties() -> gpd.GeoDataFrame:
     """Counties of the United States: `fips` (text), `name`."""
-    topology = json.loads(get("counties-10m.json").read_text(encoding="utf-8"))
+    return _shapes("counties-10m.json", "counties").rename(columns={"id": "fips"})
+
+
+def _shapes(file: str, layer: str) -> gpd.GeoDataFrame:
+    """Shapes of a TopoJSON file: `id` (text), `name`."""
+    topology = json.loads(get(file).read_text(encoding="utf-8"))
     arcs = _arcs(topology)
-    rows = topology["objects"]["counties"]["geometries"]
+    rows = topology["objects"][layer]["geometries"]
     shapes = [_shape(row, arcs) for row in rows]
-    columns = {"fips": [row["id"] for row in rows], "name": [row["properties"]["name"] for row in rows]}
-    return gpd.GeoDataFrame(columns, geometry=shapes, crs="EPSG:4326")
+    columns = {"id": [row.get("id", "") for row in rows], "name": [row["properties"]["name"] for row in rows]}
+    sound = gpd.GeoSeries(shapes, crs="EPSG:4326").make_valid(method="structure", keep_collapsed=False)
+    return gpd.GeoDataFrame(columns, geometry=sound)
 
 
 def _arcs(topology: dict[str, Any]) -> list[np.ndarray]:

@@ -78,6 +78,16 @@ def north_carolina(real_folder):
     return _built("north_carolina", real_folder)
 
 
+@pytest.fixture(scope="session")
+def europe(real_folder):
+    return _built("europe", real_folder)
+
+
+@pytest.fixture(scope="session")
+def australia(real_folder):
+    return _built("australia", real_folder)
+
+
 def pytest_terminal_summary(terminalreporter):
     for what, why in _missing.items():
         terminalreporter.write_line(f"REAL DATA NOT TESTED  {what}: {why}", red=True, bold=True)

