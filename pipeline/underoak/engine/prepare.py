@@ -11,6 +11,7 @@ import shapely
 
 from underoak import crs as _crs
 from underoak.engine.doubtful import doubt_of
+from underoak.engine.ranging import check_range
 from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes, Variant
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
@@ -21,9 +22,11 @@ from underoak.layers.native import clip_to
 from underoak.layers.plausible import judge_sample, sample
 from underoak.layers.quantile_files import Quantiles, check_crossing, open_quantiles
 from underoak.layers.region import Region, read_region
+from underoak.layers.shapes import ShapeDistance
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.layers.vector import read_features
+from underoak.layers.whole import WholeSource
 from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
 from underoak.plan.resolved import Plan, View
 
@@ -97,7 +100,8 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     union: list[StackedLayer] = []
     views = []
     for view in plan.batch:
-        layers = open_layers(view.plan.layers, plan.base, trust, is_south, problems, _judged(view.plan))
+        grid = region.grid if region else None
+        layers = open_layers(view.plan.layers, plan.base, trust, is_south, problems, _judged(view.plan), grid)
         names = {layer.name: _joined(layer, view, union) for layer in layers}
         facts = {layer.name: layer.native.facts for layer in layers}
         ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
@@ -113,6 +117,7 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     stack = Stack(region.grid, tuple(union))
     for layer in union:
         _check_overlap(stack, layer, problems)
+        check_range(stack, layer, problems)
     if not problems.faults:
         _check_values(stack, problems, deep)
         _check_quantiles(views, stack, problems, deep)
@@ -245,9 +250,13 @@ def _check_quantiles(views: list[PreparedView], stack: Stack, problems: Problems
 
 
 def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
+    """The rasters that layers come from."""
     for layer in stack.layers:
         for source in layer.native.sources:
-            yield layer, source
+            if isinstance(source, WholeSource):
+                yield layer, source.source
+            elif not isinstance(source, ShapeDistance):
+                yield layer, source
 
 
 def _read_all(source: Any, window: Window) -> None:

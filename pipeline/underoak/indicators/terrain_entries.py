@@ -71,7 +71,7 @@ ENTRIES = (
                 "Beven and Kirkby 1979, from memory; the least slope is common practice, no source",
                 "ln(ground drained for each metre of width / tan slope), hollows filled, water to one of eight "
                 "neighbours, slopes of 0.1 degree at least; needs the whole file of heights.", 0,
-                needs_cell_size=False, is_whole=True),
+                needs_cell_size=False, is_whole=True, package="pyflwdir hydro"),
     Indicator(
         id="distance", title="distance", inputs={"classes": Input(kind="codes")}, unit="m", low=0.0,
         high=_DISTANCE.high, source="Euclid's distance",

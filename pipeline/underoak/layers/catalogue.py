@@ -12,10 +12,13 @@ from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
 from underoak.grid import Grid
 from underoak.indicators import REGISTRY, Indicator, Input, get
 from underoak.indicators.year import SEASONS, season_months
+from underoak.layers.files import local
 from underoak.layers.native import Feed, Native
 from underoak.layers.open import open_source
+from underoak.layers.shapes import open_shapes
 from underoak.layers.source import Source
 from underoak.layers.stack import StackedLayer
+from underoak.layers.whole import WholeSource
 
 
 def open_layers(
@@ -25,19 +28,24 @@ def open_layers(
     is_south: bool,
     problems: Problems,
     judged: Collection[str] | None = None,
+    grid: Grid | None = None,
 ) -> tuple[StackedLayer, ...]:
     """Every layer of a plan that can be opened, in the plan's order; faults of the others are added to `problems`.
 
     A monthly layer of which nothing is made is left out when it is not among the `judged` and others come from it.
+    `grid` is the analysis grid, on which distances to shapes are measured; without one they are left out.
     """
     bare = _bare_months(layers, judged)
     sources: dict[str, Source | None] = {}
     for name, spec in layers.items():
-        if spec.file is not None:
+        if spec.file is not None and not spec.is_shapes:
             sources[name] = open_source(name, spec, base, trust, problems, bare.get(name))
     made = []
     for name, spec in layers.items():
         if name in bare:
+            continue
+        if spec.is_shapes:
+            made += _to_shapes(name, spec, base, grid, problems)
             continue
         given = {"": name} if spec.file is not None else spec.origins
         if not _come_from_files(given, name, layers, problems):
@@ -53,6 +61,23 @@ def open_layers(
         if native is not None:
             made.append(StackedLayer(name, native, spec.resampling, tuple(map(float, spec.share_of or ()))))
     return tuple(made)
+
+
+def _to_shapes(name: str, spec: Any, base: Path, grid: Grid | None, problems: Problems) -> list[StackedLayer]:
+    """The distance to a file of shapes."""
+    where = f"{name} ({spec.file})"
+    try:
+        within = get(spec.derive).settings(spec.settings, of_shapes=True)["within"]
+        if grid is None:
+            local(spec.file, base, where)
+            return []
+        source = open_shapes(where, base / spec.file, spec.features, spec.crs or "", float(within), grid, problems)  # type: ignore[arg-type]
+        after = units.conversion("m", spec.to) if spec.to is not None else units.Affine1D()
+        valid = (float(spec.valid[0]), float(spec.valid[1])) if spec.valid is not None else None
+    except UnderoakError as error:
+        problems.extend(Fault(f.code, f.what, f.where or where, f.mend) for f in error.faults)
+        return []
+    return [StackedLayer(name, Native(source, after=after, valid=valid), spec.resampling)]
 
 
 def _bare_months(layers: Mapping[str, Any], judged: Collection[str] | None) -> dict[str, Input]:
@@ -122,6 +147,9 @@ def _native(name: str, spec: Any, sources: Mapping[str, Source], is_south: bool,
     valid = (float(spec.valid[0]), float(spec.valid[1])) if spec.valid is not None else None
     settings = tuple(indicator.settings(spec.settings).items())
     one, *more = feeds
+    if indicator.is_whole:
+        whole = WholeSource(one.source, indicator, one.before, settings, result)
+        return Native(whole, after=after, valid=valid)
     return Native(one.source, one.keep, indicator, one.before, after, valid, tuple(more), settings)
 
 

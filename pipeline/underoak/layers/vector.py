@@ -44,11 +44,13 @@ def read_features(
     where: str = "",
     crs: str | None = None,
     keep_all: bool = False,
+    any_kind: bool = False,
 ) -> gpd.GeoDataFrame:
     """Polygons of one layer of a file, in `to_crs`, indexed by row number (from 1), with a column `_note`.
 
     Rows without a usable polygon are left out with a warning; `keep_all` keeps them, without a shape. Broken outlines
-    are repaired keeping their structure, which is noted. `crs` is for a file that does not say its own.
+    are repaired keeping their structure, which is noted. `crs` is for a file that does not say its own. `any_kind`
+    takes lines and points as well.
 
     Raises:
         UnderoakError: E242, E245, E246 as for any input, E247 another format, E401 nothing in it, E201 no CRS, E405 no
@@ -65,9 +67,10 @@ def read_features(
     if "geometry" not in frame or not len(frame):
         raise UnderoakError(Fault("E401", f"{real.name} holds no shape", where, "check the file and the layer in it"))
     source = _source_crs(frame, crs, real, where)
-    shapes, notes = _usable(np.asarray(frame.geometry.values, dtype=object), source, real, where, problems)
+    shapes, notes = _usable(np.asarray(frame.geometry.values, dtype=object), source, real, where, problems, any_kind)
     shapes = _moved(shapes, notes, source, to_crs, where)
-    return _framed(frame, shapes, notes, to_crs, keep_all, where, problems)
+    kind = "shape" if any_kind else "polygon"
+    return _framed(frame, shapes, notes, to_crs, keep_all, where, problems, kind)
 
 
 def files_of(path: Path | str) -> tuple[str, ...]:
@@ -158,9 +161,9 @@ def _source_crs(frame: Any, crs: str | None, real: Path, where: str) -> str:
 
 
 def _usable(
-    shapes: Shapes, source: str, real: Path, where: str, problems: Problems
+    shapes: Shapes, source: str, real: Path, where: str, problems: Problems, any_kind: bool
 ) -> tuple[Shapes, dict[int, list[str]]]:
-    """Flat, valid polygons, None where there is none, and notes by position."""
+    """Flat, valid polygons (or shapes of any kind), None where there is none, and notes by position."""
     shapes = shapes.copy()
     notes: dict[int, list[str]] = {}
     points = int(shapely.get_num_coordinates(shapes).sum())
@@ -174,7 +177,7 @@ def _usable(
     for at, shape in enumerate(shapes):
         if shape is None or shape.is_empty:
             _drop(shapes, notes, at, "no shape")
-        elif shapely.get_type_id(shape) not in (_POLYGON, _MULTIPOLYGON):
+        elif not any_kind and not _is_polygon(shape):
             _drop(shapes, notes, at, f"a {shape.geom_type}, no polygon")
         elif not np.isfinite(shapely.get_coordinates(shape)).all():
             _drop(shapes, notes, at, "coordinates that are no numbers")
@@ -205,7 +208,7 @@ def _check_degrees(shapes: Shapes, source: str, real: Path, where: str) -> None:
 
 def _repair(shapes: Shapes, notes: dict[int, list[str]], where: str, problems: Problems) -> None:
     repaired = []
-    for at in np.flatnonzero(~shapely.is_valid(shapes) & ~shapely.is_missing(shapes)):
+    for at in np.flatnonzero(~shapely.is_valid(shapes) & _is_polygon(shapes)):
         why = shapely.is_valid_reason(shapes[at]).split("[")[0].lower()
         before = abs(shapes[at].area)
         made = _polygons(shapely.make_valid(shapes[at], method="structure", keep_collapsed=False))
@@ -222,6 +225,10 @@ def _repair(shapes: Shapes, notes: dict[int, list[str]], where: str, problems: P
             repaired.append(int(at))
     if repaired:
         problems.add("W402", f"outlines repaired without changing their area: {_rows(repaired)}", where)
+
+
+def _is_polygon(shapes: Any) -> Any:
+    return np.isin(shapely.get_type_id(shapes), (_POLYGON, _MULTIPOLYGON))
 
 
 def _polygons(shape: Any) -> Any:
@@ -253,13 +260,20 @@ def _moved(shapes: Shapes, notes: dict[int, list[str]], source: str, to_crs: str
         elif not finite.all():
             what = f"row {at + 1} reaches beyond the ground that {_crs.parse(to_crs).name} can hold"
             raise UnderoakError(Fault("E408", what, where, "cut the shapes to the surroundings of your region"))
-        elif not shapely.is_valid(out[at]):
+        elif _is_polygon(out[at]) and not shapely.is_valid(out[at]):
             out[at] = _polygons(shapely.make_valid(out[at], method="structure", keep_collapsed=False))
     return out
 
 
 def _framed(
-    frame: Any, shapes: Shapes, notes: dict[int, list[str]], to_crs: str, keep_all: bool, where: str, problems: Problems
+    frame: Any,
+    shapes: Shapes,
+    notes: dict[int, list[str]],
+    to_crs: str,
+    keep_all: bool,
+    where: str,
+    problems: Problems,
+    kind: str,
 ) -> gpd.GeoDataFrame:
     import geopandas as gpd
     import pandas as pd
@@ -271,10 +285,10 @@ def _framed(
     whole.index = pd.RangeIndex(1, len(whole) + 1, name="row")
     if len(lost) == len(whole):
         why = "; ".join(sorted({whole[NOTE].iloc[at] for at in lost}))[:200]
-        raise UnderoakError(Fault("E401", f"no row holds a polygon that can be used ({why})", where, "check the file"))
+        raise UnderoakError(Fault("E401", f"no row holds a {kind} that can be used ({why})", where, "check the file"))
     if lost:
         why = ", ".join(sorted({notes[at][-1] for at in lost}))[:200]
-        problems.add("W407", f"{len(lost)} of {len(whole)} rows have no usable polygon ({why}): {_rows(lost)}", where)
+        problems.add("W407", f"{len(lost)} of {len(whole)} rows have no usable {kind} ({why}): {_rows(lost)}", where)
     return whole if keep_all else whole[~whole.geometry.isna()]
 
 

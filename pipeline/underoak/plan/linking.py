@@ -88,10 +88,12 @@ def _check_indicator(name: str, layer: LayerSpec, spec: PlanSpec, check: Check) 
             check.fault("E352", what, way, f"write `from: {{{written}}}`, each with the name of a layer")
             return
     else:
-        for given in layer.origins:
-            if given not in wanted:
-                mend = did_you_mean(given, wanted, f"write `from: {{{written}}}`")
-                check.fault("E352", f'{layer.derive} takes no "{given}"', (*way, given), mend)
+        strange = [given for given in layer.origins if given not in wanted]
+        for given in strange:
+            mend = did_you_mean(given, wanted, f"write `from: {{{written}}}`")
+            check.fault("E352", f'{layer.derive} takes no "{given}"', (*way, given), mend)
+        if strange:
+            return  # one of them may be what is lacking
         lacking = [each for each in wanted if each not in layer.origins]
         if lacking:
             what = f"{layer.derive} also needs {', '.join(lacking)}"
