@@ -77,7 +77,7 @@ def gather(
                 problems.extend(calibration_warnings(calibration))
         spread = tables.get(spread_of(view.folder))
         if table is not None and spread is not None:
-            table = spread.joined(table, view.plan.rules.cuts[1])
+            table = spread.joined(table, view.plan.rules)
             # draws know the maps only: where a laboratory has spoken they say nothing
             table.loc[table["id"].isin(lab.by_parcel), ["p_s2", "sd", "low", "high"]] = np.nan
         if table is not None and at == 0:

@@ -62,6 +62,29 @@ class Groups:
         return Groups(first, self.group[which], self.share[which])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """What is added up by groups over judged ground, in every draw."""
+
+    figures: Doubles  # (groups, 1 + doubtful criteria, draws): suitability, then memberships
+    values: Doubles  # of each doubtful layer in its unit, (groups, layers, draws)
+    ground: Doubles  # where that layer has a value, (groups, layers)
+
+    @classmethod
+    def of(cls, groups: int, figures: int, layers: int, draws: int) -> Sums:
+        """All at 0."""
+        return cls(np.zeros((groups, figures, draws)), np.zeros((groups, layers, draws)), np.zeros((groups, layers)))
+
+    def add_values(self, layer: int, table: Singles, taps: Taps, judged: Flags, groups: Groups) -> None:
+        """Add a layer's drawn values, table (source cells, draws), over the judged cells."""
+        from underoak.doubt import spread_kernels as kernels
+
+        kernels.add_values(
+            table, taps.start, taps.count, taps.index, taps.weight, judged, groups.first, groups.group, groups.share,
+            layer, self.values, self.ground,
+        )  # fmt: skip
+
+
 class Spread(NamedTuple):
     """What draws make of the suitability of cells, (cells,); NaN where they are not judged."""
 

@@ -272,6 +272,27 @@ def quantiles(drawn: Singles, n: int, judged: Flags, begin: int, levels: Doubles
 
 
 @compiled
+def add_values(
+    table: Singles, start: Places, count: Whole, index: Whole, weight: Singles, judged: Flags, first: Places,
+    group: Whole, share: Doubles, layer: int, sums: Doubles, ground: Doubles,
+) -> None:  # fmt: skip
+    """Add the drawn values of a layer to the groups that cells lie in, unjudged: sums (groups, layers, draws).
+
+    `ground` (groups, layers) grows by the shares of the cells that have a value.
+    """
+    for i in range(judged.size):
+        if not judged[i] or count[i] == 0:
+            continue
+        for n in range(first[i], first[i + 1]):
+            part, line = share[n], sums[group[n], layer]
+            ground[group[n], layer] += part
+            for k in range(start[i], start[i] + count[i]):
+                one, by = table[index[k]], part * np.float64(weight[k])
+                for d in range(line.size):
+                    line[d] += by * np.float64(one[d])
+
+
+@compiled
 def add(
     suitability: Singles, drawn: Singles, counts: Whole, of: Places, memberships: Singles, judged: Flags, begin: int,
     first: Places, group: Whole, share: Doubles, sums: Doubles,

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from underoak.doubt.spread import Drawn, Groups, Taps, spread
+from underoak.doubt.spread import Drawn, Groups, Sums, Taps, spread
 from underoak.engine.reducer import Judged
 from underoak.grid import Window
 from underoak.layers.drawn import DoubtfulLayer, bytes_of, drawn_cells, probability
@@ -26,8 +26,6 @@ from underoak.raster import FloatArray
 _MOST_BYTES = 48_000_000  # of draws of source cells at a time, for one worker
 _LEAST_SIDE = 16  # cells along the smallest part of a block
 _STRIP = 32  # rows of analysis cells whose source cells are looked up at a time
-
-Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +82,7 @@ def meets(doubt: Doubt, values: dict[str, FloatArray], asked: npt.NDArray[np.boo
 
 def draw_block(
     doubt: Doubt, stack: Stack, criteria: Sequence[tuple[str, Curve]], rules: Rules, judged: Judged,
-    groups: Groups | None = None, sums: Doubles | None = None,
+    groups: Groups | None = None, sums: Sums | None = None,
 ) -> DrawnBlock:  # fmt: skip
     """Every draw of one block.
 
@@ -95,7 +93,7 @@ def draw_block(
         rules: of the variant.
         judged: the block, as judged on the layers' own values.
         groups: shares of the block's cells by group, row by row.
-        sums: (groups, 1 + doubtful criteria, draws), to which judged ground is added.
+        sums: to which judged ground is added, group by group.
     """
     found = np.full((3 + len(doubt.levels), *judged.window.shape), np.nan, np.float32)
     block = DrawnBlock(found, {}, {})
@@ -129,7 +127,12 @@ def draw_block(
             drawn = [Drawn(k, table, at[name], curve) for k, name, table, curve in ready]
             memberships = np.ascontiguousarray(judged.memberships[:, rows, cols]).reshape(len(criteria), -1)
             own = None if groups is None else groups.at(_numbers(strip, judged.window))
-            made = spread(memberships, judge_here, drawn, doubt.draws, rules, own, sums, doubt.levels)
+            figures = None if sums is None else sums.figures
+            made = spread(memberships, judge_here, drawn, doubt.draws, rules, own, figures, doubt.levels)
+            if own is not None and sums is not None and len(own.group):
+                for layer, doubtful in enumerate(doubt.layers):
+                    name = doubtful.layer
+                    sums.add_values(layer, tables[name].draws, at[name], judge_here, own)
             for band, values in enumerate((made.mean, made.sd, made.reached, *made.quantiles)):
                 found[band, rows, cols] = values.reshape(strip.shape)
     return block

@@ -13,7 +13,7 @@ from underoak.grid import Window
 from underoak.raster import FloatArray
 
 if TYPE_CHECKING:
-    from underoak.doubt.spread import Groups
+    from underoak.doubt.spread import Groups, Sums
 
 ByteArray = npt.NDArray[np.uint8]
 BoolArray = npt.NDArray[np.bool_]
@@ -97,9 +97,9 @@ class DrawReducer(Protocol):
         ...
 
     def reduce_draws(
-        self, block: Judged, which: npt.NDArray[np.int64], groups: Groups, sums: npt.NDArray[np.float64]
+        self, block: Judged, which: npt.NDArray[np.int64], groups: Groups, sums: Sums
     ) -> Mapping[str, npt.NDArray[Any]]:
-        """What to keep of one block, as arrays; sums (groups, 1 + doubtful criteria, draws) are of judged ground."""
+        """What to keep of one block, as arrays; `sums` are of its judged ground."""
         ...
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Any:

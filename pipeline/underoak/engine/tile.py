@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from underoak.doubt.spread import Sums
 from underoak.engine.cog import BLOCK, encode, levels
 from underoak.engine.drawing import draw_block
 from underoak.engine.outputs import Cells, Output, halve
@@ -92,7 +93,8 @@ def _drawn(work: Work, at: int, variant: Variant, judged: Judged, result: TileRe
         found = draw_block(doubt, stack, criteria, variant.rules, judged)
     else:
         which, groups = reducer.groups(judged)
-        sums = np.zeros((len(which), doubt.figures(layer for layer, _ in criteria), doubt.draws))
+        figures = doubt.figures(layer for layer, _ in criteria)
+        sums = Sums.of(len(which), figures, len(doubt.layers), doubt.draws)
         found = draw_block(doubt, stack, criteria, variant.rules, judged, groups, sums)
         if len(which):
             kept = _kept(judged.window, reducer.reduce_draws(judged, which, groups, sums))

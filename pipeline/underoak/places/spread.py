@@ -7,14 +7,14 @@ parcels change no bit. All parcels are judged in the same draws: what two of the
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from underoak.doubt.spread import TIE, Groups
+from underoak.doubt.spread import TIE, Groups, Sums
 from underoak.engine.reducer import Judged
 from underoak.layers.burn import UNIT, Edges, accumulate, meet
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from underoak.engine.drawing import Doubt
+    from underoak.overlay import Rules
 
 Doubles = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
@@ -37,6 +38,9 @@ class Spread:
     drawn: tuple[int, ...]  # the criteria that are in doubt, in plan order
     memberships: Doubles  # theirs, (parcels, doubtful criteria, draws)
     steady: Doubles  # of every criterion as judged once, (parcels, criteria)
+    judged_by: tuple[int, ...] = ()  # the layer of each doubtful criterion, as a place in `values`
+    values: Doubles = field(default_factory=lambda: np.empty((0, 0, 0)))  # means of doubtful layers in their units,
+    # (parcels, layers, draws): what a test of the whole parcel would show in each draw
 
     @property
     def every(self) -> Doubles:
@@ -49,8 +53,25 @@ class Spread:
             found[:, :, 1 + k] = self.memberships[:, j]
         return found
 
-    def columns(self, cut: float) -> pd.DataFrame:
-        """One row for every parcel: `id` · `p_s2` (share of draws in which it reaches the cut) · `sd` · `low`, `high`.
+    def held(self, rules: Rules) -> Doubles:
+        """Suitability, held where the weakest criterion holds the class below S2 by the rules, (parcels, draws).
+
+        It reaches the cut of S2 in just those draws in which the parcel's class is S2 or better: its weakest mean
+        membership is then that of class S3 at least, and it is no more than the cuts' difference above that.
+        """
+        if rules.cap != "weakest":
+            return self.suitability
+        weighing = [k for k, weight in enumerate(rules.weights) if weight > 0.0]
+        sure = [k for k in weighing if k not in self.drawn]
+        least = np.fmin.reduce(self.steady[:, sure], axis=1, initial=np.inf)[:, None]
+        for j, k in enumerate(self.drawn):
+            if k in weighing:
+                least = np.fmin(least, self.memberships[:, j])
+        _, second, third = rules.cuts
+        return np.minimum(self.suitability, least + (second - third))
+
+    def columns(self, rules: Rules) -> pd.DataFrame:
+        """One row for every parcel: `id` · `p_s2` (share of draws with class S2 or better) · `sd` · `low`, `high`.
 
         `sd`, and the 5 % and 95 % quantiles `low` and `high`, are of its suitability over draws.
         """
@@ -60,14 +81,14 @@ class Spread:
         p, sd, low, high = (np.full(len(self.ids), np.nan) for _ in range(4))
         values = self.suitability[known]
         if values.size:
-            p[known] = (values >= cut - TIE).mean(axis=1)
+            p[known] = (self.held(rules)[known] >= rules.cuts[1] - TIE).mean(axis=1)
             sd[known] = values.std(axis=1)
             low[known], high[known] = np.quantile(values, (LOW, HIGH), axis=1)
         return pd.DataFrame({"id": list(self.ids), "p_s2": p, "sd": sd, "low": low, "high": high})
 
-    def joined(self, table: pd.DataFrame, cut: float) -> pd.DataFrame:
+    def joined(self, table: pd.DataFrame, rules: Rules) -> pd.DataFrame:
         """The table of parcels with these columns before `valid_share`; empty for parcels that are not judged."""
-        columns = self.columns(cut).set_index("id").loc[table["id"]]
+        columns = self.columns(rules).set_index("id").loc[table["id"]]
         at = list(table.columns).index("valid_share")
         made = table.copy()
         judged = made["rank"].notna().to_numpy()
@@ -84,6 +105,8 @@ class Spreading:
     edges: Edges
     criteria: int  # how many there are
     drawn: tuple[int, ...]  # those in doubt, in plan order
+    judged_by: tuple[int, ...]  # the doubtful layer of each of those
+    layers: int  # how many doubtful ones there are
     draws: int
     name: str = "spread"
     variant: int = 0
@@ -96,30 +119,37 @@ class Spreading:
         first = np.concatenate([[0], np.cumsum(np.bincount(cell, minlength=window.rows * window.cols))])
         return which, Groups(first.astype(np.int64), parcel[order].astype(np.int32), share[order])
 
-    def reduce_draws(
-        self, block: Judged, which: Places, groups: Groups, sums: Doubles
-    ) -> Mapping[str, npt.NDArray[Any]]:
-        """`parcel` (n,); `sums` of draws; `judged` (n,); `known` and `steady` (n, criteria) as judged once [cells]."""
+    def reduce_draws(self, block: Judged, which: Places, groups: Groups, sums: Sums) -> Mapping[str, npt.NDArray[Any]]:
+        """`parcel` (n,); `sums`, `values` and `ground` of draws; `judged` (n,); `known`, `steady` as judged once."""
         judged, known, steady = _steady(
             groups.first, groups.group, groups.share, len(which),
             np.ascontiguousarray(block.memberships).reshape(self.criteria, -1),
             np.ascontiguousarray(block.suitability).reshape(-1),
         )  # fmt: skip
-        return {"parcel": which, "sums": sums, "judged": judged, "known": known, "steady": steady}
+        return {
+            "parcel": which, "sums": sums.figures, "values": sums.values, "ground": sums.ground, "judged": judged,
+            "known": known, "steady": steady,
+        }  # fmt: skip
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Spread:
         """What every draw makes of every parcel, in the file's order."""
         n, k = len(self.ids), len(self.drawn)
         sums = np.zeros((n, 1 + k, self.draws))
+        values, ground = np.zeros((n, self.layers, self.draws)), np.zeros((n, self.layers))
         judged, known, steady = np.zeros(n), np.zeros((n, self.criteria)), np.zeros((n, self.criteria))
+        into_by_name = (
+            (sums, "sums"), (values, "values"), (ground, "ground"), (judged, "judged"), (known, "known"),
+            (steady, "steady"),
+        )  # fmt: skip
         for part in parts:
             at = part["parcel"]
-            for into, name in ((sums, "sums"), (judged, "judged"), (known, "known"), (steady, "steady")):
+            for into, name in into_by_name:
                 into[at] += part[name]
         with np.errstate(invalid="ignore", divide="ignore"):
             suitability = sums[:, 0] / judged[:, None]
             memberships = sums[:, 1:] / known[:, self.drawn][:, :, None]
-            return Spread(self.ids, suitability, self.drawn, memberships, steady / known)
+            means = values / ground[:, :, None]
+            return Spread(self.ids, suitability, self.drawn, memberships, steady / known, self.judged_by, means)
 
 
 @njit(cache=True, nogil=True)
@@ -178,6 +208,7 @@ def spreading_of(
     ids: Sequence[str], edges: Edges, criteria: Sequence[str], doubt: Doubt, name: str, variant: int
 ) -> Spreading:
     """The reducer for parcels; `criteria` are the layers that each criterion is judged by."""
-    doubtful = {each.layer for each in doubt.layers}
+    doubtful = [each.layer for each in doubt.layers]
     drawn = tuple(k for k, layer in enumerate(criteria) if layer in doubtful)
-    return Spreading(tuple(ids), edges, len(criteria), drawn, doubt.draws, name, variant)
+    judged_by = tuple(doubtful.index(criteria[k]) for k in drawn)
+    return Spreading(tuple(ids), edges, len(criteria), drawn, judged_by, len(doubtful), doubt.draws, name, variant)

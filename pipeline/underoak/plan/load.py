@@ -17,7 +17,7 @@ from underoak.plan.linking import check_links
 from underoak.plan.model import PlanSpec
 from underoak.plan.profile import Profile, load_profile, profile_names
 from underoak.plan.resolved import Criterion, Plan, View
-from underoak.plan.weighing import order_weights, weigh
+from underoak.plan.weighing import check_spread, order_weights, weigh
 from underoak.plan.written import Written, read
 
 # What stands in for a broken part while the others are checked.
@@ -107,6 +107,8 @@ def _resolve(
     layers = settle_units(spec, joined, check)
     weights, pairwise = weigh(spec, joined, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)
+    if weights is not None:
+        check_spread(spec, [j.name for j in joined], weights, check)
     if check.problems.faults or weights is None:
         return None
     rules = Rules(

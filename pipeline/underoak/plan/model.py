@@ -26,6 +26,7 @@ from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.scenario_spec import FuturesSpec, ScenarioSpec
 from underoak.plan.spec import Spec, Told, refusal, refuse_all, retelling
 from underoak.plan.uncertainty_spec import Level, UncertaintySpec
+from underoak.plan.verdict_spec import VerdictSpec, WeightSpreadSpec
 
 MOST_CRITERIA = 250  # codes 250 and up mean something else in the results
 MOST_SPECIES, MOST_SCENARIOS = 20, 100
@@ -130,6 +131,8 @@ class WeightsSpec(Spec):
     """[a, b, 3] says that a counts three times as much as b. Not every pair is needed while pairs link all criteria."""
     max_inconsistency: Annotated[Number, Field(ge=0, le=1)] | None = None
     """How much pairwise answers may contradict each other; left out, 0.10."""
+    spread: WeightSpreadSpec | None = None
+    """How far the weights are in doubt."""
 
     @model_validator(mode="after")
     def _is_one_kind(self) -> Any:
@@ -247,7 +250,12 @@ class LabSpec(Spec):
 
 
 class PricesSpec(Spec):
-    """What things cost; only used to add up what a remedy takes."""
+    """What things cost; used to add up what a remedy takes, and to tell what a test is worth."""
+
+    soil_test: Price | None = None
+    """A test of the soil in a laboratory."""
+    parcel_ha: Price | None = None
+    """A hectare of ground as good as can be."""
 
     lime_t: Price | None = None
     """A tonne of lime, spread and worked in."""
@@ -337,6 +345,8 @@ class PlanSpec(Spec):
     """Where the classes are cut."""
     uncertainty: UncertaintySpec | None = None
     """How doubtful layers are drawn; left out, every layer is taken at its word."""
+    verdict: VerdictSpec = Field(default_factory=VerdictSpec)
+    """When the answer is yes, no, or test first; needs `uncertainty`."""
     scenarios: Annotated[tuple[ScenarioSpec, ...], Field(max_length=MOST_SCENARIOS)] = ()
     """Futures that are judged beside the present."""
     futures: FuturesSpec = Field(default_factory=FuturesSpec)

@@ -32,6 +32,7 @@ from underoak.plan.scenario_spec import FuturesSpec
 from underoak.plan.uncertainty_spec import UncertaintySpec
 
 if TYPE_CHECKING:
+    from underoak.doubt.weights import WeightSpread
     from underoak.overlay import Curve, Rules
     from underoak.overlay.pairwise import PairwiseResult
 
@@ -224,6 +225,16 @@ class Plan:
     def weights(self) -> tuple[float, ...]:
         """Weights of the criteria, in their order; they add up to 1."""
         return tuple(criterion.weight for criterion in self.criteria)
+
+    @property
+    def weight_spread(self) -> WeightSpread:
+        """How far the weights are in doubt. With `order_weights` they are equal, and in none."""
+        from underoak.doubt.weights import WeightSpread
+        from underoak.plan.weighing import weight_spread
+
+        if self.rules.order_weights is not None:
+            return WeightSpread.fixed(self.weights)
+        return weight_spread(self.spec, [c.name for c in self.criteria], self.weights)
 
     @property
     def weighting(self) -> dict[str, Any]:

@@ -14,9 +14,11 @@ from underoak.plan.profile import Profile
 from underoak.plan.written import Keys
 
 if TYPE_CHECKING:
+    from underoak.doubt.weights import WeightSpread
     from underoak.overlay.pairwise import PairwiseResult
 
 MOST_INCONSISTENT = 0.10
+STRENGTH = 40.0  # of weights nobody says more of; common practice, no source
 _TO_ONE = 1e-9
 
 
@@ -42,6 +44,41 @@ def weigh(
     if weights.ranked is not None:
         return _ranked(weights.ranked, joined, known, check), None
     return _pairwise(weights, joined, known, check)
+
+
+def weight_spread(spec: PlanSpec, names: Sequence[str], weights: Sequence[float]) -> WeightSpread:
+    """How far the weights of the criteria are in doubt; around them with a strength of 40 when the plan says nothing.
+
+    Raises:
+        UnderoakError: E361 bounds that no weights keep.
+    """
+    from underoak.doubt.weights import WeightSpread
+
+    said = spec.weights.spread if spec.weights is not None else None
+    if said is not None and said.kind == "bounded":
+        bounds = said.bounds or {}
+        each = [bounds.get(name, (0.0, 1.0)) for name in names]
+        return WeightSpread.bounded([low for low, _ in each], [high for _, high in each])
+    if said is not None and said.kind == "uniform":
+        return WeightSpread.uniform(len(names))
+    if said is not None and said.kind == "ranked":
+        return WeightSpread.ranked([sum(other > own + _TO_ONE for other in weights) for own in weights])
+    strength = said.strength if said is not None else None
+    return WeightSpread.dirichlet(weights, STRENGTH if strength is None else strength)
+
+
+def check_spread(spec: PlanSpec, names: Sequence[str], weights: Sequence[float], check: Check) -> None:
+    """Tell bounds of criteria that are not in use, and such as no weights keep."""
+    way: Keys = ("weights", "spread")
+    bounds = (spec.weights.spread.bounds if spec.weights is not None and spec.weights.spread else None) or {}
+    for name in bounds:
+        if name not in names:
+            mend = did_you_mean(name, names, "bound only criteria in use")
+            check.fault("E315", f'"{name}" is not a criterion in use', (*way, "bounds", name), mend, key=True)
+    try:
+        weight_spread(spec, names, weights)
+    except UnderoakError as error:
+        check.take(error, way)
 
 
 def order_weights(spec: PlanSpec, weights: Sequence[float], check: Check) -> tuple[float, ...] | None:
