@@ -21,7 +21,7 @@ $(VENV)/.run: pyproject.toml $(VENV)/.made
 	touch $@
 
 $(VENV)/.dev: pyproject.toml $(VENV)/.made
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,cluster]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,cluster,hydro]'
 	touch $@ $(VENV)/.run
 
 demo: $(VENV)/.run  ## set up, rank forty parcels of the shipped region, write out/demo
