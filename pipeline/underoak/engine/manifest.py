@@ -18,7 +18,7 @@ from underoak.plan.resolved import Plan, View
 
 _PACKAGES = (
     "underoak", "numpy", "numba", "scipy", "rasterio", "pyproj", "shapely", "pandas", "geopandas", "pyogrio",
-    "xarray", "h5netcdf", "zarr", "cftime", "pydantic", "Pint",
+    "xarray", "h5netcdf", "zarr", "cftime", "pydantic", "Pint", "pyflwdir",
 )  # fmt: skip
 _CHUNK = 1 << 22
 
