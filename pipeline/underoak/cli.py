@@ -289,6 +289,9 @@ class _Spacing(click.ParamType[tuple[float, float]]):
 @_RUN
 @click.option("--parcel", metavar="ID", help="The parcel's id.")
 @click.option("--zone", metavar="N", help="The zone's rank, or its id.")
+@click.option(
+    "--sensitivity", is_flag=True, help="Instead: which input moves the parcel's suitability most, and by how much."
+)
 @click.option("--field-sheet", is_flag=True, help="Instead: how to sample, lime, plant and look after it.")
 @click.option(
     "--establish",
@@ -301,7 +304,7 @@ class _Spacing(click.ParamType[tuple[float, float]]):
 @click.option("--headland", type=_Metres(), help="For the field sheet: left free along the edges. Default: 4m.")
 @faults_told
 def explain(
-    run: Path, parcel: str | None, zone: str | None, field_sheet: bool, establish: Any, spacing: Any,
+    run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Any, spacing: Any,
     headland: float | None,
 ) -> None:  # fmt: skip
     """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
@@ -311,7 +314,12 @@ def explain(
         raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
     if not field_sheet and (establish, spacing, headland) != (None, None, None):
         raise click.UsageError("--establish, --spacing and --headland are for --field-sheet: add it, or leave them out")
+    if sensitivity and (parcel is None or field_sheet):
+        raise click.UsageError("--sensitivity is of one parcel: give --parcel ID, and leave --field-sheet out")
     found = Run.open(run)
+    if sensitivity:
+        click.echo(found.explain_sensitivity(str(parcel)))
+        return
     if field_sheet:
         click.echo(found.field_sheet(parcel, zone, establish, spacing, 4.0 if headland is None else headland))
         return

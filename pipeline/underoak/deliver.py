@@ -26,6 +26,7 @@ from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
 from underoak.places.calibration import calibrated, calibration_warnings
 from underoak.places.futures import futures_of_parcels, write_futures_table
+from underoak.places.kept import Kept
 from underoak.places.parcels import Parcels
 from underoak.places.retested import with_lab
 from underoak.places.sensitivity import swap_of_first_two
@@ -72,6 +73,9 @@ def gather(
             table = listed(view.plan, sums, cells, lab.words if view.plan.spec.lab is not None else None)
             criteria = [c.name for c in view.plan.criteria]
             first_two = swap_of_first_two(table, sums.ids, cells, criteria, view.plan.rules)
+            kept = Kept.of(view.plan, ready, grid, table, sums.ids, cells, lab.by_parcel)
+            if kept is not None:
+                kept.write(stage / view.folder)
             if not view.scenario:
                 calibration = calibrated(lab.by_parcel)
                 problems.extend(calibration_warnings(calibration))

@@ -48,6 +48,9 @@ from underoak.report import (
     lab_request,
     parcel_place,
     sampled,
+    sensitivity_in,
+    sensitivity_words,
+    swap_in,
     zone_place,
 )
 
@@ -55,7 +58,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import xarray as xr
 
-    from underoak.places import Sampling
+    from underoak.places import Sampling, Sensitivity
     from underoak.places.planting import Way
 
 _IMPLAUSIBLE = 0.001  # share of a layer's cells that may be dropped before the run stops
@@ -146,6 +149,30 @@ class Run:
             UnderoakError: E604 when the run has no such parcel.
         """
         return explain(self._only_view(), self.manifest["plan"], self.parcels, parcel)
+
+    def sensitivity(self, parcel: str) -> Sensitivity:
+        """What a parcel's suitability depends on, input by input: shares of its doubt, and how far each moves it.
+
+        Raises:
+            UnderoakError: E604 when the run has no such parcel, E609 when no layer is in doubt there, or its cells
+                were not kept.
+        """
+        from underoak.places.kept import Kept
+
+        self._only_view()
+        parcel_place(self.parcels, parcel)
+        return sensitivity_in(Kept.read(self.folder), parcel)
+
+    def explain_sensitivity(self, parcel: str) -> str:
+        """The same in words, with the least change of one weight that would turn the order of the first two parcels.
+
+        Raises:
+            UnderoakError: as `sensitivity`.
+        """
+        from underoak.places.kept import Kept
+
+        found, kept = self.sensitivity(parcel), Kept.read(self.folder)
+        return sensitivity_words(self._only_view(), kept, parcel, found, swap_in(kept, self.parcels))
 
     def explain_zone(self, zone: str) -> str:
         """Why a zone, named by its rank or its id, stands where it stands, in words.

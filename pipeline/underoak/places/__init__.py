@@ -12,7 +12,7 @@ from underoak.places.restoring import held, hold, range_of, withhold
 from underoak.places.sample import Cells, Sample
 from underoak.places.sampling import Sampling, sample_parcel
 from underoak.places.sampling_files import safe_name, write_sampling
-from underoak.places.sensitivity import sensitivity_of, swap_of_first_two
+from underoak.places.sensitivity import Sensitivity, sensitivity_of, swap_of_first_two
 from underoak.places.spread import Spread, spreading_of
 from underoak.places.tally import Tally
 from underoak.places.write import write_parcels, write_zones
@@ -25,6 +25,7 @@ __all__ = [
     "Parcels",
     "Sample",
     "Sampling",
+    "Sensitivity",
     "Spread",
     "Tally",
     "areas_ha",
@@ -45,8 +46,8 @@ __all__ = [
     "sample_parcel",
     "sensitivity_of",
     "spreading_of",
-    "withhold",
     "swap_of_first_two",
+    "withhold",
     "write_futures_table",
     "write_parcels",
     "write_sampling",

@@ -94,7 +94,7 @@ def safe_name(parcel: str) -> str:
     """A folder name for an id: letters, digits, - and _ stay; one that loses something gets a mark of its own.
 
     >>> safe_name("F-07"), safe_name("../a b")
-    ('F-07', '___a_b-4bdc0b61')
+    ('F-07', '___a_b-2c2c791a')
     """
     import hashlib
 

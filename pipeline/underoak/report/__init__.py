@@ -3,6 +3,7 @@
 from underoak.report.batch import batch_html, joined_parcels
 from underoak.report.comparison import Comparison, compare
 from underoak.report.comparison_words import comparison_text, comparison_values
+from underoak.report.depends import sensitivity_in, sensitivity_words, swap_in
 from underoak.report.explanation import explain, explain_zone, parcel_place, zone_place
 from underoak.report.fielded import Field, fielded
 from underoak.report.fieldsheet import field_sheet
@@ -39,6 +40,9 @@ __all__ = [
     "relief_of",
     "report_html",
     "sampled",
+    "sensitivity_in",
+    "sensitivity_words",
     "stac_item",
+    "swap_in",
     "zone_place",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
@@ -12,11 +11,11 @@ from underoak.places.amounts import figure, money
 from underoak.places.pairs import pair_words
 from underoak.places.remedies import fence_m
 from underoak.report.findings import CriterionWords
+from underoak.report.lines import columns, wrapped
 from underoak.report.next_step import next_step, number
 from underoak.report.standing import lost, measure, mend, stems, value_of, wants
 from underoak.report.words import CAUTIONS, hectares, metres, percent, score
 
-_WIDTH = 88
 LIME_NOTES = (
     "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "
     "(growers' rule, from memory), as pure calcium carbonate: above pH 7 the soil holds back more, and a laboratory's "
@@ -47,8 +46,8 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
             *_remedies(row, plan, parcels.crs),
             *_grains(view, judged_by, row["area_ha"]),
         ]
-    lines += ["", *_wrapped(f"Next: {next_step(judged_by, purpose, row)}"), *_sources(judged_by), ""]
-    return "\n".join([*lines, *_wrapped(CAUTIONS[0])])
+    lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}"), *_sources(judged_by), ""]
+    return "\n".join([*lines, *wrapped(CAUTIONS[0])])
 
 
 def parcel_place(parcels: Any, parcel: str) -> int:
@@ -77,7 +76,7 @@ def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Se
         + ".",
         f"Weakest: {weakest}, on {percent(row['limiting_share'])} of it.",
         "",
-        *_table(
+        *columns(
             ("criterion", "membership", "weight", "wish"),
             [
                 (c.label, score(m), f"{c.weight:.3f}", wants(c))
@@ -88,7 +87,7 @@ def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Se
         *_sources(judged_by),
         "",
     ]
-    return "\n".join([*lines, *_wrapped(CAUTIONS[0])])
+    return "\n".join([*lines, *wrapped(CAUTIONS[0])])
 
 
 def zone_place(zones: Any, zone: str) -> int:
@@ -126,10 +125,10 @@ def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
         f"{hectares(row['area_ha'])}; {excluded}, {percent(row['valid_share'])} of the rest judged.",
     ]
     if isinstance(row.get("best_host"), str):
-        lines += _wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
+        lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
     if isinstance(row.get("remedies"), str):
         lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
-    return lines + [part for line in lab for part in _wrapped(line)]
+    return lines + [part for line in lab for part in wrapped(line)]
 
 
 def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
@@ -144,7 +143,7 @@ def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
         )
         for c in sorted(criteria, key=lambda c: row[f"membership_{own[c.name]}"])
     ]
-    return _table(("criterion", "value", "wanted", "membership", "weight"), rows)
+    return columns(("criterion", "value", "wanted", "membership", "weight"), rows)
 
 
 def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list[str]:
@@ -153,8 +152,8 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
     gainful = ", ".join(labels.get(name, name) for name in str(row["most_gainful"]).split("; "))
     lines = [
         "",
-        *_wrapped(f"Weakest: {weakest}, on {percent(row['limiting_share'])} of the judged ground."),
-        *_wrapped(f"Most to gain from: {gainful}; perfect, it would add {score(row['gain'])}."),
+        *wrapped(f"Weakest: {weakest}, on {percent(row['limiting_share'])} of the judged ground."),
+        *wrapped(f"Most to gain from: {gainful}; perfect, it would add {score(row['gain'])}."),
     ]
     for criterion, side in lost(criteria, row):
         missing = 1.0 - float(row[f"membership_{own[criterion.name]}"])
@@ -162,7 +161,7 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
         said = (
             f"- {criterion.label}{is_so} ({score(missing)} of its membership lost): {mend(criterion, side, is_wild)}."
         )
-        lines += _wrapped(said, "  ")
+        lines += wrapped(said, "  ")
     return lines
 
 
@@ -171,16 +170,16 @@ def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
     if isinstance(row.get("remedies"), str):
         lines += ["", "What it would take:"]
         for part in row["remedies"].split("; "):
-            lines += _wrapped(f"- {part}", "  ")
-        lines += _wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
-        lines += _wrapped(CAUTIONS[2]) if number(row, "lime_t_ha") > 0 else []
-        lines += _wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
+            lines += wrapped(f"- {part}", "  ")
+        lines += wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
+        lines += wrapped(CAUTIONS[2]) if number(row, "lime_t_ha") > 0 else []
+        lines += wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
     if plan["purpose"] in ("buy", "orchard") and row.get("geometry") is not None and crs is not None:
         prices = plan.get("prices", {})
         length = fence_m(row["geometry"], crs.to_wkt())
         cost = prices.get("fence_m")
         worth = f", {money(length * cost, prices.get('currency') or '')}" if cost is not None else ""
-        lines += ["", *_wrapped(f"A fence against deer and boar round it: about {figure(length)} m{worth}.")]
+        lines += ["", *wrapped(f"A fence against deer and boar round it: about {figure(length)} m{worth}.")]
     return lines
 
 
@@ -201,20 +200,6 @@ def _sources(criteria: Sequence[CriterionWords]) -> Iterator[str]:
     yield ""
     yield "Where the numbers come from:"
     for criterion in criteria:
-        yield from _wrapped(f"- {criterion.label}, {criterion.curve}: {criterion.source}", "  ")
+        yield from wrapped(f"- {criterion.label}, {criterion.curve}: {criterion.source}", "  ")
         if criterion.remedy_source:
-            yield from _wrapped(f"  {criterion.by}: {criterion.remedy_source}", "    ")
-
-
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    """Columns of text, the first and the third from the left, numbers from the right."""
-    wide = [max(len(line[i]) for line in [head, *rows]) for i in range(len(head))]
-    left = [i == 0 or name in ("wanted", "wish") for i, name in enumerate(head)]
-    return [
-        "  ".join(f"{text:{'<' if at else '>'}{w}}" for text, w, at in zip(line, wide, left, strict=True)).rstrip()
-        for line in [head, *rows]
-    ]
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+            yield from wrapped(f"  {criterion.by}: {criterion.remedy_source}", "    ")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from underoak.places.ranking import NOTHING
+from underoak.places.sensitivity import FirstTwo
 from underoak.plan.season import month_names
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.next_step import DECIDE, next_step
@@ -123,18 +124,23 @@ def _held_back(findings: Findings) -> dict[str, str]:
 
 def _order(findings: Findings) -> list[str]:
     """How firm the order of the first two parcels is against other weights."""
-    two = findings.first_two
+    words = swap_words(findings.first_two, findings.criteria)
+    return [words] if words else []
+
+
+def swap_words(two: FirstTwo | None, criteria: Sequence[CriterionWords]) -> str:
+    """What change of one weight would turn the order of the first two parcels; "" when there is nothing to say."""
     if two is None:
-        return []
+        return ""
     if two.swap is None:
-        return [f"No change of a single weight would bring {two.second} before {two.first}."]
-    criterion = findings.criteria[two.swap.criterion]
+        return f"No change of a single weight would bring {two.second} before {two.first}."
+    criterion = criteria[two.swap.criterion]
     if abs(two.swap.change) < 5e-4:
-        return [f"{two.first} and {two.second} are as good as level: any other weights may turn their order."]
-    return [
+        return f"{two.first} and {two.second} are as good as level: any other weights may turn their order."
+    return (
         f"{two.first} and {two.second} change places if {criterion.label} weighs {two.swap.weight:.3f} instead of "
         f"{criterion.weight:.3f} and the others keep their proportions; no smaller change of a single weight does it."
-    ]
+    )
 
 
 def _bands(findings: Findings) -> list[str]:
