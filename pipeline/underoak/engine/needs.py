@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from underoak.engine.cog import BLOCK
 from underoak.engine.prepare import Prepared
 from underoak.engine.spool import TILE
 from underoak.engine.tile import Work
@@ -31,32 +32,40 @@ class Costs:
     layer: float = 0.04  # opening and sampling one
     layer_cell: float = 14e-9  # read, resample, judge, encode; a criterion counts as a layer
     raw_byte: float = 9e-9  # encode one byte of a raster's cell, with its first overview
-    upper_byte: float = 2.5e-9  # overviews above the first, for one byte of a full-size cell
+    upper_byte: float = 1.1e-9  # overviews above the first, for one byte of a full-size cell
     file_byte: float = 2.0e-9  # assemble, write and hash one byte of a raster
     input_byte: float = 0.8e-9  # hash one byte of an input
-    zone_cell: float = 58e-9  # find zones, for one cell
+    zone_cell: float = 62e-9  # find zones, for one cell
     drawn: float = 2.5e-9  # one draw of one doubtful criterion in one cell, by averages
     picture: float = 1.5  # map and report of one view
     parcel: float = 60e-6  # read, rank and write one
-    parcel_view: float = 140e-6  # its rows in one view's report
+    parcel_view: float = 85e-6  # what one view tells of it
     # bytes on disk
     compressed: float = 0.30  # share of a raster's bytes left after encoding, where no trial was made
     view_files: float = 4.0e6  # map, report and the like of one view
     parcel_draws: float = 10.5  # one figure of one parcel in one draw, while the run is unfinished
-    parcel_files: float = 1100.0  # rows of one parcel in all files of one view
+    parcel_sums: float = 1200.0  # sums of one parcel, while the run is unfinished
+    parcel_cells: float = 10e3  # its cells that are kept till then, and at most so much for all parcels
+    most_cells: float = 37e6
+    parcel_files: float = 800.0  # rows of one parcel in all files of one view
+    parcel_told: float = 3.5e3  # one parcel on the page of a view, which shows so many at most
+    most_told: int = 500
     # bytes of memory
-    base: float = 345e6  # libraries, loaded kernels, cached source blocks
-    vector: float = 75e6  # the libraries for shapes, when there are any
+    base: float = 300e6  # libraries, loaded kernels, cached source blocks
+    vector: float = 70e6  # the libraries for shapes, when there are any
     parcel_memory: float = 3500.0  # one parcel
     cell_array: float = 4.0  # one cell of a float32 array
-    cell_work: float = 20.0  # coordinates, codes and encoded cells of a tile, for one cell
-    source_cell: float = 12.0  # one source cell under a tile: stored, decoded, derived
+    cell_work: float = 20.0  # coordinates and codes of a block, for one cell
+    source_cell: float = 12.0  # one source cell under a block: stored, decoded, derived
+    tile_byte: float = 0.65  # one byte of a tile's cells in all rasters: encoded, and those of its first overview
     draws: float = 75e6  # source cells in all draws, for one worker
     parcel_draw: float = 20.0  # one figure of one parcel in one draw
-    zones: float = 90e6  # the libraries for zones, and their borders
-    picture_base: float = 550e6  # as `base`, with the drawing library and what the tiles left behind
-    picture_pixel: float = 92.0  # one pixel of the map while it is drawn
-    picture_parcel: float = 50e3  # one parcel that is drawn
+    after: float = 290e6  # libraries and loaded kernels, when the tiles are done
+    zones: float = 30e6  # the libraries for zones
+    zone_memory: float = 2.7  # borders of zones, for one cell
+    picture_base: float = 350e6  # as `after`, with the drawing library
+    picture_pixel: float = 61.0  # one pixel of the map while it is drawn
+    picture_parcel: float = 27e3  # one parcel that is drawn
 
 
 COSTS = Costs()
@@ -135,21 +144,23 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
         judging = extent.cells * ((extent.layers + extent.criteria) * c.layer_cell + extent.raw * c.raw_byte)
         judging += extent.cells * extent.draws * c.drawn
         slow = 1.0
-    companions = extent.views * (c.view_files + extent.parcels * c.parcel_files)
+    told = min(extent.parcels, c.most_told) * c.parcel_told
+    companions = extent.views * (c.view_files + extent.parcels * c.parcel_files + told)
     cores = min(workers, os.cpu_count() or 1)
     alone = (
         c.start
         + extent.layers * c.layer
-        + extent.cells * extent.raw * c.upper_byte
         + rasters * c.file_byte
         + extent.input_bytes * c.input_byte
         + (inside * c.zone_cell * extent.views if extent.has_zones else 0.0)
         + extent.views * (c.picture + extent.parcels * c.parcel_view)
         + extent.parcels * c.parcel
     )
-    seconds = judging / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
+    shared = judging + extent.cells * extent.raw * c.upper_byte * slow
+    seconds = shared / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
     disk, kept = 2 * rasters + companions, rasters + companions
-    disk += extent.parcels * extent.draws * c.parcel_draws
+    disk += extent.parcels * (extent.draws * c.parcel_draws + extent.views * c.parcel_sums)
+    disk += extent.views * min(extent.parcels * c.parcel_cells, c.most_cells)
     return Needs(disk / _MB, kept / _MB, memory_bytes(extent, workers, tile) / _MB, seconds, tried is not None)
 
 
@@ -157,18 +168,21 @@ _SHARED = 0.9  # of their speed alone is left to threads that work side by side
 
 
 def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
-    """Peak memory of the process: while tiles are judged, or while the map is drawn."""
+    """Peak memory of the process: while tiles are judged, while zones are looked for, or while the map is drawn."""
     c = COSTS
     shapes = (c.vector if extent.has_shapes else 0.0) + extent.parcels * c.parcel_memory
-    cells = min(tile, extent.shape[0]) * min(tile, extent.shape[1])
+    block, cells = (min(side, extent.shape[0]) * min(side, extent.shape[1]) for side in (BLOCK, tile))
     for_cell = c.cell_array * (extent.layers + extent.most_criteria) + c.cell_work
     for_cell += c.source_cell * max(extent.sources, default=0.0)
     at_work = min(workers, -(-extent.cells // cells))
-    judging = c.base + shapes + at_work * (cells * for_cell + (c.draws if extent.draws else 0.0))
-    drawing = c.picture_base + shapes + (c.zones if extent.has_zones else 0.0) + _pixels(extent.shape) * c.picture_pixel
+    judging = c.base + shapes + at_work * (block * for_cell + (c.draws if extent.draws else 0.0))
+    judging += (at_work + 1) * cells * extent.raw * c.tile_byte  # one more waits to be kept
+    zones = c.zones if extent.has_zones else 0.0
+    zoning = c.after + shapes + (zones + extent.cells * c.zone_memory if extent.has_zones else 0.0)
+    drawing = c.picture_base + shapes + zones + _pixels(extent.shape) * c.picture_pixel
     drawing += extent.parcels * extent.draws * c.parcel_draw
     drawing += extent.parcels * c.picture_parcel if extent.parcels <= _MOST_DRAWN else 0.0
-    return max(judging, drawing)
+    return max(judging, zoning, drawing)
 
 
 _MOST_DRAWN = 2000  # parcels: with more, the map shows none

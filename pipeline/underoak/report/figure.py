@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak import crs as _crs
+from underoak.engine import heap
 from underoak.grid import Bounds, Grid
 from underoak.layers.gdal import env
 from underoak.layers.native import Native
@@ -216,6 +217,7 @@ def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels
     """The map of a run whose rasters lie in `folder`, from their overviews; ranks are written on the best parcels."""
     import rasterio
 
+    heap.give_back()  # what tables and zones are done with; drawing asks for memory of its own
     grid = findings.grid
     shape = _coarse(grid).shape
     with env(), rasterio.open(folder / "suitability.tif") as source:
