@@ -40,7 +40,8 @@ def test_a_year_of_sines_is_its_days():
 
 def test_frost_days_of_normal_nights():
     # A table of the normal distribution: 15.866 % lie more than one deviation below the mean.
-    assert float(frost_days(np.full((12, 1, 1), -6.0), -10.0, deviation=4.0)[0, 0]) == pytest.approx(365 * 0.158655, abs=1e-3)
+    nights = frost_days(np.full((12, 1, 1), -6.0), -10.0, deviation=4.0)
+    assert float(nights[0, 0]) == pytest.approx(365 * 0.158655, abs=1e-3)
 
 
 def test_ten_degrees_at_sea_level_are_675_at_500_m():  # 6.5 K/km, standard atmosphere
