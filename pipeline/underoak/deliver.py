@@ -10,8 +10,6 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from underoak.engine.cog import BLOCK
 from underoak.engine.folder import MANIFEST
 from underoak.engine.futures import threshold
@@ -27,10 +25,14 @@ from underoak.places import find_zones, held, listed, overlap_warning, range_of,
 from underoak.places.calibration import calibrated, calibration_warnings
 from underoak.places.futures import futures_of_parcels, write_futures_table
 from underoak.places.kept import Kept
+from underoak.places.order import order_of, with_order, write_ranks
 from underoak.places.parcels import Parcels
 from underoak.places.retested import with_lab
 from underoak.places.sensitivity import swap_of_first_two
 from underoak.places.shares import unusual_share
+from underoak.places.shifted import after_lab
+from underoak.places.spread import Spread
+from underoak.places.verdicts import with_verdicts
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
 from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
@@ -63,9 +65,10 @@ def gather(
     grid = prepared.grid
     middle = Window(grid.rows // 2, grid.cols // 2, 1, 1)
     cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
-    found = []
+    found: list[Findings] = []
+    spreads: dict[str, Spread | None] = {}
     for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
-        table, first_two, calibration = None, None, {}
+        table, first_two, calibration, order = None, None, {}, None
         if parcels_of(view.folder) in tables:
             sums, cells = tables[parcels_of(view.folder)], tables[cells_of(view.folder)]
             lab = with_lab(view.plan, ready, grid, sums, cells, problems)
@@ -81,9 +84,13 @@ def gather(
                 problems.extend(calibration_warnings(calibration))
         spread = tables.get(spread_of(view.folder))
         if table is not None and spread is not None:
+            mode = view.plan.spec.lab.mode if view.plan.spec.lab is not None else ""
+            spread = spreads[view.folder] = after_lab(view.plan, spread, lab, mode)
             table = spread.joined(table, view.plan.rules)
-            # draws know the maps only: where a laboratory has spoken they say nothing
-            table.loc[table["id"].isin(lab.by_parcel), ["p_s2", "sd", "low", "high"]] = np.nan
+            if not view.scenario:
+                table = with_verdicts(view.plan, ready.units, table, spread)
+                order = order_of(view.plan, table, spread, cells)
+                table = table if order is None else with_order(table, order)
         if table is not None and at == 0:
             overlap = overlap_warning(table)
             problems.extend([overlap] if overlap else [])
@@ -99,10 +106,9 @@ def gather(
             Findings(
                 view.plan, grid, table, _zones(view, stage, prepared), counts, ready.facts, ready.units, grains,
                 cell_ha, tuple(problems.warnings), made, software(), view.label if view.folder else "", ready.months,
-                first_two=first_two, calibration=calibration,
+                first_two=first_two, calibration=calibration, order=order, is_future=bool(view.scenario),
             )
         )  # fmt: skip
-    spreads = {view.folder: tables.get(spread_of(view.folder)) for view in plan.batch}
     return with_pairs(plan.batch, found, prepared, parcels, spreads)
 
 
@@ -174,6 +180,8 @@ def _deliver_view(
     if found.parcels is not None:
         assert parcels is not None
         write_parcels(folder, found.parcels, parcels)
+    if found.order is not None:
+        write_ranks(folder, found.order)
     if found.zones is not None:
         write_zones(folder, found.zones)
     picture = map_png(found, folder, relief, parcels)

@@ -152,10 +152,19 @@ def test_remedies_start_from_what_the_laboratory_found(land):
     assert table.loc["F2", "lime_t_ha"] == pytest.approx(21.0, abs=1e-3)
 
 
-def test_draws_of_the_map_say_nothing_where_a_laboratory_has_spoken(land):
-    _, table = ran(land, "F1,,soil_ph,7.8,pH,water,0.15,\n")
-    assert table.loc["F1", ["p_s2", "sd", "low", "high"]].isna().all()
-    assert table.loc["F2", ["p_s2", "sd", "low", "high"]].notna().all()
+def test_draws_heed_what_a_laboratory_has_found(land):
+    figures = ["p_s2", "sd", "low", "high"]
+    _, before = ran(land, "F3,,soil_ph,7.3,pH,water,0.15,\n")
+    run, table = ran(land, "F1,,soil_ph,7.8,pH,water,0.15,\n")
+    assert table.loc["F2", figures].tolist() == before.loc["F2", figures].tolist()
+    assert 0.0 < table.loc["F1", "sd"] < 0.6 * before.loc["F1", "sd"]
+    assert isinstance(table.loc["F1", "verdict"], str)
+    low, high = table.loc["F1", ["low", "high"]]
+    assert low <= table.loc["F1", "suitability"] <= high
+    _, table = ran(land, "F1,,soil_ph,7.8,pH,water,0,\n", mode="replace")
+    assert table.loc["F1", "sd"] == pytest.approx(0.0, abs=1e-6)  # the only layer in doubt is settled
+    assert table.loc["F1", "low"] == pytest.approx(table.loc["F1", "suitability"], abs=1e-5)
+    assert table.loc["F1", "best_test"] is None or np.isnan(table.loc["F1", "flip_chance"])
 
 
 def test_the_file_is_an_input_of_the_run(land):

@@ -68,7 +68,8 @@ class Spread:
             if k in weighing:
                 least = np.fmin(least, self.memberships[:, j])
         _, second, third = rules.cuts
-        return np.minimum(self.suitability, least + (second - third))
+        held: Doubles = np.minimum(self.suitability, least + (second - third))
+        return held
 
     def columns(self, rules: Rules) -> pd.DataFrame:
         """One row for every parcel: `id` · `p_s2` (share of draws with class S2 or better) · `sd` · `low`, `high`.

@@ -12,6 +12,7 @@ from underoak.doubt import Coverage
 from underoak.errors import Fault
 from underoak.grid import Grid
 from underoak.layers.source import SourceFacts
+from underoak.places.order import Order
 from underoak.places.sensitivity import FirstTwo
 
 
@@ -85,6 +86,8 @@ class Findings:
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
     first_two: FirstTwo | None = None  # what would turn the order of the first two parcels; None: nothing to say
     calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> what tests say of its doubt
+    order: Order | None = None  # ranks over weights and data in doubt; None without `uncertainty`
+    is_future: bool = False  # whether it is of a scenario
     pairs: Any = None  # truffle and host of every parcel over all species of the present, by id; on the first view
 
     @property
