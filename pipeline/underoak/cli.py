@@ -96,6 +96,7 @@ _WORKERS = click.option(
 _MEMORY = click.option(
     "--memory", type=_Memory(), metavar="SIZE", help="Most memory to use, such as 4GiB: fewer threads, smaller tiles."
 )
+_SEED = click.option("--seed", type=click.IntRange(min=0), help="Instead of the plan's uncertainty.seed.")
 
 
 def _cluster_form(context: click.Context, option: click.Parameter, value: str | None) -> str | None:
@@ -128,6 +129,7 @@ def _run_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--cluster", metavar="ADDRESS|local:N", callback=_cluster_form,
             help="Judge on a scheduler's workers, or on N processes here.",
         ),
+        _SEED,
         _MEMORY,
         _WORKERS,
         click.option("--out", type=click.Path(path_type=Path), help="Run folder. Default: the plan's outputs.folder."),
@@ -222,6 +224,7 @@ def _log(name: str) -> IO[str]:
 @_PLAN
 @_WORKERS
 @_MEMORY
+@_SEED
 @click.option("--deep", is_flag=True, help="Read every cell instead of a sample.")
 @click.option("--strict", is_flag=True, help="Warnings count as problems.")
 @faults_told

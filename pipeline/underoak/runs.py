@@ -262,6 +262,7 @@ def run(
     progress: Progress | None = None,
     strict: bool = False,
     stop: Stop | None = None,
+    seed: int | None = None,
 ) -> Run:
     """Judge the ground a plan describes and write the run folder.
 
@@ -278,12 +279,14 @@ def run(
         progress: who is told; nobody unless given.
         strict: warnings stop the run.
         stop: asks the run to end early; its finished tiles are kept.
+        seed: instead of the plan's own, for what is drawn.
 
     Raises:
         UnderoakError: with every fault found before computing starts, or the one that stopped it; no file is then
             left half-written under a final name, and finished tiles are kept.
     """
     began, started = time.monotonic(), datetime.datetime.now(datetime.UTC)
+    plan = plan if seed is None else plan.seeded(seed)
     told = progress or Progress("none")
     folder = Path(out) if out is not None else plan.base / plan.outputs.folder
     threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
@@ -419,8 +422,9 @@ def _check_counts(prepared: Prepared, notes: Notes, problems: Problems) -> None:
 
 
 def check(
-    plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None, memory: int | None = None
-) -> list[str]:
+    plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None, memory: int | None = None,
+    seed: int | None = None,
+) -> list[str]:  # fmt: skip
     """What a plan would do, without doing it: grid, layers, decisions, warnings, and what a run will need.
 
     A few blocks are judged in memory to tell the needs; nothing is written.
@@ -431,10 +435,12 @@ def check(
         strict: warnings count as faults.
         workers: as for `run`.
         memory: as for `run`.
+        seed: as for `run`.
 
     Raises:
         UnderoakError: with every fault found.
     """
+    plan = plan if seed is None else plan.seeded(seed)
     prepared = hold(plan, prepare(plan, strict=strict, deep=deep), strict)
     problems = Problems(warnings=list(prepared.warnings))
     work, parcels = _work(plan, prepared, problems, strict)

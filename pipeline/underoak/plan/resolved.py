@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.errors import Fault
+from underoak.errors import Fault, UnderoakError
 from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
 from underoak.plan.curve_specs import CurveSpec
 from underoak.plan.layer_spec import LayerSpec
@@ -29,7 +29,7 @@ from underoak.plan.model import (
 )
 from underoak.plan.profile import Host, Profile
 from underoak.plan.scenario_spec import FuturesSpec
-from underoak.plan.uncertainty_spec import UncertaintySpec
+from underoak.plan.uncertainty_spec import MOST_SEED, UncertaintySpec
 
 if TYPE_CHECKING:
     from underoak.doubt.weights import WeightSpread
@@ -200,6 +200,22 @@ class Plan:
     def uncertainty(self) -> UncertaintySpec | None:
         """How doubtful layers are drawn; None when every layer is taken at its word."""
         return self.spec.uncertainty
+
+    def seeded(self, seed: int) -> Plan:
+        """The same plan, drawing from another seed.
+
+        Raises:
+            UnderoakError: E304 for a plan without `uncertainty`, or a seed that none can be.
+        """
+        if self.uncertainty is None:
+            what = "a seed is given, and the plan draws nothing"
+            raise UnderoakError(Fault("E304", what, "--seed", "give the plan `uncertainty`, or leave the seed out"))
+        if not 0 <= seed <= MOST_SEED:
+            mend = f"give a whole number from 0 to {MOST_SEED}"
+            raise UnderoakError(Fault("E304", f"{seed} is no seed", "--seed", mend))
+        spec = self.spec.model_copy(update={"uncertainty": self.uncertainty.model_copy(update={"seed": seed})})
+        views = tuple(replace(view, plan=view.plan.seeded(seed)) for view in self.views)
+        return replace(self, spec=spec, views=views)
 
     @property
     def parcels(self) -> ParcelsSpec | None:

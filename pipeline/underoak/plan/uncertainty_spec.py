@@ -102,6 +102,9 @@ def _is_share(unit: str) -> bool:
     return True
 
 
+MOST_SEED = 2**53
+
+
 class AskSpec(Spec):
     """A rule, and how likely each cell meets it. Give `at_least` or `at_most`."""
 
@@ -142,7 +145,7 @@ class UncertaintySpec(Spec):
 
     draws: Annotated[Whole, Field(ge=8, le=1024)] = 64
     """How many times the ground is judged, each time with other values of the doubtful layers."""
-    seed: Annotated[Whole, Field(ge=0, le=2**53)] = 1
+    seed: Annotated[Whole, Field(ge=0, le=MOST_SEED)] = 1
     """The same seed draws the same values; another one shows how much they matter."""
     correlation_range: Distance = "800 m"
     """How far errors of a map hang together: their correlation falls to 1/e over this distance. 0 m: not at all."""
