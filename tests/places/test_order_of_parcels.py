@@ -63,7 +63,7 @@ def test_a_coin_toss_is_called_one_and_a_lead_is_not():
     table, spread, cells = sure([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5]])
     words = order_of(plan(), table, spread, cells).words
     assert "is a coin toss (0." in words[0]
-    assert "a share is known to 0.005 at worst" in words[0]
+    assert "a share is known to 0.177 at worst" in words[0]
     table, spread, cells = sure([[1.0, 0.8, 0.5], [0.0, 0.1, 0.5]])
     assert "P0 comes before P1 in 100 % of" in order_of(plan(), table, spread, cells).words[0]
 

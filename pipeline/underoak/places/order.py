@@ -39,32 +39,35 @@ class Order:
 
     @property
     def error(self) -> float:
-        """Largest standard error of a share, from the number of draws alone."""
-        return 0.5 / float(np.sqrt(self.found.draws))
+        """Largest standard error of a share, from the number of draws: of the data, being fewer, where they vary."""
+        found = self.found
+        return 0.5 / float(np.sqrt(found.data_draws if found.data_draws > 1 else found.draws))
 
     @property
     def first_over_second(self) -> tuple[str, str, float] | None:
-        """The two parcels of best mean rank, and in what share of the draws the first is before the second."""
-        if len(self.found.compared) < 2:
+        """The first two parcels of the table, and in what share of the draws the first is before the second.
+
+        None where one of them is far down by its mean rank, so that they were not compared.
+        """
+        at = {int(n): i for i, n in enumerate(self.found.compared)}
+        if not {0, 1} <= at.keys():
             return None
-        first, second = (int(n) for n in self.found.compared[:2])
-        return self.ids[first], self.ids[second], float(self.found.wins[0, 1])
+        return self.ids[0], self.ids[1], float(self.found.wins[at[0], at[1]])
 
     @property
     def words(self) -> list[str]:
         """How firm the order is, in sentences."""
         two, found = self.first_over_second, self.found
-        if two is None:
-            return []
-        first, second, win = two
-        if abs(win - 0.5) <= _COIN_TOSS:
-            said = f"{first} vs {second} is a coin toss ({win:.2f})"
-        else:
-            said = f"{first} comes before {second} in {_percent(win)} of the weights and data drawn"
-        n = int(found.compared[0])
+        said = ""
+        if two is not None:
+            first, second, win = two
+            if abs(win - 0.5) <= _COIN_TOSS:
+                said = f"{first} vs {second} is a coin toss ({win:.2f}); "
+            else:
+                said = f"{first} comes before {second} in {_percent(win)} of the weights and data drawn; "
         lines = [
-            f"{said}; {self.ids[n]} is first in {_percent(found.first[n])} and among the first three in "
-            f"{_percent(found.top(min(3, len(self.ids)))[n])}. {found.draws:,} draws of the weights over "
+            f"{said}{self.ids[0]} is first in {_percent(found.first[0])} and among the first three in "
+            f"{_percent(found.top(min(3, len(self.ids)))[0])}. {found.draws:,} draws of the weights over "
             f"{found.data_draws} of the data: a share is known to {self.error:.3f} at worst."
         ]
         if self.left_out:

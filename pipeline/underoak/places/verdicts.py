@@ -71,7 +71,7 @@ def layers_to_test(plan: Plan, units: Mapping[str, str], spread: Spread) -> dict
     specs = {name: layer.model_dump(by_alias=True, exclude_none=True) for name, layer in plan.layers.items()}
     used = {name: {"unit": unit} for name, unit in units.items()}
     soil = set(soil_criteria([{"layer": criterion.layer} for criterion in plan.criteria], specs, used))
-    made = {}
+    made: dict[str, int] = {}
     for j, k in enumerate(spread.drawn):
         layer = plan.criteria[k].layer
         if k in soil or layer in plan.uncertainty.lab_error:

@@ -14,6 +14,7 @@ from underoak.report.findings import CriterionWords
 from underoak.report.lines import columns, wrapped
 from underoak.report.next_step import next_step, number
 from underoak.report.standing import lost, measure, mend, stems, value_of, wants
+from underoak.report.verdict_words import has_verdict, verdict_lines
 from underoak.report.words import CAUTIONS, hectares, metres, percent, score
 
 LIME_NOTES = (
@@ -39,6 +40,7 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
         lines = [f"Parcel {parcel}: not judged ({row['reason']}).", f"{hectares(row['area_ha'])}."]
     else:
         lines = [
+            *verdict_lines(parcel, row, plan),
             *_answer(parcel, row, int(parcels["rank"].notna().sum())),
             "",
             *_criteria(judged_by, row),
@@ -119,9 +121,9 @@ def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
     if isinstance(row.get("excluded_by"), str):
         excluded += f" (most by {row['excluded_by']})"
     lab = [f"Laboratory, {row['lab']}."] if isinstance(row.get("lab"), str) else []
+    head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
-        f"Parcel {parcel}: {row['class']}, suitability {score(row['suitability'])}, "
-        f"rank {int(row['rank'])} of {ranked}.",
+        f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
         f"{hectares(row['area_ha'])}; {excluded}, {percent(row['valid_share'])} of the rest judged.",
     ]
     if isinstance(row.get("best_host"), str):

@@ -30,6 +30,11 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
         return next(step for reason, step in _NOT_JUDGED.items() if row["reason"].startswith(reason))
     if row["excluded_share"] > 0.5:
         return "See first what is left of it: most is excluded, and the score is that of the rest."
+    if row.get("verdict") == "test first":
+        if isinstance(row.get("best_test"), str):
+            name = next((c.label for c in criteria if c.layer == row["best_test"]), row["best_test"])
+            return f"Have {name} tested before {DECIDE[purpose]}: that would most likely turn the answer."
+        return f"No test of the soil would settle it: see the ground and local records before {DECIDE[purpose]}."
     if row["class"] in _GOOD and isinstance(row.get("lab"), str):
         return f"The laboratory bears it out: see to water, access and title before {DECIDE[purpose]}."
     if row["class"] in _GOOD:

@@ -11,6 +11,7 @@ from underoak.places.restoring import CONSTRAINT, REFUSED
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.next_step import grouped, next_step
 from underoak.report.standing import limiting
+from underoak.report.verdict_words import chance, has_verdict
 from underoak.report.words import (
     CAUTIONS,
     PURPOSES,
@@ -51,6 +52,8 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
         steps=_steps(findings),
         lab_words=_lab_words(findings),
+        has_chance=findings.has_parcels and "p_s2" in findings.parcels,
+        has_verdicts=findings.has_parcels and "verdict" in findings.parcels,
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         planting=planting,
         has_rows=any(row["trees"] != "–" for row in planting),
@@ -115,6 +118,8 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "id": str(row["id"]),
                 "code": row["class"] if known else "",
                 "suitability": score(row["suitability"]),
+                "chance": chance(row),
+                "verdict": row["verdict"] if has_verdict(row) else "",
                 "area": hectares(row["area_ha"]),
                 "valid": percent(row["valid_share"]),
                 "excluded": percent(row["excluded_share"]),

@@ -8,6 +8,7 @@ from typing import Any
 from underoak.report.findings import Findings
 from underoak.report.next_step import remedies_in_short
 from underoak.report.standing import limiting
+from underoak.report.verdict_words import chance, has_verdict
 from underoak.report.words import hectares, percent, score
 
 _MOST = 40
@@ -47,9 +48,15 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     table.add_column("rank", justify="right")
     table.add_column("parcel", overflow="fold", max_width=28 if is_wide else 16)
     table.add_column("now")
-    if has_remedies:
+    has_verdicts = "verdict" in shown
+    if has_verdicts:
+        table.add_column("P(S2+)" if is_wide else "P", justify="right")
+        table.add_column("verdict", no_wrap=True)
+    has_potential = has_remedies and (is_wide or not has_verdicts)
+    if has_potential:
         table.add_column("potential")
-    for name in ("area", "excluded") if is_wide else ():
+    figures = ("area", "excluded") if is_wide and not has_verdicts else ()
+    for name in figures:
         table.add_column(name, justify="right")
     table.add_column("what limits it", overflow="fold")
     if has_remedies and is_wide:
@@ -58,11 +65,13 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         known = isinstance(row["class"], str)
         cells: list[Any] = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
         cells.append(f"{row['class']} {score(row['suitability'])}" if known else "–")
-        if has_remedies:
+        if has_verdicts:
+            cells += [chance(row), row["verdict"] if has_verdict(row) else ""]
+        if has_potential:
             rises = known and row["potential"] - row["suitability"] > _RISE
             cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
-        if is_wide:
-            cells += [hectares(row["area_ha"]), percent(row["excluded_share"])]
+        said = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
+        cells += [said[name] for name in figures]
         cells.append(Text(limiting(findings.criteria, row, is_short=True) if known else f"not judged: {row['reason']}"))
         if has_remedies and is_wide:
             cells.append(Text(remedies_in_short(row)))

@@ -11,6 +11,7 @@ from underoak.places.sensitivity import FirstTwo
 from underoak.plan.season import month_names
 from underoak.report.findings import CriterionWords, Findings
 from underoak.report.next_step import DECIDE, next_step
+from underoak.report.verdict_words import chance, doubt_card, doubt_lines, has_verdict
 
 PURPOSES = {
     "buy": "ground to buy",
@@ -75,8 +76,9 @@ def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
 
 
 def answers(findings: Findings) -> list[dict[str, str]]:
-    """Three cards: the best, what holds most ground back, what to do next."""
-    cards = [_best(findings), _held_back(findings)]
+    """Three cards: the best, the biggest doubt (or what holds most ground back), what to do next."""
+    is_told = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
+    cards = [_best(findings), doubt_card(findings, findings.parcels.iloc[0]) if is_told else _held_back(findings)]
     if findings.has_parcels and findings.parcels["rank"].notna().any():
         best = findings.parcels.iloc[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
@@ -94,9 +96,10 @@ def _best(findings: Findings) -> dict[str, str]:
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         has_remedies = isinstance(best["remedies"], str)
         better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
+        answer = f"; P(S2 or better) {chance(best)}: {best['verdict']}" if has_verdict(best) else ""
         return {
             "about": f"Best of {len(findings.parcels)} parcels",
-            "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}",
+            "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}{answer}",
             "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
             f"{percent(best['valid_share'])} of the rest judged{better}",
         }
@@ -163,10 +166,7 @@ def _bands(findings: Findings) -> list[str]:
 
 def trust_lines(findings: Findings) -> list[str]:
     """How far the figures carry, in sentences."""
-    lines = [
-        "The figures are best estimates. How far the maps may be wrong has not been worked into them; "
-        "a difference of a few hundredths between two parcels means nothing."
-    ]
+    lines = [*doubt_lines(findings)]
     lines += [*_order(findings), *_bands(findings)]
     used = {c.layer for c in findings.plan.criteria}
     coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)
