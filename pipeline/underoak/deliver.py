@@ -12,7 +12,7 @@ from typing import Any
 
 from underoak.engine.cog import BLOCK
 from underoak.engine.folder import MANIFEST
-from underoak.engine.futures import threshold
+from underoak.engine.futures import Shared, threshold
 from underoak.engine.manifest import described, dump, manifest, software, view_manifest
 from underoak.engine.outputs import UINT16_STEPS
 from underoak.engine.prepare import Prepared, PreparedView, relief_source
@@ -23,7 +23,7 @@ from underoak.grid import Window
 from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
 from underoak.places.calibration import calibrated, calibration_warnings
-from underoak.places.futures import futures_of_parcels, write_futures_table
+from underoak.places.futures import futures_of_parcels, with_novelty, write_futures_table
 from underoak.places.kept import Kept
 from underoak.places.order import order_of, with_order, write_ranks
 from underoak.places.parcels import Parcels
@@ -136,7 +136,7 @@ def _grain(plan: Plan, ready: PreparedView, name: str) -> float:
 
 def deliver(
     plan: Plan, prepared: Prepared, stage: Path, findings: Sequence[Findings], parcels: Parcels | None,
-    inputs: list[dict[str, Any]], when: dict[str, Any], began: float, shares: Mapping[str, dict[str, int]],
+    inputs: list[dict[str, Any]], when: dict[str, Any], began: float, shares: Mapping[str, Shared],
 ) -> None:  # fmt: skip
     """Write everything but the rasters into the stage, the manifest of the whole run last.
 
@@ -151,26 +151,29 @@ def deliver(
     if plan.views:
         if parcels is not None:
             write_parcels(stage, joined_parcels(plan.batch, findings), parcels)
-        sections = _futures(plan, stage, findings, shares)
+        sections = _futures(plan, stage, findings, shares, parcels)
         (stage / "report.html").write_text(batch_html(plan, findings, sections), encoding="utf-8")
     _write_manifest(replace(findings[0], plan=plan), stage, views, inputs, when, began)
 
 
 def _futures(
-    plan: Plan, stage: Path, findings: Sequence[Findings], shares: Mapping[str, dict[str, int]]
+    plan: Plan, stage: Path, findings: Sequence[Findings], shares: Mapping[str, Shared], parcels: Parcels | None
 ) -> list[dict[str, Any]]:
     """The tables of futures, and what the report says of them, species by species."""
     by_folder = {view.folder: found for view, found in zip(plan.batch, findings, strict=True)}
     sections = []
     for present, futures in plan.futures_of:
         found, at_least, table = by_folder[present.folder], threshold(plan, present), None
+        shared = shares[present.folder]
         if found.parcels is not None:
+            assert parcels is not None
             table = futures_of_parcels(
                 found.parcels, [by_folder[v.folder].parcels for v in futures], [v.scenario for v in futures],
                 plan.future_weights, [c.name for c in present.plan.criteria], present.plan.rules, at_least,
             )  # fmt: skip
+            table = with_novelty(table, parcels.ids, shared.novelty)
             write_futures_table(stage / present.folder, table)
-        sections.append(futures_section(plan, present, found, shares[present.folder], at_least, table))
+        sections.append(futures_section(plan, present, found, shared, at_least, table))
     return sections
 
 

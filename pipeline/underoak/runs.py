@@ -17,7 +17,7 @@ from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
 from underoak.engine.doubt_outputs import doubt_outputs
 from underoak.engine.folder import MANIFEST, RunFolder, finish_publishing
-from underoak.engine.futures import write_futures
+from underoak.engine.futures import Shared, write_futures
 from underoak.engine.identity import Identity
 from underoak.engine.inputs import Inputs, glance
 from underoak.engine.needs import Extent, Needs, needs, within
@@ -324,10 +324,11 @@ def run(
             build_overviews(spool, work.outputs, prepared.grid, threads)
         with told.step("rasters"):
             write_rasters(spool, work.outputs, prepared.grid, held.stage)
-        shares: dict[str, dict[str, int]] = {}
+        shares: dict[str, Shared] = {}
         if plan.futures_of:
             with told.step("futures"):
-                shares = write_futures(plan, spool, prepared.grid, held.stage)
+                edges = parcels.on(prepared.grid) if parcels is not None else None
+                shares = write_futures(plan, prepared, spool, held.stage, edges)
         told.start("tables, maps and report", 0)
         tables = reduced(spool, work.reducers)
         findings = gather(plan, prepared, held.stage, spool.notes, tables, problems, started, parcels)

@@ -3,6 +3,7 @@
 import hashlib
 import json
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +11,8 @@ import rasterio
 from rio_cogeo.cogeo import cog_validate
 
 import underoak as uo
+from underoak.engine.prepare import prepare
+from underoak.layers.burn import coverage, edges_of
 from underoak.overlay import combine
 
 from noise import LEFT, TOP, noise_country, write_raster
@@ -95,6 +98,66 @@ def test_tiles_and_workers_change_no_byte(futures, tmp_path):
     for name in ("share_of_futures.tif", "futures.csv"):
         sums = {hashlib.sha256((where / name).read_bytes()).hexdigest() for where in (run.folder, again.folder)}
         assert len(sums) == 1, name
+
+
+@pytest.fixture(scope="module")
+def outside(futures):
+    """Where pH leaves the present's range in each future, by plain comparison of whole arrays; and the region."""
+    plan, folder, _ = futures
+    recipe = prepare(uo.load_plan(plan, base=folder)).recipe
+    values = recipe.stack.read(recipe.grid.window, frozenset({"soil_ph"})).values["soil_ph"].astype(float)
+    low, high = np.nanmin(values), np.nanmax(values)
+    then = [values + add / 10 for add in (-4, -8, 3)]
+    return np.array([(v < low - 1e-5) | (v > high + 1e-5) for v in then]), ~np.isnan(values), recipe.grid
+
+
+def test_novel_ground_is_what_plain_comparison_finds(futures, outside):
+    novel, known, _ = outside
+    path = futures[2].folder / "share_of_futures.tif"
+    share, band = raster(path, 1), raster(path, 5)
+    plain = np.tensordot([0.25, 0.25, 0.5], novel, 1)
+    there = ~np.isnan(share)
+    assert np.array_equal(np.isnan(band), ~there)
+    assert (
+        np.abs(band[there] - plain[there]) > 1e-6
+    ).mean() < 1e-4  # those at the very edge are told apart by rounding
+    assert 0.0 < plain[there].mean() < 0.5
+    page = (futures[2].folder / "report.html").read_text(encoding="utf-8")
+    whole = np.array([0.25, 0.25, 0.5]) @ [(n & known).sum() / known.sum() for n in novel]
+    assert f"On average over 3 futures, {whole * 100:.0f} % of the ground lies outside" in page
+    assert f"in soil_ph ({whole * 100:.0f} %)." in page  # cover has codes, and codes have no range
+
+
+def test_parcels_say_how_much_of_them_is_novel_and_in_what(futures, outside):
+    novel, known, grid = outside
+    _, folder, run = futures
+    table = pd.read_csv(run.folder / "futures.csv", dtype={"id": str}).set_index("id")
+    shapes = gpd.read_file(folder / "fields.gpkg").set_index("name").geometry
+    seen = 0
+    for parcel, row in table.iterrows():
+        part = coverage(edges_of([shapes[parcel]], grid), grid.window)
+        whole = (part * known).sum()
+        if not whole > 0.0:
+            assert np.isnan(row["novel_share"])
+            continue
+        plain = np.array([0.25, 0.25, 0.5]) @ [(part * n).sum() / whole for n in novel]
+        assert row["novel_share"] == pytest.approx(plain, abs=1e-3)
+        assert (row["novel_drivers"] == "soil_ph") if plain > 0 else not isinstance(row["novel_drivers"], str)
+        seen += plain > 0
+    assert seen > 5
+
+
+def test_a_future_like_the_present_is_nowhere_novel(futures, tmp_path):
+    plan, folder, _ = futures
+    same = {**plan, "scenarios": [{"name": "same", "replace": {"soil_ph": "ph_same.tif"}}]}
+    shifted(folder / "ph.tif", folder / "ph_same.tif", 0)
+    run = uo.run(uo.load_plan(same, base=folder), out=tmp_path)
+    band = raster(run.folder / "share_of_futures.tif", 5)
+    assert (band[~np.isnan(band)] == 0.0).all()
+    table = pd.read_csv(run.folder / "futures.csv")
+    assert table["novel_drivers"].isna().all()
+    assert table["novel_share"].dropna().eq(0.0).all()
+    assert "No future leaves the range" in (run.folder / "report.html").read_text(encoding="utf-8")
 
 
 def test_the_manifest_lists_both_files(futures):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +12,17 @@ import numpy as np
 
 from underoak.doubt import robustness
 from underoak.engine.cog import Band, Layout, levels
+from underoak.engine.novelty import Driver, Novelty, Range, add_sums, drivers_by_future, planes, ranges
 from underoak.engine.outputs import Output, halve
+from underoak.engine.prepare import Prepared
+from underoak.engine.recipe import Recipe
 from underoak.engine.reducer import Judged
 from underoak.engine.runner import build_overviews, write_rasters
 from underoak.engine.spool import TILE, Spool
 from underoak.engine.tile import block_windows, encoded_blocks
 from underoak.errors import Fault, UnderoakError
 from underoak.grid import Grid, Window
+from underoak.layers.burn import Edges
 from underoak.layers.gdal import env, open_raster
 from underoak.plan.resolved import Plan, View
 from underoak.raster import FloatArray
@@ -27,27 +32,71 @@ _EXCLUDED = 250
 _SUMS = 1e-5  # weights that add up to four fifths may miss them by rounding
 
 
-def write_futures(plan: Plan, spool: Spool, grid: Grid, stage: Path) -> dict[str, dict[str, int]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Shared:
+    """What was counted over the futures of one species."""
+
+    cells: dict[str, int]  # that have a share (`known`), and where it is 1, 0.8 or more, 0.5 or more, 0
+    novelty: Novelty
+
+
+def write_futures(
+    plan: Plan, prepared: Prepared, spool: Spool, stage: Path, parcels: Edges | None = None
+) -> dict[str, Shared]:
     """`share_of_futures.tif` of each species that has futures, beside the rasters of its present.
 
     Bands: the share of futures, by weight, whose suitability reaches the class that the plan asks for; the least, the
-    median and the greatest suitability. Ground that a constraint excludes in a future has suitability 0 in it; excluded
+    median and the greatest suitability; the share of futures in which some layer that they replace lies outside what
+    the region holds of it at present. Ground that a constraint excludes in a future has suitability 0 in it; excluded
     in all of them, or missing in one, it has no value. Blocks are those of the rasters, so that no figure depends on
     tiles, and memory does not grow with the region.
 
     Returns, by the folder of the present, how many cells have a share (`known`), and on how many it is 1 (`all`),
-    0.8 or more (`four_fifths`), 0.5 or more (`half`), or 0 (`none`).
+    0.8 or more (`four_fifths`), 0.5 or more (`half`), or 0 (`none`); and how much ground is novel, of the region and of
+    each parcel.
 
     Raises:
         UnderoakError: E230 when a raster cannot be read again, E501, E502 when the disk does not let us.
     """
-    counts = {}
+    found, grid, recipe = {}, prepared.grid, prepared.recipe
+    drivers = {now.folder: drivers_by_future(prepared, now, futures) for now, futures in plan.futures_of}
+    replaced = [driver for futures in drivers.values() for own in futures for driver in own]
+    with env():
+        reference = ranges(recipe, frozenset(driver.present for driver in replaced))
     for present, futures in plan.futures_of:
-        output = _output(plan, present)
-        counts[present.folder] = _spool_blocks(output, futures, plan, spool, grid, stage)
+        output, own = _output(plan, present), drivers[present.folder]
+        watch = _Watch(recipe, own, plan.future_weights, reference, parcels)
+        cells = _spool_blocks(output, futures, plan, spool, grid, stage, watch)
+        found[present.folder] = Shared(cells, Novelty(own, plan.future_weights, watch.cells, watch.parcels))
         build_overviews(spool, [output], grid)
         write_rasters(spool, [output], grid, stage)
-    return counts
+    return found
+
+
+class _Watch:
+    """Novel ground, block by block, and its sums so far."""
+
+    def __init__(
+        self, recipe: Recipe, drivers: Sequence[Sequence[Driver]], weights: Sequence[float],
+        reference: Mapping[str, Range], parcels: Edges | None,
+    ) -> None:  # fmt: skip
+        self._recipe, self._drivers, self._reference, self._edges = recipe, drivers, reference, parcels
+        count = sum(2 + len(own) for own in drivers)
+        self.cells = np.zeros(count)
+        self.parcels = np.zeros((parcels.polygons, count)) if parcels is not None else None
+        starts = [0, *np.cumsum([2 + len(own) for own in drivers])[:-1].tolist()]
+        self._outside, self._weights = [at + 1 for at in starts], tuple(weights)
+
+    def share(self, block: Window) -> FloatArray:
+        """Share of futures in which each cell is novel; blocks are to come in one order, whatever the tiles."""
+        held = planes(self._recipe, self._drivers, self._reference, block)
+        self.cells += np.count_nonzero(held, axis=(1, 2))
+        if self._edges is not None and self.parcels is not None:
+            add_sums(self._edges, block.row, block.col, held, self.parcels)
+        found = np.zeros(block.shape)
+        for weight, plane in zip(self._weights, self._outside, strict=True):
+            found += weight * held[plane]
+        return found.astype(np.float32)
 
 
 def threshold(plan: Plan, view: View) -> float:
@@ -61,6 +110,7 @@ def _output(plan: Plan, present: View) -> Output:
     bands = (
         Band(f"share of futures with {asked} or better (suitability {cut:g} or more)", "1"),
         *(Band(f"{which} suitability of all futures", "1") for which in ("least", "median", "greatest")),
+        Band("share of futures in which some replaced layer is outside the region's present range", "1"),
     )
     tags = {"SOFTWARE": "underoak", "TITLE": plan.title, "FUTURES_WEIGHED": plan.futures.weigh}
     return Output(Layout(name, "float32", float("nan"), bands, tags), _no_cells, averaged=True)
@@ -71,7 +121,7 @@ def _no_cells(judged: Judged) -> Any:
 
 
 def _spool_blocks(
-    output: Output, futures: Sequence[View], plan: Plan, spool: Spool, grid: Grid, stage: Path
+    output: Output, futures: Sequence[View], plan: Plan, spool: Spool, grid: Grid, stage: Path, watch: _Watch
 ) -> dict[str, int]:
     """The blocks of the full size and of the first overview, one tile after the other; what was counted meanwhile."""
     name, has_overview = output.layout.name, levels(grid) > 0
@@ -81,12 +131,13 @@ def _spool_blocks(
         stack.enter_context(env())
         read = [_Reader(stage / view.folder, stack) for view in futures]
         for tile in grid.tiles(TILE):
-            cells = np.empty((4, *tile.shape), np.float32)
+            cells = np.empty((5, *tile.shape), np.float32)
             for block in block_windows(tile):
                 values = np.stack([reader.suitability(block) for reader in read])
                 values[:, (values < 0).all(axis=0)] = np.nan
                 rows, cols = block.within(tile).slices
-                cells[:, rows, cols] = robustness(np.maximum(values, 0.0), at_least, weights)
+                cells[:4, rows, cols] = robustness(np.maximum(values, 0.0), at_least, weights)
+                cells[4, rows, cols] = np.where(np.isnan(cells[0, rows, cols]), np.nan, watch.share(block))
             _count(cells[0], counts)
             made = list(encoded_blocks(cells, output, 0, tile))
             made += encoded_blocks(halve(cells, output), output, 1, tile) if has_overview else []

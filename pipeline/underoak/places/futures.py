@@ -16,6 +16,7 @@ from underoak.places.write import csv_text, whole
 if TYPE_CHECKING:
     import pandas as pd
 
+    from underoak.engine.novelty import Novelty
     from underoak.overlay import Rules
 
 Doubles = npt.NDArray[np.float64]
@@ -70,6 +71,28 @@ def futures_of_parcels(
         "worst_change": np.where([driver is not None for driver in drivers], least, np.nan),
     }
     return pd.DataFrame(columns)
+
+
+def with_novelty(table: pd.DataFrame, ids: Sequence[str], novelty: Novelty) -> pd.DataFrame:
+    """The table with `novel_share` and `novel_drivers`; `ids` are those of the parcels that `novelty` counts.
+
+    `novel_share` is the share of a parcel's ground on which some layer that a future replaces lies outside what the
+    region holds of it at present, on average over the futures by weight; `novel_drivers` are these layers, the one with
+    the largest share first, none where nothing is novel.
+    """
+    import pandas as pd
+
+    assert novelty.parcels is not None
+    place = {id: i for i, id in enumerate(ids)}
+    sums = novelty.parcels[[place[id] for id in table["id"]]]
+    each = novelty.by_driver(sums)
+    names = list(each)
+    by = np.array([each[name] for name in names]).reshape(len(names), len(table))
+    told = []
+    for column in by.T:
+        order = sorted((k for k in range(len(names)) if column[k] > 0.0), key=lambda k: (-column[k], k))
+        told.append("; ".join(names[k] for k in order) or None)
+    return table.assign(novel_share=novelty.share(sums), novel_drivers=pd.Series(told, index=table.index, dtype=object))
 
 
 def write_futures_table(folder: Path, table: pd.DataFrame) -> Path:

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 from underoak.plan.resolved import Plan, View
 from underoak.report.findings import Findings
 from underoak.report.words import hectares, limits, percent, score
 
+if TYPE_CHECKING:
+    from underoak.engine.futures import Shared
+    from underoak.engine.novelty import Novelty
+
 _MOST = 200
 
 
 def futures_section(
-    plan: Plan, present: View, found: Findings, counts: Mapping[str, int], at_least: float, table: Any
+    plan: Plan, present: View, found: Findings, shared: Shared, at_least: float, table: Any
 ) -> dict[str, Any]:
-    """One species' section; `counts` as `engine.futures` gives them, `table` as `places.futures_of_parcels` does."""
+    """One species' section; `shared` as `engine.futures` counts, `table` as `places.futures_of_parcels` makes it."""
+    counts = shared.cells
     asked, number = plan.futures.at_least, len(plan.spec.scenarios)
     what = f"{asked} or better (suitability {at_least:g} or more) in"
     lines = [
@@ -28,6 +33,7 @@ def futures_section(
     return {
         "species": present.label if len(plan.futures_of) > 1 else "",
         "weighed": _weighed(plan),
+        "novel": novel_words(shared.novelty, len(plan.spec.scenarios)),
         "ground": [
             {"says": says, "area": hectares(cells * found.cell_ha), "share": percent(cells / known) if known else "–"}
             for says, cells in lines
@@ -35,6 +41,22 @@ def futures_section(
         "parcels": [] if table is None else [_row(found, row) for _, row in table.head(_MOST).iterrows()],
         "left_out": "" if table is None or len(table) <= _MOST else f"All {len(table)} are in futures.csv.",
     }
+
+
+def novel_words(novelty: Novelty, number: int) -> str:
+    """How much of the region's ground leaves what the region holds at present, and in which layers."""
+    share = float(novelty.share(novelty.cells))
+    if not any(novelty.futures):
+        return "No future replaces a layer of amounts that is judged by, so none can leave the present's range."
+    if not share > 0.0:
+        return "No future leaves the range that the region has at present in any layer that it replaces."
+    each = {name: float(found) for name, found in novelty.by_driver(novelty.cells).items() if found > 0.0}
+    names = [f"{name} ({percent(each[name])})" for name in sorted(each, key=lambda name: -each[name])]
+    return (
+        f"On average over {number} futures, {percent(share)} of the ground lies outside the range that the region has "
+        f"at present, in {_listed(names)}. There curves say more than anybody has seen here: trust these figures less. "
+        "Fifth band of the map; columns novel_share and novel_drivers of futures.csv."
+    )
 
 
 def _weighed(plan: Plan) -> str:
