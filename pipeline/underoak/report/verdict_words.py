@@ -32,7 +32,7 @@ def within(p: float, draws: int) -> tuple[float, float]:
     return wilson(round(p * draws), draws, _CONFIDENCE)
 
 
-def tested(criteria: Sequence[CriterionWords], layer: Any) -> str:
+def called(criteria: Sequence[CriterionWords], layer: Any) -> str:
     """What people call a layer that is tested: the criterion judged by it, else its own name."""
     return next((criterion.label for criterion in criteria if criterion.layer == layer), str(layer))
 
@@ -44,7 +44,7 @@ def doubt_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, str]:
     more = f"{firm[0].upper()}{firm[1:]}." if firm else ""
     if not isinstance(best["best_test"], str):
         return {"about": about, "says": "None that one test of the soil would settle", "more": more}
-    name = tested(findings.criteria, best["best_test"])
+    name = called(findings.criteria, best["best_test"])
     says = f"{name}: one test would turn the answer with a chance of {best['flip_chance']:.2f}"
     return {"about": about, "says": says, "more": more}
 
