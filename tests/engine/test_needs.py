@@ -164,3 +164,24 @@ def test_a_run_that_cannot_fit_is_refused_before_anything_is_written(country, tm
         uo.run(uo.load_plan(plan, base=folder), out=tmp_path / "out", memory=50_000_000)
     assert caught.value.faults[0].code == "E503"
     assert not (tmp_path / "out").exists()
+
+
+def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
+    apart, some = replace(SMALL, views=4), replace(SMALL, views=4, shares=1, futures=3)
+    more = needs(some, 1).seconds - needs(apart, 1).seconds
+    assert more == pytest.approx(SMALL.cells * (COSTS.share_cell + 3 * COSTS.future_cell))
+    assert needs(some, 1).kept_mb - needs(apart, 1).kept_mb == pytest.approx(SMALL.cells * COSTS.share_bytes / 1e6)
+    futures = [{"name": name, "replace": {"soil_ph": "ph.tif"}} for name in ("one", "two")]
+    _, extent = made_ready(country, scenarios=futures)
+    assert (extent.shares, extent.futures, extent.views) == (1, 2, 3)
+
+
+def test_cells_of_parcels_are_counted_for_every_view_but_the_first(country):
+    work, extent = made_ready(country)
+    sample = next(reducer for reducer in work.reducers if reducer.name == "cells")
+    assert extent.held_cells == sample.most_cells > 60
+    assert extent.held_cells <= sample.k * extent.parcels
+    many = replace(LARGE, views=5, parcels=10_000, held_cells=500_000)
+    more = memory_bytes(many, 1, 1024) - memory_bytes(replace(many, held_cells=0), 1, 1024)
+    assert more == pytest.approx(4 * 500_000 * (COSTS.held_cell + 6 * COSTS.held_criterion))
+    assert memory_bytes(replace(many, views=1), 1, 1024) == memory_bytes(replace(many, views=1, held_cells=0), 1, 1024)

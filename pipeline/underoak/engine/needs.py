@@ -37,11 +37,14 @@ class Costs:
     input_byte: float = 0.8e-9  # hash one byte of an input
     zone_cell: float = 62e-9  # find zones, for one cell
     drawn: float = 2.5e-9  # one draw of one doubtful criterion in one cell, by averages
+    share_cell: float = 250e-9  # what the futures of a species have in common, for one cell
+    future_cell: float = 100e-9  # the same, for each of these futures
     picture: float = 1.5  # map and report of one view
     parcel: float = 60e-6  # read, rank and write one
     parcel_view: float = 85e-6  # what one view tells of it
     # bytes on disk
     compressed: float = 0.30  # share of a raster's bytes left after encoding, where no trial was made
+    share_bytes: float = 13.0  # one cell of what futures have in common: five figures, encoded, with overviews
     view_files: float = 4.0e6  # map, report and the like of one view
     parcel_draws: float = 10.5  # one figure of one parcel in one draw, while the run is unfinished
     parcel_sums: float = 1200.0  # sums of one parcel, while the run is unfinished
@@ -59,6 +62,8 @@ class Costs:
     source_cell: float = 12.0  # one source cell under a block: stored, decoded, derived
     tile_byte: float = 0.65  # one byte of a tile's cells in all rasters: encoded, and those of its first overview
     draws: float = 75e6  # source cells in all draws, for one worker
+    held_cell: float = 36.0  # one sampled cell of a parcel, and each of its criteria
+    held_criterion: float = 8.0
     parcel_draw: float = 20.0  # one figure of one parcel in one draw
     after: float = 290e6  # libraries and loaded kernels, when the tiles are done
     zones: float = 30e6  # the libraries for zones
@@ -100,6 +105,9 @@ class Extent:
     has_shapes: bool = False
     has_zones: bool = False
     draws: int = 0  # figures of one cell, or one parcel, in all draws of all views
+    shares: int = 0  # species that have futures
+    futures: int = 0  # of all species
+    held_cells: int = 0  # of parcels, in one view, that are kept in memory till its tables are made
 
     @classmethod
     def of(cls, plan: Plan, work: Work, prepared: Prepared, parcels: Sized | None) -> Extent:
@@ -128,6 +136,9 @@ class Extent:
             has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or work.recipe.outline is not None),
             has_zones=plan.zones is not None,
             draws=sum(variant.figures for variant in work.recipe.variants),
+            shares=len(plan.futures_of),
+            futures=sum(len(futures) for _, futures in plan.futures_of),
+            held_cells=max((getattr(reducer, "most_cells", 0) for reducer in work.reducers), default=0),
         )
 
 
@@ -144,6 +155,7 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
         judging = extent.cells * ((extent.layers + extent.criteria) * c.layer_cell + extent.raw * c.raw_byte)
         judging += extent.cells * extent.draws * c.drawn
         slow = 1.0
+    common = inside * extent.shares * c.share_bytes
     told = min(extent.parcels, c.most_told) * c.parcel_told
     companions = extent.views * (c.view_files + extent.parcels * c.parcel_files + told)
     cores = min(workers, os.cpu_count() or 1)
@@ -155,10 +167,11 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
         + (inside * c.zone_cell * extent.views if extent.has_zones else 0.0)
         + extent.views * (c.picture + extent.parcels * c.parcel_view)
         + extent.parcels * c.parcel
+        + extent.cells * (extent.shares * c.share_cell + extent.futures * c.future_cell)
     )
     shared = judging + extent.cells * extent.raw * c.upper_byte * slow
     seconds = shared / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
-    disk, kept = 2 * rasters + companions, rasters + companions
+    disk, kept = 2 * (rasters + common) + companions, rasters + common + companions
     disk += extent.parcels * (extent.draws * c.parcel_draws + extent.views * c.parcel_sums)
     disk += extent.views * min(extent.parcels * c.parcel_cells, c.most_cells)
     return Needs(disk / _MB, kept / _MB, memory_bytes(extent, workers, tile) / _MB, seconds, tried is not None)
@@ -178,6 +191,8 @@ def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
     judging = c.base + shapes + at_work * (block * for_cell + (c.draws if extent.draws else 0.0))
     judging += (at_work + 1) * cells * extent.raw * c.tile_byte  # one more waits to be kept
     zones = c.zones if extent.has_zones else 0.0
+    # the cells of the first view are in what its parcels take
+    shapes += (extent.views - 1) * extent.held_cells * (c.held_cell + extent.most_criteria * c.held_criterion)
     zoning = c.after + shapes + (zones + extent.cells * c.zone_memory if extent.has_zones else 0.0)
     drawing = c.picture_base + shapes + zones + _pixels(extent.shape) * c.picture_pixel
     drawing += extent.parcels * extent.draws * c.parcel_draw

@@ -97,6 +97,11 @@ class Sample:
         """The parcels on an analysis grid of their CRS; k as `cells_each` says unless given."""
         return cls(parcels.on(grid), grid.cols, k or cells_each(len(parcels)), name=name, variant=variant)
 
+    @property
+    def most_cells(self) -> int:
+        """About how many cells are kept at most."""
+        return int(np.minimum(np.ceil(self.edges.areas), self.k).sum())
+
     def reduce(self, block: Judged) -> Mapping[str, npt.NDArray[Any]]:
         """The k + 1 cells of highest priority of each parcel in the block, one after the other."""
         window = block.window
