@@ -112,34 +112,6 @@ def test_a_seed_for_a_plan_that_draws_nothing_is_refused(country, tmp_path):
     assert not (tmp_path / "none").exists()
 
 
-def test_a_seed_beside_the_plan_is_as_one_in_it(land, first, tmp_path):
-    plan, base = land
-    written = {**plan, "uncertainty": {**plan["uncertainty"], "seed": 5}}
-    uo.run(uo.load_plan(written, base=base), out=tmp_path / "written")
-    given = uo.run(uo.load_plan(plan, base=base), out=tmp_path / "given", seed=5)
-    assert sums(given.folder) == sums(tmp_path / "written")
-    assert sums(given.folder)["spread.tif"] != sums(first.folder)["spread.tif"]
-    assert given.manifest["plan"]["uncertainty"]["seed"] == 5
-    assert given.manifest["views"][0]["uncertainty"]["seed"] == 5
-    assert any("from seed 5" in line for line in uo.check(uo.load_plan(plan, base=base), seed=5))
-
-
-@pytest.mark.parametrize(("seed", "says"), [(-1, "is no seed"), (2**53 + 1, "is no seed")])
-def test_a_seed_that_cannot_be_is_refused(land, seed, says):
-    plan, base = land
-    with pytest.raises(uo.UnderoakError, match=says):
-        uo.check(uo.load_plan(plan, base=base), seed=seed)
-
-
-def test_a_seed_for_a_plan_that_draws_nothing_is_refused(country, tmp_path):
-    plan, base = country
-    for job in (uo.check, lambda plan, seed: uo.run(plan, out=tmp_path / "none", seed=seed)):
-        with pytest.raises(uo.UnderoakError, match="the plan draws nothing") as told:
-            job(uo.load_plan(plan, base=base), seed=3)
-        assert told.value.faults[0].code == "E304"
-    assert not (tmp_path / "none").exists()
-
-
 def test_small_parts_of_blocks_change_no_byte(land, first, tmp_path, monkeypatch):
     from underoak.engine import drawing
 
