@@ -125,7 +125,11 @@ def test_novel_ground_is_what_plain_comparison_finds(futures, outside):
     page = (futures[2].folder / "report.html").read_text(encoding="utf-8")
     whole = np.array([0.25, 0.25, 0.5]) @ [(n & known).sum() / known.sum() for n in novel]
     assert f"On average over 3 futures, {whole * 100:.0f} % of the ground lies outside" in page
-    assert f"in soil_ph ({whole * 100:.0f} %)." in page  # cover has codes, and codes have no range
+    worst = [(n & known).sum() / known.sum() for n in novel]
+    assert int(np.argmax(worst)) == 1
+    assert (
+        f"in soil_ph ({whole * 100:.0f} %); most of all in a2 ({worst[1] * 100:.0f} %)." in page
+    )  # cover has codes, and codes have no range
 
 
 def test_parcels_say_how_much_of_them_is_novel_and_in_what(futures, outside):

@@ -60,6 +60,13 @@ class Novelty:
             found[name] = self._mean(sums, pairs)
         return found
 
+    def by_future(self, sums: Doubles) -> Doubles:
+        """Share of the ground outside in some driver in each future, (..., futures)."""
+        starts = np.array(self._starts)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            found: Doubles = sums[..., starts + 1] / sums[..., starts]
+        return found
+
     @property
     def _starts(self) -> list[int]:
         return [0, *np.cumsum([2 + len(drivers) for drivers in self.futures])[:-1].tolist()]

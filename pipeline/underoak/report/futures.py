@@ -33,7 +33,7 @@ def futures_section(
     return {
         "species": present.label if len(plan.futures_of) > 1 else "",
         "weighed": _weighed(plan),
-        "novel": novel_words(shared.novelty, len(plan.spec.scenarios)),
+        "novel": novel_words(shared.novelty, [scenario.name for scenario in plan.spec.scenarios]),
         "ground": [
             {"says": says, "area": hectares(cells * found.cell_ha), "share": percent(cells / known) if known else "–"}
             for says, cells in lines
@@ -43,7 +43,7 @@ def futures_section(
     }
 
 
-def novel_words(novelty: Novelty, number: int) -> str:
+def novel_words(novelty: Novelty, scenarios: Sequence[str]) -> str:
     """How much of the region's ground leaves what the region holds at present, and in which layers."""
     share = float(novelty.share(novelty.cells))
     if not any(novelty.futures):
@@ -51,10 +51,13 @@ def novel_words(novelty: Novelty, number: int) -> str:
     if not share > 0.0:
         return "No future leaves the range that the region has at present in any layer that it replaces."
     each = {name: float(found) for name, found in novelty.by_driver(novelty.cells).items() if found > 0.0}
+    futures = novelty.by_future(novelty.cells).tolist()
+    most = max(range(len(futures)), key=lambda i: (futures[i], -i))
     names = [f"{name} ({percent(each[name])})" for name in sorted(each, key=lambda name: -each[name])]
     return (
-        f"On average over {number} futures, {percent(share)} of the ground lies outside the range that the region has "
-        f"at present, in {_listed(names)}. There curves say more than anybody has seen here: trust these figures less. "
+        f"On average over {len(scenarios)} futures, {percent(share)} of the ground lies outside the range that the "
+        f"region has at present, in {_listed(names)}; most of all in {scenarios[most]} ({percent(futures[most])}). "
+        "There curves say more than anybody has seen here: trust these figures less. "
         "Fifth band of the map; columns novel_share and novel_drivers of futures.csv."
     )
 
