@@ -155,7 +155,7 @@ def test_remedies_start_from_what_the_laboratory_found(land):
 def test_draws_heed_what_a_laboratory_has_found(land):
     figures = ["p_s2", "sd", "low", "high"]
     _, before = ran(land, "F3,,soil_ph,7.3,pH,water,0.15,\n")
-    run, table = ran(land, "F1,,soil_ph,7.8,pH,water,0.15,\n")
+    _, table = ran(land, "F1,,soil_ph,7.8,pH,water,0.15,\n")
     assert table.loc["F2", figures].tolist() == before.loc["F2", figures].tolist()
     assert 0.0 < table.loc["F1", "sd"] < 0.6 * before.loc["F1", "sd"]
     assert isinstance(table.loc["F1", "verdict"], str)
