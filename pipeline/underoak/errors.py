@@ -121,6 +121,15 @@ def did_you_mean(word: str, known: Iterable[str], default: str = "") -> str:
 
     >>> did_you_mean("wieghts", ["weights", "combine"])
     'did you mean "weights"?'
+    >>> did_you_mean("7", ["007", "12"])
+    'did you mean "007"?'
     """
-    near = difflib.get_close_matches(word, list(known), n=2, cutoff=0.6)
+    known = list(known)
+    near = difflib.get_close_matches(word, known, n=2, cutoff=0.6)
+    if not near:  # too short to look alike: case, and the zeros in front that spreadsheets drop
+        near = [each for each in known if _bare(each) == _bare(word)][:2]
     return "did you mean " + " or ".join(f'"{n}"' for n in near) + "?" if near else default
+
+
+def _bare(word: str) -> str:
+    return word.strip().casefold().lstrip("0")

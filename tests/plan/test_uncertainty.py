@@ -87,6 +87,15 @@ def test_a_share_of_a_share_is_not_guessed():
     assert '"15 % of value"' in error.value.faults[0].mend
 
 
+def test_a_share_of_a_temperature_is_none():
+    for unit in ("degC", "degF"):
+        with pytest.raises(UnderoakError) as error:
+            deviation_in("5 % of value", unit)
+        assert error.value.faults[0].code == "E344"
+        assert "write a difference" in error.value.faults[0].mend
+    assert deviation_in("5 %", "K") == deviation_in("5 %", "delta_degC") == (0.05, True)
+
+
 RULE = "{name: ph75, layer: soil_ph, at_least: 7.5}"
 CASES = [
     ("both", [QUANTILES, ("0.95: {file: data/q.tif, band: 3}}", "0.95: b.tif}, sd: 0.4")],

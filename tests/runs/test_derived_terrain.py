@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
 from click.testing import CliRunner
 
@@ -102,6 +104,17 @@ def test_figures_of_a_plane(hillside):
     assert {"dem.tif", "cover.tif", "roads.gpkg"} <= {entry["path"].split("/")[-1] for entry in manifest["inputs"]}
     page = (made.folder / "report.html").read_text(encoding="utf-8")
     assert "topographic_position (radius 0.2 km) of elevation" in page
+
+
+def test_a_distance_to_shapes_can_be_in_doubt(hillside):
+    plan = plan_of({"road": {"file": "roads.gpkg", "derive": "distance", "within": "5 km", "to": "km", "sd": "100 m"}})
+    plan["uncertainty"] = {"draws": 8, "seed": 1, "ask": [{"name": "far", "layer": "road", "at_least": "0.95 km"}]}
+    made = uo.run(uo.load_plan(plan, base=hillside), out=hillside / "doubted")
+    with rasterio.open(made.folder / "p_meets.far.tif") as rules:
+        likely = rules.read(1)
+    away = (np.arange(40) + 0.5) * 50.0 / 0.9996  # the road runs along the northern edge
+    expected = [NormalDist(950.0, 100.0).cdf(metres) for metres in away]
+    assert likely[:, 20] == pytest.approx(expected, abs=2e-3)
 
 
 def test_wetness_of_a_plane_grows_downhill(hillside):

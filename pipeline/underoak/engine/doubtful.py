@@ -15,6 +15,7 @@ from underoak.layers.decision import step_between
 from underoak.layers.drawn import DoubtfulLayer, Limits
 from underoak.layers.native import clip_to
 from underoak.layers.quantile_files import Quantiles
+from underoak.layers.shapes import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.resolved import Plan
@@ -82,6 +83,9 @@ def _doubtful(
 def _limits(layer: StackedLayer, spec: LayerSpec, unit: str) -> Limits:
     """What values can be: the bounds that readings are held to, else those of the indicator, else of the quantity."""
     native: Any = layer.native
+    if isinstance(native.source, ShapeDistance):
+        low, high = native.valid or (native.after(0.0), native.after(native.source.within))
+        return float(low), float(high)
     if native.indicator is None:
         encoding = native.source.encoding
         return float(encoding.low), float(encoding.high)

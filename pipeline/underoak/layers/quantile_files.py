@@ -77,7 +77,8 @@ def tell_crossing(count: int, seen: int, where: str, problems: Problems) -> None
         return
     share = count / seen
     if share > MOST_CROSSING:
-        what = f"a higher quantile has a lower value in {share:.2g} of the cells that have them"
+        percent = f"{share * 100.0:.2g} %" if share < 0.995 else "100 %"
+        what = f"a higher quantile has a lower value in {percent} of the cells that have them"
         mend = "two files have changed places" if share > 0.5 else "quantiles of one product and one depth do not cross"
         problems.add("E216", what, where, f"look which file is which: {mend}")
     elif not any(fault.code == "W216" and fault.where == where for fault in problems.warnings):

@@ -25,6 +25,7 @@ NEEDED = ("parcel", "property", "value", "unit")
 KNOWN = (*NEEDED, "depth", "method", "error", "date", "note")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d*)?([eE][-+]?\d+)?")
 _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
+_IDS = "write it as the shapes of the plan's `parcels` name it"
 _DEPTH = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(?:-|–|to)\s*(\d+(?:\.\d+)?)\s*(cm)?\s*")
 
 
@@ -158,7 +159,8 @@ class _Reader:
     def read(self, line: int, row: Mapping[str, str]) -> tuple[str, str, Result] | None:
         before = len(self.problems.faults)
         parcel, name = row["parcel"], row["property"]
-        self._check(parcel in self.ids, "E413", line, f'there is no parcel "{parcel}"', did_you_mean(parcel, self.ids))
+        mend = did_you_mean(parcel, sorted(self.ids), _IDS)
+        self._check(parcel in self.ids, "E413", line, f'there is no parcel "{parcel}"', mend)
         layer = self.plan.layers.get(name)
         mend = did_you_mean(name, self.plan.layers, "name a layer of the plan: " + ", ".join(self.plan.layers))
         self._check(layer is not None, "E413", line, f'there is no layer "{name}"', mend)

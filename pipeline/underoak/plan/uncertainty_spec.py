@@ -73,7 +73,7 @@ def deviation_in(written: str | float, unit: str) -> tuple[float, bool]:
     ((0.15, True), (3.0, False))
 
     Raises:
-        UnderoakError: E341 when it measures something else, E344 when it could mean two things.
+        UnderoakError: E341 when it measures something else, E344 when it could mean two things, or nothing.
     """
     if not isinstance(written, str):
         return float(written), False
@@ -83,6 +83,9 @@ def deviation_in(written: str | float, unit: str) -> tuple[float, bool]:
             what = f'"{written}" may be a share of the value or an amount, as the layer is in {unit} itself'
             mend = f'write "{share["number"]} % of value", or a bare number in {unit}'
             raise UnderoakError(Fault("E344", what, mend=mend))
+        if _zero_is_chosen(unit):
+            what = f'"{written}" is a share of no amount: {unit} counts from a zero that was only agreed upon'
+            raise UnderoakError(Fault("E344", what, mend='write a difference, like "0.6 K"'))
         return float(share["number"]) / 100.0, True
     number, _, own = written.partition(" ")
     return abs(units.conversion(_absolute(own.strip()), _absolute(unit)).scale) * float(number), False
@@ -92,6 +95,13 @@ def _absolute(unit: str) -> str:
     """A unit of differences of temperature as the unit of temperatures, whose steps are as large."""
     name = units.canonical_name(unit).replace("Δ", "delta_") if unit else "dimensionless"
     return name.removeprefix("delta_") if name.startswith("delta_") else unit or "dimensionless"
+
+
+def _zero_is_chosen(unit: str) -> bool:
+    try:
+        return units.conversion(unit or "dimensionless", "K").offset != 0.0
+    except UnderoakError:
+        return False
 
 
 def _is_share(unit: str) -> bool:
