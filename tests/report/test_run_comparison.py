@@ -393,6 +393,15 @@ def test_each_kind_of_change_is_worded_and_knows_what_it_moves(before, after, ke
     assert words in change.words
 
 
+def test_what_a_judged_layer_is_derived_from_moves_cells_however_many_there_are():
+    inputs = {"rain": {"unit": "mm"}, "heat": {"unit": "K"}, "idle": {"unit": "m"}}
+    derived = {"dry": {"from": {"rain": "rain", "temperature": "heat"}, "derive": "aridity_thornthwaite"}}
+    before = manifest({"layers": {**inputs, **derived}}, dry=1.0)
+    for name, touches in {"rain": "cells", "heat": "cells", "idle": "words"}.items():
+        after = manifest({"layers": {**inputs, name: {"unit": "other"}, **derived}}, dry=1.0)
+        assert [change.touches for change in plan_changes(before, after)] == [touches]
+
+
 def test_the_order_of_constraints_is_no_change():
     two = [{"name": "a", "exclude": "> 1"}, {"name": "b", "exclude": "> 2"}]
     assert plan_changes(manifest({"constraints": two}), manifest({"constraints": two[::-1]})) == []

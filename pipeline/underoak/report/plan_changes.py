@@ -50,7 +50,12 @@ def used_layers(manifest: Mapping[str, Any]) -> set[str]:
     plan = manifest["plan"]
     used = {criterion["layer"] for view in manifest["views"] for criterion in view["criteria"]}
     used |= {constraint["layer"] for constraint in plan.get("constraints", ()) if "layer" in constraint}
-    return used | {plan["layers"][name]["from"] for name in used if "from" in plan["layers"].get(name, {})}
+    return used | {origin for name in used for origin in _origins(plan["layers"].get(name, {}))}
+
+
+def _origins(layer: Mapping[str, Any]) -> tuple[str, ...]:
+    written = layer.get("from") or {}
+    return (written,) if isinstance(written, str) else tuple(written.values())
 
 
 def _idle(manifest: Mapping[str, Any]) -> set[str]:
