@@ -116,8 +116,10 @@ class Run:
     def _only_view(self) -> dict[str, Any]:
         views: list[dict[str, Any]] = self.manifest["views"]
         if len(views) > 1:
-            folders = ", ".join(view["folder"] or "." for view in views)
-            mend = f"name one of its folders: {folders}"
+            folders = [view["folder"] for view in views]
+            mend = "name one of its folders: " + ", ".join(filter(None, folders))
+            if "" in folders:  # its tables are those of all views together
+                mend += "; for the present, run the plan without `scenarios` into a folder of its own"
             raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), mend))
         return views[0]
 

@@ -99,6 +99,13 @@ def test_the_manifest_lists_every_view_and_opens_as_its_own_run(batch):
         assert hashlib.sha256((later.folder / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]
 
 
+def test_the_mend_for_several_views_names_only_what_can_be_explained(batch):
+    with pytest.raises(uo.UnderoakError, match="E608") as error:
+        batch[2].explain("1")
+    mend = error.value.faults[0].mend
+    assert "folders: scenarios/later, scenarios/same; for the present, run the plan without `scenarios`" in mend
+
+
 def test_two_species_have_a_folder_each(batch, tmp_path):
     plan, folder, _ = batch
     both = {k: v for k, v in plan.items() if k not in ("criteria", "weights", "scenarios")}
