@@ -184,7 +184,7 @@ def _deliver_view(
         assert parcels is not None
         write_parcels(folder, found.parcels, parcels)
     if found.order is not None:
-        write_ranks(folder, found.order)
+        write_ranks(folder, found.order, [criterion.name for criterion in found.criteria])
     if found.zones is not None:
         write_zones(folder, found.zones)
     picture = map_png(found, folder, relief, parcels)

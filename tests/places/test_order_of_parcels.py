@@ -70,11 +70,24 @@ def test_a_coin_toss_is_called_one_and_a_lead_is_not():
 
 def test_the_ranks_are_written_for_the_parcels_that_were_ranked(tmp_path):
     table, spread, cells = sure(TRIANGLE)
-    write_ranks(tmp_path, order_of(plan(), table, spread, cells))
+    write_ranks(tmp_path, order_of(plan(), table, spread, cells), ["a", "b", "c"])
     ranks = pd.read_csv(tmp_path / "ranks.csv")
-    assert ranks.columns.tolist() == ["id", "rank_1", "rank_2", "rank_3"]
-    assert ranks.iloc[:, 1:].sum(axis=1).tolist() == pytest.approx([1.0] * 3)
-    assert ranks.iloc[:, 1:].sum(axis=0).tolist() == pytest.approx([1.0] * 3)
+    central = ["confidence", "central_a", "central_b", "central_c"]
+    assert ranks.columns.tolist() == ["id", "rank_1", "rank_2", "rank_3", *central]
+    assert ranks.iloc[:, 1:4].sum(axis=1).tolist() == pytest.approx([1.0] * 3)
+    assert ranks.iloc[:, 1:4].sum(axis=0).tolist() == pytest.approx([1.0] * 3)
+    assert ranks.iloc[:, 5:].sum(axis=1).tolist() == pytest.approx([1.0] * 3, abs=1e-5)
+    assert ranks["confidence"].between(0.0, 1.0).all()
+
+
+def test_wins_of_two_parcels_over_each_other_make_one(tmp_path):
+    table, spread, cells = sure(TRIANGLE)
+    write_ranks(tmp_path, order_of(plan(), table, spread, cells), ["a", "b", "c"])
+    wins = pd.read_csv(tmp_path / "wins.csv", index_col="id")
+    assert wins.columns.tolist() == [f"before_{id}" for id in wins.index]
+    assert sorted(wins.index) == ["P0", "P1", "P2"]
+    both = wins.to_numpy()
+    assert (both + both.T).ravel().tolist() == pytest.approx([1.0] * 9)
 
 
 def test_one_parcel_has_no_order():

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +15,7 @@ from underoak.doubt.acceptability import ParcelCells, RankAcceptability, rank_ac
 from underoak.places.sample import Cells
 from underoak.places.shifted import drawn_memberships, thinned
 from underoak.places.spread import Spread
+from underoak.places.write import csv_text, whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -144,13 +147,26 @@ def with_order(table: pd.DataFrame, order: Order) -> pd.DataFrame:
     return joined
 
 
-def write_ranks(folder: Path, order: Order) -> None:
-    """ranks.csv: for every parcel ranked, the share of draws in which it has each of the first ten ranks."""
+def write_ranks(folder: Path, order: Order, criteria: Sequence[str]) -> None:
+    """ranks.csv and wins.csv: how the parcels that were ranked fare over all draws.
+
+    ranks.csv has the share of draws in which a parcel has each of the first ten ranks, then its central weights (the
+    mean weights of the draws in which it is first) and how often it is first under them; both are empty for a parcel
+    that never is. wins.csv has how often the row's parcel comes before the column's, ties half, of the foremost.
+    """
     import pandas as pd
 
-    from underoak.places.write import csv_text, whole
+    found = order.found
+    ranks = pd.DataFrame(found.shares[:, :RANKS]).rename(columns=lambda n: f"rank_{n + 1}")
+    ranks.insert(0, "id", list(order.ids))
+    ranks["confidence"] = found.confidence
+    ranks[[f"central_{name}" for name in criteria]] = found.central_weights
+    foremost = [order.ids[int(n)] for n in found.compared]
+    wins = pd.DataFrame(found.wins, columns=[f"before_{id}" for id in foremost])
+    wins.insert(0, "id", foremost)
+    for name, table in (("ranks.csv", ranks), ("wins.csv", wins)):
+        whole(folder / name, partial(_write, csv_text(table)))
 
-    shares = order.found.shares[:, :RANKS]
-    table = pd.DataFrame(shares, columns=[f"rank_{n}" for n in range(1, shares.shape[1] + 1)])
-    table.insert(0, "id", list(order.ids))
-    whole(folder / "ranks.csv", lambda path: path.write_bytes(csv_text(table).encode()))
+
+def _write(text: str, path: Path) -> None:
+    path.write_bytes(text.encode())
