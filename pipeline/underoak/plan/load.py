@@ -16,6 +16,7 @@ from underoak.plan.joining import Joined, join, settle_units
 from underoak.plan.linking import check_links
 from underoak.plan.model import PlanSpec
 from underoak.plan.profile import Profile, load_profile, profile_names
+from underoak.plan.reaching import check_reach
 from underoak.plan.resolved import Criterion, Plan, View
 from underoak.plan.weighing import check_spread, order_weights, weigh
 from underoak.plan.written import Written, read
@@ -105,6 +106,7 @@ def _resolve(
     profile = _profile(spec, check, place, every)
     joined, not_judged = join(spec, profile, check)
     layers = settle_units(spec, joined, check)
+    check_reach(spec, joined, layers, check)
     weights, pairwise = weigh(spec, joined, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)
     if weights is not None:
