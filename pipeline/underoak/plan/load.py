@@ -106,7 +106,7 @@ def _resolve(
     profile = _profile(spec, check, place, every)
     joined, not_judged = join(spec, profile, check)
     layers = settle_units(spec, joined, check)
-    check_reach(spec, joined, layers, check)
+    check_reach(spec, layers, check)
     weights, pairwise = weigh(spec, joined, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)
     if weights is not None:
