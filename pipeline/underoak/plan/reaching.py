@@ -21,8 +21,10 @@ def check_reach(spec: PlanSpec, layers: Mapping[str, LayerSpec], check: Check) -
         if isinstance(constraint, LayerConstraint) and constraint.layer in layers:
             layer, unit = layers[constraint.layer], layers[constraint.layer].to or "m"
             reach = reach_of(layer, unit)
+            if reach is None:
+                continue
             asked = constraint.comparison.in_unit(unit)
-            if reach is not None and is_beyond(asked, reach):
+            if is_beyond(asked, reach):
                 _tell(constraint.layer, asked.value, reach, unit, check, (*way, "exclude"))
 
 
