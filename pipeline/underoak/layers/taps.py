@@ -13,6 +13,7 @@ from underoak.grid import Window
 from underoak.layers import taps_kernels as kernels
 from underoak.layers.mesh import Coordinates, Mesh
 from underoak.layers.resample import reach, samples
+from underoak.layers.resample_kernels import Squares
 from underoak.raster import FloatArray
 
 _GAP = 1024  # source cells between two cells of one mesh square, or of neighbouring ones, whose ground is torn apart
@@ -127,5 +128,5 @@ def joined(parts: list[Taps]) -> Taps:
     return Taps(start, count, np.concatenate(index), np.concatenate(weight))
 
 
-def _squares(at: Coordinates) -> kernels.Squares:
-    return kernels.Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)
+def _squares(at: Coordinates) -> Squares:
+    return Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)

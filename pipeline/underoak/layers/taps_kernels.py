@@ -23,19 +23,6 @@ class Source(NamedTuple):
     left: int
 
 
-class Squares(NamedTuple):
-    """`Coordinates` as the kernels take them."""
-
-    u: npt.NDArray[np.float64]
-    v: npt.NDArray[np.float64]
-    exact: npt.NDArray[np.int32]
-    exact_u: npt.NDArray[np.float64]
-    exact_v: npt.NDArray[np.float64]
-    step: int
-    row: int
-    col: int
-
-
 def _compiled(function: Any) -> Any:
     return njit(cache=True, nogil=True, error_model="numpy")(function)
 
