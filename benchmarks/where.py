@@ -31,7 +31,7 @@ from underoak.engine.runner import TILE, in_order
 # module, and what in it is timed (a function, or a class's method) -> part
 PARTS = {
     ("underoak.layers.stack", "read_around"): "read and decode",
-    ("underoak.layers.stack", "Stack._coordinates"): "coordinates",
+    ("underoak.layers.meshes", "Meshes.coordinates"): "coordinates",
     ("underoak.layers.native", "Native.derive"): "slope",
     ("underoak.layers.stack", "resample"): "resample",
     ("underoak.engine.recipe", "membership"): "curves",

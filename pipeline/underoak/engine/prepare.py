@@ -126,8 +126,7 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     problems.stop_if_any(strict)
     # a layer that nothing judges by is opened and checked, but not read on every tile
     used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
-    judged = Stack(region.grid, tuple(layer for layer in union if layer.name in used))
-    recipe = Recipe(region.grid, judged, variants, shapes, region.outline)
+    recipe = Recipe(region.grid, stack.only(used), variants, shapes, region.outline)
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
 
 

@@ -12,14 +12,13 @@ import numpy as np
 
 from underoak.grid import Grid, Window
 from underoak.layers.mesh import Coordinates, Mesh
+from underoak.layers.meshes import Meshes, around
 from underoak.layers.native import Native, clip_to, read_around
 from underoak.layers.resample import reach, resample
 from underoak.layers.source import Reading, Source
 from underoak.raster import FloatArray
 
 _RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
-_RESIDENT_BYTES = 4_000_000  # coordinates of the whole region that take less are computed once and kept
-_SURVEY = 1024  # cells along the windows by which a region is surveyed
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +29,6 @@ class StackedLayer:
     native: Native
     method: str
     share_of: tuple[float, ...] = ()
-
-
-Extent = tuple[float, float, float, float]  # least and greatest u, least and greatest v
 
 
 class Stacked(NamedTuple):
@@ -48,15 +44,13 @@ class _Kept:
     """What a process keeps between tiles; it does not travel to other processes."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
-    extents: dict[int, Extent | None] = field(default_factory=dict)
-    coordinates: dict[int, Coordinates] = field(default_factory=dict)  # of the whole region, where they are small
     arrays: dict[int, tuple[FloatArray, Window, int, int]] = field(default_factory=dict)
 
 
 class Stack:
     """The layers of a run over one analysis grid."""
 
-    def __init__(self, grid: Grid, layers: tuple[StackedLayer, ...]) -> None:
+    def __init__(self, grid: Grid, layers: tuple[StackedLayer, ...], meshes: Meshes | None = None) -> None:
         self.grid = grid
         self.layers = layers
         sources: list[Source] = []
@@ -68,13 +62,8 @@ class Stack:
         self._sources_of = [tuple(sources.index(source) for source in layer.native.sources) for layer in layers]
         self._source_of = [at[0] for at in self._sources_of]
         self._groups = _joined(self._sources_of, len(sources))
-        made: dict[tuple[Grid, bool], Mesh] = {}
-        for source in sources:
-            key = (source.grid, source.is_periodic)
-            if key not in made:
-                made[key] = Mesh.between(grid, source.grid, source.is_periodic)
-        self._meshes = list(made.values())
-        self._mesh_of = [list(made).index((source.grid, source.is_periodic)) for source in sources]
+        self._meshes = meshes or Meshes(grid)
+        self._mesh_of = [self._meshes.number(source) for source in sources]
         self._kept = _Kept()
 
     def __getstate__(self) -> Mapping[str, Any]:
@@ -84,26 +73,15 @@ class Stack:
         self.__dict__.update(state)
         self._kept = _Kept()
 
+    def only(self, names: frozenset[str]) -> Stack:
+        """Some of the layers; what is known of their grids is known there, too."""
+        return Stack(self.grid, tuple(layer for layer in self.layers if layer.name in names), self._meshes)
+
     def region_window(self, layer: StackedLayer) -> Window:
         """The source cells that the whole analysis grid may ask of a layer; may be empty or reach outside."""
         at = self._mesh_of[self._source_of[self.layers.index(layer)]]
-        extent = self._extent(at)
-        return _around(extent, reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
-
-    def _extent(self, which: int) -> Extent | None:
-        """Of the whole region on a source's grid."""
-        with self._kept.lock:
-            if which not in self._kept.extents:
-                self._kept.extents[which], found = _surveyed(self._meshes[which], self.grid.window)
-                if found is not None:
-                    self._kept.coordinates[which] = found
-        return self._kept.extents[which]
-
-    def _coordinates(self, which: int, window: Window) -> Coordinates:
-        self._extent(which)
-        whole = self._kept.coordinates.get(which)
-        part = whole.part(window) if whole is not None else None
-        return self._meshes[which].at(window) if part is None else part
+        extent = self._meshes.extent(at)
+        return around(extent, reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
 
     def read(self, window: Window, names: frozenset[str] | None = None) -> Stacked:
         """Every layer (or the named ones) on a window of the analysis grid."""
@@ -120,7 +98,7 @@ class Stack:
             which = self._mesh_of[group[0]]
             mesh = self._meshes[which]
             if which not in coordinates:
-                coordinates[which] = self._coordinates(which, window)
+                coordinates[which] = self._meshes.coordinates(which, window)
             fresh = []
             for i, layer in wanted:
                 kept = self._resident(i, layer)
@@ -148,9 +126,9 @@ class Stack:
         kept = self._resident(index, layer)
         if kept is not None and kept[1].union(wanted) == kept[1]:
             return kept[0][wanted.within(kept[1]).slices], wanted
-        around = layer.native.around(window)
-        read = [read_around(source, around) for source in layer.native.sources]
-        return _derive(layer, read, around, wanted), wanted
+        wide = layer.native.around(window)
+        read = [read_around(source, wide) for source in layer.native.sources]
+        return _derive(layer, read, wide, wanted), wanted
 
     def _index(self, name: str) -> int:
         return next(i for i, layer in enumerate(self.layers) if layer.name == name)
@@ -162,14 +140,14 @@ class Stack:
             return values, held, 0, 0  # what it dropped was told the first time
         sources = layer.native.sources
         region = self.region_window(layer)
-        around = layer.native.around(region)
-        if around.rows * around.cols * sum(max(len(source.months), 1) for source in sources) > _RESIDENT_VALUES:
+        wide = layer.native.around(region)
+        if wide.rows * wide.cols * sum(max(len(source.months), 1) for source in sources) > _RESIDENT_VALUES:
             return None
         with self._kept.lock:
             if index not in self._kept.arrays:
-                read = [read_around(source, around) for source in sources]
+                read = [read_around(source, wide) for source in sources]
                 inner = clip_to(sources[0], region)
-                values = _derive(layer, read, around, inner)
+                values = _derive(layer, read, wide, inner)
                 self._kept.arrays[index] = (values, inner, *_counts(read))
                 return self._kept.arrays[index]
         values, held, _, _ = self._kept.arrays[index]
@@ -185,20 +163,20 @@ class Stack:
                 out.values[layer.name] = np.full(window.shape, np.nan, np.float32)
                 out.implausible[layer.name] = out.read[layer.name] = 0
             return
-        inner = {layer.name: _around(extent, reach(mesh, layer.method)) for layer in layers}
-        around = {layer.name: layer.native.around(inner[layer.name]) for layer in layers}
+        inner = {layer.name: around(extent, reach(mesh, layer.method)) for layer in layers}
+        wide = {layer.name: layer.native.around(inner[layer.name]) for layer in layers}
         need: dict[int, Window] = {}
         for layer in layers:
             for source in self._sources_of[self.layers.index(layer)]:
-                need[source] = need.get(source, around[layer.name]).union(around[layer.name])
-        if any(_too_wide(wide, mesh, window) for wide in need.values()):
+                need[source] = need.get(source, wide[layer.name]).union(wide[layer.name])
+        if any(_too_wide(each, mesh, window) for each in need.values()):
             self._read_apart(layers, mesh, at, window, out)
             return
-        read = {source: read_around(self._sources[source], wide) for source, wide in need.items()}
+        read = {source: read_around(self._sources[source], each) for source, each in need.items()}
         for layer in layers:
             own = [read[source] for source in self._sources_of[self.layers.index(layer)]]
             wanted = clip_to(layer.native.source, inner[layer.name])
-            values = _derive(layer, own, around[layer.name], wanted)
+            values = _derive(layer, own, wide[layer.name], wanted)
             out.values[layer.name] = resample(values, wanted, mesh, at, window, layer.method, layer.share_of)
             out.implausible[layer.name], out.read[layer.name] = _counts(own)
 
@@ -228,10 +206,10 @@ class Stack:
 Read = list[tuple[Reading, Window]]  # what was read of each source of a layer, and where
 
 
-def _derive(layer: StackedLayer, read: Read, around: Window, wanted: Window) -> FloatArray:
-    """A layer on the `wanted` cells, from those `around` them, of which what was read may be more."""
+def _derive(layer: StackedLayer, read: Read, wide: Window, wanted: Window) -> FloatArray:
+    """A layer on the `wanted` cells, from the `wide` ones around them, of which what was read may be more."""
     native = layer.native
-    held = clip_to(native.source, around)
+    held = clip_to(native.source, wide)
     if held.is_empty or wanted.is_empty:
         return np.empty((0, 0), np.float32)
     first, *more = (
@@ -257,30 +235,6 @@ def _joined(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[int, ..
         groups = [group for group in groups if group not in touching]
         groups.append(set(together).union(*touching))
     return sorted(tuple(sorted(group)) for group in groups)
-
-
-def _surveyed(mesh: Mesh, region: Window) -> tuple[Extent | None, Coordinates | None]:
-    """Where a region lies on a source's grid, and its coordinates, unless they take much memory."""
-    nodes = 16 * (region.rows // (mesh.step or 1) + 2) * (region.cols // (mesh.step or 1) + 2)
-    if nodes <= _RESIDENT_BYTES:
-        whole = mesh.at(region)
-        return whole.extent, whole if whole.nbytes <= _RESIDENT_BYTES else None
-    found: list[Extent] = []
-    for row in range(0, region.rows, _SURVEY):
-        for col in range(0, region.cols, _SURVEY):
-            part = Window(row, col, _SURVEY, _SURVEY).clip(region.rows, region.cols)
-            extent = mesh.at(part).extent
-            found += [extent] if extent is not None else []
-    if not found:
-        return None, None
-    least_u, most_u, least_v, most_v = zip(*found, strict=True)
-    return (min(least_u), max(most_u), min(least_v), max(most_v)), None
-
-
-def _around(extent: Extent, cells: int) -> Window:
-    least_u, most_u, least_v, most_v = extent
-    row, col = math.floor(least_v) - cells, math.floor(least_u) - cells
-    return Window(row, col, math.floor(most_v) + cells + 1 - row, math.floor(most_u) + cells + 1 - col)
 
 
 def _too_wide(need: Window, mesh: Mesh, window: Window) -> bool:
