@@ -26,6 +26,7 @@ TIE = 1e-6  # memberships and gains no further apart than this are equal
 SCORE, HAVE, LEAST, FLOOR, ZEROS, TOP, EDGE = *range(6), 4  # rows of `work`; that of the zeros holds the edge later
 _FREE, _BARRED = np.uint8(0), np.uint8(1)  # ground; any other number is missing
 _EXCLUDED, _MISSING, _NOTHING = np.uint8(EXCLUDED), np.uint8(MISSING), np.uint8(NOTHING_LIMITS)
+_UNMARKED = _MISSING  # while the limits of a stretch are sought
 
 
 class Terms(NamedTuple):
@@ -55,11 +56,41 @@ def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -
 
 
 @compiled
-def _add_linear(row: Values, weight: float, score: Floats, loss: Floats) -> None:
+def _is_whole(values: Values, begin: int, cells: int, which: npt.NDArray[np.int64]) -> bool:
+    """True when no membership that counts is missing."""
+    missing = 0
+    for j in range(which.size):
+        row = values[which[j], begin : begin + cells]
+        for i in range(cells):
+            missing += int(row[i] != row[i])
+    return missing == 0
+
+
+@compiled
+def _add_linear(
+    row: Values, weight: float, gap: float, score: Floats, have: Floats, least: Floats, top: Floats
+) -> None:
+    """The weighted sum, the weight that is present, the lowest membership and the highest loss."""
     for i in range(row.size):
         v = np.float64(row[i])
         score[i] += weight * v if v == v else 0.0
-        loss[i] = weight * (1.0 - v) if v == v else -np.inf
+        have[i] += weight if v == v else gap
+    for i in range(row.size):
+        v = np.float64(row[i])
+        low, high, loss = least[i], top[i], weight * (1.0 - v)
+        least[i] = v if v < low else low
+        top[i] = loss if loss > high else high
+
+
+@compiled
+def _add_whole(row: Values, weight: float, score: Floats, least: Floats, top: Floats) -> None:
+    """`_add_linear` where nothing is missing: the weight present is that of all."""
+    for i in range(row.size):
+        v = np.float64(row[i])
+        low, high, loss = least[i], top[i], weight * (1.0 - v)
+        score[i] += weight * v
+        least[i] = v if v < low else low
+        top[i] = loss if loss > high else high
 
 
 @compiled
@@ -158,7 +189,6 @@ def _add_ordered(values: Values, begin: int, terms: Terms, score: Floats, have: 
 
 @compiled
 def _highest(losses: Floats, top: Floats) -> None:
-    top[:] = -np.inf
     for j in range(losses.shape[0]):
         loss = losses[j]
         for i in range(top.size):
@@ -198,22 +228,29 @@ def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, l
     """Judge `cells` cells of `values` (criteria, all cells) from `begin` on, into the rows of `work`.
 
     SCORE: 0..1, NaN where missing. HAVE: weight present; 0 or NaN where missing. LEAST: lowest membership.
-    losses: for each criterion of `which`, a number that grows with what raising it to 1 alone would add to the score.
+    losses: for each criterion of `which`, a number that grows with what raising it to 1 alone would add to the score;
+    under the linear rule they are so quickly found again that they are not kept.
     FLOOR: criteria whose loss reaches it are the most gainful; NaN where none alone adds more than TIE. Under the
     minimum it is always NaN: there only the single lowest can gain, so the most gainful is the weakest.
     """
     score, have, least = work[SCORE, :cells], work[HAVE, :cells], work[LEAST, :cells]
     floor, zeros, top = work[FLOOR, :cells], work[ZEROS, :cells], work[TOP, :cells]
-    score[:], have[:], zeros[:], least[:], floor[:] = 0.0, 0.0, 0.0, np.inf, np.nan
+    score[:], have[:], zeros[:], least[:], floor[:], top[:] = 0.0, 0.0, 0.0, np.inf, np.nan, -np.inf
     gap = 0.0 if terms.renormalise else np.nan
     rule = terms.rule
+    whole = rule == LINEAR and _is_whole(values, begin, cells, terms.which)
     for j in range(terms.which.size):
         row, weight = values[terms.which[j], begin : begin + cells], terms.weights[j]
-        _note(row, weight, gap, have, least)
-        if rule == LINEAR:
-            _add_linear(row, weight, score, losses[j, :cells])
-        elif rule == GEOMETRIC:
+        if whole:
+            _add_whole(row, weight, score, least, top)
+        elif rule == LINEAR:
+            _add_linear(row, weight, gap, score, have, least, top)
+        else:
+            _note(row, weight, gap, have, least)
+        if rule == GEOMETRIC:
             _add_geometric(row, weight, score, zeros, losses[j, :cells])
+    if whole:
+        have[:] = np.sum(terms.weights)
     if rule == ORDERED:
         _add_ordered(values, begin, terms, score, have, losses)
     elif rule == MINIMUM:
@@ -226,7 +263,8 @@ def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, l
         for i in range(cells):
             score[i] = exp2(score[i] / have[i])
     if terms.limits and rule != MINIMUM:
-        _highest(losses, top)
+        if rule != LINEAR:
+            _highest(losses, top)
         if rule == GEOMETRIC:
             _floor_of_product(score, have, zeros, top, floor)
         else:
@@ -259,18 +297,33 @@ def _mark_high(row: Floats, floor: Floats, code: np.uint8, found: Bytes) -> None
 
 
 @compiled
+def _mark_both(
+    row: Values, weight: float, edge: Floats, floor: Floats, code: np.uint8, weak: Bytes, gain: Bytes
+) -> None:
+    """Both marks of a criterion of the weighted sum."""
+    for i in range(weak.size):
+        v, was_weak, was_gain = np.float64(row[i]), weak[i], gain[i]
+        weak[i] = code if v <= edge[i] else was_weak
+        gain[i] = code if weight * (1.0 - v) >= floor[i] else was_gain
+
+
+@compiled
 def _limits(values: Values, begin: int, terms: Terms, work: Floats, losses: Floats, weak: Bytes, gain: Bytes) -> None:
     """The first in plan order of the weakest and of the most gainful; the weakest where nothing alone helps."""
     cells = weak.size
+    edge, floor = work[EDGE, :cells], work[FLOOR, :cells]
     _edges(work, cells)
-    weak[:] = _NOTHING
+    weak[:], gain[:] = _NOTHING, _UNMARKED
     for j in range(terms.which.size - 1, -1, -1):
         k = terms.which[j]
-        _mark_low(values[k, begin : begin + cells], work[EDGE, :cells], np.uint8(k), weak)
+        row, code = values[k, begin : begin + cells], np.uint8(k)
+        if terms.rule == LINEAR:
+            _mark_both(row, terms.weights[j], edge, floor, code, weak, gain)
+        else:
+            _mark_low(row, edge, code, weak)
+            _mark_high(losses[j, :cells], floor, code, gain)
     for i in range(cells):
-        gain[i] = weak[i]
-    for j in range(terms.which.size - 1, -1, -1):
-        _mark_high(losses[j, :cells], work[FLOOR, :cells], np.uint8(terms.which[j]), gain)
+        gain[i] = weak[i] if gain[i] == _UNMARKED else gain[i]
 
 
 @compiled
@@ -307,9 +360,35 @@ def limits_of_one(values: Values, terms: Terms, weak: Flags, gain: Flags) -> boo
     _score(values, 0, 1, terms, work, losses)
     _edges(work, 1)
     for j in range(terms.which.size):
-        weak[j] = values[terms.which[j], 0] <= work[EDGE, 0]
-        gain[j] = losses[j, 0] >= work[FLOOR, 0]
+        v = np.float64(values[terms.which[j], 0])
+        loss = terms.weights[j] * (1.0 - v) if terms.rule == LINEAR else losses[j, 0]
+        weak[j] = v <= work[EDGE, 0]
+        gain[j] = loss >= work[FLOOR, 0]
     return bool(work[HAVE, 0] > 0.0)
+
+
+@compiled
+def _settle(state: Bytes, score: Floats, to: Values) -> None:
+    for i in range(to.size):
+        to[i] = np.float32(score[i]) if state[i] == _FREE else np.float32(np.nan)
+
+
+@compiled
+def _classes(state: Bytes, scores: Values, least: Floats, terms: Terms, code: Bytes) -> None:
+    s1, s2, s3, capped = terms.s1, terms.s2, terms.s3, terms.capped
+    for i in range(code.size):
+        of_class = np.uint8(_class(scores[i], np.float32(least[i]), s1, s2, s3, capped))
+        unjudged = _EXCLUDED if state[i] == _BARRED else _MISSING
+        code[i] = of_class if scores[i] == scores[i] else unjudged
+
+
+@compiled
+def _unjudged(state: Bytes, scores: Values, weak: Bytes, gain: Bytes) -> None:
+    for i in range(weak.size):
+        judged = scores[i] == scores[i]
+        unjudged = _EXCLUDED if state[i] == _BARRED else _MISSING
+        weak[i] = weak[i] if judged else unjudged
+        gain[i] = gain[i] if judged else unjudged
 
 
 @compiled
@@ -326,7 +405,6 @@ def judge(
     """All that is told of every cell, in one pass; `missing_weight` is empty when not asked for."""
     work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
     score, have, least = work[SCORE], work[HAVE], work[LEAST]
-    s1, s2, s3, capped = terms.s1, terms.s2, terms.s3, terms.capped
     whole = 0.0
     for j in range(terms.which.size):
         whole += terms.weights[j]
@@ -337,14 +415,8 @@ def judge(
         if np.any(state == _FREE):
             _score(values, begin, state.size, terms, work, losses)
             _limits(values, begin, terms, work, losses, weak, gain)
-        for i in range(state.size):
-            judged = state[i] == _FREE and score[i] == score[i]
-            unjudged = _EXCLUDED if state[i] == _BARRED else _MISSING
-            rounded = np.float32(score[i])
-            of_class = np.uint8(_class(rounded, np.float32(least[i]), s1, s2, s3, capped))
-            to[i] = rounded if judged else np.float32(np.nan)
-            code[i] = of_class if judged else unjudged
-            weak[i] = weak[i] if judged else unjudged
-            gain[i] = gain[i] if judged else unjudged
+        _settle(state, score, to)
+        _classes(state, to, least, terms, code)
+        _unjudged(state, to, weak, gain)
         for i in range(state.size if missing_weight.size else 0):
             missing_weight[begin + i] = np.float32(1.0 - have[i] / whole if state[i] == _FREE else np.nan)
