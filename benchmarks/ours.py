@@ -2,7 +2,8 @@
 
 Without an option: `suitability.tif` in float32 with overviews, by the engine's own functions. With `--all`: the whole
 run through `underoak.run`, all companion files included. With `--parcels N`: the first, and parcels summed in the same
-pass. Imports are not timed; loading compiled kernels from numba's cache is.
+pass. Imports are not timed, those numba makes of itself before its first kernel included (the dask baselines compile
+one before their clock); loading compiled kernels from numba's cache is.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ import shutil
 from importlib import import_module
 from pathlib import Path
 
-# The two below come late in a run; here, so that the clock does not see them. Numba asks for the first by itself.
+# Some of these come late in a run; here, so that the clock does not see them. Numba asks for the first by itself.
 import scipy.linalg  # noqa: F401
+from numba.core.registry import cpu_target
 
 import underoak as uo
 import underoak.layers.geotiff
@@ -31,6 +33,12 @@ from underoak.errors import Problems
 # They come late too, but only some runs need them, and they take memory.
 _FOR_PARCELS = ("geopandas", "underoak.places")
 _FOR_ALL = (*_FOR_PARCELS, "jinja2", "matplotlib.figure", "pystac", "underoak.runs")
+
+
+def import_compiler() -> None:
+    """Numba imports what it knows of Python and numpy, some 70 modules, when the first kernel is wanted."""
+    cpu_target.typing_context.refresh()
+    cpu_target.target_context.refresh()
 
 
 def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
@@ -88,5 +96,6 @@ if __name__ == "__main__":
     given = parser.parse_args()
     shutil.rmtree(given.out, ignore_errors=True)
     given.out.mkdir(parents=True)
+    import_compiler()
     done = whole_run(given.inputs, given.out) if given.all else raster_part(given.inputs, given.out, given.parcels)
     report("ours", Ground.of(given.inputs), done)
