@@ -20,6 +20,7 @@ import shapely
 from underoak import crs as _crs
 from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
 from underoak.layers.files import local
+from underoak.layers.plain_names import plain_to_read
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -81,24 +82,31 @@ def files_of(path: Path | str) -> tuple[str, ...]:
 
 
 def _read(real: Path, driver: str, features: str | None, where: str) -> Any:
+    _check_content(real, driver, where)
+    with plain_to_read(real, files_of(real)) as path:
+        return _read_plain(path, real, driver, features, where)
+
+
+def _read_plain(path: Path, real: Path, driver: str, features: str | None, where: str) -> Any:
     import pyogrio
 
-    _check_content(real, driver, where)
     options = {"IMMUTABLE": "YES"} if driver == "GPKG" else {}
-    listed = {str(name): kind for name, kind in pyogrio.list_layers(real)}
+    listed = {str(name): kind for name, kind in pyogrio.list_layers(path)}
     held = [name for name, kind in listed.items() if kind is not None]
     chosen = features or (held[0] if len(held) == 1 else "")
+    if chosen == real.stem and len(held) == 1:  # a format that names its layer by the file
+        chosen = held[0]
     if chosen not in listed:
         what = f'{real.name} has no layer "{chosen}"' if chosen else f"{real.name} holds {len(held)} layers with shapes"
         there = f"its layers: {', '.join(map(str, listed)) or 'none'}"
         mend = did_you_mean(chosen, listed, there) if chosen else f"say which one; {there}"
         raise UnderoakError(Fault("E405", what, where, mend if there in mend else f"{mend} ({there})"))
-    info = pyogrio.read_info(real, layer=chosen, **options)
+    info = pyogrio.read_info(path, layer=chosen, **options)
     if info.get("driver", driver) != driver:
         raise UnderoakError(Fault("E420", f"{real.name} is not what its name says", where, "save it as GeoPackage"))
     if driver == "GPKG":
-        _refuse_view(real, chosen, where)
-    return pyogrio.read_dataframe(real, layer=chosen, **options)
+        _refuse_view(path, real.name, chosen, where)
+    return pyogrio.read_dataframe(path, layer=chosen, **options)
 
 
 def _check_content(real: Path, driver: str, where: str) -> None:
@@ -115,13 +123,13 @@ def _check_content(real: Path, driver: str, where: str) -> None:
         raise UnderoakError(Fault("E420", what, where, "save it again, as GeoPackage (.gpkg)"))
 
 
-def _refuse_view(real: Path, layer: str, where: str) -> None:
+def _refuse_view(path: Path, name: str, layer: str, where: str) -> None:
     """A view is a program that runs when it is read."""
-    uri = f"{real.as_uri()}?mode=ro&immutable=1"
+    uri = f"{path.as_uri()}?mode=ro&immutable=1"
     with contextlib.closing(sqlite3.connect(uri, uri=True)) as base:
         kinds = base.execute("SELECT type FROM sqlite_master WHERE lower(name) = lower(?)", (layer,)).fetchall()
     if ("table",) not in kinds:
-        what = f'"{layer}" in {real.name} is a view: reading it runs what the file brings'
+        what = f'"{layer}" in {name} is a view: reading it runs what the file brings'
         raise UnderoakError(Fault("E420", what, where, "save the layer as a table of its own"))
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from underoak.engine.disk import disk_error
+from underoak.layers.plain_names import plain_to_write
 from underoak.places.parcels import Parcels
 
 if TYPE_CHECKING:
@@ -95,9 +96,9 @@ def geopackage(path: Path, frame: gpd.GeoDataFrame, layer: str, geometry_type: s
     import pyogrio
 
     is_multi = geometry_type.startswith("Multi")
-    with _one_at_a_time, _stamped():
+    with _one_at_a_time, _stamped(), plain_to_write(path) as plain:
         pyogrio.write_dataframe(
-            frame, path, layer=layer, driver="GPKG", geometry_type=geometry_type, promote_to_multi=is_multi
+            frame, plain, layer=layer, driver="GPKG", geometry_type=geometry_type, promote_to_multi=is_multi
         )
 
 
