@@ -93,7 +93,7 @@ def failures(what: str, where: str) -> Iterator[None]:
     try:
         with env():
             yield
-    except (RasterioError, OSError, MemoryError) as error:
+    except (RasterioError, OSError, MemoryError, UnicodeDecodeError) as error:
         raise UnderoakError(_unread(what, where, error)) from error
 
 

@@ -113,7 +113,7 @@ def open_geotiff(
                 dtype if item < 16 else "float64",
                 handle.scales[band - 1],
                 handle.offsets[band - 1],
-                (handle.units[band - 1] or "").strip(),
+                _texts(handle, "units")[band - 1],
                 _tags(handle.nodatavals[band - 1], written.get(band, written.get(0, ""))),
             )
             where_from = handle.crs.to_wkt() if handle.crs else ""
@@ -196,17 +196,27 @@ def _bands(handle: Any, asked: Asked, problems: Problems) -> tuple[tuple[int, ..
     if asked.band is None and len(bands) == 1:
         return bands, alpha
     if asked.band is None and len(bands) == 12 and asked.monthly:
-        said = zip(handle.scales, handle.offsets, handle.nodatavals, handle.units, handle.dtypes, strict=True)
+        units = _texts(handle, "units")
+        said = zip(handle.scales, handle.offsets, handle.nodatavals, units, handle.dtypes, strict=True)
         if len({str(each) for i, each in enumerate(said, 1) if i in bands}) == 1:
             return bands, alpha
         what = "its twelve bands differ in type, scale, unit or nodata"
         problems.add("E227", what, asked.where, "write them all alike")
         return (), 0
-    names = [f"{b} ({handle.descriptions[b - 1]})" if handle.descriptions[b - 1] else str(b) for b in bands]
+    about = _texts(handle, "descriptions")
+    names = [f"{b} ({about[b - 1]})" if about[b - 1] else str(b) for b in bands]
     what = f"it has {len(bands)} bands" if asked.band is None else f"there is no data band {asked.band}"
     listed = ", ".join(names[:12]) + (" ..." if len(names) > 12 else "")
     problems.add("E227", what, asked.where, f'add "band:" under {asked.key}, one of {listed}')
     return (), 0
+
+
+def _texts(handle: Any, kind: str) -> list[str]:
+    """The units or descriptions of all bands; a file that says them in no UTF-8 says nothing that we can use."""
+    try:
+        return [(text or "").strip() for text in getattr(handle, kind)]
+    except UnicodeDecodeError:
+        return [""] * handle.count
 
 
 def _mask_beside(path: Path, shape: tuple[int, int], trust: Trust, asked: Asked, problems: Problems) -> str:
