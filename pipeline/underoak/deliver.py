@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -233,6 +233,13 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
     if plan.path is not None:
         files.setdefault(plan.path, set()).add("plan")
     return files
+
+
+def names_of_results(plan: Plan, rasters: Iterable[str]) -> list[str]:
+    """Files that a run will write, as far as that is known before anything is computed."""
+    tables = ["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else []
+    tables += ["zones.gpkg"] if plan.zones is not None and not plan.views else []
+    return [*rasters, *tables, *_DATED, MANIFEST]
 
 
 def named_files(plan: Plan) -> list[Path]:

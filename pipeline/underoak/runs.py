@@ -11,7 +11,16 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from underoak.deliver import cells_of, deliver, gather, input_files, named_files, parcels_of, spread_of
+from underoak.deliver import (
+    cells_of,
+    deliver,
+    gather,
+    input_files,
+    named_files,
+    names_of_results,
+    parcels_of,
+    spread_of,
+)
 from underoak.engine.address import Address
 from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
@@ -34,6 +43,7 @@ from underoak.engine.trial import is_compiled, trial
 from underoak.engine.unfinished import spool_of
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Grid
+from underoak.layers.plain_names import plain_to_read
 from underoak.layers.quantile_files import tell_crossing
 from underoak.places import hold, withhold
 from underoak.plan.doubt_words import doubt_lines
@@ -137,7 +147,10 @@ class Run:
         import geopandas as gpd
 
         path = self.folder / name
-        return gpd.read_file(path, engine="pyogrio") if path.exists() else None
+        if not path.exists():
+            return None
+        with plain_to_read(path) as plain:
+            return gpd.read_file(plain, engine="pyogrio")
 
     @property
     def unjudged(self) -> int:
@@ -308,7 +321,7 @@ def run(
         threads, size = within(memory, extent, threads, size)
     need, stop = needs(extent, threads, size), stop or Stop()
     with (
-        RunFolder(folder) as held,
+        RunFolder(folder, names_of_results(plan, (output.layout.name for output in work.outputs))) as held,
         spool_of(held, identity, prepared.grid, need.disk_mb, resume, told, strict) as spool,
     ):
         when = {"started": started.isoformat(timespec="seconds"), "tile": size, "tiles_kept": spool.tiles}

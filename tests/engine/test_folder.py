@@ -97,18 +97,40 @@ def test_an_old_result_that_somebody_changed_is_left(path):
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"outputs": [{"path": "../x", "sha256": 1}], "views": [1]}', "\0"])
-def test_a_strange_old_manifest_is_no_obstacle(path, text):
+def test_under_a_strange_manifest_no_file_is_taken_for_a_run_s_own(path, text):
     (path / "run.json").write_text(text)
-    publish(path, NEW, NEW_VIEWS)
-    assert vouched(path)
-    assert contents(path)["zones.gpkg"] == "old zones"
+    before = contents(path)
+    with pytest.raises(UnderoakError, match=r"E306 .*a\.tif, b\.tif|E306 .*a\.tif, legend\.sld"):
+        publish(path, NEW, NEW_VIEWS)
+    assert contents(path) == before
+    assert (path / "run.json").read_text() == text
+
+
+def test_what_is_known_to_be_written_is_looked_for_before_anything_is_made(tmp_path):
+    (tmp_path / "a.tif").write_text("my own")
+    with (
+        pytest.raises(UnderoakError, match=r"E306 .*holds a\.tif, which no run has made"),
+        RunFolder(tmp_path, ["a.tif"]),
+    ):
+        raise AssertionError("the folder is not entered")
+    assert [each.name for each in tmp_path.iterdir()] == ["a.tif"]
+    with RunFolder(tmp_path, ["b.tif"]):
+        pass
+
+
+def test_a_link_that_leads_nowhere_is_somebody_s_own_too(tmp_path):
+    (tmp_path / "a.tif").symlink_to(tmp_path / "not_there")
+    with pytest.raises(UnderoakError, match="E306"):
+        publish(tmp_path, {"a.tif": "new"})
 
 
 def test_an_old_manifest_cannot_have_files_outside_removed(path):
     precious = path.parent / "precious.txt"
     precious.write_text("mine")
-    listed = [{"path": "../precious.txt", "sha256": hashlib.sha256(b"mine").hexdigest()}]
-    (path / "run.json").write_text(json.dumps({"outputs": listed, "views": [{"folder": ".."}]}))
+    content = json.loads((path / "run.json").read_text())
+    content["outputs"].append({"path": "../precious.txt", "sha256": hashlib.sha256(b"mine").hexdigest()})
+    content["views"].append({"folder": ".."})
+    (path / "run.json").write_text(json.dumps(content))
     publish(path, NEW, NEW_VIEWS)
     assert precious.read_text() == "mine"
 

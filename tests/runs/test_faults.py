@@ -15,6 +15,7 @@ import yaml
 from click.testing import CliRunner
 
 from underoak.cli import main
+from underoak.runs import Run
 
 from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 
@@ -307,3 +308,62 @@ def test_missing_files_of_every_kind_are_told_together(case):
     told_of = told(plan, folder).stderr
     for name in ("no_cover.tif", "no_built.gpkg", "no_fields.gpkg", "no_region.gpkg"):
         assert name in told_of
+
+
+@pytest.mark.parametrize("name", ["our land 100%20", "a;b!c.zip!", "Überjäger #1?", "n" * 200 + "/" + "m" * 250])
+def test_plans_inputs_and_run_folders_may_be_called_anything(case, tmp_path, name):
+    plan, folder = case
+    plainly = told(plan, folder, "--out", str(tmp_path / "plain"))
+    odd = tmp_path / name
+    odd.parent.mkdir(parents=True, exist_ok=True)
+    folder.rename(odd)
+    result = told(plan, odd, "--out", str(odd / "run 100%25"))
+    assert (result.exit_code, result.stdout) == (0, plainly.stdout)
+    found, other = Run.open(odd / "run 100%25"), Run.open(tmp_path / "plain")
+    assert found.parcels.equals(other.parcels)
+    assert np.array_equal(found.dataset["class"], other.dataset["class"])
+    for file in ("suitability.tif", "parcels.gpkg", "parcels.csv"):
+        assert (found.folder / file).read_bytes() == (other.folder / file).read_bytes()
+
+
+FOREIGN = ["suitability.tif", "parcels.csv", "report.html", "run.json"]
+
+
+@pytest.mark.parametrize("name", FOREIGN)
+def test_a_file_in_the_run_folder_that_no_run_has_made_is_never_written_over(case, name):
+    plan, folder = case
+    (folder / "out").mkdir()
+    (folder / "out" / name).write_text("my own")
+    result = told(plan, folder)
+    assert result.exit_code == 3, result.output
+    assert re.search(rf"^E306 .*{re.escape(name)}.*Mend: ", result.stderr, re.M)
+    assert [path.name for path in (folder / "out").iterdir()] == [name]
+    assert (folder / "out" / name).read_text() == "my own"
+
+
+def test_an_input_is_never_written_over_by_a_result_of_its_name(case):
+    plan, folder = case
+    (folder / "fields.gpkg").rename(folder / "parcels.gpkg")
+    plan["parcels"]["file"] = "parcels.gpkg"
+    before = (folder / "parcels.gpkg").read_bytes()
+    result = told(plan, folder, "--out", str(folder))
+    assert result.exit_code == 3
+    assert "parcels.gpkg" in result.stderr
+    assert (folder / "parcels.gpkg").read_bytes() == before
+
+
+def test_a_file_of_ones_own_beside_results_is_not_written_over_by_the_next_run(case):
+    plan, folder = case
+    plan.pop("zones", None)
+    assert told(plan, folder).exit_code == 0
+    (folder / "out" / "zones.gpkg").write_text("my own")
+    (folder / "out" / "notes.txt").write_text("my own")
+    assert told(plan, folder).exit_code == 0
+    plan["zones"] = {"at_least": "S3", "min_area": "0.1 ha"}
+    result = told(plan, folder)
+    assert result.exit_code == 3
+    assert "zones.gpkg" in result.stderr
+    assert (folder / "out" / "zones.gpkg").read_text() == "my own"
+    (folder / "out" / "zones.gpkg").unlink()
+    assert told(plan, folder).exit_code == 0
+    assert (folder / "out" / "notes.txt").read_text() == "my own"

@@ -13,7 +13,7 @@ import json
 import os
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -21,7 +21,7 @@ from typing import Any
 from underoak.engine.disk import disk_error, is_full, sync_file, sync_folder
 from underoak.engine.lock import Lock
 from underoak.engine.manifest import sha256
-from underoak.errors import UnderoakError
+from underoak.errors import Fault, UnderoakError
 
 MANIFEST = "run.json"
 _WORKSHOP, _OLD = ".underoak", ".old"
@@ -32,8 +32,10 @@ _PATIENCE_SECONDS = 5.0
 class RunFolder:
     """Holds a run folder while it is written; use it in a `with` block."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, names: Iterable[str] = ()) -> None:
+        """`names`: files that will be written, as far as they are known; see `refuse_foreign`."""
         self.path = path
+        self._names = tuple(names)
         self._lock = _lock_of(path)
 
     @property
@@ -51,6 +53,7 @@ class RunFolder:
             self.path.mkdir(parents=True, exist_ok=True)
             self._lock.take()
             _finish(self.path)
+            refuse_foreign(self.path, map(Path, self._names))
             _remove(self.stage)
             self.stage.mkdir()
         except OSError as error:
@@ -86,8 +89,9 @@ class RunFolder:
         """Make the staged files the folder's results, all at once; files of older results that they do not replace go.
 
         Raises:
-            UnderoakError: E501, E502; the old results still count, or the new ones do at the next look.
+            UnderoakError: E306, E501, E502; the old results still count, or the new ones do at the next look.
         """
+        refuse_foreign(self.path, _files(self.stage))
         try:
             for name in _files(self.stage):
                 sync_file(self.stage / name)
@@ -98,6 +102,22 @@ class RunFolder:
             _finish(self.path)
         except OSError as error:
             raise disk_error(error, self.path) from error
+
+
+def refuse_foreign(folder: Path, names: Iterable[Path]) -> None:
+    """Make sure that no file is written over that is not a run's own: only what a manifest in the folder names is.
+
+    Raises:
+        UnderoakError: E306 that names the files in the way.
+    """
+    manifests = _manifests(folder)
+    own = {*manifests, *_named(folder, manifests)}
+    foreign = [str(name) for name in sorted(set(names)) if name not in own and os.path.lexists(folder / name)]
+    if foreign:
+        more = f" and {len(foreign) - 5} more" if len(foreign) > 5 else ""
+        what = f"holds {', '.join(foreign[:5])}{more}, which no run has made, and which results would be written over"
+        mend = "choose another folder with --out or `outputs.folder`, or move them away"
+        raise UnderoakError(Fault("E306", what, str(folder), mend))
 
 
 def finish_publishing(folder: Path) -> None:
@@ -172,7 +192,10 @@ def _manifests(folder: Path) -> list[Path]:
     top = Path(MANIFEST)
     if not (folder / top).is_file():
         return []
-    views = _read(folder / top).get("views")
+    content = _read(folder / top)
+    if not {"outputs", "views"} <= content.keys():
+        return []  # somebody else's file of that name
+    views = content.get("views")
     inner = [view.get("folder") for view in views if isinstance(view, dict)] if isinstance(views, list) else []
     names = [Path(name) / MANIFEST for name in inner if isinstance(name, str) and _is_inside(name)]
     return [*(name for name in names if name != top and (folder / name).is_file()), top]
