@@ -5,6 +5,16 @@ import sys
 
 import pytest
 
+import underoak as uo
+from underoak.engine import heap
+from underoak.engine.pool import Threads
+from underoak.engine.prepare import prepare
+from underoak.engine.progress import Progress
+from underoak.engine.runner import run_tiles
+from underoak.engine.spool import Spool
+from underoak.engine.tile import Work
+from underoak.layers import gdal
+
 FAULTS = """
 import resource
 import numpy as np
@@ -35,3 +45,32 @@ def test_memory_of_one_tile_serves_the_next_and_is_given_back_at_the_end():
     again, given_back = map(int, done.stdout.split())
     assert again < 400  # 20 times 4,096 pages would be fetched anew
     assert given_back > 8e6
+
+
+class Counting(Threads):
+    """Threads that tell which files were still open when tiles began, and how often memory had been given back."""
+
+    def results(self, work, windows):
+        self.open_at_first = len(gdal._handles.open)
+        self.given_at_first = len(GIVEN)
+        return super().results(work, windows)
+
+
+GIVEN = []
+
+
+def test_checking_leaves_nothing_in_memory_and_tiles_give_back_in_between_and_at_the_end(
+    country, tmp_path, monkeypatch
+):
+    plan, folder = country
+    prepared = prepare(uo.load_plan(plan, base=folder))
+    assert gdal._handles.open  # files that were looked into
+    GIVEN.clear()
+    monkeypatch.setattr(heap, "give_back", lambda: GIVEN.append(1))
+    pool, spool = Counting(1), Spool(tmp_path / "spool", "x")
+    run_tiles(Work(prepared.recipe, (), ()), spool, 1024, pool, Progress("none"))
+    assert (pool.open_at_first, pool.given_at_first) == (0, 1)
+    due = sum(map(heap.is_time_to_give_back, range(1, spool.tiles + 1)))
+    assert len(GIVEN) == 1 + due + 1
+    assert due > 0
+    spool.remove()

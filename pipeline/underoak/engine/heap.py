@@ -12,6 +12,7 @@ from typing import Any
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8  # of mallopt, in malloc.h
 _MB = 2**20
+_EVERY = 32  # tiles
 
 
 def keep() -> None:
@@ -28,6 +29,17 @@ def give_back() -> None:
     library = _library()
     if library is not None:
         library.malloc_trim(0)
+
+
+def is_time_to_give_back(done: int) -> bool:
+    """True after some of the tiles: what is free lies in ever more and smaller pieces, and the store grows with them.
+
+    Often while the first tiles fill caches, then seldom, as what is given back has to be fetched anew.
+
+    >>> [done for done in range(1, 100) if is_time_to_give_back(done)]
+    [1, 2, 4, 8, 16, 32, 64, 96]
+    """
+    return done % _EVERY == 0 or (done < _EVERY and done.bit_count() == 1)
 
 
 def _library() -> Any:

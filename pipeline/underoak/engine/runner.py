@@ -25,7 +25,7 @@ from underoak.engine.spool import TILE, Spool, TileResult
 from underoak.engine.stop import Stop
 from underoak.engine.tile import Tray, Work
 from underoak.grid import Grid, Window
-from underoak.layers.gdal import env, open_raster
+from underoak.layers.gdal import close_handles, env, open_raster
 from underoak.layers.stack import Stack
 
 _IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
@@ -87,15 +87,22 @@ def run_tiles(
     """
     stop = stop or Stop()
     todo = _Queue(in_order(spool.missing(work.recipe.grid, whole_tiles(tile)), work.recipe.stack), stop)
+    close_handles()  # with the blocks that checking the inputs has left in the cache
+    heap.give_back()
     heap.keep()
     progress.start("judging", len(todo))
     tray = Tray()
     results = pool.results(replace(work, tray=tray), todo)
+    done = 0
 
     def keep(result: TileResult) -> None:
+        nonlocal done
         tray.pop(result.window, None)
         spool.add(result)
         progress.advance()
+        done += 1
+        if heap.is_time_to_give_back(done):
+            heap.give_back()
 
     with stop.patient():
         try:
@@ -110,6 +117,7 @@ def run_tiles(
                 results.close()  # threads come to the end of their tiles
             for result in list(tray.values()):
                 keep(result)
+    heap.give_back()
     stop.check()
     progress.finish()
 
