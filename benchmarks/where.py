@@ -34,6 +34,7 @@ PARTS = {
     ("underoak.layers.meshes", "Meshes.coordinates"): "coordinates",
     ("underoak.layers.native", "Native.derive"): "slope",
     ("underoak.layers.stack", "resample"): "resample",
+    ("underoak.layers.stack", "resample_alike"): "resample",
     ("underoak.engine.recipe", "membership"): "curves",
     ("underoak.engine.recipe", "judge"): "overlay",
     ("underoak.engine.tile", "encode"): "encode",

@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from underoak.grid import Grid, Window
 from underoak.layers.mesh import Mesh
-from underoak.layers.resample import METHODS, resample
+from underoak.layers.resample import METHODS, resample, resample_alike
 
 CRS = "EPSG:25831"
 
@@ -48,6 +48,23 @@ def test_bilinear_reproduces_a_plane_on_a_shifted_grid():
     assert np.allclose(ours, 3.0 * (57 + (c + 0.5) * 20) - 2.0 * (83 + (r + 0.5) * 20), atol=2e-3)
 
 
+@pytest.mark.parametrize("cell", [7, 400])
+@pytest.mark.parametrize("holes", [0.0, 0.03])
+@pytest.mark.parametrize("method", METHODS)
+def test_layers_done_side_by_side_are_each_what_it_is_alone(cell, holes, method):
+    source, target = grid(cell, 80, 90), grid(10, 140, 150, left=-80.0, top=6060)
+    layers = [np.round(noise(80, 90, seed) * 2) for seed in range(3)]
+    for seed, layer in enumerate(layers):
+        layer[np.random.default_rng(seed).random(layer.shape) < holes] = np.nan
+    mesh = Mesh.between(target, source)
+    held, window = Window(2, 0, 70, 90), Window(3, 5, 120, 140)
+    same = held, mesh, mesh.at(window), window, method, (0.0, 2.0) if method == "share" else ()
+    together = resample_alike([layer[held.slices] for layer in layers], *same)
+    for layer, found in zip(layers, together, strict=True):
+        assert np.isfinite(found).any()
+        assert np.array_equal(found, resample(layer[held.slices], *same), equal_nan=True)
+
+
 @pytest.mark.parametrize("cell", [20, 31, 40, 47, 60])
 def test_widened_bilinear_keeps_a_plane_when_coarsening(cell):
     rows, cols = np.mgrid[0:200, 0:200]
@@ -60,10 +77,11 @@ def test_widened_bilinear_keeps_a_plane_when_coarsening(cell):
     assert np.abs(ours[2:-2, 2:-2] - truth[2:-2, 2:-2]).max() <= 1e-6 * 12  # float32 of values up to 12
 
 
-def test_bilinear_agrees_with_an_independent_interpolator():
+@pytest.mark.parametrize("cell", [25, 90, 119, 121, 400], ids="{} m onto 10 m".format)
+def test_bilinear_agrees_with_an_independent_interpolator(cell):
     # oracle: scipy.ndimage.map_coordinates, order 1
     values = noise(80, 90)
-    source, target = grid(25, 80, 90), grid(10, 120, 130, left=333.3, top=6000 - 421.7)
+    source, target = grid(cell, 80, 90), grid(10, 120, 130, left=333.3, top=6000 - 421.7)
     rows, cols = np.mgrid[0:120, 0:130] + 0.5
     u, v = source.uv(*target.xy(cols, rows))
     truth = ndimage.map_coordinates(values.astype(np.float64), [v - 0.5, u - 0.5], order=1)

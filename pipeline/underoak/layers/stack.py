@@ -14,7 +14,7 @@ from underoak.grid import Grid, Window
 from underoak.layers.mesh import Coordinates, Mesh
 from underoak.layers.meshes import Meshes, around
 from underoak.layers.native import Native, clip_to, read_around
-from underoak.layers.resample import reach, resample
+from underoak.layers.resample import reach, resample, resample_alike
 from underoak.layers.source import Reading, Source
 from underoak.raster import FloatArray
 
@@ -45,6 +45,7 @@ class _Kept:
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     arrays: dict[int, tuple[FloatArray, Window, int, int]] = field(default_factory=dict)
+    together: dict[tuple[int, ...], FloatArray] = field(default_factory=dict)  # some of them in one, layers first
 
 
 class Stack:
@@ -87,6 +88,7 @@ class Stack:
         """Every layer (or the named ones) on a window of the analysis grid."""
         out = Stacked({}, {}, {})
         coordinates: dict[int, Coordinates] = {}
+        alike: dict[tuple[int, Window, str, tuple[float, ...]], list[int]] = {}  # layers that are resampled together
         for group in self._groups:
             wanted = [
                 (i, layer)
@@ -105,13 +107,15 @@ class Stack:
                 if kept is None:
                     fresh.append(layer)
                     continue
-                values, held, implausible, read = kept
-                out.values[layer.name] = resample(
-                    values, held, mesh, coordinates[which], window, layer.method, layer.share_of
-                )
+                _, held, implausible, read = kept
+                alike.setdefault((which, held, layer.method, layer.share_of), []).append(i)
                 out.implausible[layer.name], out.read[layer.name] = implausible, read
             if fresh:
                 self._read_group(fresh, mesh, coordinates[which], window, out)
+        for (which, held, method, share_of), members in alike.items():
+            together, mesh, at = self._together(tuple(members)), self._meshes[which], coordinates[which]
+            found = resample_alike(together, held, mesh, at, window, method, share_of)
+            out.values.update({self.layers[i].name: values for i, values in zip(members, found, strict=True)})
         return out
 
     def mesh_of(self, name: str) -> Mesh:
@@ -152,6 +156,17 @@ class Stack:
                 return self._kept.arrays[index]
         values, held, _, _ = self._kept.arrays[index]
         return values, held, 0, 0
+
+    def _together(self, members: tuple[int, ...]) -> FloatArray:
+        """Coarse layers that hold the same cells of one grid, in one array; what is kept of each becomes part of it."""
+        with self._kept.lock:
+            if members not in self._kept.together:
+                kept = self._kept.arrays
+                together = np.stack([kept[i][0] for i in members])
+                for i, values in zip(members, together, strict=True):
+                    kept[i] = values, *kept[i][1:]
+                self._kept.together[members] = together
+            return self._kept.together[members]
 
     def _read_group(
         self, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked

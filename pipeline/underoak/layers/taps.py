@@ -12,8 +12,8 @@ from underoak.doubt.spread import Taps
 from underoak.grid import Window
 from underoak.layers import taps_kernels as kernels
 from underoak.layers.mesh import Coordinates, Mesh
+from underoak.layers.place_kernels import Squares
 from underoak.layers.resample import reach, samples
-from underoak.layers.resample_kernels import Squares
 from underoak.raster import FloatArray
 
 _GAP = 1024  # source cells between two cells of one mesh square, or of neighbouring ones, whose ground is torn apart
@@ -26,7 +26,7 @@ Doubles = npt.NDArray[np.float64]
 def places(mesh: Mesh, coordinates: Coordinates, window: Window) -> tuple[Doubles, Doubles]:
     """Source columns and rows (u, v) of the centres of the cells of a window, (rows, cols); infinite off the source."""
     u, v = np.full(window.shape, np.inf), np.full(window.shape, np.inf)
-    kernels.places(_squares(coordinates), np.array(mesh.jacobian), window.row, window.col, u, v)
+    kernels.centres(_squares(coordinates), np.array(mesh.jacobian), window.row, window.col, u, v)
     return u, v
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from underoak.layers.place_kernels import FAR, Line, below, box, compiled, places, tap_count
 
 NEAREST, BILINEAR, MEAN = range(3)
-_FAR = 1e15  # a place further off lies on no source
 
 
 class Source(NamedTuple):
@@ -23,44 +23,7 @@ class Source(NamedTuple):
     left: int
 
 
-def _compiled(function: Any) -> Any:
-    return njit(cache=True, nogil=True, error_model="numpy")(function)
-
-
-@_compiled
-def _line(w, exact_w, at, i, j, step, down, first, count, across, by_col, by_row, out):  # type: ignore[no-untyped-def]
-    """Coordinates along one line of a square: `down` cells below its top, `count` points `across` cells apart."""
-    if at < 0:
-        f = down / step
-        left = w[i, j] + f * (w[i + 1, j] - w[i, j])
-        right = w[i, j + 1] + f * (w[i + 1, j + 1] - w[i, j + 1])
-        for k in range(count):
-            out[k] = left + (right - left) * ((first + (k + 0.5) * across) / step)
-    else:
-        row = int(down)
-        for k in range(count):
-            place = first + (k + 0.5) * across
-            col = int(place)
-            out[k] = exact_w[at, row, col] + by_row * (down - (row + 0.5)) + by_col * (place - (col + 0.5))
-
-
-@_compiled
-def _box(w, i, j, step, at, along, down):  # type: ignore[no-untyped-def]
-    """How far the bilinear surface is averaged in a square, in source cells along one axis of the source."""
-    wide = math.hypot(along, down)
-    if at < 0:
-        wide = math.hypot(w[i, j + 1] - w[i, j], w[i + 1, j] - w[i, j]) / step
-    return math.sqrt(wide * wide - 1.0) if wide > 1.0 + 1e-9 else 0.0
-
-
-@_compiled
-def _below(t):  # type: ignore[no-untyped-def]
-    """Integral of the hat function max(0, 1 - |x|) up to t."""
-    t = min(max(t, -1.0), 1.0)
-    return 0.5 + t - 0.5 * t * abs(t)
-
-
-@_compiled
+@compiled
 def _weights(place, width, out):  # type: ignore[no-untyped-def]
     """The first source cell, and weights of those from it on for the surface averaged over `width` around a place."""
     half = 0.5 * width
@@ -68,33 +31,28 @@ def _weights(place, width, out):  # type: ignore[no-untyped-def]
     for tap in range(out.size):
         offset = first + (tap + 0.5) - place
         if width > 0.0:
-            out[tap] = (_below(offset + half) - _below(offset - half)) / width
+            out[tap] = (below(offset + half) - below(offset - half)) / width
         else:
             out[tap] = max(0.0, 1.0 - abs(offset))
     return np.int64(first)
 
 
-@_compiled
-def places(squares, jac, row0, col0, u, v):  # type: ignore[no-untyped-def]
+@compiled
+def centres(squares, jac, row0, col0, u, v):  # type: ignore[no-untyped-def]
     """Source coordinates of the centres of a window of analysis cells, (rows, cols)."""
     rows, cols = u.shape
+    step = squares.step
+    begin = (col0 - squares.col) // step
+    ahead, end = col0 - squares.col - begin * step, -(-(col0 + cols - squares.col) // step)
     for i in range(squares.exact.shape[0]):
-        top, left0 = squares.row + i * squares.step, squares.col
-        for r in range(max(top, row0), min(top + squares.step, row0 + rows)):
-            for j in range(squares.exact.shape[1]):
-                left = left0 + j * squares.step
-                first, last = max(left, col0), min(left + squares.step, col0 + cols)
-                if last <= first:
-                    continue
-                at, n, down = squares.exact[i, j], last - first, r - top + 0.5
-                to = slice(first - col0, last - col0)
-                _line(squares.u, squares.exact_u, at, i, j, squares.step, down, first - left, n, 1.0, jac[0], jac[1],
-                      u[r - row0, to])  # fmt: skip
-                _line(squares.v, squares.exact_v, at, i, j, squares.step, down, first - left, n, 1.0, jac[2], jac[3],
-                      v[r - row0, to])  # fmt: skip
+        top, line = squares.row + i * step, Line(i, begin, end, step, ahead, cols)
+        for r in range(max(top, row0), min(top + step, row0 + rows)):
+            down = r - top + 0.5
+            places(squares.u, squares.exact_u, squares.exact, line, down, 1, jac[0], jac[1], u[r - row0])
+            places(squares.v, squares.exact_v, squares.exact, line, down, 1, jac[2], jac[3], v[r - row0])
 
 
-@_compiled
+@compiled
 def _known(src, r, c):  # type: ignore[no-untyped-def]
     if r < 0 or c < 0 or r >= src.rows or c >= src.cols:
         return False
@@ -102,7 +60,7 @@ def _known(src, r, c):  # type: ignore[no-untyped-def]
     return value == value
 
 
-@_compiled
+@compiled
 def _put(src, r0, c0, across, down, at, index, weight):  # type: ignore[no-untyped-def]
     """The known cells of a kernel, with their weights; how many, or 0 when less than half the weight is known."""
     n = 0
@@ -123,7 +81,7 @@ def _put(src, r0, c0, across, down, at, index, weight):  # type: ignore[no-untyp
     return n
 
 
-@_compiled
+@compiled
 def _four(src, u, v, at, index, weight):  # type: ignore[no-untyped-def]
     """The four cells around a place, where all are known; else 0, and `_put` has to look."""
     fu, fv = math.floor(u - 0.5), math.floor(v - 0.5)
@@ -144,7 +102,7 @@ def _four(src, u, v, at, index, weight):  # type: ignore[no-untyped-def]
     return 4
 
 
-@_compiled
+@compiled
 def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untyped-def]
     """As `_put`, from k x k samples."""
     n = 0
@@ -152,7 +110,7 @@ def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untype
     for i in range(k):
         for j in range(cell * k, cell * k + k):
             u, v = us[i, j], vs[i, j]
-            if not (abs(u) < _FAR and abs(v) < _FAR):
+            if not (abs(u) < FAR and abs(v) < FAR):
                 continue
             r, c = np.int64(math.floor(v)) - src.top, np.int64(math.floor(u)) - src.left
             if not _known(src, r, c):
@@ -177,7 +135,7 @@ def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untype
     return n
 
 
-@_compiled
+@compiled
 def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, weight):  # type: ignore[no-untyped-def]
     """Fill `start` and `count` of the cells of a window, and `index` and `weight`; returns how much room they need.
 
@@ -197,18 +155,15 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
             if last <= first:
                 continue
             at, n = squares.exact[i, j], last - first
-            wide = _box(squares.u, i, j, step, at, jac[0], jac[1])
-            high = _box(squares.v, i, j, step, at, jac[2], jac[3])
-            # source cells that the kernel can touch: a fixed number for a square
-            across = np.empty(math.floor(wide) + (3 if wide > 0.0 else 2))
-            along = np.empty(math.floor(high) + (3 if high > 0.0 else 2))
+            wide = box(squares.u, i, j, step, at, jac[0], jac[1])
+            high = box(squares.v, i, j, step, at, jac[2], jac[3])
+            across, along = np.empty(tap_count(wide)), np.empty(tap_count(high))
+            line = Line(i, j, j + 1, step, first - left, n)
             for r in range(max(top, row0), min(top + step, row0 + rows)):
-                for line in range(sub):
-                    down = r - top + (line + 0.5) / sub
-                    _line(squares.u, squares.exact_u, at, i, j, step, down, first - left, n * sub, 1.0 / sub, jac[0],
-                          jac[1], us[line])  # fmt: skip
-                    _line(squares.v, squares.exact_v, at, i, j, step, down, first - left, n * sub, 1.0 / sub, jac[2],
-                          jac[3], vs[line])  # fmt: skip
+                for part in range(sub):
+                    down = r - top + (part + 0.5) / sub
+                    places(squares.u, squares.exact_u, squares.exact, line, down, sub, jac[0], jac[1], us[part])
+                    places(squares.v, squares.exact_v, squares.exact, line, down, sub, jac[2], jac[3], vs[part])
                 for c in range(n):
                     cell = (r - row0) * cols + first - col0 + c
                     start[cell] = room
@@ -216,7 +171,7 @@ def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, we
                     u, v = us[0, c], vs[0, c]
                     if method >= MEAN:
                         found = _samples(src, us, vs, k, c, room, index, weight) if room < index.size else k * k
-                    elif abs(u) < _FAR and abs(v) < _FAR:
+                    elif abs(u) < FAR and abs(v) < FAR:
                         if method == NEAREST:
                             y, x = np.int64(math.floor(v)) - src.top, np.int64(math.floor(u)) - src.left
                             if _known(src, y, x):
