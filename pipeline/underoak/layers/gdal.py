@@ -41,20 +41,30 @@ _HANDLES_KEPT = 24
 logging.getLogger("rasterio").addHandler(logging.NullHandler())  # what matters is raised; nothing else is printed
 
 
-class _Handles(threading.local):
-    """Open files of one thread, the latest used last."""
+class _Own(threading.local):
+    """What is one thread's own: open files, the latest used last, and whether the settings are in force."""
 
     def __init__(self) -> None:
         self.open: OrderedDict[Any, Any] = OrderedDict()
+        self.is_inside = False
 
 
-_handles = _Handles()
+_own = _Own()
 _opening = threading.Lock()  # what is done to warnings is done for all threads
 
 
-def env() -> rasterio.Env:
-    """The settings under which everything is read; enter it around each use."""
-    return rasterio.Env(**OPTIONS)
+@contextlib.contextmanager
+def env() -> Iterator[None]:
+    """The settings under which everything is read; enter it around each use, at little cost where it is in force."""
+    if _own.is_inside:
+        yield
+        return
+    with rasterio.Env(**OPTIONS):
+        _own.is_inside = True
+        try:
+            yield
+        finally:
+            _own.is_inside = False
 
 
 def open_raster(name: str, driver: str) -> Any:
@@ -68,7 +78,7 @@ def open_raster(name: str, driver: str) -> Any:
 
 def kept_open(key: Any, opener: Callable[[], Any]) -> Any:
     """This thread's handle for `key`, opened when it is not; at most a few dozen are kept and the oldest is closed."""
-    handles = _handles.open
+    handles = _own.open
     if key in handles:
         handles.move_to_end(key)
         return handles[key]
@@ -82,8 +92,8 @@ def kept_open(key: Any, opener: Callable[[], Any]) -> Any:
 
 def close_handles() -> None:
     """Close what this thread holds open; a thread that ends closes its own."""
-    while _handles.open:
-        _, handle = _handles.open.popitem()
+    while _own.open:
+        _, handle = _own.open.popitem()
         handle.close()
 
 
