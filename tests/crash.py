@@ -18,16 +18,17 @@ CALLS = ("replace", "unlink", "mkdir", "rmdir", "fsync", "open", "write", "ftrun
 
 @contextmanager
 def at_call(n: int, strike: Callable[[], None], inside: Path) -> Iterator[list[str]]:
-    """Strike before the nth call that changes something, and give the names of the calls made so far.
+    """Strike before the nth call of this process that changes something, and give the names of the calls so far.
 
     Files opened for writing under `inside` count, with each of their writes, and so do all of CALLS of `os`.
     """
     made: list[str] = []
+    me = os.getpid()
 
     def counted(name: str, call: Callable[..., Any]) -> Callable[..., Any]:
         def wrapped(*args: Any, **kwargs: Any) -> Any:
             made.append(name)
-            if len(made) == n:
+            if len(made) == n and os.getpid() == me:
                 strike()
             return call(*args, **kwargs)
 
@@ -39,7 +40,7 @@ def at_call(n: int, strike: Callable[[], None], inside: Path) -> Iterator[list[s
         if not set(mode) & set("wxa+") or not (isinstance(file, int) or inside in Path(file).parents):
             return plain(file, mode, *args, **kwargs)
         made.append("open")
-        if len(made) == n:
+        if len(made) == n and os.getpid() == me:
             strike()
         return _Written(plain(file, mode, *args, **kwargs), counted)
 

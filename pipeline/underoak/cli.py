@@ -35,6 +35,7 @@ def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
                 traceback.print_exc()
             for fault in error.faults:
                 click.echo(str(fault), err=True)
+            _leave_hung_threads(error.exit_code)
             sys.exit(error.exit_code)
         except KeyboardInterrupt as stopped:
             click.echo("Stopped. Nothing half-written is left under a final name.", err=True)
@@ -53,6 +54,15 @@ def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
             sys.exit(BUG)
 
     return wrapped
+
+
+def _leave_hung_threads(code: int) -> None:
+    """End the process here if a thread hangs in a file: the interpreter would wait for it."""
+    reads = sys.modules.get("underoak.layers.reads")
+    if reads is not None and reads.overdue(0.0) is not None:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
 
 
 def _exit_code(error: BaseException) -> int:
@@ -208,6 +218,7 @@ def _telling(progress: str, log_json: str | None) -> Iterator[Progress]:
         except BaseException as error:
             told.failed(error)
             if log_json == "-":  # a line for people would not be JSON
+                _leave_hung_threads(_exit_code(error))
                 sys.exit(_exit_code(error))
             raise
 

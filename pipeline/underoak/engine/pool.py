@@ -6,9 +6,15 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from typing import Protocol
 
+from underoak.engine.child import hung
 from underoak.engine.spool import TileResult
 from underoak.engine.tile import Work, do_tile
+from underoak.errors import UnderoakError
 from underoak.grid import Window
+from underoak.layers.reads import overdue
+
+LIMIT_SECONDS = 900.0  # for one read of a tile's source cells, which may be many and on a slow disk
+_LOOK_SECONDS = 5.0
 
 
 class Pool(Protocol):
@@ -35,18 +41,40 @@ class Threads:
         self.workers = workers
 
     def results(self, work: Work, windows: Sequence[Window]) -> Iterator[TileResult]:
-        """As `Pool.results`; no more than one tile a worker is waiting to be taken."""
-        with ThreadPoolExecutor(self.workers, thread_name_prefix="tile") as pool:
-            waiting: set[Future[TileResult]] = set()
-            try:
-                for window in windows:
-                    waiting.add(pool.submit(do_tile, work, window))
-                    if len(waiting) > self.workers:
-                        done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                        yield from (future.result() for future in done)
-                while waiting:
-                    done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+        """As `Pool.results`; no more than one tile a worker is waiting to be taken.
+
+        Raises:
+            UnderoakError: E232 when a file does not come back from being read; its thread is left behind.
+        """
+        pool = ThreadPoolExecutor(self.workers, thread_name_prefix="tile")
+        waiting: set[Future[TileResult]] = set()
+        is_hung = False
+        try:
+            for window in windows:
+                waiting.add(pool.submit(do_tile, work, window))
+                if len(waiting) > self.workers:
+                    done, waiting = _first(waiting)
                     yield from (future.result() for future in done)
-            finally:
-                for future in waiting:
-                    future.cancel()
+            while waiting:
+                done, waiting = _first(waiting)
+                yield from (future.result() for future in done)
+        except _Hung as hung:
+            is_hung = True
+            raise UnderoakError(*hung.faults) from None
+        finally:
+            pool.shutdown(wait=not is_hung, cancel_futures=True)
+
+
+class _Hung(UnderoakError):
+    """A thread will not come back."""
+
+
+def _first(waiting: set[Future[TileResult]]) -> tuple[set[Future[TileResult]], set[Future[TileResult]]]:
+    """The tiles that are done, as soon as there is one, and the others."""
+    while True:
+        done, others = wait(waiting, timeout=_LOOK_SECONDS, return_when=FIRST_COMPLETED)
+        if done:
+            return done, others
+        late = overdue(LIMIT_SECONDS)
+        if late is not None:
+            raise _Hung(hung(late.what, late.where, LIMIT_SECONDS))

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
 
 from underoak import crs as _crs
+from underoak.engine.child import Reader
 from underoak.engine.doubtful import doubt_of
 from underoak.engine.ranging import check_range
 from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes, Variant
@@ -17,8 +19,10 @@ from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
 from underoak.layers.burn import edges_of
 from underoak.layers.catalogue import open_layers, unit_of
+from underoak.layers.encoding import Encoding
 from underoak.layers.files import Trust, local
 from underoak.layers.native import clip_to
+from underoak.layers.open import NETCDF, ZARR
 from underoak.layers.plausible import judge_sample, sample
 from underoak.layers.quantile_files import Quantiles, check_crossing, open_quantiles
 from underoak.layers.region import Region, read_region
@@ -93,19 +97,25 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     Raises:
         UnderoakError: with every fault found (and every warning, when strict).
     """
+    with Reader() as reader:
+        return _prepared(plan, strict, deep, reader)
+
+
+def _prepared(plan: Plan, strict: bool, deep: bool, reader: Reader) -> Prepared:
     problems = Problems(warnings=list(plan.warnings))
     region = read_region(plan.region, plan.base, plan.trust.max_cells, problems)
     is_south = region.is_south if region else False
     trust = Trust.of(plan.base, plan.trust)
     union: list[StackedLayer] = []
     views = []
-    for view in plan.batch:
-        grid = region.grid if region else None
-        layers = open_layers(view.plan.layers, plan.base, trust, is_south, problems, _judged(view.plan), grid)
+    grid = region.grid if region else None
+    _load(plan)
+    found, opened = reader.make(_opened, plan, trust, is_south, grid)
+    problems.extend(found)
+    for view, (layers, quantiles) in zip(plan.batch, opened, strict=True):
         names = {layer.name: _joined(layer, view, union) for layer in layers}
         facts = {layer.name: layer.native.facts for layer in layers}
         ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
-        quantiles = open_quantiles(view.plan.layers, layers, plan.base, trust, problems)
         others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
         more = {layer.name: _joined(layer, view, union) for layer in others}
         views.append(PreparedView(view, layers, names, facts, ends, quantiles, more))
@@ -119,8 +129,7 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
         _check_overlap(stack, layer, problems)
         check_range(stack, layer, problems)
     if not problems.faults:
-        _check_values(stack, problems, deep)
-        _check_quantiles(views, stack, problems, deep)
+        problems.extend(reader.make(_sampled, stack, views, deep))
     shapes = _shapes(plan, region.grid, problems)
     variants = tuple(_variant(prepared, stack, problems) for prepared in views)
     problems.stop_if_any(strict)
@@ -128,6 +137,34 @@ def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
     used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
     recipe = Recipe(region.grid, stack.only(used), variants, shapes, region.outline)
     return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
+
+
+def _load(plan: Plan) -> None:
+    """Load what reading takes: a child that is forked then finds it there, and so do we afterwards."""
+    Encoding().decode(np.zeros((1, 1), np.float32))
+    if any(Path(layer.file or "").suffix.lower() in (*NETCDF, *ZARR) for layer in plan.layers.values()):
+        import h5netcdf  # noqa: F401
+        import xarray  # noqa: F401
+
+
+def _opened(
+    plan: Plan, trust: Trust, is_south: bool, grid: Grid | None
+) -> tuple[list[Fault], list[tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]]]:
+    """The layers of every view, with their quantiles, and what there is to tell of them."""
+    problems, found = Problems(), []
+    for view in plan.batch:
+        specs = view.plan.layers
+        layers = open_layers(specs, plan.base, trust, is_south, problems, _judged(view.plan), grid)
+        found.append((layers, open_quantiles(specs, layers, plan.base, trust, problems)))
+    return [*problems.faults, *problems.warnings], found
+
+
+def _sampled(stack: Stack, views: list[PreparedView], deep: bool) -> list[Fault]:
+    """What a sample of all values gives reason to tell."""
+    problems = Problems()
+    _check_values(stack, problems, deep)
+    _check_quantiles(views, stack, problems, deep)
+    return [*problems.faults, *problems.warnings]
 
 
 def _judged(plan: Plan) -> frozenset[str]:

@@ -14,6 +14,7 @@ import rasterio
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
 from underoak.errors import Fault, UnderoakError
+from underoak.layers.reads import noted
 
 DRIVERS = ("GTiff", "COG", "VRT")
 # They are set for the thread that reads, which wins over the environment's own settings of the same names.
@@ -101,7 +102,7 @@ def close_handles() -> None:
 def failures(what: str, where: str) -> Iterator[None]:
     """Turn the library's failures inside into one E230 that says what was being read."""
     try:
-        with env():
+        with env(), noted(what, where):
             yield
     except (RasterioError, OSError, MemoryError, UnicodeDecodeError) as error:
         raise UnderoakError(_unread(what, where, error)) from error

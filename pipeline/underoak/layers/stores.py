@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.errors import Fault, UnderoakError
 from underoak.layers.files import MOST_BLOCK_BYTES
+from underoak.layers.reads import noted
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -55,10 +56,11 @@ def check(path: Path, where: str) -> tuple[str, ...]:
     """
     kind = kind_of(path)
     try:
-        if kind == "zarr":
-            return _check_zarr(path, where)
-        if kind == "h5netcdf":
-            _check_hdf5(path, where)
+        with noted("its description", where):
+            if kind == "zarr":
+                return _check_zarr(path, where)
+            if kind == "h5netcdf":
+                _check_hdf5(path, where)
     except UnderoakError:
         raise
     except Exception as error:  # a damaged file makes the libraries raise almost anything
@@ -78,7 +80,8 @@ def reading(path: Path | str, stamp: Any, what: str, where: str) -> Iterator[xr.
     guard = contextlib.nullcontext() if os.path.isdir(path) else _lock
     with guard:
         try:
-            yield _dataset(str(path), stamp)
+            with noted(what, where):
+                yield _dataset(str(path), stamp)
         except UnderoakError:
             raise
         except Exception as error:  # a damaged file makes the libraries raise almost anything
