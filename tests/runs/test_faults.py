@@ -367,3 +367,16 @@ def test_a_file_of_ones_own_beside_results_is_not_written_over_by_the_next_run(c
     (folder / "out" / "zones.gpkg").unlink()
     assert told(plan, folder).exit_code == 0
     assert (folder / "out" / "notes.txt").read_text() == "my own"
+
+
+def test_a_distance_to_a_class_that_is_not_there_is_told_and_strict_stops_at_it(case):
+    plan, folder = case
+    plan["layers"]["wood"] = {"from": "cover", "derive": "distance", "codes": [77], "within": "300 m"}
+    ramp = {"shape": "ramp_up", "at": [30, 200]}
+    plan["criteria"]["wood"] = {"layer": "wood", "curve": ramp, "source": "a test"}
+    plan["weights"] = {"ranked": [*plan["criteria"]]}
+    result = told(plan, folder)
+    assert result.exit_code == 0, result.output
+    assert "W217 wood" in json.loads((folder / "out" / "run.json").read_text())["warnings"][0]
+    assert "no cell of the region and around it holds code 77" in told(plan, folder, verb="check").output
+    assert told(plan, folder, "--strict").exit_code == 4

@@ -19,6 +19,7 @@ from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
 from underoak.layers.burn import edges_of
 from underoak.layers.catalogue import open_layers, unit_of
+from underoak.layers.coded import check_codes
 from underoak.layers.encoding import Encoding
 from underoak.layers.files import Trust, local
 from underoak.layers.native import clip_to
@@ -164,6 +165,11 @@ def _sampled(stack: Stack, views: list[PreparedView], deep: bool) -> list[Fault]
     problems = Problems()
     _check_values(stack, problems, deep)
     _check_quantiles(views, stack, problems, deep)
+    for layer in stack.layers:
+        try:
+            check_codes(layer, stack.region_window(layer), problems)
+        except UnderoakError as error:
+            problems.take(error)
     return [*problems.faults, *problems.warnings]
 
 
