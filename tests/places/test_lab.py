@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import random
 from pathlib import Path
 
 import numpy as np
@@ -243,8 +245,68 @@ def test_all_faults_of_a_file_are_told_at_once(land):
 
 def test_a_file_that_is_not_there_is_told(land):
     folder, plan = land
-    with pytest.raises(uo.UnderoakError, match=r"E411 lab \(lab.csv\): cannot be read"):
+    with pytest.raises(uo.UnderoakError, match=r"E246 lab \(lab.csv\): there is no file"):
         uo.check(uo.load_plan(plan, base=folder))
+
+
+def test_a_pipe_is_no_file_of_results(land):
+    folder, plan = land
+    os.mkfifo(folder / "lab.csv")
+    with pytest.raises(uo.UnderoakError, match=r"E245 lab \(lab.csv\): .* is a pipe"):
+        uo.check(uo.load_plan(plan, base=folder))
+
+
+def test_rows_without_a_first_line_that_names_them_are_one_fault(land):
+    _, problems = read(land, "F1,0-30,clay,25,%,,,\nF2,0-30,clay,26,%,,,\n")
+    assert [str(fault).partition(" Mend")[0] for fault in problems.faults] == [
+        'E411 lab (lab.csv): its first line names no column that is known: "f1, 0-30, clay, 25, %, , , ".'
+    ]
+
+
+@pytest.mark.parametrize("text", [HEAD, HEAD + "\n\n", HEAD.strip()])
+def test_a_file_without_a_row_is_told(land, text):
+    found, problems = read(land, text)
+    assert (found.results, problems.faults) == ({}, [])
+    assert [fault.code for fault in problems.warnings] == ["W417"]
+
+
+def test_a_row_that_is_there_twice_is_told_and_counts_twice(land):
+    row = "F1,0-30,clay,25,%,,,2026-03-01\n"
+    found, problems = read(land, HEAD + row + row.replace("25", "26") + row)
+    assert [result.value for result in found.results["F1", "clay"]] == [25.0, 26.0, 25.0]
+    (told,) = problems.warnings
+    assert str(told).startswith("W418 lab (lab.csv): line 4 says the same as line 2")
+
+
+def test_a_damaged_file_gives_results_or_faults_and_nothing_else(land):
+    rng = random.Random(7)
+    good = HEAD + "".join(
+        f'F{1 + n % 3},0-30 cm,clay,{20 + n},%,,{n}.5,2026-03-01\n"F2",,soil_ph,7.5,pH,KCl,,\n' for n in range(4)
+    )
+    odd = [
+        b"\0",
+        b'"',
+        b"\xff",
+        b",",
+        b";",
+        b"\n",
+        b"\r",
+        b"'",
+        b"=",
+        b"-",
+        b"9" * 400,
+        b"\xef\xbb\xbf",
+        "\u0663".encode(),
+    ]
+    codes = set()
+    for _ in range(400):
+        data = bytearray(good.encode())
+        for _ in range(rng.choice([1, 2, 5])):
+            at = rng.randrange(len(data))
+            data[at : at + rng.choice([0, 1, 1, 40])] = rng.choice([*odd, rng.randbytes(1)])
+        _, problems = read(land, bytes(data))
+        codes |= {fault.code for fault in problems.faults}
+    assert {"E410", "E411", "E412", "E413"} <= codes <= {"E410", "E411", "E412", "E413", "E414"}
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from underoak import units as _units
 from underoak.errors import Problems, UnderoakError, did_you_mean
 from underoak.indicators.reaction import PH_CONVERSIONS, PhConversion
+from underoak.layers.files import local
 from underoak.plan.uncertainty_spec import deviation_in
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 NEEDED = ("parcel", "property", "value", "unit")
 KNOWN = (*NEEDED, "depth", "method", "error", "date", "note")
+_MOST_BYTES = 64 * 2**20
 _NUMBER = re.compile(r"[-+]?\d+(\.\d*)?([eE][-+]?\d+)?")
 _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
 _IDS = "write it as the shapes of the plan's `parcels` name it"
@@ -59,7 +61,8 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
     `units` are those of the layers' values.
 
     Faults go to `problems`: E410 an encoding, E411 columns, E412 a field, E413 an unknown parcel or property, E414 rows
-    that do not go together; warnings W412 what nothing judges by, W413 a pH that was measured otherwise.
+    that do not go together, E242, E245, E246 as for any input; warnings W412 what nothing judges by, W413 a pH that was
+    measured otherwise, W417 no rows, W418 a row twice.
     """
     assert plan.spec.lab is not None
     spec, where = plan.spec.lab, f"lab ({plan.spec.lab.file})"
@@ -68,11 +71,20 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
         return Lab(spec.mode)
     found: dict[tuple[str, str], list[Result]] = {}
     reader = _Reader(plan, units, set(ids), problems, where)
+    before, lines = len(problems.faults), dict[tuple[tuple[str, str], ...], int]()
     for line, row in _rows(text, plan.parcels.id if plan.parcels else "parcel", where, problems):
+        first = lines.setdefault(tuple(sorted(row.items())), line)
+        if first != line:
+            what = f"line {line} says the same as line {first}: taken as two samples with one result"
+            problems.add("W418", what, where, "leave one out, or tell them apart by a `note`")
         result = reader.read(line, row)
         if result is not None:
             parcel, layer, one = result
             found.setdefault((parcel, layer), []).append(one)
+    if not lines and len(problems.faults) == before:
+        problems.add(
+            "W417", "names its columns and holds no result: nothing is judged again", where, "add a row for each"
+        )
     kept = {}
     for (parcel, layer), results in sorted(found.items()):
         own = _of_one_depth(parcel, layer, results, spec.depth, where, problems)
@@ -85,7 +97,15 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
 
 def _text(path: Path, where: str, problems: Problems) -> str | None:
     try:
-        data = path.read_bytes()
+        real = local(str(path), Path(), where)
+        if real.stat().st_size > _MOST_BYTES:
+            mend = "leave out the rows of other parcels"
+            problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, mend)
+            return None
+        data = real.read_bytes()
+    except UnderoakError as error:
+        problems.take(error)
+        return None
     except OSError as error:
         problems.add("E411", f"cannot be read ({error.strerror or error})", where, "correct `lab.file`")
         return None
@@ -133,6 +153,10 @@ def _rows(text: str, id_field: str, where: str, problems: Problems) -> Iterator[
 
 def _columns_fit(columns: Sequence[str], where: str, problems: Problems) -> bool:
     before = len(problems.faults)
+    if not set(columns) & set(KNOWN):
+        some = ", ".join(columns)[:60]
+        problems.add("E411", f'its first line names no column that is known: "{some}"', where, f"begin with {_LISTED}")
+        return False
     for name in columns:
         if name not in KNOWN:
             problems.add("E411", f'the column "{name}" is not known', where, did_you_mean(name, KNOWN, _LISTED))
