@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import random
 import sqlite3
 import warnings
 
@@ -275,3 +276,63 @@ def test_every_file_of_a_shapefile_is_known(tmp_path):
     assert {os.path.basename(f) for f in files_of(tmp_path / "a.shp")} == {"a.shp", "a.shx", "a.dbf", "a.prj", "a.cpg"}
     write(tmp_path / "b.gpkg", [SQUARE])
     assert files_of(tmp_path / "b.gpkg") == (str(tmp_path / "b.gpkg"),)
+
+
+@pytest.mark.parametrize("far", [3e8, -1e12, 1e300])
+def test_a_shape_that_no_projection_can_place_on_earth_is_refused_with_its_row(tmp_path, far):
+    write(tmp_path / "a.gpkg", [SQUARE, box(far, 4_600_000, far + 1000, 4_601_000)])
+    fault = refused(tmp_path / "a.gpkg")
+    assert fault.code == "E206"
+    assert "row 2 of a.gpkg cannot be on Earth" in fault.what
+
+
+@pytest.mark.parametrize("kind", ["gpkg", "geojson", "shp"])
+def test_a_damaged_file_gives_shapes_or_faults_and_nothing_else(tmp_path, kind):
+    rng = random.Random(kind)
+    hole = Polygon(SQUARE.exterior, [box(400_100, 4_600_100, 400_200, 4_600_200).exterior])
+    shapes = gpd.GeoSeries([SQUARE, hole, MultiPolygon([SQUARE, box(402_000, 4_600_000, 403_000, 4_601_000)])], crs=UTM)
+    crs = "EPSG:4326" if kind == "geojson" else UTM
+    path = write(tmp_path / f"a.{kind}", shapes.to_crs(crs), crs, id=["a", "b", "c"])
+    good, codes = path.read_bytes(), set()
+    for _ in range(150):
+        data = bytearray(good)
+        for _ in range(rng.choice([1, 2, 5, 20])):
+            data[rng.randrange(len(data))] = rng.choice([0, 1, 127, 255, rng.randrange(256)])
+        path.write_bytes(data[: rng.randrange(len(data))] if rng.random() < 0.1 else data)
+        try:
+            frame, problems = read(path, keep_all=True)
+            assert len(frame)
+            codes.update(fault.code for fault in problems.faults)
+            codes.add("read")
+        except UnderoakError as error:
+            codes.update(fault.code for fault in error.faults)
+    assert {"E420", "read"} <= codes <= {"E201", "E202", "E203", "E206", "E401", "E402", "E405", "E408", "E420", "read"}
+
+
+BROKEN = [
+    ('"geometry": null', "W407"),
+    ('"geometry": {"type": "Polygon", "coordinates": []}', "W407"),
+    ('"geometry": {"type": "Polygon", "coordinates": [[[2.1, 42.1]]]}', "W407"),
+    ('"geometry": {"type": "Polygon", "coordinates": [[[2.1, 42.1], [2.1, 42.1], [2.1, 42.1], [2.1, 42.1]]]}', "W407"),
+    ('"geometry": {"type": "LineString", "coordinates": [[2.1, 42.1], [2.2, 42.1]]}', "W407"),
+    ('"geometry": {"type": "GeometryCollection", "geometries": []}', "W407"),
+    (
+        '"geometry": {"type": "Polygon", "coordinates": [[[2, 42, 9], [2.1, 42, 9], [2.1, 42.1, 9], [2, 42, 9]]]}',
+        "W406",
+    ),
+]
+
+
+@pytest.mark.parametrize(("geometry", "code"), BROKEN)
+def test_a_broken_row_keeps_its_place_and_the_others_go_on(tmp_path, geometry, code):
+    whole = '{"type": "Polygon", "coordinates": [[[2, 42], [2.1, 42], [2.1, 42.1], [2, 42]]]}'
+    rows = [f'"geometry": {whole}', geometry, f'"geometry": {whole}']
+    features = ", ".join(
+        f'{{"type": "Feature", "properties": {{"id": "{n}"}}, {row}}}' for n, row in enumerate(rows, start=1)
+    )
+    (tmp_path / "a.geojson").write_text(f'{{"type": "FeatureCollection", "features": [{features}]}}')
+    frame, problems = read(tmp_path / "a.geojson", keep_all=True)
+    assert frame["id"].tolist() == ["1", "2", "3"]
+    assert code in codes(problems)
+    assert not problems.faults
+    assert frame.geometry.isna().tolist() == [False, code == "W407", False]

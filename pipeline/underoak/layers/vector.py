@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 NOTE = "_note"  # a column: what was done to a row's shape, "" when nothing
 MOST_POINTS = 20_000_000
 _MOST_AREA_CHANGE = 0.01
+_FURTHEST_M = 1e8  # from a projection's origin: five times as far as any place is from another
 _LONGEST_EDGE_DEG, _LONGEST_EDGE_M = 0.05, 5000.0
 _DRIVERS = {".gpkg": "GPKG", ".geojson": "GeoJSON", ".json": "GeoJSON", ".shp": "ESRI Shapefile"}
 _BESIDE_SHP = (".shx", ".dbf", ".prj", ".cpg")
@@ -106,7 +107,7 @@ def _read_plain(path: Path, real: Path, driver: str, features: str | None, where
         raise UnderoakError(Fault("E420", f"{real.name} is not what its name says", where, "save it as GeoPackage"))
     if driver == "GPKG":
         _refuse_view(path, real.name, chosen, where)
-    return pyogrio.read_dataframe(path, layer=chosen, **options)
+    return pyogrio.read_dataframe(path, layer=chosen, on_invalid="ignore", **options)  # such a row has no shape
 
 
 def _check_content(real: Path, driver: str, where: str) -> None:
@@ -189,7 +190,7 @@ def _usable(
             _drop(shapes, notes, at, f"a {shape.geom_type}, no polygon")
         elif not np.isfinite(shapely.get_coordinates(shape)).all():
             _drop(shapes, notes, at, "coordinates that are no numbers")
-    _check_degrees(shapes, source, real, where)
+    _check_place(shapes, source, real, where)
     _repair(shapes, notes, where, problems)
     return shapes, notes
 
@@ -199,19 +200,27 @@ def _drop(shapes: Shapes, notes: dict[int, list[str]], at: int, why: str) -> Non
     notes.setdefault(at, []).append(why)
 
 
-def _check_degrees(shapes: Shapes, source: str, real: Path, where: str) -> None:
-    held = [shape for shape in shapes if shape is not None]
-    if not held or not _crs.is_geographic(source):
+def _check_place(shapes: Shapes, source: str, real: Path, where: str) -> None:
+    """Coordinates that their reference system cannot have: E203, E206."""
+    points, row = shapely.get_coordinates(shapes, return_index=True)  # those of holes, too
+    if not len(points):
         return
-    left, bottom, right, top = shapely.total_bounds(held)
+    (left, bottom), (right, top) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
+    box = f"x {left:g}..{right:g}, y {bottom:g}..{top:g}"
+    mend = "save it with its true coordinate reference system"
+    if not _crs.is_geographic(source):
+        most = _FURTHEST_M / (_crs.unit_m(source) or 1.0)
+        far = np.unique(row[np.abs(points).max(axis=1) > most])
+        if far.size:
+            what = f"{_rows(far)} of {real.name} cannot be on Earth: the file lies at {box}"
+            raise UnderoakError(Fault("E206", what, where, f"draw the shape again, or {mend}"))
+        return
     if max(abs(bottom), abs(top)) <= 90.0 + 1e-6 and max(abs(left), abs(right)) <= 540.0:
         return
-    box = f"x {left:g}..{right:g}, y {bottom:g}..{top:g}"
     if max(abs(left), abs(right)) <= 90.0 and max(abs(bottom), abs(top)) <= 540.0:
         what = f"{real.name} lies at {box}: latitude and longitude look swapped"
         raise UnderoakError(Fault("E203", what, where, "swap them: x is longitude, y is latitude"))
-    what = f"{real.name} says degrees, but lies at {box}"
-    raise UnderoakError(Fault("E206", what, where, "save it with its true coordinate reference system"))
+    raise UnderoakError(Fault("E206", f"{real.name} says degrees, but lies at {box}", where, mend))
 
 
 def _repair(shapes: Shapes, notes: dict[int, list[str]], where: str, problems: Problems) -> None:
@@ -221,6 +230,9 @@ def _repair(shapes: Shapes, notes: dict[int, list[str]], where: str, problems: P
         before = abs(shapes[at].area)
         made = _polygons(shapely.make_valid(shapes[at], method="structure", keep_collapsed=False))
         after = 0.0 if made is None else made.area
+        if before == after == 0.0:
+            _drop(shapes, notes, int(at), "an outline that encloses nothing")
+            continue
         change = abs(after - before) / max(after, before) if max(after, before) > 0.0 else 1.0
         shapes[at] = made
         text = f"outline repaired ({why}), area changed by {100 * change:.2g} %"

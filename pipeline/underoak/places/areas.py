@@ -11,6 +11,7 @@ from underoak import crs as _crs
 from underoak.indicators.metres import equal_area, to_lonlat
 
 STEP_M = 100.0  # longer edges are measured in pieces of this length: straight on the map is not straight on the ground
+_MOST_PIECES = 200_000  # of one outline: one round a continent is measured in longer ones
 
 
 def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
@@ -27,7 +28,8 @@ def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
 
     there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
     parts, owner = shapely.get_parts(shapes[there], return_index=True)
-    pieces = shapely.segmentize(parts, STEP_M / (_crs.unit_m(crs) or 111_000.0))
+    step = np.maximum(STEP_M / (_crs.unit_m(crs) or 111_000.0), shapely.length(parts) / _MOST_PIECES)
+    pieces = shapely.segmentize(parts, step)
     coords, part = shapely.get_coordinates(pieces, return_index=True)
     lon, lat = to_lonlat(crs, coords[:, 0], coords[:, 1])
     if not _crs.is_geographic(crs):  # a projection may jump at the antimeridian; degrees are taken as drawn
