@@ -213,3 +213,24 @@ def test_refused_zones_are_told_in_the_terminal(restored):
     assert "2 zones" in text
     assert "Refused: 1 more, which the border of the native range cuts." in text
     assert isinstance(restored.zones, gpd.GeoDataFrame)
+
+
+def test_strict_stops_at_a_border_before_anything_is_judged(tmp_path):
+    plan = uo.load_plan(country(tmp_path), base=tmp_path)
+    with pytest.raises(uo.UnderoakError, match=r"^W432 region") as caught:
+        uo.run(plan, out=tmp_path / "out", strict=True)
+    assert caught.value.exit_code == 4
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_strict_finds_when_all_is_judged_costs_no_tile(tmp_path):
+    south = [LEFT, TOP - ROWS * CELL, LEFT + COLS * CELL, TOP - 60 * CELL]
+    plan = country(tmp_path, purpose="orchard", zones=None, region={"bounds": south, "crs": CRS, "cell": "100 m"})
+    write_raster(tmp_path / "ph.tif", np.full((ROWS, COLS), 79, np.int16), CRS, (CELL, 0, LEFT, 0, -CELL, TOP))
+    loaded = uo.load_plan(plan, base=tmp_path)
+    with pytest.raises(uo.UnderoakError, match="W434 criteria"):
+        uo.run(loaded, out=tmp_path / "out", strict=True)
+    assert not (tmp_path / "out" / "run.json").exists()
+    run = uo.run(loaded, out=tmp_path / "out")
+    assert run.manifest["when"]["tiles_kept"] == 1
+    assert "W434" in codes(run)

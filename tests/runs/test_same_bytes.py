@@ -21,6 +21,13 @@ def without_when(folder):
     return {key: value for key, value in content.items() if key != "when"}
 
 
+def without_clock(folder):
+    """The catalogue item, but for the one moment it has to name."""
+    content = json.loads((folder / "item.json").read_text(encoding="utf-8"))
+    assert content["properties"].pop("datetime").startswith("20")
+    return content
+
+
 @pytest.fixture(scope="module")
 def first(country, tmp_path_factory):
     plan, base = country
@@ -33,6 +40,7 @@ def test_tile_size_and_workers_change_no_byte(country, first, tmp_path, tile, wo
     uo.run(uo.load_plan(plan, base=base), out=tmp_path, tile=tile, workers=workers)
     assert sums(tmp_path) == sums(first.folder)
     assert without_when(tmp_path) == without_when(first.folder)
+    assert without_clock(tmp_path) == without_clock(first.folder)
 
 
 def test_the_order_of_parcels_in_their_file_changes_no_figure(country, first, tmp_path):
