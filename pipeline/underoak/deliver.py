@@ -22,22 +22,22 @@ from underoak.errors import Problems
 from underoak.grid import Window
 from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, held, listed, overlap_warning, range_of, reading, write_parcels, write_zones
-from underoak.places.calibration import calibrated, calibration_warnings
-from underoak.places.futures import futures_of_parcels, with_novelty, write_futures_table
-from underoak.places.kept import Kept
-from underoak.places.order import order_of, with_order, write_ranks
-from underoak.places.parcels import Parcels
-from underoak.places.retested import with_lab
-from underoak.places.sensitivity import swap_of_first_two
-from underoak.places.shares import unusual_share
-from underoak.places.shifted import after_lab
-from underoak.places.spread import Spread
-from underoak.places.verdicts import with_verdicts
+from underoak.places.answer.futures import futures_of_parcels, with_novelty, write_futures_table
+from underoak.places.answer.kept import Kept
+from underoak.places.answer.order import order_of, with_order, write_ranks
+from underoak.places.answer.sensitivity import swap_of_first_two
+from underoak.places.answer.shifted import after_lab
+from underoak.places.answer.verdicts import with_verdicts
+from underoak.places.shape.parcels import Parcels
+from underoak.places.soil.calibration import calibrated, calibration_warnings
+from underoak.places.soil.retested import with_lab
+from underoak.places.total.spread import Spread
+from underoak.places.wild.shares import unusual_share
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
 from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
-from underoak.report.futures import futures_section
-from underoak.report.paired import planting_rows, with_pairs
+from underoak.report.page.futures import futures_section
+from underoak.report.page.paired import planting_rows, with_pairs
 
 _DATED = ("report.html", "item.json")  # they say when they were made
 

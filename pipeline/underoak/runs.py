@@ -69,7 +69,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from underoak.places import Sampling, Sensitivity
-    from underoak.places.planting import Way
+    from underoak.places.field.planting import Way
 
 _IMPLAUSIBLE = 0.001  # share of a layer's cells that may be dropped before the run stops
 
@@ -172,7 +172,7 @@ class Run:
             UnderoakError: E604 when the run has no such parcel, E609 when no layer is in doubt there, or its cells
                 were not kept.
         """
-        from underoak.places.kept import Kept
+        from underoak.places.answer.kept import Kept
 
         self._only_view()
         parcel_place(self.parcels, parcel)
@@ -184,7 +184,7 @@ class Run:
         Raises:
             UnderoakError: as `sensitivity`.
         """
-        from underoak.places.kept import Kept
+        from underoak.places.answer.kept import Kept
 
         found, kept = self.sensitivity(parcel), Kept.read(self.folder)
         return sensitivity_words(self._only_view(), kept, parcel, found, swap_in(kept, self.parcels))

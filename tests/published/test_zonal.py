@@ -13,9 +13,9 @@ from underoak.engine.reducer import Judged
 from underoak.grid import Grid
 from underoak.layers.burn import coverage, edges_of
 from underoak.overlay import Curve, Rules, judge, membership
-from underoak.places.areas import areas_ha
-from underoak.places.parcels import Parcels
-from underoak.places.tally import Tally
+from underoak.places.shape.areas import areas_ha
+from underoak.places.shape.parcels import Parcels
+from underoak.places.total.tally import Tally
 
 GRID = Grid.north_up("EPSG:3035", 0.0, 30.0, 10.0, 3, 3)
 VALUES = np.arange(1, 10, dtype=np.float32).reshape(3, 3)

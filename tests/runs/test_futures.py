@@ -232,7 +232,7 @@ def test_the_page_tells_of_futures_without_calling_them_probable(futures):
 
 
 def test_a_model_that_counts_for_more_is_told(tmp_path):
-    from underoak.report.futures import _weighed
+    from underoak.report.page.futures import _weighed
 
     base = {
         "format": 1, "title": "t", "purpose": "region", "species": ["tuber_melanosporum"],

@@ -13,7 +13,7 @@ import shapely
 
 import underoak as uo
 from underoak import crs
-from underoak.places.restoring import CONSTRAINT, CUT
+from underoak.places.wild.restoring import CONSTRAINT, CUT
 
 from noise import write_raster, write_shapes
 

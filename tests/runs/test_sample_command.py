@@ -125,7 +125,7 @@ def test_the_request_says_what_a_lab_and_a_spade_need(done):
 def test_the_lines_for_results_are_those_the_lab_file_takes(done):
     import csv
 
-    from underoak.places.lab import KNOWN, NEEDED
+    from underoak.places.soil.lab import KNOWN, NEEDED
     from underoak.report import lab_request
 
     said = lab_request(uo.Run.open(done.folder).sample(ODD, 1)).split("When the results come")[1].splitlines()

@@ -10,10 +10,10 @@ from click.testing import CliRunner
 import underoak as uo
 from underoak.cli import main
 from underoak.overlay import Curve, Rules
-from underoak.places import kept as kept_cells
-from underoak.places.kept import Kept, sd_left
-from underoak.places.retested import Pooled
-from underoak.places.sample import Cells
+from underoak.places.answer import kept as kept_cells
+from underoak.places.answer.kept import Kept, sd_left
+from underoak.places.soil.retested import Pooled
+from underoak.places.total.sample import Cells
 from underoak.runs import Run
 
 from noise import LEFT, TOP, noise_country, write_shapes

@@ -1,21 +1,21 @@
 """The report: page, map, table and words for the people who decide."""
 
-from underoak.report.batch import batch_html, joined_parcels
-from underoak.report.comparison import Comparison, compare
-from underoak.report.comparison_words import comparison_text, comparison_values
-from underoak.report.depends import sensitivity_in, sensitivity_words, swap_in
-from underoak.report.explanation import explain, explain_zone, parcel_place, zone_place
-from underoak.report.fielded import Field, fielded
-from underoak.report.fieldsheet import field_sheet
-from underoak.report.figure import map_png, relief_of
-from underoak.report.findings import CriterionWords, Findings
-from underoak.report.item import stac_item
-from underoak.report.lab_request import lab_request
-from underoak.report.legend import legend_sld
-from underoak.report.page import report_html
-from underoak.report.sampled import sampled
-from underoak.report.table import ranking
-from underoak.report.words import decision
+from underoak.report.comparison.comparison import Comparison, compare
+from underoak.report.comparison.comparison_words import comparison_text, comparison_values
+from underoak.report.page.batch import batch_html, joined_parcels
+from underoak.report.page.figure import map_png, relief_of
+from underoak.report.page.item import stac_item
+from underoak.report.page.legend import legend_sld
+from underoak.report.page.page import report_html
+from underoak.report.sheet.fielded import Field, fielded
+from underoak.report.sheet.fieldsheet import field_sheet
+from underoak.report.sheet.lab_request import lab_request
+from underoak.report.sheet.sampled import sampled
+from underoak.report.text.depends import sensitivity_in, sensitivity_words, swap_in
+from underoak.report.text.explanation import explain, explain_zone, parcel_place, zone_place
+from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.table import ranking
+from underoak.report.text.words import decision
 
 __all__ = [
     "Comparison",

@@ -1,0 +1,1 @@
+"""How sure the answer is: verdicts, ranks, futures, and what would turn them."""

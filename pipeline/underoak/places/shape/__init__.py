@@ -1,0 +1,1 @@
+"""Polygons: parcels as their file gives them, true areas, outlines of cells, and files of them."""

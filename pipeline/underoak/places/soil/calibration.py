@@ -1,0 +1,42 @@
+"""Whether maps say truly how far off they are, by all parcels that a laboratory has tested."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from underoak.doubt import Coverage, band_coverage
+from underoak.errors import Fault
+from underoak.places.soil.retested import Pooled
+
+BAND = 0.9
+_REACH = 1.6448536269514722  # standard deviations to either end of it
+
+
+def calibrated(by_parcel: Mapping[str, Sequence[Pooled]]) -> dict[str, Coverage]:
+    """Of each tested layer, whether the 90 % band of its parcel means holds as many parcels as it should.
+
+    A parcel counts once, with its results pooled: rows of one parcel tell of the same error of the map. One whose map
+    or results do not say how far off they are is left out.
+    """
+    found = {}
+    for layer in dict.fromkeys(pooled.layer for pools in by_parcel.values() for pooled in pools):
+        rows = [pooled for pools in by_parcel.values() for pooled in pools if pooled.layer == layer]
+        lab, middle = (np.array([getattr(row, name) for row in rows], float) for name in ("lab", "map"))
+        reach = _REACH * np.array([np.nan if row.map_sd is None else row.map_sd for row in rows])
+        error = np.array([np.nan if row.lab_sd is None else row.lab_sd for row in rows])
+        found[layer] = band_coverage(lab, middle - reach, middle, middle + reach, error, BAND)
+    return found
+
+
+def calibration_warnings(found: Mapping[str, Coverage]) -> Iterator[Fault]:
+    """W416 for each layer that is further off than it says."""
+    for layer, coverage in found.items():
+        if coverage.finding == "too narrow" and coverage.inflation is not None:
+            inside = f"{coverage.inside} of {coverage.tests} tested parcels"
+            what = f"is further off than it says: {inside} lie in its 90 % band"
+            mend = f"let its doubt be {coverage.inflation:.1f} times as large"
+            if not np.isfinite(coverage.inflation):
+                mend = "give it a doubt: it says that it is never wrong"
+            yield Fault("W416", what, f"layers.{layer}", mend)

@@ -1,0 +1,114 @@
+"""How far off a map may be of the mean of a parcel: from the doubt of its cells, and how they hang together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak import crs as _crs
+from underoak.doubt.update import sd_of_mean
+from underoak.grid import Grid, Window
+from underoak.layers.native import clip_to, read_around
+from underoak.plan.uncertainty_spec import deviation_in
+
+if TYPE_CHECKING:
+    from underoak.engine.prepare import PreparedView
+    from underoak.layers.stack import StackedLayer
+    from underoak.places.soil.retested import Prior
+    from underoak.plan.layer_spec import LayerSpec
+    from underoak.plan.resolved import Plan
+
+Doubles = npt.NDArray[np.float64]
+Longs = npt.NDArray[np.int64]
+RANGE_M = 800.0  # e-folding length of a map's errors where the plan says none; common practice, no source
+
+
+def priors(plan: Plan, ready: PreparedView, grid: Grid) -> Prior:
+    """`prior_sd` for the layers of a view, by name."""
+    range_m = plan.uncertainty.range_m if plan.uncertainty else RANGE_M
+    opened = {layer.name: layer for layer in ready.layers}
+
+    def prior(name: str, cells: Longs, weights: Doubles, values: Doubles) -> float | None:
+        spec, quantiles = plan.layers[name], ready.quantiles.get(name, ())
+        return prior_sd(opened[name], spec, ready.units[name], quantiles, grid, cells, weights, values, range_m)
+
+    return prior
+
+
+def prior_sd(
+    layer: StackedLayer,
+    spec: LayerSpec,
+    unit: str,
+    quantiles: Sequence[tuple[float, StackedLayer]],
+    grid: Grid,
+    cells: Longs,
+    weights: Doubles,
+    values: Doubles,
+    range_m: float = RANGE_M,
+) -> float | None:
+    """Standard deviation of a map's mean over cells of the analysis grid, in the layer's unit; None without a doubt.
+
+    All ground in one cell of the source shares its error; those of different ones are correlated by exp(-distance /
+    range). Of quantiles, the lowest and the highest tell the spread, as of a normal distribution.
+
+    Args:
+        layer: the layer, on its own grid.
+        spec: what the plan says of it.
+        unit: of its values.
+        quantiles: levels and layers, when it has them.
+        grid: the analysis grid.
+        cells: numbers of cells of the grid, row by row.
+        weights: what each counts for.
+        values: of the layer there; they say how much a share is.
+        range_m: e-folding length [m].
+
+    Raises:
+        UnderoakError: E230 when a file cannot be read there.
+    """
+    known = ~np.isnan(values)
+    if not spec.has_doubt or not known.any():
+        return None
+    row, col = np.divmod(cells[known], grid.cols)
+    source, to_source = layer.native.grid, _crs.transformer(grid.crs, layer.native.grid.crs)
+    u, v = source.uv(*to_source.transform(*grid.xy(col + 0.5, row + 0.5)))
+    at = np.stack([np.floor(v), np.floor(u)], axis=1).astype(np.int64)
+    places, of_cell = np.unique(at, axis=0, return_inverse=True)
+    of_cell = of_cell.reshape(-1)
+    shares = np.bincount(of_cell, weights[known], len(places))
+    if spec.sd is not None:
+        sd, is_share = deviation_in(spec.sd, unit)
+        means = np.bincount(of_cell, weights[known] * values[known], len(places)) / shares
+        each = np.abs(means) * sd if is_share else np.full(len(places), sd)
+    else:
+        each = _from_quantiles(quantiles, places)
+    told = ~np.isnan(each)
+    if not told.any():
+        return None
+    back = _crs.transformer(source.crs, grid.crs).transform(*source.xy(places[:, 1] + 0.5, places[:, 0] + 0.5))
+    x, y = (np.asarray(axis) * _crs.unit_m(grid.crs) for axis in back)
+    return sd_of_mean(each[told], x[told], y[told], range_m, shares[told])
+
+
+def _from_quantiles(quantiles: Sequence[tuple[float, StackedLayer]], places: Longs) -> Doubles:
+    """The spread of source cells (row, column), from the outermost of their quantiles; NaN where one is missing."""
+    from scipy.special import ndtri
+
+    (low, lower), (high, upper) = quantiles[0], quantiles[-1]
+    first, last = places.min(axis=0), places.max(axis=0)
+    window = Window(int(first[0]), int(first[1]), int(last[0] - first[0]) + 1, int(last[1] - first[1]) + 1)
+    found = []
+    for layer in (lower, upper):
+        source = layer.native.source
+        there = clip_to(source, window)
+        read, held = read_around(source, there)
+        row, col = places[:, 0] - held.row, places[:, 1] - held.col
+        inside = (row >= 0) & (row < held.rows) & (col >= 0) & (col < held.cols)
+        values = np.full(len(places), np.nan)
+        grid_of = read.values.reshape(-1, *read.values.shape[-2:])[0]
+        values[inside] = grid_of[row[inside], col[inside]]
+        found.append(values)
+    spread: Doubles = (found[1] - found[0]) / (ndtri(high) - ndtri(low))
+    return np.where(spread >= 0.0, spread, np.nan)

@@ -1,0 +1,303 @@
+"""Zones: connected ground of a class or better, found block by block in the finished rasters.
+
+Labels are made inside blocks and joined across their borders, so memory grows with the length of borders, not with the
+map. All sums are whole numbers, so no figure and no corner depends on the block size.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from underoak.engine.reducer import ByteArray
+from underoak.errors import Fault, UnderoakError
+from underoak.grid import Grid, Window
+from underoak.indicators import cell_areas
+from underoak.layers.gdal import env
+from underoak.places.shape.outline import corners, outlines
+from underoak.places.total.ranking import CLASSES, words
+from underoak.raster import FloatArray
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+Longs = npt.NDArray[np.int64]
+BLOCK = 512
+STEPS = 2**30  # whole numbers that the area of a cell is counted in
+# Columns of the sums: three classes after CLASS; the criteria after WEAKEST, and last the area that nothing limits.
+FIRST, COUNT, AREA, GOOD, CLASS, WEAKEST = 0, 1, 2, 3, 4, 7
+FIELDS = 8
+_NONE = np.empty(0, np.int64)
+
+
+class Cells(NamedTuple):
+    """The finished cells of a window, (rows, cols)."""
+
+    classes: ByteArray  # 1..4, 250, 255
+    suitability: FloatArray  # NaN = not judged
+    weakest: ByteArray  # criterion index, 253, 250, 255
+
+
+Read = Callable[[Window], Cells]
+
+
+def find_zones(
+    read: Read,
+    grid: Grid,
+    criteria: Sequence[str],
+    at_least: Literal["S1", "S2", "S3"] = "S2",
+    min_area_m2: float = 10_000.0,
+    connect: Literal[4, 8] = 8,
+    block: int = BLOCK,
+) -> gpd.GeoDataFrame:
+    """Every zone of class `at_least` or better and of `min_area_m2` or more, the most good ground first.
+
+    `connect` 8 joins cells that touch at a corner only, 4 does not. Zones are ranked by `good_ha`, the sum of
+    suitability times true cell area: what ground of suitability 1 the zone is worth; equal zones by their first cell.
+    Columns: `id` (row and column of the first cell) · `rank` · `good_ha` · `area_ha` (on the ellipsoid) · `cells` ·
+    `suitability` (area-weighted mean) · `share_s1` to `share_s3` · `limiting`, `limiting_share` (the criterion that is
+    weakest on most of the area; all that tie) · geometry along the cells, in the grid's CRS.
+    """
+    search = _Search(read, grid, len(criteria), 1 + CLASSES.index(at_least), min_area_m2, connect, block)
+    found = search.joined()
+    return _table(found, search.shapes(found), grid, tuple(criteria))
+
+
+@contextmanager
+def reading(folder: Path) -> Iterator[tuple[Read, Grid]]:
+    """The rasters of a run folder, open for `find_zones`, and their grid.
+
+    Raises:
+        UnderoakError: E230 when one of them cannot be read.
+    """
+    import rasterio
+
+    try:
+        with (
+            env(),
+            rasterio.open(folder / "class.tif") as classes,
+            rasterio.open(folder / "suitability.tif") as suitability,
+            rasterio.open(folder / "limiting.tif") as limiting,
+        ):
+            grid = Grid(classes.crs.to_wkt(), tuple(classes.transform)[:6], classes.height, classes.width)
+            scale, nodata = suitability.scales[0], suitability.nodata
+
+            def read(window: Window) -> Cells:
+                at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)
+                scores = suitability.read(1, window=at)
+                values = (scores * np.float64(scale)).astype(np.float32)
+                values[scores == nodata] = np.nan
+                return Cells(classes.read(1, window=at), values, limiting.read(1, window=at))
+
+            yield read, grid
+    except rasterio.errors.RasterioError as error:
+        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(folder), "run again")) from error
+
+
+class _Zones(NamedTuple):
+    """Whole-number sums of zones, in rank order; areas in units of `unit_m2`."""
+
+    first: Longs  # index of the first cell, row by row
+    cells: Longs
+    area: Longs
+    good: Longs
+    classes: Longs  # (zones, 3)
+    weakest: Longs  # (zones, criteria + 1)
+    unit_m2: float
+    of_label: Longs  # zone of each label, -1 for none; label 0 is no ground
+
+
+@dataclass
+class _Search:
+    read: Read
+    grid: Grid
+    criteria: int
+    worst: int
+    min_area_m2: float
+    connect: int
+    block: int
+    unit_m2: float = 0.0
+    known: int = 0  # labels given so far
+    sums: list[Longs] = field(default_factory=list)
+    pairs: list[Longs] = field(default_factory=list)
+    kept: dict[Window, tuple[Longs, Longs]] = field(default_factory=dict)  # block -> its own labels, ours
+
+    def joined(self) -> _Zones:
+        """First pass: labels block by block, then the labels of one zone brought together."""
+        from scipy.sparse import coo_array
+        from scipy.sparse.csgraph import connected_components
+
+        self.unit_m2 = _unit(self.grid)
+        above = np.zeros(self.grid.cols + 2, np.int64)  # labels along the last row of blocks, with a rim
+        below = above.copy()
+        left = np.zeros(self.block, np.int64)
+        for window in self.grid.tiles(self.block):
+            if window.col == 0:
+                above, below = below, np.zeros_like(below)
+                left = np.zeros(window.rows, np.int64)
+            labels = self._labelled(window)
+            self._pair(labels[0], above[window.col : window.col + window.cols + 2])
+            self._pair(labels[:, 0], np.pad(left, 1))
+            below[1 + window.col : 1 + window.col + window.cols] = labels[-1]
+            left = labels[:, -1]
+        pairs = np.concatenate([np.empty((0, 2), np.int64), *self.pairs])
+        graph = coo_array((np.ones(len(pairs), bool), tuple(pairs.T)), shape=(self.known + 1,) * 2)
+        zones, of_label = connected_components(graph, directed=False)
+        sums = np.concatenate([np.zeros((1, FIELDS + self.criteria), np.int64), *self.sums])
+        first = np.full(zones, np.iinfo(np.int64).max)
+        np.minimum.at(first, of_label[1:], sums[1:, FIRST])
+        total = np.zeros((zones, sums.shape[1]), np.int64)
+        np.add.at(total, of_label, sums)
+        large = total[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
+        large[of_label[0]] = False
+        order = np.flatnonzero(large)
+        order = order[np.lexsort((first[order], -total[order, GOOD]))]
+        place = np.full(zones, -1)
+        place[order] = np.arange(len(order))
+        total = total[order]
+        return _Zones(
+            first[order],
+            total[:, COUNT],
+            total[:, AREA],
+            total[:, GOOD],
+            total[:, CLASS:WEAKEST],
+            total[:, WEAKEST:],
+            self.unit_m2,
+            place[of_label],
+        )
+
+    def shapes(self, found: _Zones) -> npt.NDArray[Any]:
+        """Second pass: outlines along the cells, in rank order; only blocks that hold a zone are read again."""
+        rows, cols = self.grid.shape
+        above = np.full(cols + 2, -1, np.int32)  # zones along the last row of blocks, with a rim
+        below = above.copy()
+        left = np.full(0, -1, np.int32)
+        made: list[npt.NDArray[np.int32]] = [np.empty((0, 4), np.int32)]
+        for window in self.grid.tiles(self.block):
+            at, to = window.col, window.col + window.cols
+            if at == 0:
+                above, below = below, np.full_like(below, -1)
+                left = np.full(window.rows, -1, np.int32)
+            height = window.rows + 1 + (window.row + window.rows == rows)  # at the grid's end a rim below too
+            zones = np.full((height, window.cols + 1 + (to == cols)), -1, np.int32)
+            zones[0] = above[at : at + zones.shape[1]]
+            zones[1 : window.rows + 1, 0] = left
+            zones[1 : window.rows + 1, 1 : window.cols + 1] = self._zones(window, found)
+            below[1 + at : 1 + to] = zones[window.rows, 1 : window.cols + 1]
+            left = zones[1 : window.rows + 1, window.cols]
+            if zones.max() >= 0:
+                made.append(corners(zones, window.row, window.col))
+        return outlines(np.concatenate(made), len(found.first), self.grid)
+
+    def _zones(self, window: Window, found: _Zones) -> Any:
+        """The zone of each cell of a block, -1 for none."""
+        own, ours = self.kept.get(window, (_NONE, _NONE))
+        zone = found.of_label[ours]
+        if not (zone >= 0).any():
+            return -1
+        labels, count = self._components(self.read(window).classes)
+        lookup = np.full(count + 1, -1, np.int32)
+        lookup[own] = zone
+        return lookup[labels]
+
+    def _components(self, classes: ByteArray) -> tuple[npt.NDArray[np.int32], int]:
+        from scipy import ndimage
+
+        good = (classes >= 1) & (classes <= self.worst)
+        labels, count = ndimage.label(good, np.ones((3, 3), int) if self.connect == 8 else None)
+        return labels, int(count)
+
+    def _labelled(self, window: Window) -> Longs:
+        """Our labels of a block's cells, (rows, cols). What is closed in the block and too small gets none."""
+        cells = self.read(window)
+        labels, count = self._components(cells.classes)
+        if not count:
+            return np.zeros(window.shape, np.int64)
+        sums = np.zeros((count, FIELDS + self.criteria), np.int64)
+        first = window.row * self.grid.cols + window.col
+        area = np.nan_to_num(cell_areas(self.grid, window) / self.unit_m2)
+        _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, sums)
+        border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
+        keep = sums[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
+        keep[border[border > 0] - 1] = True
+        own = np.flatnonzero(keep) + 1
+        ours = self.known + 1 + np.arange(len(own))
+        self.known += len(own)
+        self.sums.append(sums[keep])
+        self.kept[window] = own, ours
+        lookup = np.zeros(count + 1, np.int64)
+        lookup[own] = ours
+        return lookup[labels]
+
+    def _pair(self, here: Longs, there: Longs) -> None:
+        """Note which labels along a line of cells belong with those along the next; `there` has a rim of one."""
+        shifts = (0, 1, 2) if self.connect == 8 else (1,)
+        met = [np.column_stack([here, there[shift : shift + len(here)]]) for shift in shifts]
+        both = np.concatenate(met)
+        both = both[(both > 0).all(axis=1)]
+        if len(both):
+            self.pairs.append(np.unique(both, axis=0))
+
+
+def _unit(grid: Grid) -> float:
+    """A power of two, some 2^-30 of the largest cell [m2]."""
+    places = [(0, 0), (0, grid.cols - 1), (grid.rows - 1, 0), (grid.rows - 1, grid.cols - 1)]
+    places += [(grid.rows // 2, grid.cols // 2)]
+    largest = np.nanmax([cell_areas(grid, Window(row, col, 1, 1))[0, 0] for row, col in places])
+    return 2.0 ** math.ceil(math.log2(largest)) / STEPS
+
+
+@njit(cache=True, nogil=True)
+def _add(
+    labels: npt.NDArray[np.int32],
+    classes: ByteArray,
+    suitability: FloatArray,
+    weakest: ByteArray,
+    area: npt.NDArray[np.float64],
+    first: int,
+    stride: int,
+    sums: Longs,
+) -> None:
+    """First cell, count and whole-number sums of every label of a block."""
+    last = sums.shape[1] - FIELDS
+    for row in range(labels.shape[0]):
+        for col in range(labels.shape[1]):
+            if labels[row, col] == 0:
+                continue
+            line = sums[labels[row, col] - 1]
+            if line[COUNT] == 0:
+                line[FIRST] = first + row * stride + col
+            units = np.int64(area[row, col] + 0.5)
+            line[COUNT] += 1
+            line[AREA] += units
+            line[GOOD] += np.int64(units * np.float64(suitability[row, col]) + 0.5)
+            line[CLASS + classes[row, col] - 1] += units
+            line[WEAKEST + min(np.int64(weakest[row, col]), last)] += units
+
+
+def _table(found: _Zones, shapes: npt.NDArray[Any], grid: Grid, criteria: tuple[str, ...]) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+
+    ha = found.unit_m2 / 10_000.0
+    area = np.maximum(found.area, 1).astype(np.float64)
+    weakest = found.weakest / area[:, None]
+    columns: dict[str, Any] = {
+        "id": [f"z{first // grid.cols}-{first % grid.cols}" for first in found.first.tolist()],
+        "rank": np.arange(1, len(area) + 1),
+        "good_ha": found.good * ha,
+        "area_ha": found.area * ha,
+        "cells": found.cells,
+        "suitability": found.good / area,
+        **{f"share_{name.lower()}": found.classes[:, i] / area for i, name in enumerate(CLASSES[:3])},
+        "limiting": [words(row, criteria) for row in weakest],
+        "limiting_share": weakest.max(axis=1, initial=0.0),
+    }
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=grid.crs)

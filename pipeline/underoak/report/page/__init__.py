@@ -1,0 +1,1 @@
+"""The page, its map and legend, and the entry for a catalogue."""

@@ -1,0 +1,252 @@
+"""The map as a picture: suitability over the relief, what is excluded, the parcels and their ranks."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak import crs as _crs
+from underoak.engine import heap
+from underoak.grid import Bounds, Grid
+from underoak.layers.gdal import env
+from underoak.layers.native import Native
+from underoak.layers.source import Source
+from underoak.layers.stack import Stack, StackedLayer
+from underoak.raster import FloatArray
+from underoak.report.page.page import subtitle
+from underoak.report.text.findings import Findings
+
+_INK, _PAPER, _EXCLUDED = "#1d1d1b", "#ffffff", "#8a8a88"
+_FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (138, 138, 136)
+_PIXELS, _STRIPE = 1200, 12  # picture pixels along the longer side at least; distance between stripes
+_ROWS = 64  # rows of cells that are coloured at a time
+
+
+@dataclass(frozen=True)
+class MapPicture:
+    """What the map shows; arrays are (rows, cols), possibly a coarser overview of the run's."""
+
+    suitability: FloatArray
+    classes: npt.NDArray[np.uint8]
+    bounds: Bounds
+    metres: float  # metres in one unit of the bounds
+    title: str
+    subtitle: str
+    cuts: tuple[float, float, float]
+    relief: FloatArray | None = None  # elevation [m]
+    parcels: Sequence[tuple[Any, str]] = ()  # shape, label ("" for none)
+
+    @cached_property
+    def level(self) -> float:
+        """Mean elevation, which stands for what is not known [m]."""
+        relief = self.relief
+        return 0.0 if relief is None or np.isnan(relief).all() else float(np.nanmean(relief))
+
+
+def hillshade(elevation: FloatArray, cell: float, azimuth: float = 315.0, altitude: float = 45.0) -> FloatArray:
+    """Brightness 0..1 of lit relief, (rows, cols); cell [m], light from `azimuth` at `altitude` [degree].
+
+    The cosine law for a plane facing a distant light; common practice, no source.
+
+    >>> round(float(hillshade(np.zeros((3, 3), np.float32), 30.0)[1, 1]), 3)
+    0.707
+    """
+    down, across = np.gradient(elevation.astype(np.float64), cell)
+    slope = np.arctan(np.hypot(across, down))
+    facing = np.arctan2(-across, down)  # downhill bearing, clockwise from north
+    up = math.radians(altitude)
+    light = np.sin(up) * np.cos(slope) + np.cos(up) * np.sin(slope) * np.cos(math.radians(azimuth) - facing)
+    return np.asarray(np.clip(light, 0.0, 1.0), np.float32)
+
+
+def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
+    """The map as PNG bytes; the same input gives the same bytes on one software set."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot as plt
+
+    with plt.rc_context({"font.family": "DejaVu Sans", "font.size": 9, "hatch.linewidth": 0.6, "axes.linewidth": 0.6}):
+        left, bottom, right, top = picture.bounds
+        ratio = (top - bottom) / (right - left)
+        figure = plt.figure(figsize=(width, min(max(width * 0.94 * ratio, 3.2), 14.0) + 1.75), facecolor=_PAPER)
+        axes = figure.add_axes((0.03, 1.15 / figure.get_figheight(), 0.94, 1 - 1.75 / figure.get_figheight()))
+        _ground(axes, picture)
+        _parcels(axes, picture)
+        _scale_bar(axes, picture)
+        axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
+        figure.text(0.03, 1 - 0.30 / figure.get_figheight(), picture.title, fontsize=13, weight="bold", color=_INK)
+        figure.text(0.03, 1 - 0.52 / figure.get_figheight(), picture.subtitle, color="#555550")
+        _legend(figure, picture)
+        out = io.BytesIO()
+        figure.savefig(out, format="png", dpi=144, metadata={"Software": "underoak"})
+        plt.close(figure)
+    return out.getvalue()
+
+
+def _ground(axes: Any, picture: MapPicture) -> None:
+    left, bottom, right, top = picture.bounds
+    excluded = picture.classes == 250
+    cells = np.empty((*excluded.shape, 4), np.uint8)
+    for row in range(0, len(cells), _ROWS):
+        cells[row : row + _ROWS] = _coloured(picture, slice(row, min(row + _ROWS, len(cells))))
+    # fine enough for stripes inside a single cell
+    finer = max(1, math.ceil(_PIXELS / max(excluded.shape)))
+    pixels = cells.repeat(finer, axis=0).repeat(finer, axis=1)
+    rows, cols = (np.arange(n, dtype=np.int16) % _STRIPE for n in pixels.shape[:2])
+    striped = np.add.outer(rows, cols) % _STRIPE < _STRIPE // 4
+    striped &= excluded.repeat(finer, axis=0).repeat(finer, axis=1)
+    pixels[striped, :3] = _STRIPES
+    axes.imshow(pixels, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
+
+
+def _coloured(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
+    """Red, green, blue and alpha, all opaque, of some rows of cells."""
+    from matplotlib import colormaps
+
+    suitability, excluded = picture.suitability[rows], picture.classes[rows] == 250
+    colours = colormaps["cividis"](np.nan_to_num(suitability))[..., :3]
+    if picture.relief is not None:
+        light = _light(picture, rows) / math.sin(math.radians(45.0))
+        colours = np.clip(colours * (0.45 + 0.55 * light[..., None]), 0.0, 1.0)
+    colours[excluded] = _FREE_OF_SCORE  # unlit, so that it never looks like missing ground
+    colours[np.isnan(suitability) & ~excluded] = 1.0  # as the paper; what is opaque takes less memory to draw
+    return np.round(np.dstack([colours, np.ones(excluded.shape)]) * 255).astype(np.uint8)
+
+
+def _light(picture: MapPicture, rows: slice) -> FloatArray:
+    """Brightness of some rows of the relief, where it is not known that of a plain."""
+    assert picture.relief is not None
+    left, _, right, _ = picture.bounds
+    first, last = max(rows.start - 1, 0), min(rows.stop + 1, len(picture.relief))  # a slope needs its neighbours
+    relief = picture.relief[first:last]
+    filled = np.where(np.isnan(relief), picture.level, relief).astype(np.float32)
+    light = hillshade(filled, (right - left) * picture.metres / relief.shape[1])
+    return light[rows.start - first : rows.stop - first]
+
+
+def _parcels(axes: Any, picture: MapPicture) -> None:
+    from matplotlib import patheffects
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Outline
+
+    halo = [patheffects.withStroke(linewidth=2.2, foreground=_PAPER)]
+    for shape, label in picture.parcels:
+        for part in getattr(shape, "geoms", [shape]):
+            rings = [part.exterior, *part.interiors]
+            outline = Outline.make_compound_path(*(Outline(np.asarray(ring.coords)[:, :2]) for ring in rings))
+            axes.add_patch(PathPatch(outline, fill=False, edgecolor=_INK, linewidth=0.9, zorder=4, path_effects=halo))
+        if label:
+            at = shape.representative_point()
+            axes.annotate(
+                label, (at.x, at.y), ha="center", va="center", fontsize=7.5, weight="bold", color=_INK, zorder=5,
+                path_effects=halo,
+            )  # fmt: skip
+
+
+def _scale_bar(axes: Any, picture: MapPicture) -> None:
+    left, bottom, right, top = picture.bounds
+    wanted = (right - left) * picture.metres / 5
+    step = 10 ** math.floor(math.log10(wanted))
+    length = max(n * step for n in (1, 2, 5) if n * step <= wanted)
+    width = length / picture.metres
+    x, y, high = left + (right - left) * 0.03, bottom + (top - bottom) * 0.035, (top - bottom) * 0.008
+    from matplotlib import patheffects
+
+    halo = [patheffects.withStroke(linewidth=3, foreground=_PAPER)]
+    axes.fill([x, x + width, x + width, x], [y, y, y + high, y + high], color=_INK, zorder=6, path_effects=halo)
+    text = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
+    axes.text(x + width / 2, y + high * 1.8, text, ha="center", va="bottom", zorder=6, color=_INK, path_effects=halo)
+
+
+def _legend(figure: Any, picture: MapPicture) -> None:
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+    from matplotlib.patches import Patch
+
+    high = figure.get_figheight()
+    bar = figure.add_axes((0.03, 0.62 / high, 0.56, 0.17 / high))
+    figure.colorbar(ScalarMappable(Normalize(0, 1), "cividis"), cax=bar, orientation="horizontal")
+    s1, s2, s3 = picture.cuts
+    bar.set_xticks([0, s3, s2, s1, 1], ["0", f"{s3:g}", f"{s2:g}", f"{s1:g}", "1"])
+    for name, low, top in (("N", 0.0, s3), ("S3", s3, s2), ("S2", s2, s1), ("S1", s1, 1.0)):
+        bar.text((low + top) / 2, 1.25, name, ha="center", va="bottom", color=_INK)
+    for cut in (s1, s2, s3):
+        bar.axvline(cut, color=_PAPER, linewidth=1.2)
+    bar.set_xlabel("suitability", color=_INK)
+    handles = [
+        Patch(facecolor="#ededea", edgecolor=_EXCLUDED, hatch="//////", linewidth=0.4, label="excluded"),
+        Patch(facecolor=_PAPER, edgecolor="#bbbbbb", linewidth=0.6, label="missing: not judged"),
+    ]
+    if picture.parcels:
+        handles.append(Patch(facecolor="none", edgecolor=_INK, linewidth=0.9, label="parcel, with its rank"))
+    place = (0.62, 0.42 / high, 0.36, 0.5 / high)
+    figure.legend(handles=handles, loc="center left", bbox_to_anchor=place, frameon=False, fontsize=8.5)
+
+
+_WIDEST = 1400  # cells of the picture, either way
+_RELIEF_CELLS = 9_000_000  # larger regions are drawn without relief: their whole terrain would be read again
+
+
+def _coarse(grid: Grid) -> Grid:
+    """The grid of the picture's cells."""
+    factor = max(1, math.ceil(max(grid.shape) / _WIDEST))
+    rows, cols = -(-grid.rows // factor), -(-grid.cols // factor)
+    a, _, left, _, e, top = grid.transform
+    return Grid(grid.crs, (a * grid.cols / cols, 0.0, left, 0.0, e * grid.rows / rows, top), rows, cols)
+
+
+def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
+    """Elevation in the picture's cells [m]; None without a source, or where the region is too large to read again."""
+    if source is None or grid.rows * grid.cols > _RELIEF_CELLS:
+        return None
+    coarse = _coarse(grid)
+    layer = StackedLayer("relief", Native(source), "bilinear")
+    return Stack(coarse, (layer,)).read(coarse.window).values["relief"]
+
+
+def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels: Any) -> bytes:
+    """The map of a run whose rasters lie in `folder`, from their overviews; ranks are written on the best parcels."""
+    import rasterio
+
+    heap.give_back()  # what tables and zones are done with; drawing asks for memory of its own
+    grid = findings.grid
+    shape = _coarse(grid).shape
+    with env(), rasterio.open(folder / "suitability.tif") as source:
+        cells = source.read(1, out_shape=shape, masked=True)
+        suitability = np.where(np.ma.getmaskarray(cells), np.nan, cells.data * source.scales[0]).astype(np.float32)
+    with env(), rasterio.open(folder / "class.tif") as source:
+        classes = source.read(1, out_shape=shape)
+    plan = findings.plan
+    picture = MapPicture(
+        suitability, classes, grid.bounds, _crs.unit_m(grid.crs), plan.title, subtitle(findings), plan.rules.cuts,
+        relief, _labelled(findings, parcels),
+    )  # fmt: skip
+    return draw_map(picture)
+
+
+def _labelled(findings: Findings, parcels: Any) -> list[tuple[Any, str]]:
+    """Shapes in the grid's CRS with their ranks; when there are too many to read, only the best have one."""
+    if parcels is None or not findings.has_parcels or len(findings.parcels) > 2000:
+        return []
+    import geopandas as gpd
+
+    shapes = gpd.GeoSeries(list(parcels.shapes), crs=parcels.crs).to_crs(findings.grid.crs)
+    shape_of = dict(zip(parcels.ids, shapes, strict=True))
+    most = 60 if len(findings.parcels) <= 60 else 20
+    labelled = []
+    for n, row in enumerate(findings.parcels.itertuples()):
+        shape = shape_of[row.id]
+        if shape is None or shape.is_empty:
+            continue
+        is_ranked = isinstance(findings.parcels["class"].iloc[n], str)
+        labelled.append((shape, str(row.rank) if is_ranked and n < most else ""))
+    return labelled

@@ -1,0 +1,253 @@
+"""The report: one self-contained page that needs no network and runs nothing."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
+from underoak.places.wild.restoring import CONSTRAINT, REFUSED
+from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.next_step import grouped, next_step
+from underoak.report.text.standing import limiting
+from underoak.report.text.verdict_words import chance, has_verdict
+from underoak.report.text.words import (
+    CAUTIONS,
+    PURPOSES,
+    answers,
+    decision,
+    hectares,
+    limits,
+    percent,
+    score,
+    trust_lines,
+)
+
+_RULES = {
+    "linear": "Suitability is the weighted mean of the memberships: a strong criterion can make up for a weak one.",
+    "geometric": "Suitability is the weighted geometric mean of the memberships: strong criteria make up for weak ones "
+    "in part, and one that is zero makes the whole zero.",
+    "minimum": "Suitability is the membership of the weakest criterion: nothing makes up for it.",
+    "ordered": "Suitability is an ordered weighted mean: memberships count by their place from best to worst.",
+}
+MOST_PARCELS, _MOST_ZONES = 500, 20  # rows that a table shows; all are in the files beside the page
+
+
+def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[str, str]] = ()) -> str:
+    """The whole page as text; every value from outside is escaped by the template engine.
+
+    `planting` is made by `paired.planting_rows`.
+    """
+    plan = findings.plan
+    return rendered(
+        "report.html",
+        title=f"{plan.title}: {findings.view}" if findings.view else plan.title,
+        subtitle=f"{subtitle(findings)} · {findings.made:%Y-%m-%d}",
+        answers=answers(findings),
+        map_png=base64.b64encode(map_png).decode("ascii"),
+        map_words=f"Map of suitability for {plan.title}; the tables below hold the same facts.",
+        ground=_ground(findings),
+        parcels=_parcels(findings),
+        parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
+        steps=_steps(findings),
+        lab_words=_lab_words(findings),
+        has_chance=findings.has_parcels and "p_s2" in findings.parcels,
+        has_verdicts=findings.has_parcels and "verdict" in findings.parcels,
+        has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
+        planting=planting,
+        has_rows=any(row["trees"] != "–" for row in planting),
+        zones=_zones(findings),
+        zones_at_least=plan.zones.at_least if plan.zones else "",
+        zones_left_out=_zones_left_out(findings),
+        rule_words=_rule_words(plan),
+        criteria=findings.criteria,
+        weight_words=_weight_words(plan),
+        constraints=_constraints(findings),
+        not_judged=[str(item) for item in plan.not_judged],
+        trust=trust_lines(findings),
+        layers=_layers(findings),
+        warnings=[str(fault) for fault in findings.warnings],
+        cautions=CAUTIONS,
+        made=_made(findings),
+    )
+
+
+def rendered(template: str, **values: Any) -> str:
+    """A page from one of our templates; every value is escaped, and one that is missing is a bug."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    loader = PackageLoader("underoak.report.page", "templates")
+    environment = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    style = Markup(loader.get_source(environment, "style.css")[0])
+    return environment.get_template(template).render(style=style, **values)
+
+
+def subtitle(findings: Findings) -> str:
+    """What was judged, for whom, in which cells."""
+    plan = findings.plan
+    who = f"{plan.profile.latin}, {plan.profile.common[0]}" if plan.profile else "criteria of the plan's own"
+    return f"{PURPOSES[plan.purpose].capitalize()} · {who} · {findings.grid.cell_m:g} m cells"
+
+
+def _ground(findings: Findings) -> dict[str, Any]:
+    cells, inside = findings.class_cells, findings.counts["inside"]
+    named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (1, 2, 3, 4)]
+    counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
+    counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (250, 255)]
+    rows = [
+        {"code": short, "meaning": words, "area": hectares(count * findings.cell_ha),
+         "share": percent(count / inside) if inside else "–"}
+        for short, words, count in counted
+    ]  # fmt: skip
+    return {"total": hectares(inside * findings.cell_ha), "rows": rows}
+
+
+def _parcels(findings: Findings) -> list[dict[str, Any]]:
+    if not findings.has_parcels:
+        return []
+    rows, criteria = [], findings.criteria
+    for row in findings.parcels.head(MOST_PARCELS).to_dict("records"):
+        known = isinstance(row["class"], str)
+        rows.append(
+            {
+                "rank": str(row["rank"]) if known else "–",
+                "id": str(row["id"]),
+                "code": row["class"] if known else "",
+                "suitability": score(row["suitability"]),
+                "chance": chance(row),
+                "verdict": row["verdict"] if has_verdict(row) else "",
+                "area": hectares(row["area_ha"]),
+                "valid": percent(row["valid_share"]),
+                "excluded": percent(row["excluded_share"]),
+                "weakest": _with_share(criteria, row) if known else f"not judged: {row['reason']}",
+                "gainful": _gainful(criteria, row) if known else "",
+                "lab": row["lab"] if isinstance(row.get("lab"), str) else "",
+                "potential": score(row["potential"]),
+                "potential_code": row["potential_class"] if known else "",
+                "remedies": row["remedies"].split("; ") if isinstance(row["remedies"], str) else [],
+            }
+        )
+    return rows
+
+
+def left_out(count: int, most: int) -> str:
+    """What is said below a table of parcels that does not show all of them.
+
+    >>> left_out(50_000, 500), left_out(500, 500)
+    ('The best 500 of 50,000 parcels are shown here; all are in parcels.csv.', '')
+    """
+    return f"The best {most:,} of {count:,} parcels are shown here; all are in parcels.csv." if count > most else ""
+
+
+def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
+    share = row["limiting_share"]
+    where = "" if share > 0.9 else f" (weakest on {percent(share)} of it)"
+    return f"{limiting(criteria, row, has_unit_once=True)}{where}"
+
+
+def _gainful(criteria: Sequence[CriterionWords], row: Any) -> str:
+    """What there is most to gain from, where that is something else."""
+    if row["most_gainful"] == row["limiting"]:
+        return ""
+    return f"most to gain from: {limiting(criteria, row, 'most_gainful', has_unit_once=True)}"
+
+
+def _lab_words(findings: Findings) -> str:
+    if findings.plan.spec.lab is None or not findings.has_parcels:
+        return ""
+    tested = int(findings.parcels["lab"].notna().sum())
+    how = {"update": "weighed against the map, each by how sure it is", "replace": "taken at their word"}
+    what = f"{tested} parcel{' was' if tested == 1 else 's were'} judged by results of a laboratory"
+    return f"{what}, {how[findings.plan.spec.lab.mode]}. Map, zones and the areas above are of the maps alone."
+
+
+def _steps(findings: Findings) -> list[tuple[str, str]]:
+    if not findings.has_parcels:
+        return []
+    rows, criteria = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.criteria
+    return grouped((str(row["id"]), next_step(criteria, findings.plan.purpose, row)) for row in rows)
+
+
+def _zones(findings: Findings) -> list[dict[str, Any]]:
+    if findings.zones is None:
+        return []
+    return [
+        {
+            "rank": str(row["rank"]) if row["suitability"] >= 0 else "–",
+            "id": str(row["id"]),
+            "area": hectares(row["area_ha"]),
+            "suitability": score(row["suitability"]),
+            "weakest": limits(findings.criteria, row["limiting"]),
+            "native": str(row.get("native_range", "")),
+        }
+        for _, row in findings.zones.head(_MOST_ZONES).iterrows()
+    ]
+
+
+def _zones_left_out(findings: Findings) -> str:
+    if findings.zones is None or len(findings.zones) <= _MOST_ZONES:
+        return ""
+    return f"All {len(findings.zones)} are in zones.gpkg."
+
+
+def _rule_words(plan: Any) -> str:
+    text = _RULES[plan.rules.rule]
+    s1, s2, s3 = plan.rules.cuts
+    text += f" Classes are cut at {s1:g}, {s2:g} and {s3:g}; the FAO framework fixes no cuts, these are the plan's."
+    if plan.rules.cap == "weakest":
+        text += " No ground gets a class more than one above that of its weakest criterion."
+    if plan.rules.missing == "renormalise":
+        text += " Where a criterion has no value the others were judged alone; missing_weight.tif shows where."
+    return text
+
+
+def _weight_words(plan: Any) -> str:
+    return f"Weights: {plan.weighting_words}" if getattr(plan, "weighting_words", "") else ""
+
+
+def _constraints(findings: Findings) -> list[str]:
+    lines = []
+    for spec in findings.plan.constraints:
+        cells = findings.counts["excluded"].get(spec.name, 0)
+        how = f"{spec.exclude} {spec.file}" if hasattr(spec, "file") else f"{spec.layer} {spec.exclude}"
+        lines.append(f"{spec.name} ({how}): {hectares(cells * findings.cell_ha)}")
+    refused = findings.counts["excluded"].get(CONSTRAINT, 0)
+    if refused:
+        lines.append(f"{REFUSED}, so refused: {hectares(refused * findings.cell_ha)}")
+    return lines
+
+
+def _layers(findings: Findings) -> list[dict[str, str]]:
+    rows = []
+    plan, inside = findings.plan, findings.counts["inside"]
+    for name, facts in findings.facts.items():
+        grain = findings.grains[name]
+        rows.append(
+            {
+                "name": name,
+                "path": plan.files_of(name),
+                "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
+                "decision": decision(plan, name, facts, findings.months.get(name, ())),
+                "missing": percent(findings.counts["missing"][name] / inside)
+                if inside and name in findings.counts["missing"]
+                else "–",
+                "source": plan.sources_of(name) or "not said in the plan",
+            }
+        )
+    return rows
+
+
+def _made(findings: Findings) -> list[str]:
+    versions = ", ".join(f"{name} {number}" for name, number in findings.versions.items() if name in _NAMED)
+    grid = findings.grid
+    return [
+        f"Analysis grid: {grid.rows} × {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}. Made with {versions}.",
+        "run.json beside this file lists every input and output with its checksum, and every setting.",
+    ]
+
+
+_NAMED = ("underoak", "python", "numpy", "rasterio", "gdal", "proj")

@@ -1,0 +1,1 @@
+"""Sheets to take to the field and to the laboratory."""

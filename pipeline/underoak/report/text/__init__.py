@@ -1,0 +1,1 @@
+"""Findings in plain words, for terminals, tables and pages alike."""

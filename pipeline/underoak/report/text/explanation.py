@@ -1,0 +1,207 @@
+"""Why one parcel or zone stands where it stands, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
+from typing import Any
+
+from underoak.errors import Fault, UnderoakError, did_you_mean
+from underoak.places.field.pairs import pair_words
+from underoak.places.soil.amounts import figure, money
+from underoak.places.soil.remedies import fence_m
+from underoak.report.text.findings import CriterionWords
+from underoak.report.text.lines import columns, wrapped
+from underoak.report.text.next_step import next_step, number
+from underoak.report.text.standing import lost, measure, mend, stems, value_of, wants
+from underoak.report.text.verdict_words import has_verdict, verdict_lines
+from underoak.report.text.words import CAUTIONS, hectares, metres, percent, score
+
+LIME_NOTES = (
+    "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "
+    "(growers' rule, from memory), as pure calcium carbonate: above pH 7 the soil holds back more, and a laboratory's "
+    "buffer test decides. Work it in before planting: once trees stand it cannot be. It acts within one to two years "
+    "or more; test each year."
+)
+WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Look for the right to it before you decide."
+
+
+def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parcel: str) -> str:
+    """A parcel of a finished run in words: the answer, the reason, every criterion, what it would take, the next step.
+
+    `view` and `plan` are those of the run's manifest.
+
+    Raises:
+        UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
+    """
+    row = parcels.iloc[parcel_place(parcels, parcel)]
+    judged_by, purpose = criteria_of(view), plan["purpose"]
+    if not isinstance(row["class"], str):
+        lines = [f"Parcel {parcel}: not judged ({row['reason']}).", f"{hectares(row['area_ha'])}."]
+    else:
+        lines = [
+            *verdict_lines(parcel, row, plan),
+            *_answer(parcel, row, int(parcels["rank"].notna().sum())),
+            "",
+            *_criteria(judged_by, row),
+            *_losses(judged_by, row, purpose == "restore"),
+            *_remedies(row, plan, parcels.crs),
+            *_grains(view, judged_by, row["area_ha"]),
+        ]
+    lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}"), *_sources(judged_by), ""]
+    return "\n".join([*lines, *wrapped(CAUTIONS[0])])
+
+
+def parcel_place(parcels: Any, parcel: str) -> int:
+    """Where a parcel stands in the table.
+
+    Raises:
+        UnderoakError: E604 when there is none of that id.
+    """
+    known = [] if parcels is None else [str(id) for id in parcels["id"]]
+    if parcel not in known:
+        mend = did_you_mean(parcel, known, "ids are listed in parcels.csv" if known else "the plan names no parcels")
+        raise UnderoakError(Fault("E604", f'there is no parcel "{parcel}" in this run', mend=mend))
+    return known.index(parcel)
+
+
+def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
+    """A zone of a finished run in words; `zone` is its rank or its id, `memberships` the mean of each criterion."""
+    row = zones.iloc[zone_place(zones, zone)]
+    judged_by = criteria_of(view)
+    labels = {criterion.name: criterion.label for criterion in judged_by}
+    weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
+    lines = [
+        f"Zone {row['id']}: rank {int(row['rank'])} of {len(zones)}, suitability {score(row['suitability'])}.",
+        f"{hectares(row['area_ha'])}, worth {hectares(row['good_ha'])} of perfect ground: "
+        + ", ".join(f"{name} {percent(row[f'share_{name.lower()}'])}" for name in ("S1", "S2", "S3"))
+        + ".",
+        f"Weakest: {weakest}, on {percent(row['limiting_share'])} of it.",
+        "",
+        *columns(
+            ("criterion", "membership", "weight", "wish"),
+            [
+                (c.label, score(m), f"{c.weight:.3f}", wants(c))
+                for m, c in sorted(zip(memberships, judged_by, strict=True), key=lambda pair: pair[0])
+            ],
+        ),
+        *_grains(view, judged_by, float(row["area_ha"])),
+        *_sources(judged_by),
+        "",
+    ]
+    return "\n".join([*lines, *wrapped(CAUTIONS[0])])
+
+
+def zone_place(zones: Any, zone: str) -> int:
+    """Where a zone stands in the table, by rank or id.
+
+    Raises:
+        UnderoakError: E604 when there is none of that name.
+    """
+    ids = [] if zones is None else [str(id) for id in zones["id"]]
+    ranks = [str(i) for i in range(1, len(ids) + 1)]
+    if zone in ranks:
+        return ranks.index(zone)
+    if zone in ids:
+        return ids.index(zone)
+    mend = (
+        f"ranks go from 1 to {len(ids)}; ids are in zones.gpkg" if ids else "the plan asks for none, or none is large"
+    )
+    raise UnderoakError(Fault("E604", f'there is no zone "{zone}" in this run', mend=mend))
+
+
+def criteria_of(view: Mapping[str, Any]) -> list[CriterionWords]:
+    """The criteria that a manifest tells of; what an older one does not say is left open."""
+    names = {field.name for field in fields(CriterionWords)}
+    return [CriterionWords(**{key: entry[key] for key in entry if key in names}) for entry in view["criteria"]]
+
+
+def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
+    excluded = f"{percent(row['excluded_share'])} of it excluded by constraints"
+    if isinstance(row.get("excluded_by"), str):
+        excluded += f" (most by {row['excluded_by']})"
+    lab = [f"Laboratory, {row['lab']}."] if isinstance(row.get("lab"), str) else []
+    head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
+    lines = [
+        f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
+        f"{hectares(row['area_ha'])}; {excluded}, {percent(row['valid_share'])} of the rest judged.",
+    ]
+    if isinstance(row.get("best_host"), str):
+        lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
+    if isinstance(row.get("remedies"), str):
+        lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
+    return lines + [part for line in lab for part in wrapped(line)]
+
+
+def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
+    own = stems(criteria)
+    rows = [
+        (
+            c.label,
+            measure(value_of(c, own[c.name], row), c.unit),
+            wants(c).removeprefix("wants "),
+            score(row[f"membership_{own[c.name]}"]),
+            f"{c.weight:.3f}",
+        )
+        for c in sorted(criteria, key=lambda c: row[f"membership_{own[c.name]}"])
+    ]
+    return columns(("criterion", "value", "wanted", "membership", "weight"), rows)
+
+
+def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list[str]:
+    own, labels = stems(criteria), {c.name: c.label for c in criteria}
+    weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
+    gainful = ", ".join(labels.get(name, name) for name in str(row["most_gainful"]).split("; "))
+    lines = [
+        "",
+        *wrapped(f"Weakest: {weakest}, on {percent(row['limiting_share'])} of the judged ground."),
+        *wrapped(f"Most to gain from: {gainful}; perfect, it would add {score(row['gain'])}."),
+    ]
+    for criterion, side in lost(criteria, row):
+        missing = 1.0 - float(row[f"membership_{own[criterion.name]}"])
+        is_so = f" is too {side}" if side else ""
+        said = (
+            f"- {criterion.label}{is_so} ({score(missing)} of its membership lost): {mend(criterion, side, is_wild)}."
+        )
+        lines += wrapped(said, "  ")
+    return lines
+
+
+def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
+    lines = []
+    if isinstance(row.get("remedies"), str):
+        lines += ["", "What it would take:"]
+        for part in row["remedies"].split("; "):
+            lines += wrapped(f"- {part}", "  ")
+        lines += wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
+        lines += wrapped(CAUTIONS[2]) if number(row, "lime_t_ha") > 0 else []
+        lines += wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
+    if plan["purpose"] in ("buy", "orchard") and row.get("geometry") is not None and crs is not None:
+        prices = plan.get("prices", {})
+        length = fence_m(row["geometry"], crs.to_wkt())
+        cost = prices.get("fence_m")
+        worth = f", {money(length * cost, prices.get('currency') or '')}" if cost is not None else ""
+        lines += ["", *wrapped(f"A fence against deer and boar round it: about {figure(length)} m{worth}.")]
+    return lines
+
+
+def _grains(view: Mapping[str, Any], criteria: Sequence[CriterionWords], area_ha: float) -> list[str]:
+    """How coarse the sources are beside the ground that is judged."""
+    grains, seen = view.get("grains", {}), []
+    for layer in dict.fromkeys(criterion.layer for criterion in criteria):
+        if layer not in grains or not area_ha > 0:
+            continue
+        cells = area_ha * 1e4 / grains[layer] ** 2
+        if cells < 20:
+            share = f"{figure(cells)} of them" if cells >= 0.1 else "a small part of one"
+            seen.append(f"{layer}: one cell is {metres(grains[layer])} wide, and this ground is {share}")
+    return ["", "Grain of the sources:", *(f"- {line}" for line in seen)] if seen else []
+
+
+def _sources(criteria: Sequence[CriterionWords]) -> Iterator[str]:
+    yield ""
+    yield "Where the numbers come from:"
+    for criterion in criteria:
+        yield from wrapped(f"- {criterion.label}, {criterion.curve}: {criterion.source}", "  ")
+        if criterion.remedy_source:
+            yield from wrapped(f"  {criterion.by}: {criterion.remedy_source}", "    ")

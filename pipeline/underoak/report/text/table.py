@@ -1,0 +1,93 @@
+"""The ranking as a table of text."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from underoak.report.text.findings import Findings
+from underoak.report.text.next_step import remedies_in_short
+from underoak.report.text.standing import limiting
+from underoak.report.text.verdict_words import chance, has_verdict
+from underoak.report.text.words import hectares, percent, score
+
+_MOST = 40
+_WIDE = 100  # columns of text; below, what matters less is left out
+_RISE = 0.005
+
+
+def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
+    """Parcels best first, then zones, as text no wider than `width`."""
+    parts = []
+    if findings.parcels is not None:
+        parts.append(_parcels(findings, most, width))
+    if findings.zones is not None:
+        parts.append(_zones(findings, width))
+    if not parts:
+        good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
+        parts.append(f"{hectares(good * findings.cell_ha)} of class S2 or better")
+    return "\n\n".join(parts)
+
+
+def _drawn(table: object, width: int) -> str:
+    from rich.console import Console
+
+    out = io.StringIO()
+    Console(file=out, width=width, color_system=None, highlight=False).print(table)
+    return "\n".join(line.rstrip() for line in out.getvalue().rstrip().splitlines())
+
+
+def _parcels(findings: Findings, most: int, width: int) -> str:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = findings.parcels.head(most)
+    is_wide, has_remedies = width >= _WIDE, bool(shown["remedies"].notna().any())
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("rank", justify="right")
+    table.add_column("parcel", overflow="fold", max_width=28 if is_wide else 16)
+    table.add_column("now")
+    has_verdicts = "verdict" in shown
+    if has_verdicts:
+        table.add_column("P(S2+)" if is_wide else "P", justify="right")
+        table.add_column("verdict", no_wrap=True)
+    has_potential = has_remedies and (is_wide or not has_verdicts)
+    if has_potential:
+        table.add_column("potential")
+    figures = ("area", "excluded") if is_wide and not has_verdicts else ()
+    for name in figures:
+        table.add_column(name, justify="right")
+    table.add_column("what limits it", overflow="fold")
+    if has_remedies and is_wide:
+        table.add_column("what it would take", overflow="fold")
+    for _, row in shown.iterrows():
+        known = isinstance(row["class"], str)
+        cells: list[Any] = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
+        cells.append(f"{row['class']} {score(row['suitability'])}" if known else "–")
+        if has_verdicts:
+            cells += [chance(row), row["verdict"] if has_verdict(row) else ""]
+        if has_potential:
+            rises = known and row["potential"] - row["suitability"] > _RISE
+            cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
+        said = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
+        cells += [said[name] for name in figures]
+        cells.append(Text(limiting(findings.criteria, row, is_short=True) if known else f"not judged: {row['reason']}"))
+        if has_remedies and is_wide:
+            cells.append(Text(remedies_in_short(row)))
+        table.add_row(*cells)
+    text = _drawn(table, width)
+    left = len(findings.parcels) - most
+    return f"{text}\n… and {left} more in parcels.csv" if left > 0 else text
+
+
+def _zones(findings: Findings, width: int) -> str:
+    zones = findings.zones[findings.zones["rank"].notna()]
+    refused = len(findings.zones) - len(zones)
+    left_out = f" Refused: {refused} more, which the border of the native range cuts." if refused else ""
+    if len(zones) == 0:
+        return f"No zone is large enough.{left_out}"
+    total, count = zones["area_ha"].sum(), len(zones)
+    best = zones.iloc[0]
+    best_words = f"the best has {hectares(best['area_ha'])} at {score(best['suitability'])}"
+    return f"{count} zone{'s' if count > 1 else ''}, {hectares(total)} in all; {best_words}.{left_out}"

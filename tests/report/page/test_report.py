@@ -1,0 +1,200 @@
+"""What people read: true figures, plain words, nothing that runs, nothing from elsewhere."""
+
+import json
+import re
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import numpy as np
+import pystac
+import pytest
+
+import underoak as uo
+from underoak.report.page.figure import MapPicture, draw_map, hillshade
+from underoak.report.text.words import hectares, percent, score
+
+from noise import LEFT, TOP, noise_country
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report")
+    plan = noise_country(folder, 300, 320)
+    plan |= {
+        "title": 'Hills & "dales" <b>',
+        "region": {"bounds": [LEFT, TOP - 9000, LEFT + 9600, TOP], "crs": "EPSG:25831", "cell": "30 m"},
+    }
+    return uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
+
+
+@pytest.fixture(scope="module")
+def page(run):
+    return (run.folder / "report.html").read_text(encoding="utf-8")
+
+
+class Tags(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.found: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append((tag, dict(attrs)))
+        if tag not in ("meta", "img", "link", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+def test_the_page_is_well_formed_and_asks_for_nothing_from_elsewhere(page):
+    tags = Tags()
+    tags.feed(page)
+    assert tags.open == []
+    assert not [tag for tag, _ in tags.found if tag in ("script", "iframe", "link", "object", "form")]
+    for _, attributes in tags.found:
+        for name in ("src", "href"):
+            assert (attributes.get(name) or "data:").startswith("data:")
+    assert "url(" not in page
+    policy = next(a["content"] for tag, a in tags.found if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'")
+
+
+def test_text_from_outside_is_escaped_everywhere(run, page):
+    assert "<b>" not in page.replace("<b>f", "").split("<main>")[0]
+    assert "Hills &amp; &#34;dales&#34; &lt;b&gt;" in page
+
+
+def test_every_parcel_and_every_criterion_stands_on_the_page(run, page):
+    for parcel in run.parcels["id"]:
+        assert f'<th scope="row">{parcel}</th>' in page
+    for criterion in run.manifest["views"][0]["criteria"]:
+        assert criterion["label"] in page
+        assert criterion["source"] in page
+
+
+def test_the_areas_of_the_classes_add_up_to_the_region(run, page):
+    table = page.split("Where the judged ground stands")[1].split("</table>")[0]
+    total = float(re.search(r"\(([\d ]+) ha in the region", table)[1].replace(" ", ""))
+    areas = [float(a.replace(" ", "")) for a in re.findall(r'class="number">([\d .]+) ha<', table)]
+    assert sum(areas) == pytest.approx(total, rel=0.01)
+    counted = run.manifest["views"][0]["counts"]
+    assert sum(counted["classes"].values()) == counted["inside"] == run.grid.rows * run.grid.cols
+
+
+def test_the_map_is_a_picture_of_the_run(run):
+    from PIL import Image
+
+    image = Image.open(run.folder / "map.png")
+    assert image.width > 1000
+    assert (
+        len(
+            set(
+                image.convert("RGB").get_flattened_data()
+                if hasattr(image, "get_flattened_data")
+                else image.convert("RGB").getdata()
+            )
+        )
+        > 500
+    )
+
+
+def test_cautions_stand_on_every_page_and_explanation(run, page):
+    for words in ("screening", "not advice", "Lime burns", "Never eat a fungus", "native"):
+        assert words in page
+    assert "not advice" in run.explain(run.parcels["id"].iloc[0])
+
+
+def test_an_explanation_says_answer_reason_and_next_step(run):
+    best = run.parcels.iloc[0]
+    text = run.explain(best["id"])
+    assert f"Parcel {best['id']}: {best['class']}, suitability {best['suitability']:.2f}, rank 1" in text
+    for words in ("Weakest:", "Most to gain from:", "membership", "Next:"):
+        assert words in text
+    assert max(map(len, text.splitlines())) <= 110
+
+
+def test_a_parcel_that_is_not_there_is_told_with_the_nearest(run):
+    with pytest.raises(uo.UnderoakError) as caught:
+        run.explain("f001")
+    (fault,) = caught.value.faults
+    assert fault.code == "E604"
+    assert "did you mean" in fault.mend
+
+
+def test_the_legend_is_xml_with_the_colours_of_the_class_map(run):
+    import rasterio
+
+    root = ElementTree.parse(run.folder / "legend.sld").getroot()
+    names = {"sld": "http://www.opengis.net/sld"}
+    layers = {layer.find("sld:Name", names).text: layer for layer in root.findall("sld:NamedLayer", names)}
+    assert set(layers) == {"suitability", "class"}
+    entries = {
+        e.get("quantity"): e.get("color") for e in layers["class"].iter("{http://www.opengis.net/sld}ColorMapEntry")
+    }
+    with rasterio.open(run.folder / "class.tif") as source:
+        colours = source.colormap(1)
+    for code in (1, 2, 3, 4, 250):
+        assert entries[str(code)] == "#" + bytes(colours[code][:3]).hex()
+
+
+def test_the_catalogue_item_is_valid_and_its_checksums_are_true(run):
+    import hashlib
+
+    item = pystac.Item.from_dict(json.loads((run.folder / "item.json").read_text(encoding="utf-8")))
+    west, south, east, north = item.bbox
+    assert 1.9 < west < east < 2.3
+    assert 41.3 < south < north < 41.7
+    asset = item.assets["suitability_tif"]
+    digest = hashlib.sha256((run.folder / "suitability.tif").read_bytes()).hexdigest()
+    assert asset.extra_fields["file:checksum"] == "1220" + digest
+
+
+def test_a_slope_that_faces_the_light_is_brighter():
+    rows, cols = np.mgrid[0:20, 0:20]
+    falls_north_west = ((rows + cols) * 10).astype(np.float32)  # higher to the south-east
+    assert hillshade(falls_north_west, 30.0)[10, 10] > hillshade(np.zeros((20, 20), np.float32), 30.0)[10, 10]
+    assert hillshade(-falls_north_west, 30.0)[10, 10] < 0.6
+
+
+def test_a_map_of_one_cell_and_one_without_relief_can_be_drawn():
+    one = MapPicture(np.float32([[0.5]]), np.uint8([[2]]), (0, 0, 30, 30), 1.0, "t", "s", (0.75, 0.5, 0.25))
+    assert draw_map(one)[:4] == b"\x89PNG"
+    assert draw_map(one) == draw_map(one)
+
+
+def test_figures_are_written_the_same_everywhere():
+    assert [percent(x) for x in (0.004, 0.995, 1.0)] == ["<1 %", ">99 %", "100 %"]
+    assert [hectares(x) for x in (0.05, 12.34, 4321.0, float("nan"))] == ["0.05 ha", "12.3 ha", "4 321 ha", "–"]
+    assert score(float("nan")) == "–"
+
+
+def test_a_page_of_many_parcels_shows_the_best_and_says_where_all_are(tmp_path, monkeypatch):
+    from underoak.report.page import page
+
+    monkeypatch.setattr(page, "MOST_PARCELS", 2)
+    plan = noise_country(tmp_path, 64, 64)
+    made = uo.run(uo.load_plan(plan, base=tmp_path), out=tmp_path / "out")
+    text, ids = (made.folder / "report.html").read_text(encoding="utf-8"), list(made.parcels["id"])
+    assert len(ids) > 2
+    assert [parcel for parcel in ids if f'<th scope="row">{parcel}</th><td class="score">' in text] == ids[:2]
+    assert f"The best 2 of {len(ids)} parcels are shown here; all are in parcels.csv." in text
+    rows = (made.folder / "parcels.csv").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 1 + len(ids)
+
+
+def test_a_page_of_few_parcels_leaves_none_out(page):
+    assert "are shown here" not in page
+
+
+def test_a_picture_coloured_in_strips_is_the_one_coloured_at_once(monkeypatch):
+    from underoak.report.page import figure
+
+    rng = np.random.default_rng(3)
+    suitability, relief = rng.random((50, 40), np.float32), 900 * rng.random((50, 40), np.float32)
+    suitability[rng.random((50, 40)) < 0.1] = relief[rng.random((50, 40)) < 0.1] = np.nan
+    classes = rng.choice(np.uint8([1, 2, 250, 255]), (50, 40))
+    picture = MapPicture(suitability, classes, (0, 0, 1200, 1500), 1.0, "t", "s", (0.75, 0.5, 0.25), relief)
+    at_once = draw_map(picture)
+    monkeypatch.setattr(figure, "_ROWS", 7)
+    assert draw_map(picture) == at_once

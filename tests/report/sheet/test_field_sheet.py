@@ -1,0 +1,206 @@
+"""The field sheet: every quantity from the parcel, every number with its status, wild ground kept wild."""
+
+import re
+
+import numpy as np
+import pytest
+import shapely
+from click.testing import CliRunner
+
+import underoak as uo
+from underoak.cli import main
+from underoak.errors import UnderoakError
+from underoak.places.field.mix import mix_of
+from underoak.places.field.planting import lay_out
+from underoak.plan.profile import load_profile
+from underoak.report import Field, field_sheet
+
+from noise import LEFT, TOP, noise_country, write_shapes
+
+CRS, X, Y = "EPSG:3035", 4_321_000.0, 3_210_000.0
+ROW = {"class": "S2", "suitability": 0.61, "reason": None, "limiting": "ph", "lime_t_ha": np.nan, "water_mm": np.nan}
+
+
+def field(way="pots", width=100, height=50, wild=False, **more):
+    profile = load_profile(more.pop("species", "tuber_melanosporum"))
+    layout = None if wild else lay_out(shapely.box(X, Y, X + width, Y + height), CRS, 5.0, 4.0)
+    hosts = [host for host in profile.hosts if host.name in ("quercus_ilex", "corylus_avellana")]
+    given = {
+        "name": "Parcel 7", "row": ROW, "weakest": "soil pH", "purpose": "restore" if wild else "orchard", "way": way,
+        "is_wild": wild, "profile": profile, "state": "native", "is_south": False, "area_ha": 3.0 if wild else 0.5,
+        "layout": layout, "plots": 3 if wild else 0, "mix": mix_of(hosts, 48 if wild else layout.trees, named=True),
+        "sampling": None, "no_sampling": "constraints exclude all of it",
+    }  # fmt: skip
+    return Field(**(given | more))
+
+
+def flat(text):
+    return re.sub(r"\s+", " ", text)
+
+
+def test_trees_come_from_area_and_shape():
+    told = flat(field_sheet(field()))
+    assert "takes 216 trees, counted in 9 rows" in told  # 24 along 92 m, 9 across 42 m
+    assert "500 trees a hectare by the spacing [practice]" in told
+    assert "144 hazel (Corylus avellana)" in told
+    assert "72 holm oak (Quercus ilex)" in told
+    smaller = flat(field_sheet(field(width=60)))
+    assert "takes 126 trees" in smaller  # 14 along 52 m
+
+
+@pytest.mark.parametrize(("way", "says", "plants", "mix"), [
+    ("pots", "Order 240 certified potted seedlings", 240, "132 l of mix"),
+    ("whips", "Order 328 whips", 328, "180.4 l of mix"),
+    ("nuts", "Gather 864", 216, "118.8 l of mix"),
+])  # fmt: skip
+def test_plants_and_inoculum_follow_the_way(way, says, plants, mix):
+    told = flat(field_sheet(field(way)))
+    assert says in told
+    assert f"For {plants} plants: " in told
+    assert mix in told
+    assert "read here as water on top of concentrate" in told
+
+
+def test_only_large_seed_is_sown():
+    profile = load_profile("tuber_melanosporum")
+    hosts = [host for host in profile.hosts if host.name in ("quercus_ilex", "tilia_cordata")]
+    told = flat(field_sheet(field("nuts", mix=mix_of(hosts, 90, named=True))))
+    assert "Sow 60 places" in told
+    assert "30 with seed too fine to sow in place: 34 potted seedlings" in told
+
+
+def test_lime_puts_planting_off_and_is_handled_with_care():
+    limed = ROW | {"lime_t_ha": 57.0, "remedies": "lime, at least 57 t/ha; water, 45 mm", "water_mm": 45.0}
+    told = flat(field_sheet(field(row=limed)))
+    assert "Lime, at least 57 t/ha." in told
+    assert "Year two, November to March" in told
+    assert "choose other ground rather" in told  # above 40 t/ha
+    assert "Water to plan for: 220 m3" in told  # 45 mm on half a hectare is 225, told in two figures
+    assert "goggles, gloves and a mask" in told
+    plain = flat(field_sheet(field()))
+    assert "Year one, November to March" in plain
+    assert "spread lime on dry ground" not in plain
+
+
+def test_the_calendar_turns_south_of_the_equator():
+    north, south = (flat(field_sheet(field(is_south=at))) for at in (False, True))
+    assert "Fruits November to March" in north
+    assert "Fruits May to September" in south
+    assert "May to September, on days without frost: plant" in south
+    assert "June to August of the first summers" in north
+    assert "December to February of the first summers" in south
+
+
+def test_wild_ground_is_never_limed_watered_or_planted_in_rows():
+    limed = ROW | {"lime_t_ha": 57.0, "remedies": "lime, at least 57 t/ha", "water_mm": 45.0}
+    told = flat(field_sheet(field("whips", wild=True, row=limed)))
+    for kind in ("Died out", "All factors but none", "Already hunted"):
+        assert f"- {kind}: " in told
+    assert "Never lime wild ground, never water it" in told
+    assert "3 trial plots of 20 x 20 m with 16 trees each, one a hectare: 48 trees" in told
+    assert "Order 73 whips" in told
+    assert "owner's written leave" in told
+    assert "Secrecy" in told
+    for word in ("57 t/ha", "3. Rows", "Water to plan for", "spread lime"):
+        assert word not in told
+
+
+def test_no_inoculum_before_a_truffle_is_known_to_be_native():
+    told = flat(field_sheet(field("whips", wild=True, state="needs evidence")))
+    assert "None before there is evidence that the truffle is native here" in told
+    assert "l of concentrate" not in told
+
+
+def test_origins_are_marked():
+    assert "Tuber melanosporum is not native here: a crop" in flat(field_sheet(field(state="introduced")))
+    assert "origin unknown here; wild in most of Europe" in flat(field_sheet(field()))
+    profile = load_profile("tuber_lyonii")
+    hazel = [host for host in profile.hosts if host.name == "corylus_avellana"]
+    told = flat(field_sheet(field(species="tuber_lyonii", mix=mix_of(hazel, 90, named=True))))
+    assert "90 hazel (Corylus avellana), introduced here" in told
+
+
+@pytest.mark.parametrize("wild", [False, True])
+def test_cautions_stand_on_every_sheet(wild):
+    told = flat(field_sheet(field("whips", wild=wild)))
+    for words in ("screening from open maps, not advice", "Never eat a fungus", "laws of their own", "licensed"):
+        assert words in told
+
+
+def test_a_parcel_without_room_for_a_tree_says_so():
+    told = flat(field_sheet(field(width=60, height=7)))
+    assert "No tree has room inside a headland of 4 m" in told
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("fielded")
+    plan = noise_country(folder, 300, 320)
+    plan["region"] = {"bounds": [LEFT, TOP - 9000, LEFT + 9600, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    plan |= {"species": ["tuber_melanosporum"], "constraints": plan["constraints"][:1], "zones": {"at_least": "S3"}}
+    x, y = LEFT + 4800, TOP - 4500
+    shapes = [shapely.box(x, y, x + 200, y + 100), None]
+    write_shapes(folder / "few.gpkg", shapes, "EPSG:25831", name=["f1", "bare"])
+    write_shapes(folder / "half.gpkg", [shapely.box(x, y, x + 100, y + 100)], "EPSG:25831")
+    plan["constraints"] = [{"name": "half", "file": "half.gpkg", "exclude": "inside"}]
+    plan["parcels"] = {"file": "few.gpkg", "id": "name"}
+    return plan, folder, uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
+
+
+def explain(run, *words):
+    return CliRunner().invoke(main, ["explain", str(run.folder), "--field-sheet", *words])
+
+
+def test_the_command_counts_rows_on_ground_that_is_not_excluded(done):
+    told = explain(done[2], "--parcel", "f1", "--spacing", "6x5", "--headland", "5m")
+    assert told.exit_code == 0, told.output
+    text = flat(told.stdout)
+    assert "6 m between rows, 5 m along them: 333 trees a hectare" in text
+    trees = int(re.search(r"takes (\d+) trees", text)[1])
+    shut = int(re.search(r"(\d+) more places lie on ground that a constraint excludes", text)[1])
+    assert trees + shut == 39 * 16  # along 190 m, across 90 m
+    assert abs(trees - shut) <= 2 * 3 * 16  # cells of 30 m follow the border to 15 m, three trees
+    assert re.search(r"f1-1 +\d\d\.\d{6}", told.stdout)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (("--parcel", "f2"), 6, "E604"),
+        (("--parcel", "bare"), 4, "E440"),
+        (("--parcel", "f1", "--spacing", "0x5"), 2, "no spacing"),
+        (("--parcel", "f1", "--establish", "hope"), 2, "nuts"),
+    ],
+)
+def test_what_cannot_be_told_is_refused(done, words, code, says):
+    told = explain(done[2], *words)
+    assert told.exit_code == code
+    assert says in told.stderr
+
+
+def test_options_of_the_sheet_ask_for_the_sheet(done):
+    told = CliRunner().invoke(main, ["explain", str(done[2].folder), "--parcel", "f1", "--establish", "pots"])
+    assert told.exit_code == 2
+    assert "--field-sheet" in told.stderr
+
+
+def test_wild_ground_where_the_truffle_is_not_native_is_refused(done, tmp_path):
+    plan, folder, run = done
+    assert "Which kind of ground" in explain(run, "--parcel", "f1", "--establish", "wild").stdout
+    white = uo.run(uo.load_plan(plan | {"species": ["tuber_magnatum"]}, base=folder), out=tmp_path / "white")
+    told = explain(white, "--parcel", "f1", "--establish", "wild")
+    assert told.exit_code == 4
+    assert "E442" in told.stderr
+    assert "not native here: a crop" in flat(explain(white, "--parcel", "f1").stdout)
+    with pytest.raises(UnderoakError, match="E442"):
+        white.field_sheet(zone="1", establish="wild")
+
+
+def test_a_zone_to_restore_gets_the_wild_sheet(done, tmp_path):
+    plan, folder, _ = done
+    wild = uo.run(uo.load_plan(plan | {"purpose": "restore"}, base=folder), out=tmp_path / "wild")
+    told = explain(wild, "--zone", "1")
+    assert told.exit_code == 0, told.output
+    assert "Which kind of ground" in told.stdout
+    plots = max(1, round(float(wild.zones["area_ha"].iloc[0])))
+    assert f"one a hectare: {16 * plots} trees" in flat(told.stdout)

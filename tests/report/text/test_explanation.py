@@ -1,0 +1,231 @@
+"""What people are told of a parcel or a zone: value, wish, side, remedy, amounts, source, grain, next step."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+import rasterio
+from click.testing import CliRunner
+from rasterio.features import geometry_mask
+
+import underoak as uo
+from underoak.cli import main
+from underoak.report.text.findings import CriterionWords
+from underoak.report.text.next_step import grouped, next_step, remedies_in_short
+from underoak.report.text.standing import limiting, measure, mend, standing, wants
+from underoak.report.text.table import ranking
+
+PH = CriterionWords("ph", "soil pH", 0.6, "soil_ph", "", "", True, "", "pH", 7.5, 8.3, "lime")
+WATER = CriterionWords("water", "summer rain", 0.3, "rain", "", "", True, "", "mm", 145.0, None, "irrigation")
+CLAY = CriterionWords("clay", "clay content", 0.1, "clay", "", "", False, "", "percent", None, 35.0)
+ROCK = CriterionWords("rock", "rock", 0.1, "rock", "", "", False, "")
+ALL = (PH, WATER, CLAY, ROCK)
+
+
+def row(**more):
+    """A parcel limited by an acid soil."""
+    return {
+        "id": "F1", "class": "S3", "reason": None, "excluded_share": 0.0, "limiting": "ph", "most_gainful": "ph",
+        "membership_ph": 0.3, "membership_water": 1.0, "membership_clay": 1.0, "membership_rock": 1.0,
+        "value_ph": 6.8, "value_water": 200.0, "value_clay": 20.0, "side_ph": "low", "side_water": None,
+        "side_clay": None, "potential_class": "S3", "lime_t_ha": float("nan"), "water_mm": float("nan"),
+    } | more  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("criterion", "says"),
+    [(PH, "wants 7.5 to 8.3"), (WATER, "wants at least 145 mm"), (CLAY, "wants at most 35 %"), (ROCK, "")],
+)
+def test_a_wish_is_the_place_of_full_membership(criterion, says):
+    assert wants(criterion) == says
+
+
+def test_a_limiting_factor_is_told_with_value_unit_and_wish():
+    assert limiting(ALL, row()) == "soil pH 6.8, wants 7.5 to 8.3"
+    assert limiting(ALL, row(limiting="water; rock", value_water=112.4)) == (
+        "summer rain 112 mm, wants at least 145 mm; rock"
+    )
+    assert limiting(ALL, row(limiting="water", value_water=112.4), is_short=True) == "water 112, wants at least 145 mm"
+    assert limiting(ALL, row(limiting="nothing limits")) == "nothing limits"
+    assert limiting(ALL, row(limiting=None)) == "–"
+
+
+def test_a_mean_within_the_wish_says_that_a_part_is_not():
+    assert standing(PH, "ph", row(value_ph=7.6)) == "7.6, wants 7.5 to 8.3; too low in part"
+    assert standing(PH, "ph", row(value_ph=7.6, side_ph=None)) == "7.6, wants 7.5 to 8.3"
+    assert measure(float("nan"), "mm") == "–"
+
+
+@pytest.mark.parametrize(
+    ("criterion", "side", "wild", "says"),
+    [
+        (PH, "low", False, "lime can raise it"),
+        (PH, "high", False, "cannot be changed"),
+        (WATER, "low", False, "water can make it good"),
+        (CLAY, "high", False, "cannot be changed"),
+        (PH, "low", True, "wild ground is not limed or watered"),
+        (CLAY, "high", True, "cannot be changed"),
+    ],
+)
+def test_only_the_side_that_a_remedy_mends_is_offered(criterion, side, wild, says):
+    assert mend(criterion, side, wild) == says
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ({"class": "S2"}, "Have the soil tested before you sign: pH in water, total and active carbonate, texture."),
+        ({"class": "S1", "lab": "soil_ph: laboratory 7.80"},
+         "The laboratory bears it out: see to water, access and title before you sign."),
+        (
+            {"lime_t_ha": 20.0, "potential_class": "S1"},
+            "Find out what lime would cost: that could make it S1.",
+        ),
+        (
+            {"lime_t_ha": 20.0, "water_mm": 30.0, "potential_class": "S2"},
+            "Find out what lime and water would cost: that could make it S2.",
+        ),
+        ({"lime_t_ha": 57.0, "potential_class": "S1"},
+         "Look elsewhere first: it would take more than 40 t/ha of lime."),
+        (
+            {"water_mm": 30.0, "membership_clay": 0.1, "side_clay": "high"},
+            "Look elsewhere first: even with water it stays S3; clay content is too high, and cannot be changed.",
+        ),
+        ({"side_ph": "high"}, "Look elsewhere first: soil pH is too high, and cannot be changed."),
+        ({"membership_rock": 0.1}, "Look elsewhere first: rock is the limit, and cannot be changed."),
+        ({"excluded_share": 0.8}, "See first what is left of it: most is excluded, and the score is that of the rest."),
+        ({"reason": "no data"}, "The maps are blank here: only a test on the ground can tell."),
+        ({"reason": "mostly excluded by built"},
+         "Look elsewhere, or draw the outline of what is left of it and judge that."),
+        ({"reason": "excluded entirely by built"}, "Look elsewhere: nothing of it is left."),
+        ({"reason": "no shape: a Point"}, "Draw its outline: the file has none."),
+    ],
+)  # fmt: skip
+def test_the_next_step_fits_the_parcel(more, says):
+    assert next_step(ALL, "buy", row(**more)) == says
+
+
+def test_wild_ground_is_left_as_it_is():
+    says = next_step(ALL, "restore", row())
+    assert says == "Look elsewhere first: soil pH is too low, and wild ground is not limed or watered."
+
+
+def test_a_sentence_that_many_parcels_share_stands_once():
+    steps = [(f"F{i}", "Look.") for i in range(40)] + [("G", "Dig.")]
+    look, dig = grouped(steps)
+    assert look[0] == "Look."
+    assert look[1].startswith("F0, F1, ")
+    assert look[1].endswith(" and 10 more")
+    assert dig == ("Dig.", "G")
+
+
+def test_remedies_in_a_few_words():
+    assert remedies_in_short(row(lime_t_ha=57.0, water_mm=45.2)) == "lime 57 t/ha, water 45 mm"
+    assert remedies_in_short(row()) == ""
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    plan = uo.shipped("configs", "plans", "demo.yaml")
+    return uo.run(uo.load_plan(plan), out=tmp_path_factory.mktemp("explained") / "out")
+
+
+def test_an_explanation_holds_value_side_remedy_source_and_grain(demo):
+    found = demo.parcels.set_index("id").loc["029"]
+    text = demo.explain("029")
+    flat = " ".join(text.split())
+    assert f"Potential with remedies: {found['potential_class']}, suitability {found['potential']:.2f}." in text
+    assert re.search(r"soil pH in water +7\.\d +7\.5 to 8\.3 +0\.\d\d +0\.\d{3}", text)
+    assert "soil pH in water is too low" in flat
+    assert "lime can raise it" in flat
+    assert "steepness of the ground is too high" in flat
+    assert f"at least {float(f'{found.lime_t_ha:.2g}'):g} t/ha to bring the top 30 cm to pH 7.5" in flat
+    assert "lower bound" in flat
+    assert "one to two years or more" in flat
+    assert "Lime burns" in flat
+    assert "soil_ph: one cell is 250 m wide, and this ground is 1.1 of them" in text
+    assert "Büntgen" not in text  # sources of the curves, not of the weights
+    assert "LIFE project page of Soria" in flat
+    assert "A fence against deer and boar" in text
+    assert max(map(len, text.splitlines())) <= 100
+
+
+def test_the_text_and_the_columns_tell_the_same_amounts(demo):
+    table = demo.parcels
+    assert (table["potential"].dropna() >= table["suitability"].dropna() - 1e-12).all()
+    limed = table[table["lime_t_ha"].notna()]
+    assert len(limed) > 3
+    for _, found in limed.iterrows():
+        assert "lime, at least" in found["remedies"]
+        assert ("not liming country" in found["remedies"]) == (found["lime_t_ha"] > 40.0)
+    assert not table[table["lime_t_ha"].isna()]["remedies"].fillna("").str.contains("lime,").any()
+
+
+def test_a_zone_is_explained_by_what_its_cells_hold(demo):
+    text = demo.explain_zone("1")
+    zone = demo.zones.iloc[0]
+    assert text == demo.explain_zone(zone["id"])
+    assert f"Zone {zone['id']}: rank 1 of {len(demo.zones)}, suitability {zone['suitability']:.2f}." in text
+    with rasterio.open(demo.folder / "memberships.tif") as source:
+        inside = geometry_mask([zone.geometry], source.shape, source.transform, invert=True)
+        codes = source.read()
+    means = [float(band[inside & (band <= 250)].mean()) / 250.0 for band in codes]
+    assert inside.sum() == zone["cells"]
+    for criterion, mean in zip(demo.manifest["views"][0]["criteria"], means, strict=True):
+        told = re.search(rf"{re.escape(criterion['label'])} +(\d\.\d\d) ", text)
+        assert float(told[1]) == pytest.approx(mean, abs=0.0051)
+
+
+@pytest.mark.parametrize("name", ["0", "999", "z0-0"])
+def test_a_zone_that_is_not_there_is_told(demo, name):
+    with pytest.raises(uo.UnderoakError, match=f'E604 there is no zone "{name}"'):
+        demo.explain_zone(name)
+
+
+def test_the_command_line_explains_one_thing_at_a_time(demo):
+    told = CliRunner().invoke(main, ["explain", str(demo.folder), "--zone", "1"])
+    assert told.exit_code == 0
+    assert told.output == demo.explain_zone("1") + "\n"
+    for words in ([], ["--zone", "1", "--parcel", "007"]):
+        assert CliRunner().invoke(main, ["explain", str(demo.folder), *words]).exit_code == 2
+
+
+def test_the_table_fits_a_narrow_and_a_wide_terminal(demo):
+    for width in (80, 118):
+        text = ranking(demo.findings[0], width=width)
+        assert max(map(len, text.splitlines())) <= width
+        assert "ph 7.0, wants 7.5 to 8.3" in text
+        assert ("lime 14 t/ha" in text) is (width == 118)
+        assert len(text.splitlines()) < 48  # a line for each parcel
+
+
+def test_the_page_tells_potential_and_amounts_and_each_next_step_once(demo):
+    page = (demo.folder / "report.html").read_text(encoding="utf-8")
+    assert page.count("Have the soil tested before you sign") <= 2  # the card and the list
+    assert "What it would take" in page
+    assert "lime, at least 14 t/ha" in page
+    assert "if too low" not in page
+
+
+def test_a_run_of_an_older_build_is_refused_not_misread(tmp_path, demo):
+    old = {key: value for key, value in demo.manifest.items() if key != "views"}
+    (tmp_path / "run.json").write_text(json.dumps(old), encoding="utf-8")
+    for words in (["explain", str(tmp_path), "--parcel", "007"], ["compare", str(tmp_path), str(demo.folder)]):
+        told = CliRunner().invoke(main, words)
+        assert told.exit_code == 6
+        assert told.output.startswith("E603")
+        assert "older build" in told.output
+
+
+def test_a_run_is_short_in_a_notebook(demo):
+    assert repr(demo) == f"<Run of 'Forty parcels in Querna, black truffle' in '{demo.folder}'>"
+
+
+def test_a_criterion_of_an_older_manifest_is_read_with_what_it_says():
+    from underoak.report.text.explanation import criteria_of
+
+    said = {"name": "a", "label": "b", "weight": 1.0, "layer": "c", "curve": "d", "remedy": "", "can_change": False}
+    (found,) = criteria_of({"criteria": [said | {"source": "e", "odd": 1}]})
+    assert (found.name, found.unit, found.low) == ("a", "", None)
