@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from underoak.errors import Fault, UnderoakError
+    from underoak.finished import Run
     from underoak.plan.load import load_plan
     from underoak.plan.shipped import shipped
-    from underoak.runs import Run, check, run
+    from underoak.runs import check, run
 
 try:
     __version__ = version("underoak")
@@ -31,7 +32,7 @@ _HOMES = {
     "UnderoakError": "errors",
     "load_plan": "plan",
     "shipped": "plan",
-    "Run": "runs",
+    "Run": "finished",
     "check": "runs",
     "run": "runs",
 }

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import functools
 import os
-import re
 import sys
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, ClassVar
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
 from underoak.errors import BUG, Fault, UnderoakError
+from underoak.options import MEMORY, PLAN, RUN, SEED, WORKERS, Metres, Spacing, run_options
 
 if TYPE_CHECKING:
     from underoak.engine.progress import Progress
@@ -70,25 +70,6 @@ def _exit_code(error: BaseException) -> int:
     return int(getattr(error, "exit_code", _SIGINT if isinstance(error, KeyboardInterrupt) else BUG))
 
 
-class _Memory(click.ParamType[int]):
-    """An amount of memory, in bytes."""
-
-    name = "memory"
-    _UNITS: ClassVar[dict[str, int]] = {
-        **{f"{letter}ib": 1024**n for n, letter in enumerate("kmgt", start=1)},
-        **{f"{letter}b": 1000**n for n, letter in enumerate("kmgt", start=1)},
-    }
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """4GiB, 900 MB and the like."""
-        if isinstance(value, int):
-            return value
-        found = re.fullmatch(r"\s*(\d{1,9}(?:\.\d{1,6})?)\s*([A-Za-z]{2,3})\s*", value)
-        if found is None or found[2].lower() not in self._UNITS:
-            self.fail(f"{value!r} is no amount of memory: write it like 4GiB or 900MB.", param, ctx)
-        return int(float(found[1]) * self._UNITS[found[2].lower()])
-
-
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="underoak", message="underoak %(version)s")
 def main() -> None:
@@ -98,59 +79,9 @@ def main() -> None:
     """
 
 
-_PLAN = click.argument("plan", type=click.Path(path_type=Path))
-_RUN = click.argument("run", type=click.Path(path_type=Path))
-_WORKERS = click.option(
-    "--workers", type=click.IntRange(min=1), help="Threads that judge tiles. Default: one a core."
-)  # fmt: skip
-_MEMORY = click.option(
-    "--memory", type=_Memory(), metavar="SIZE", help="Most memory to use, such as 4GiB: fewer threads, smaller tiles."
-)
-_SEED = click.option("--seed", type=click.IntRange(min=0), help="Instead of the plan's uncertainty.seed.")
-
-
-def _cluster_form(context: click.Context, option: click.Parameter, value: str | None) -> str | None:
-    if value is None:
-        return None
-    from underoak.engine.address import Address
-
-    try:
-        return Address.parse(value).text
-    except ValueError as error:
-        raise click.BadParameter(str(error)) from error
-
-
-def _run_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for option in (
-        click.option("--strict", is_flag=True, help="Warnings stop the run."),
-        click.option(
-            "--progress", type=click.Choice(["auto", "plain", "none"]), default="auto", show_default=True,
-            help="auto: a line that moves on a terminal, plain lines elsewhere.",
-        ),
-        click.option("--fresh", is_flag=True, help="Throw away the tiles of stopped runs, and start over."),
-        click.option(
-            "--resume", is_flag=True,
-            help="Go on with a stopped run's tiles, and refuse if plan, inputs or software have changed. Without "
-            "--resume and --fresh: go on if nothing has changed, else start over and leave the old tiles alone.",
-        ),
-        click.option("--log-json", metavar="FILE", help="Add events as JSON lines to FILE; - is stderr."),
-        click.option("--tile", type=click.IntRange(min=1), help="Cells along a tile, rounded up to whole blocks."),
-        click.option(
-            "--cluster", metavar="ADDRESS|local:N", callback=_cluster_form,
-            help="Judge on a scheduler's workers, or on N processes here.",
-        ),
-        _SEED,
-        _MEMORY,
-        _WORKERS,
-        click.option("--out", type=click.Path(path_type=Path), help="Run folder. Default: the plan's outputs.folder."),
-    ):  # fmt: skip
-        command = option(command)
-    return command
-
-
 @main.command(short_help="Judge the ground a plan describes.")
-@_PLAN
-@_run_options
+@PLAN
+@run_options
 @faults_told
 def run(plan: Path, **options: Any) -> None:
     """Judge the ground a PLAN describes: maps, ranked parcels and zones, report."""
@@ -158,7 +89,7 @@ def run(plan: Path, **options: Any) -> None:
 
 
 @main.command(short_help="Run the shipped example.")
-@_run_options
+@run_options
 @faults_told
 def demo(**options: Any) -> None:
     """Run the shipped example: an invented limestone region and 40 parcels for sale."""
@@ -232,10 +163,10 @@ def _log(name: str) -> IO[str]:
 
 
 @main.command(short_help="Tell every problem and what a run needs.")
-@_PLAN
-@_WORKERS
-@_MEMORY
-@_SEED
+@PLAN
+@WORKERS
+@MEMORY
+@SEED
 @click.option("--deep", is_flag=True, help="Read every cell instead of a sample.")
 @click.option("--strict", is_flag=True, help="Warnings count as problems.")
 @faults_told
@@ -265,42 +196,8 @@ def new(folder: Path, purpose: str) -> None:
     click.echo(f"Next: put your files where {made[0].name} names them, then: underoak check {made[0]}", err=True)
 
 
-class _Metres(click.ParamType[float]):
-    """A length, in metres."""
-
-    name = "length"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """800m, 0.8 km and the like."""
-        if isinstance(value, float):
-            return value
-        from underoak.units import read_quantity
-
-        try:
-            metres = read_quantity(value, "m")
-        except UnderoakError:
-            metres = -1.0
-        if not 0.0 <= metres < float("inf"):
-            self.fail(f"{value!r} is no length: write it like 800m or 0.8km.", param, ctx)
-        return metres
-
-
-class _Spacing(click.ParamType[tuple[float, float]]):
-    """Metres between rows and along them."""
-
-    name = "spacing"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
-        """6x5, or 6 x 5 m."""
-        found = re.fullmatch(r"\s*(\d{1,3}(?:\.\d{1,2})?)\s*x\s*(\d{1,3}(?:\.\d{1,2})?)\s*m?\s*", str(value))
-        made = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
-        if min(made) < 1.0:
-            self.fail(f"{value!r} is no spacing: write metres between rows and along them, like 6x5.", param, ctx)
-        return made
-
-
 @main.command(short_help="Say why a parcel or a zone stands where it does.")
-@_RUN
+@RUN
 @click.option("--parcel", metavar="ID", help="The parcel's id.")
 @click.option("--zone", metavar="N", help="The zone's rank, or its id.")
 @click.option(
@@ -312,17 +209,15 @@ class _Spacing(click.ParamType[tuple[float, float]]):
     type=click.Choice(["nuts", "pots", "whips", "wild"]),
     help="For the field sheet: sown seed, potted seedlings, moved whips, wild ground. Default: pots; restore: whips.",
 )
-@click.option(
-    "--spacing", type=_Spacing(), help="For the field sheet: metres between rows and along them, such as 6x5."
-)
-@click.option("--headland", type=_Metres(), help="For the field sheet: left free along the edges. Default: 4m.")
+@click.option("--spacing", type=Spacing(), help="For the field sheet: metres between rows and along them, such as 6x5.")
+@click.option("--headland", type=Metres(), help="For the field sheet: left free along the edges. Default: 4m.")
 @faults_told
 def explain(
     run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Any, spacing: Any,
     headland: float | None,
 ) -> None:  # fmt: skip
     """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
-    from underoak.runs import Run
+    from underoak.finished import Run
 
     if (parcel is None) == (zone is None):
         raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
@@ -341,22 +236,22 @@ def explain(
 
 
 @main.command(short_help="Say where to take soil on a parcel, and what to ask the laboratory.")
-@_RUN
+@RUN
 @click.option("--parcel", required=True, metavar="ID", help="The parcel's id.")
 @click.option("-n", "count", type=click.IntRange(1, 200), required=True, help="How many points.")
 @click.option(
-    "--range", "range_m", type=_Metres(), help="How far soil stays alike. Default: the plan's, else 800m."
+    "--range", "range_m", type=Metres(), help="How far soil stays alike. Default: the plan's, else 800m."
 )  # fmt: skip
-@click.option("--setback", type=_Metres(), default="10m", show_default=True, help="Off the parcel's edges.")
-@click.option("--spacing", type=_Metres(), default="10m", show_default=True, help="Least distance of two points.")
+@click.option("--setback", type=Metres(), default="10m", show_default=True, help="Off the parcel's edges.")
+@click.option("--spacing", type=Metres(), default="10m", show_default=True, help="Least distance of two points.")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run.")
 @faults_told
 def sample(
     run: Path, parcel: str, count: int, range_m: float | None, setback: float, spacing: float, out: Path | None
 ) -> None:
     """Where to take soil on a parcel of a finished RUN, and what to ask the laboratory; points for a phone or GPS."""
+    from underoak.finished import Run
     from underoak.report import lab_request
-    from underoak.runs import Run
 
     if range_m == 0.0:
         raise click.UsageError("--range is more than 0: soil is alike over some distance")
@@ -379,9 +274,9 @@ def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -
     """Say what changed from the FIRST finished run to the SECOND, where, by how much, and what explains it."""
     import json
 
+    from underoak.finished import Run
     from underoak.report import compare as compare_runs
     from underoak.report import comparison_text, comparison_values
-    from underoak.runs import Run
 
     found = compare_runs(Run.open(first), Run.open(second))
     if json_to:

@@ -15,7 +15,7 @@ import yaml
 from click.testing import CliRunner
 
 from underoak.cli import main
-from underoak.runs import Run
+from underoak.finished import Run
 
 from noise import LEFT, TOP, noise_country, write_raster, write_shapes
 

@@ -9,12 +9,12 @@ from click.testing import CliRunner
 
 import underoak as uo
 from underoak.cli import main
+from underoak.finished import Run
 from underoak.overlay import Curve, Rules
 from underoak.places.answer import kept as kept_cells
 from underoak.places.answer.kept import Kept, sd_left
 from underoak.places.soil.retested import Pooled
 from underoak.places.total.sample import Cells
-from underoak.runs import Run
 
 from noise import LEFT, TOP, noise_country, write_shapes
 
