@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -16,7 +15,6 @@ from underoak.engine.novelty import Driver, Novelty, Range, add_sums, drivers_by
 from underoak.engine.outputs import Output, halve
 from underoak.engine.prepare import Prepared
 from underoak.engine.recipe import Recipe
-from underoak.engine.reducer import Judged
 from underoak.engine.runner import build_overviews, write_rasters
 from underoak.engine.spool import TILE, Spool
 from underoak.engine.tile import block_windows, encoded_blocks
@@ -113,11 +111,7 @@ def _output(plan: Plan, present: View) -> Output:
         Band("share of futures in which some replaced layer is outside the region's present range", "1"),
     )
     tags = {"SOFTWARE": "underoak", "TITLE": plan.title, "FUTURES_WEIGHED": plan.futures.weigh}
-    return Output(Layout(name, "float32", float("nan"), bands, tags), _no_cells, averaged=True)
-
-
-def _no_cells(judged: Judged) -> Any:
-    raise NotImplementedError("these cells come from finished rasters, not from one view's results")
+    return Output(Layout(name, "float32", float("nan"), bands, tags), None, averaged=True)
 
 
 def _spool_blocks(

@@ -36,7 +36,8 @@ class Output:
     """One raster file: its layout, its cells from results, and how four cells become one in an overview."""
 
     layout: Layout
-    cells: Callable[[Judged], Cells]  # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable
+    # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable; None when tiles do not make them
+    cells: Callable[[Judged], Cells] | None
     averaged: bool  # overviews average values; otherwise they take the most common code
     variant: int = 0  # whose results
 

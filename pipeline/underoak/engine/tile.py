@@ -68,7 +68,7 @@ def _judge_block(work: Work, block: Window, result: TileResult, halves: dict[str
         if variant.doubt is not None and variant.doubt.layers:
             judged = _drawn(work, at, variant, judged, result, notes)
         for output in work.outputs:
-            if output.variant != at:
+            if output.variant != at or output.cells is None:
                 continue
             name, cells = output.layout.name, output.cells(judged)
             result.blocks.setdefault(name, []).extend(encoded_blocks(cells, output, 0, block))
