@@ -68,7 +68,7 @@ def crash_elsewhere():
 
 def printing():
     print("a library talks")
-    os.write(1, b"and its kernel too\n")
+    os.write(2, b"a decoder remarks\n")
     return "made"
 
 
@@ -78,7 +78,7 @@ def way(request, monkeypatch):
     return request.param
 
 
-def test_what_a_child_makes_or_raises_comes_back(way):
+def test_what_a_child_makes_or_raises_comes_back(way, capfd):
     with Reader() as reader:
         made, pid = reader.make(doubled, np.arange(300_000))
         assert pid != os.getpid()
@@ -86,9 +86,11 @@ def test_what_a_child_makes_or_raises_comes_back(way):
         with pytest.raises(UnderoakError, match="E201 dem: no CRS") as caught:
             reader.make(refused)
         assert caught.value.faults == (Fault("E201", "no CRS", "dem", "add one"),)
-        with pytest.raises(RuntimeError, match="ZeroDivisionError: of ours"):
+        with pytest.raises(RuntimeError, match=r"^ZeroDivisionError: of ours$") as bug:
             reader.make(wrong)
+        assert "in wrong" in bug.value.__notes__[0]
         assert reader.make(printing) == "made"
+    assert "decoder remarks" not in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -61,6 +61,10 @@ class Reader:
                     return made
                 if kind == "raised":
                     raise said[0]
+                if kind == "failed":
+                    bug = RuntimeError(said[0])
+                    bug.add_note(said[1])  # for --debug
+                    raise bug
                 if kind == "ended":
                     raise _crashed(what, where, child.wait())
                 what, where = said
@@ -154,6 +158,8 @@ class _Forked(_Child):
                 os.close(ours)
                 signal.signal(signal.SIGINT, signal.SIG_IGN)  # our parent hears of it, and ends us
                 signal.signal(signal.SIGTERM, signal.SIG_DFL)
+                for stream in (1, 2):  # decoders' own remarks; what matters is raised
+                    os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
                 reads.forget()
                 gdal.close_handles()  # they share their place in the file with the parent's
                 stores.close_stores()
@@ -180,7 +186,7 @@ class _Started(_Child):
     def __init__(self) -> None:
         self._process = subprocess.Popen(
             [sys.executable, "-c", _START], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+            stderr=subprocess.DEVNULL, env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
         )  # fmt: skip
         assert self._process.stdout is not None
         super().__init__(self._process.stdout)
@@ -235,4 +241,4 @@ def _work(
     except UnderoakError as error:
         say("raised", error)
     except Exception as error:  # not all can be pickled, and none with its traceback
-        say("raised", RuntimeError("".join(traceback.format_exception(error))))
+        say("failed", f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error)))
