@@ -86,8 +86,9 @@ def test_what_a_child_makes_or_raises_comes_back(way, capfd):
         with pytest.raises(UnderoakError, match="E201 dem: no CRS") as caught:
             reader.make(refused)
         assert caught.value.faults == (Fault("E201", "no CRS", "dem", "add one"),)
-        with pytest.raises(RuntimeError, match=r"^ZeroDivisionError: of ours$") as bug:
+        with pytest.raises(RuntimeError, match="ZeroDivisionError") as bug:
             reader.make(wrong)
+        assert str(bug.value) == "ZeroDivisionError: of ours"
         assert "in wrong" in bug.value.__notes__[0]
         assert reader.make(printing) == "made"
     assert "decoder remarks" not in capfd.readouterr().err
