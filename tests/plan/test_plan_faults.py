@@ -134,7 +134,7 @@ CASES = [
     ("month twice", [("season: summer", "months: [6, 6]")], "E304", "[6, 6]", "twice", "once"),
     ("months and season", [("season: summer", "season: summer, months: [6]")], "E304", "summer", "both", "keep one"),
     ("name of a layer", [("  clay: {file", "  clay 1: {file")],
-     "E304", "{file: data/clay", 'name "clay 1"', "letters, digits"),
+     "E304", "{file: data/clay", 'name "clay 1"', 'write "clay_1"'),
     ("grain", [("grain: 250 m", "grain: 250")], "E342", "250}", "number and a unit, not 250", "30 m"),
     # criteria
     ("no source", [("weight: 0.1, source: survey legend", "weight: 0.1")],
@@ -157,6 +157,8 @@ CASES = [
      "E332", "tuber_melanosporun", "no profile", '"tuber_melanosporum"'),
     ("host", [("quercus_ilex", "quercus_ilx")],
      "E332", "quercus_ilx", "not a host of Tuber melanosporum", '"quercus_ilex"'),
+    ("a host by its Latin name", [("quercus_ilex", '"Quercus ilex"')],
+     "E304", '"Quercus', "cannot be used", 'write "quercus_ilex"'),
     ("a species twice", [("[tuber_melanosporum]", "[tuber_melanosporum, tuber_melanosporum]")],
      "E304", "tuber_melanosporum]", "named twice", "once"),
     ("crs", [("EPSG:25831", "EPSG:999999")], "E202", "EPSG:999999", "not known", "EPSG code"),

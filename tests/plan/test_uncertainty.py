@@ -106,7 +106,7 @@ CASES = [
     ("own level twice", [QUANTILES, ("0.05: data/q05.vrt", "0.5: data/q05.vrt")],
      "E362", "{0.5: data", "two files for the level 0.5", "`quantile`"),
     ("level outside", [QUANTILES, ("0.05: data/q05.vrt", "5: data/q05.vrt")],
-     "E304", "data/q05.vrt, 0.95", "less than 1", ""),
+     "E304", "data/q05.vrt, 0.95", "between 0 and 1", ""),
     ("level alone", [(PH, "resample: nearest, grain: 250 m, quantile: 0.4}")],
      "E304", "0.4}", "one among several", "add `quantiles`"),
     ("negative", [SD, ("80 g/kg", "-80 g/kg")], "E304", "-80", "cannot be negative", "0 or more"),
@@ -156,3 +156,37 @@ def test_quantiles_of_the_present_are_not_those_of_a_future(tmp_path):
     more = "scenarios: [{name: hot, replace: {soil_ph: data/later.tif}}]\n"
     (fault,) = faults(spoiled(*DOUBTFUL, ("parcels:", more + "parcels:")), tmp_path)
     assert (fault.code, "those of the present" in fault.what) == ("E330", True)
+
+
+@pytest.mark.parametrize(
+    ("broken", "says"),
+    [
+        ("quantiles: {0.05: 5}", "should be a mapping of keys, not 5"),
+        ("quantiles: {1.5: data/q.tif}", "lies between 0 and 1, and 1.5 does not"),
+        ("quantiles: {.nan: data/q.tif}", ".nan is not a finite number"),
+        ("quantile: .nan, quantiles: {0.05: data/q.tif}", ".nan is not a finite number"),
+        ("quantiles: wide", "should be a mapping of keys"),
+        ("sd: -1 pH", "cannot be negative"),
+    ],
+)
+def test_doubt_that_is_broken_is_one_fault(tmp_path, broken, says):
+    doubtful = PH, f"resample: nearest, grain: 250 m, {broken}}}"
+    asked = ASKED.replace(", {name: dry, layer: rain, at_most: 5 cm}", "")
+    (fault,) = faults(spoiled(doubtful, ("combine:", asked + "combine:")), tmp_path)
+    assert says in fault.what
+    assert "soil_ph" in fault.where
+
+
+def test_doubt_that_no_layer_has_is_told_beside_a_layer_that_is_broken_elsewhere(tmp_path):
+    text = spoiled(("combine:", "uncertainty: {draws: 64}\ncombine:"), ("unit: g/kg, resample: mean}", "unit: g/kgg}"))
+    assert {fault.code for fault in faults(text, tmp_path)} >= {"E362"}
+
+
+def test_a_level_from_python_that_is_no_number_is_refused(tmp_path):
+    plan = loaded(spoiled(*DOUBTFUL), tmp_path).canonical()
+    plan["layers"]["soil_ph"]["quantiles"] = {float("nan"): "data/q.tif"}
+    with pytest.raises(UnderoakError) as caught:
+        load_plan(plan, base=tmp_path)
+    (fault,) = caught.value.faults
+    assert "lies between 0 and 1, and nan does not" in fault.what
+    assert fault.mend == "write 0.05 for the value that 5 % lie below"

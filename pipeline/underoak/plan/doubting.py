@@ -28,7 +28,9 @@ def check_doubt(spec: PlanSpec, check: Check) -> None:
             what = "quantiles of suitability come from draws, and the plan asks for none"
             check.fault("E362", what, ("outputs", "quantiles"), "add `uncertainty`")
         return
-    if not any(layer.has_doubt for layer in spec.layers.values()) and ("layers",) not in check.broken:
+    if not any(layer.has_doubt for layer in spec.layers.values()):
+        if check.is_broken(("layers",)) and any(_lost_doubt(name, check) for name in check.names("layers")):
+            return
         what = "no layer says how far off it may be, so that there is nothing to draw"
         check.fault("E362", what, ("uncertainty",), "give a layer `quantiles` or `sd`")
         return
@@ -41,12 +43,17 @@ def check_doubt(spec: PlanSpec, check: Check) -> None:
             _check_deviation(deviation, spec.layers[name], way, check)
 
 
+def _lost_doubt(name: str, check: Check) -> bool:
+    """True when a layer's doubt is written, or may be, and told as a fault already."""
+    return any(check.is_broken(("layers", name, key)) for key in ("quantiles", "sd"))
+
+
 def _check_ask(ask: AskSpec, way: Keys, spec: PlanSpec, check: Check) -> None:
     check_layer(ask.layer, (*way, "layer"), check)
     layer = spec.layers.get(ask.layer)
     if layer is None:
         return
-    if not layer.has_doubt:
+    if not layer.has_doubt and not _lost_doubt(ask.layer, check):
         what = f'the layer "{ask.layer}" says nothing of its doubt'
         check.fault("E362", what, (*way, "layer"), "give it `quantiles` or `sd`, or ask about another layer")
     unit = unit_in_use(layer)

@@ -184,6 +184,14 @@ def _bare(word: Any) -> str:
     return str(word).strip("'")
 
 
+def _name_like(written: str) -> str:
+    """A mend for a name that cannot be used: Latin names come with a capital and a space."""
+    made = re.sub(r"[\s.-]+", "_", written.strip()).strip("_").lower()
+    if re.fullmatch(r"[a-z][a-z0-9_]{0,47}", made):
+        return f'write "{made}"'
+    return "use up to 48 letters, digits and _, a letter first"
+
+
 def _missing(key: int | str) -> Told:
     if isinstance(key, int):
         return Told("E304", f"value {key + 1} is missing", "give every value")
@@ -209,7 +217,7 @@ _PLAIN: dict[str, Callable[[ErrorDetails], Told | None]] = {
     "string_too_short": lambda d: Told("E304", "should not be empty"),
     "string_too_long": lambda d: _too_long(d["ctx"]["max_length"]),
     "string_pattern_mismatch": lambda d: Told(
-        "E304", f"the name {shown(d['input'])} cannot be used", "use up to 48 letters, digits and _, a letter first"
+        "E304", f"the name {shown(d['input'])} cannot be used", _name_like(d["input"])
     ),
     "too_short": _length,
     "too_long": _length,

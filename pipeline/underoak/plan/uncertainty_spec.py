@@ -17,7 +17,12 @@ _SHARE = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?)\s*(?:%|percent)(?P<of>\s+of\s
 
 def _level(value: Any) -> Any:
     """A level is a number; as a key in JSON it is text."""
-    return float(value) if isinstance(value, str) and re.fullmatch(r"0?\.\d{1,9}", value) else value
+    if isinstance(value, str) and re.fullmatch(r"0?\.\d{1,9}", value):
+        return float(value)
+    if isinstance(value, int | float) and not isinstance(value, bool) and not 0.0 < value < 1.0:
+        what = f"the level of a quantile lies between 0 and 1, and {value:g} does not"
+        raise refusal("E304", what, "write 0.05 for the value that 5 % lie below")
+    return value
 
 
 def _not_negative(value: Any) -> Any:
