@@ -116,6 +116,15 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """A count and what is counted, in the right number; `many` left out is `one` with an s.
+
+    >>> counted(1, "parcel"), counted(0, "parcel"), counted(12_345, "corner point"), counted(2, "is", "are")
+    ('1 parcel', '0 parcels', '12 345 corner points', '2 are')
+    """
+    return f"{count:,} ".replace(",", " ") + (one if count == 1 else many or f"{one}s")
+
+
 def did_you_mean(word: str, known: Iterable[str], default: str = "") -> str:
     """A mend that names the nearest known words, or `default` where none is near.
 

@@ -13,7 +13,7 @@ from underoak.engine.folder import RunFolder
 from underoak.engine.identity import Identity, changes, processor
 from underoak.engine.progress import Progress
 from underoak.engine.spool import TILE, Spool, kept_facts
-from underoak.errors import Fault, UnderoakError
+from underoak.errors import Fault, UnderoakError, counted
 from underoak.grid import Grid
 
 # The same tiles would lead to the same fault again (E204, E250), or may be of two versions of a file (E601).
@@ -43,7 +43,9 @@ def spool_of(
     whole = -(-grid.rows // TILE) * -(-grid.cols // TILE)
     try:
         if spool.tiles:
-            told.say(f"Going on from a stopped run: {spool.tiles} of {whole} tiles are done. --fresh starts over.")
+            told.say(
+                f"Going on from a stopped run: {spool.tiles} of {counted(whole, 'tile')} done. --fresh starts over."
+            )
             told.log("resumed", done=spool.tiles, of=whole, damaged=spool.damaged)
         low = check_room(spool.folder, needed_mb * 1e6, spool.size)
         warnings += [low] if low else []
@@ -58,7 +60,9 @@ def spool_of(
         else:
             spool.close()
             if spool.tiles:
-                told.say(f"Kept: {spool.tiles} of {whole} tiles. The same run with --resume goes on from there.")
+                told.say(
+                    f"Kept: {spool.tiles} of {counted(whole, 'tile')}. The same run with --resume goes on from there."
+                )
         raise
     spool.remove()
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.errors import Problems
+from underoak.errors import Problems, counted
 
 _SECONDS = 86400.0
 # A month of no particular year: the lengths of the Gregorian calendar's 400 years, on average.
@@ -108,7 +108,8 @@ def _in_order(steps: Sequence[Step], where: str, problems: Problems) -> bool:
     named = dict(zip(months, steps, strict=True))
     twice = [m for m, n in Counter(months).items() if n > 1]
     if twice:
-        what = f"{len(twice)} month(s) come more than once in the file: {_list(str(named[m]) for m in twice)}"
+        come = counted(len(twice), "month comes", "months come")
+        what = f"{come} more than once in the file: {_list(str(named[m]) for m in twice)}"
         mend = "give one step for each month; make monthly means or sums of finer steps first"
         problems.add("E225", what, where, mend)
         return False

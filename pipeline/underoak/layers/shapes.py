@@ -12,7 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from underoak import crs as _crs
-from underoak.errors import Problems
+from underoak.errors import Problems, counted
 from underoak.grid import Grid, Window
 from underoak.indicators import cell_metres
 from underoak.indicators.sides import frame
@@ -72,7 +72,8 @@ def open_shapes(
         dtype="float32",
         stored_unit="m",
         unit="m",
-        decision=f"distance in true metres to the nearest of {len(shapes):,} shapes in reach, {within:g} m at most",
+        decision=f"distance in true metres to the nearest of {counted(len(shapes), 'shape')} in reach, "
+        f"{within:g} m at most",
         files=files_of(file),
     )
     parts = _parts(shapes)

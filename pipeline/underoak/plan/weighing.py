@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from underoak.errors import UnderoakError, did_you_mean
+from underoak.errors import UnderoakError, counted, did_you_mean
 from underoak.plan.checking import Check
 from underoak.plan.joining import Joined
 from underoak.plan.model import PlanSpec, WeightsSpec
@@ -88,7 +88,7 @@ def order_weights(spec: PlanSpec, weights: Sequence[float], check: Check) -> tup
         return None
     way: Keys = ("combine", "order_weights")
     if len(given) != len(weights):
-        what = f"there are {len(given)} order weights for {len(weights)} criteria"
+        what = f"{counted(len(given), 'order weight')} for {counted(len(weights), 'criterion', 'criteria')}"
         check.fault("E316", what, way, "give one for each criterion in use")
     if len(set(weights)) > 1 and max(weights) - min(weights) > _TO_ONE:
         mend = "give every criterion the same weight, or use `alpha` instead"

@@ -218,8 +218,9 @@ def test_ground_in_two_parcels_is_told_and_judged_in_both():
     assert found.loc[["F00", "F01"], "cells"].tolist() == [400.0, 400.0]
     warning = overlap_warning(found.reset_index())
     assert warning.code == "W430"
-    assert "2 parcels" in warning.what
-    assert "F00, F01" in warning.what
+    assert warning.what.startswith("2 parcels overlap others, 4.0 ha of them at least (F00, F01):")
+    alone = overlap_warning(found.loc[["F00"]].assign(area_ha=0.004).reset_index())
+    assert alone.what.startswith("1 parcel overlaps another, 20 m2 of it at least (F00):")
     assert overlap_warning(found.loc[["F02"]].reset_index()) is None
 
 

@@ -165,7 +165,7 @@ def test_a_map_of_one_cell_and_one_without_relief_can_be_drawn():
 
 def test_figures_are_written_the_same_everywhere():
     assert [percent(x) for x in (0.004, 0.995, 1.0)] == ["<1 %", ">99 %", "100 %"]
-    assert [hectares(x) for x in (0.05, 12.34, 4321.0, float("nan"))] == ["0.05 ha", "12.3 ha", "4 321 ha", "–"]
+    assert [hectares(x) for x in (0.05, 12.34, 4321.0, float("nan"))] == ["500 m2", "12.3 ha", "4 321 ha", "–"]
     assert score(float("nan")) == "–"
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.doubt.acceptability import ParcelCells, RankAcceptability, rank_acceptability
+from underoak.errors import counted
 from underoak.places.answer.shifted import drawn_memberships, thinned
 from underoak.places.shape.write import csv_text, whole
 from underoak.places.total.sample import Cells
@@ -75,7 +76,8 @@ class Order:
         ]
         if self.left_out:
             lines.append(
-                f"Only the best {len(self.ids):,} parcels were ranked against each other, {self.left_out:,} were not."
+                f"Only the best {counted(len(self.ids), 'parcel')} were ranked against each other, "
+                f"{counted(self.left_out, 'was', 'were')} not."
             )
         return lines
 

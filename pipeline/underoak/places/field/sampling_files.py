@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree as xml
 
 from underoak.engine.disk import disk_error
-from underoak.errors import Problems, printable
+from underoak.errors import Problems, counted, printable
 from underoak.places.field.sampling import Sampling
-from underoak.places.shape.write import csv_text, geopackage, whole
+from underoak.places.shape.write import geopackage, whole, write_csv
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +41,7 @@ def write_sampling(folder: Path, sampling: Sampling, request: str) -> list[Path]
     frame = gpd.GeoDataFrame(table, geometry=gpd.points_from_xy(table["x"], table["y"]), crs=sampling.crs)
     whole(paths[0], lambda path: geopackage(path, frame, "points", "Point"))
     whole(paths[1], lambda path: path.write_bytes(gpx(sampling)))
-    whole(paths[2], lambda path: path.write_bytes(csv_text(table).encode()))
+    whole(paths[2], lambda path: write_csv(path, table))
     whole(paths[3], lambda path: path.write_bytes(f"{request}\n".encode()))
     return paths
 
@@ -83,7 +83,7 @@ def gpx(sampling: Sampling) -> bytes:
         bag = sampling.bag_of(number)
         point = xml.SubElement(root, "wpt", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
         xml.SubElement(point, "name").text = printable(sampling.name_of(number))
-        xml.SubElement(point, "desc").text = f"Bag {bag.name}: {bag.cores} cores, {DEPTH}"
+        xml.SubElement(point, "desc").text = f"Bag {bag.name}: {counted(bag.cores, 'core')}, {DEPTH}"
         xml.SubElement(point, "sym").text = "Flag, Blue"
     xml.indent(root)
     made: bytes = xml.tostring(root, encoding="UTF-8", xml_declaration=True)

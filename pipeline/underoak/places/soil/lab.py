@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from underoak import units as _units
-from underoak.errors import Problems, UnderoakError, did_you_mean
+from underoak.errors import Problems, UnderoakError, counted, did_you_mean
 from underoak.indicators.reaction import PH_CONVERSIONS, PhConversion
 from underoak.layers.files import local
 from underoak.plan.uncertainty_spec import deviation_in
@@ -140,7 +140,9 @@ def _rows(text: str, id_field: str, where: str, problems: Problems) -> Iterator[
                 if not _columns_fit(columns, where, problems):
                     return
             elif len(row) != len(columns):
-                what = f"line {reader.line_num} has {len(row)} fields, and the first line names {len(columns)}"
+                what = (
+                    f"line {reader.line_num} has {counted(len(row), 'field')}, and the first line names {len(columns)}"
+                )
                 problems.add("E411", what, where, "put a field that holds a comma in quotes")
             else:
                 yield reader.line_num, {name: cell.strip() for name, cell in zip(columns, row, strict=True)}

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.errors import Fault
+from underoak.places.shape.areas import hectares
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,8 +150,10 @@ def overlap_warning(table: pd.DataFrame) -> Fault | None:
         return None
     ha = float((over["overlap_share"] * over["area_ha"]).sum())
     some = ", ".join(over["id"].sort_values().head(5))
+    which = f"{len(over)} parcels overlap others" if len(over) > 1 else "1 parcel overlaps another"
     what = (
-        f"{len(over)} parcels overlap others, {ha:.2f} ha of them at least ({some}{', ...' if len(over) > 5 else ''})"
+        f"{which}, {hectares(ha)} of {'them' if len(over) > 1 else 'it'} at least "
+        f"({some}{', ...' if len(over) > 5 else ''})"
     )
     return Fault("W430", f"{what}: each is judged by itself, and their areas must not be added up", "parcels")
 

@@ -9,8 +9,9 @@ from typing import Any
 
 from underoak import crs as _crs
 from underoak.engine.difference import RasterDifference
-from underoak.errors import printable
+from underoak.errors import counted, printable
 from underoak.grid import Grid
+from underoak.places.shape.areas import hectares as in_words
 from underoak.report.comparison.comparison import (
     Comparison,
     Finished,
@@ -58,7 +59,7 @@ def _heads(found: Comparison) -> list[str]:
 def _outputs(found: Comparison) -> str:
     told = found.outputs
     if told.are_same:
-        return f"The runs left the same {len(told.same)} files, byte for byte."
+        return f"The runs left the same {counted(len(told.same), 'file')}, byte for byte."
     kinds = {
         "not the same": told.different,
         "only in the first": told.only_first,
@@ -117,8 +118,8 @@ def _cells(found: RasterDifference, grid: Grid) -> Iterator[str]:
     else:
         share = found.changed / found.judged
         yield (
-            f"  suitability moved by more than {_plain(found.tolerance)} on {_share(share)} of the "
-            f"{_count(found.judged)} cells judged in both"
+            f"  suitability moved by more than {_plain(found.tolerance)} on {_share(share)} of "
+            f"the {counted(found.judged, 'cell')} judged in both"
         )
     if found.changed:
         yield (
@@ -167,14 +168,20 @@ def _table(moves: Mapping[tuple[int, int], float]) -> Iterator[str]:
 def _area(hectares: float) -> str:
     if hectares == 0:
         return "·"
+    if hectares < 0.1:
+        return in_words(hectares)
     return f"{hectares:,.2f}".replace(",", " ") if hectares < 10 else f"{hectares:,.0f}".replace(",", " ")
+
+
+def _with_unit(hectares: float) -> str:
+    return _area(hectares) if 0.0 < hectares < 0.1 else f"{_area(hectares)} ha"
 
 
 def _totals(first: Finished, second: Finished) -> Iterator[str]:
     one, other = class_hectares(first), class_hectares(second)
     for code, name in _CODES.items():
         if code in one or code in other:
-            yield f"  {name:<10}{_area(one.get(code, 0.0)):>14} ha -> {_area(other.get(code, 0.0)):>14} ha"
+            yield f"  {name:<10}{_with_unit(one.get(code, 0.0)):>17} -> {_with_unit(other.get(code, 0.0)):>17}"
 
 
 def _parcels(told: ParcelsChange) -> Iterator[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from underoak.errors import counted
 from underoak.plan.resolved import Plan, View
 from underoak.report.text.findings import Findings
 from underoak.report.text.words import hectares, limits, percent, score
@@ -24,7 +25,7 @@ def futures_section(
     asked, number = plan.futures.at_least, len(plan.spec.scenarios)
     what = f"{asked} or better (suitability {at_least:g} or more) in"
     lines = [
-        (f"{what} every one of {number} futures", counts["all"]),
+        (f"{what} every one of {counted(number, 'future')}", counts["all"]),
         (f"{what} four fifths of them or more", counts["four_fifths"]),
         (f"{what} half of them or more", counts["half"]),
         (f"{what} none", counts["none"]),
@@ -55,10 +56,10 @@ def novel_words(novelty: Novelty, scenarios: Sequence[str]) -> str:
     most = max(range(len(futures)), key=lambda i: (futures[i], -i))
     names = [f"{name} ({percent(each[name])})" for name in sorted(each, key=lambda name: -each[name])]
     return (
-        f"On average over {len(scenarios)} futures, {percent(share)} of the ground lies outside the range that the "
-        f"region has at present, in {_listed(names)}; most of all in {scenarios[most]} ({percent(futures[most])}). "
-        "There curves say more than anybody has seen here: trust these figures less. "
-        "Fifth band of the map; columns novel_share and novel_drivers of futures.csv."
+        f"On average over {counted(len(scenarios), 'future')}, {percent(share)} of the ground lies outside the "
+        f"range that the region has at present, in {_listed(names)}; most of all in "
+        f"{scenarios[most]} ({percent(futures[most])}). There curves say more than anybody has seen here: "
+        "trust these figures less. Fifth band of the map; columns novel_share and novel_drivers of futures.csv."
     )
 
 

@@ -138,9 +138,10 @@ def left_out(count: int, most: int) -> str:
     """What is said below a table of parcels that does not show all of them.
 
     >>> left_out(50_000, 500), left_out(500, 500)
-    ('The best 500 of 50,000 parcels are shown here; all are in parcels.csv.', '')
+    ('The best 500 of 50 000 parcels are shown here; all are in parcels.csv.', '')
     """
-    return f"The best {most:,} of {count:,} parcels are shown here; all are in parcels.csv." if count > most else ""
+    shown = f"The best {most:,} of {count:,} parcels are shown here; all are in parcels.csv."
+    return shown.replace(",", " ") if count > most else ""
 
 
 def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:

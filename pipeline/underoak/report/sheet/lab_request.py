@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from underoak.errors import printable
+from underoak.errors import counted, printable
 from underoak.places.field.sampling import CORES, Bag, Sampling
 from underoak.report.text.words import CAUTIONS, hectares, percent
 
@@ -52,8 +52,7 @@ def lab_request(sampling: Sampling) -> str:
 
 def _lines(sampling: Sampling) -> Iterator[str]:
     count = len(sampling.x)
-    points = f"{count} point{'s' if count > 1 else ''}"
-    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {points}"
+    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {counted(count, 'point')}"
     yield ""
     yield f"{'point':>5}  {'bag':<3}  {'cores':>5}  {'latitude':>11}  {'longitude':>11}  doubt left"
     for number in range(1, count + 1):
@@ -90,7 +89,7 @@ def _bag(bag: Bag) -> str:
     points = ", ".join(map(str, bag.points))
     whole = bag.cores * len(bag.points)
     where = f"point{'s' if len(bag.points) > 1 else ''} {points}"
-    text = f"Bag {bag.name}: {where}; {bag.cores} cores at each, {whole} in all, for {hectares(bag.area_ha)}"
+    text = f"Bag {bag.name}: {where}; {counted(bag.cores, 'core')} at each, {whole} in all, for {hectares(bag.area_ha)}"
     if not bag.is_known:
         text += ", where the maps are blank"
     if bag.area_ha > _LARGEST_HA:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from underoak.places.answer.sensitivity import FirstTwo
+from underoak.places.shape.areas import hectares as hectares
 from underoak.places.total.ranking import NOTHING
 from underoak.plan.season import month_names
 from underoak.report.text.findings import CriterionWords, Findings
@@ -50,18 +51,6 @@ def percent(share: float) -> str:
     return f"{share * 100:.0f} %"
 
 
-def hectares(area: float) -> str:
-    """An area as people say it.
-
-    >>> hectares(0.1234), hectares(3.44), hectares(12345.6)
-    ('0.12 ha', '3.4 ha', '12 346 ha')
-    """
-    if not math.isfinite(area):
-        return "–"
-    digits = 2 if area < 1 else 1 if area < 100 else 0
-    return f"{area:,.{digits}f} ha".replace(",", " ")
-
-
 def score(value: float) -> str:
     """A score 0..1 with two places; a dash where there is none."""
     return f"{value:.2f}" if math.isfinite(value) else "–"
@@ -98,7 +87,7 @@ def _best(findings: Findings) -> dict[str, str]:
         better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
         answer = f"; P(S2 or better) {chance(best)}: {best['verdict']}" if has_verdict(best) else ""
         return {
-            "about": f"Best of {len(findings.parcels)} parcels",
+            "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
             "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}{answer}",
             "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
             f"{percent(best['valid_share'])} of the rest judged{better}",
@@ -179,14 +168,19 @@ def trust_lines(findings: Findings) -> list[str]:
             areas = findings.parcels["area_ha"].dropna()
             small = int((areas < cell).sum())
             if small:
-                which = "any of the parcels has" if small == len(areas) else f"{small} of the {len(areas)} parcels have"
-                line += f", more than {which}"
+                line += f", more than {_of_parcels(small, len(areas))}"
         lines.append(line + ". Inside a cell it tells no field from the next.")
     missing = findings.class_cells.get(255, 0)
     if missing:
         share = percent(missing / findings.counts["inside"])
         lines.append(f"{share} of the region could not be judged, because some layer has no value there.")
     return lines
+
+
+def _of_parcels(some: int, every: int) -> str:
+    if some == every:
+        return "any of the parcels has" if every > 1 else "the parcel has"
+    return f"{some} of the {every} parcels {'have' if some > 1 else 'has'}"
 
 
 def metres(length: float) -> str:
