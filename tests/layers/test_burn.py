@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 import shapely
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from shapely import MultiPolygon, Polygon, affinity, box
 
 from underoak.grid import Grid, Window
-from underoak.layers.burn import centres, coverage, edges_of, touched
+from underoak.layers.burn import centres, coverage, edges_of, joined, meeting, touched
 
 GRID = Grid.north_up("EPSG:25831", 0.0, 90.0, 10.0, 9, 11)
 seeds = st.integers(0, 2**32 - 1)
@@ -233,6 +235,28 @@ def test_one_polygon_picked_is_the_polygon_alone():
     for i, shape in enumerate(shapes):
         alone = coverage(edges_of([shape], GRID), GRID.window)
         np.testing.assert_array_equal(coverage(edges.pick(i), GRID.window), alone)
+
+
+def test_polygons_joined_are_those_made_at_once():
+    shapes = [polygon(0), None, polygon(1), polygon(2), Polygon(), polygon(3)]
+    at_once = edges_of(shapes, GRID)
+    for parts in ([6], [1, 5], [2, 0, 3, 1]):
+        ends = np.cumsum([0, *parts])
+        made = joined([edges_of(shapes[a:b], GRID) for a, b in itertools.pairwise(ends)])
+        for one, other in zip(made, at_once, strict=True):
+            np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.parametrize("count", [0, 5, 300])
+def test_the_polygons_that_meet_a_window_are_those_whose_boxes_do(count):
+    shapes = [polygon(seed) for seed in range(count)]
+    edges = edges_of([*shapes, None], GRID)
+    for window in (GRID.window, Window(1, 2, 3, 4), Window(500, 500, 9, 9)):
+        left, top, right, bottom = edges.box.T
+        apart = (left >= window.col + window.cols) | (right <= window.col)
+        apart |= (top >= window.row + window.rows) | (bottom <= window.row) | np.isnan(left)
+        found = meeting(edges, window.row, window.col, window.rows, window.cols)
+        assert found.tolist() == np.flatnonzero(~apart).tolist()
 
 
 def test_empty_and_absent_shapes_keep_their_place():

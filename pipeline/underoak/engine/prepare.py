@@ -17,7 +17,7 @@ from underoak.engine.ranging import check_range
 from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes, Variant
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
-from underoak.layers.burn import edges_of
+from underoak.layers.burn import edges_of, joined
 from underoak.layers.catalogue import open_layers, unit_of
 from underoak.layers.coded import check_codes
 from underoak.layers.encoding import Encoding
@@ -35,6 +35,8 @@ from underoak.layers.whole import WholeSource
 from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
 from underoak.plan.resolved import Plan, View
 
+_AT_ONCE = 10_000  # shapes
+_QUARTER = 16  # straight pieces that stand for a quarter of a circle
 _THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap is told
 
 
@@ -324,22 +326,22 @@ def _shapes(plan: Plan, grid: Grid, problems: Problems) -> tuple[Shapes, ...]:
             where = f"constraints.{spec.name}"
             try:
                 features = read_features(plan.base / spec.file, spec.features, grid.crs, where=where, problems=problems)
-                made.append(_drawn(spec, list(features.geometry), grid))
+                made.append(_drawn(spec, features.geometry.to_numpy(), grid))
             except UnderoakError as error:
                 problems.extend(replace(f, where=f.where or where) for f in error.faults)
     return tuple(made)
 
 
-def _drawn(spec: ShapesConstraint, geometries: list[Any], grid: Grid) -> Shapes:
-    """Shapes near the region, widened; ones far away cannot hold a cell."""
+def _drawn(spec: ShapesConstraint, shapes: Any, grid: Grid) -> Shapes:
+    """Shapes near the region, widened; ones far away cannot hold a cell. What is widened is held a few at a time."""
     grow = spec.grow_m / _crs.unit_m(grid.crs)
     left, bottom, right, top = grid.bounds
     near = shapely.box(left - grow - 1, bottom - grow - 1, right + grow + 1, top + grow + 1)
-    kept = [g for g in geometries if g is not None and not g.is_empty and g.intersects(near)]
-    if grow > 0:
-        kept = [part for g in kept for part in _parts(g.buffer(grow))]
-    return Shapes(spec.name, edges_of(np.array(kept, dtype=object), grid), spec.exclude, spec.touch)
-
-
-def _parts(shape: Any) -> list[Any]:
-    return list(getattr(shape, "geoms", [shape]))
+    kept = shapes[shapely.intersects(shapes, near)]
+    made = []
+    for first in range(0, max(len(kept), 1), _AT_ONCE):
+        some = kept[first : first + _AT_ONCE]
+        if grow > 0:
+            some = shapely.get_parts(shapely.buffer(some, grow, quad_segs=_QUARTER))
+        made.append(edges_of(some, grid))
+    return Shapes(spec.name, joined(made), spec.exclude, spec.touch)

@@ -8,6 +8,7 @@ cell inside is exactly 1, and two polygons that share an edge vertex by vertex a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -85,6 +86,22 @@ def edges_of(shapes: npt.ArrayLike, grid: Grid) -> Edges:
 
     start = (rings - np.arange(len(rings)))[parts[polygons]]  # a ring has an edge less than vertices
     return Edges(u0, v0, u1, v1, sign, start, _boxes(u0, v0, u1, v1, start))
+
+
+def joined(several: Sequence[Edges]) -> Edges:
+    """The polygons of all of them, in order.
+
+    >>> from shapely import box
+    >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
+    >>> joined([edges_of([box(5, 5, 25, 25)], grid), edges_of([None, box(0, 0, 10, 10)], grid)]).areas.tolist()
+    [4.0, 0.0, 1.0]
+    """
+    if len(several) == 1:
+        return several[0]
+    before = np.cumsum([0, *(len(edges.sign) for edges in several)])
+    starts = [edges.start[:-1] + first for edges, first in zip(several, before[:-1], strict=True)]
+    u0, v0, u1, v1, sign, _, box = (np.concatenate(arrays) for arrays in zip(*several, strict=True))
+    return Edges(u0, v0, u1, v1, sign, np.concatenate([*starts, before[-1:]]), box)
 
 
 def coverage(edges: Edges, window: Window) -> Doubles:
@@ -168,6 +185,21 @@ def meet(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -
 
 
 @njit(cache=True, nogil=True)
+def meeting(edges: Edges, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
+    """The polygons whose boxes touch a window's cells, in order."""
+    found = np.empty(64, np.int64)
+    n = 0
+    for polygon in range(len(edges.box)):
+        if meet(edges, polygon, row, col, rows, cols)[2] == 0:
+            continue
+        if n == len(found):
+            found = np.append(found, found)
+        found[n] = polygon
+        n += 1
+    return found[:n]
+
+
+@njit(cache=True, nogil=True)
 def _piece(u0: float, v0: float, u1: float, v1: float, row: int) -> tuple[float, float, float]:
     """An edge within one row of cells: u where it enters and leaves, and its height. The same for any window."""
     enter, leave, height = u0, u1, min(v1, row + 1.0) - max(v0, float(row))
@@ -233,21 +265,18 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
 
 @njit(cache=True, nogil=True)
 def _coverage(edges: Edges, row: int, col: int, out: Doubles) -> None:
-    for polygon in range(len(edges.box)):
+    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
         r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
-        if rows:
-            area = accumulate(edges, polygon, r0, c0, rows, cols)
-            for r in range(rows):
-                for c in range(cols):
-                    out[r0 - row + r, c0 - col + c] += area[r, c] / UNIT
+        area = accumulate(edges, polygon, r0, c0, rows, cols)
+        for r in range(rows):
+            for c in range(cols):
+                out[r0 - row + r, c0 - col + c] += area[r, c] / UNIT
 
 
 @njit(cache=True, nogil=True)
 def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
-    for polygon in range(len(edges.box)):
+    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
         r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
-        if not rows:
-            continue
         flips = np.zeros((rows, cols + 1), np.bool_)
         for e in range(edges.start[polygon], edges.start[polygon + 1]):
             u0, v0, u1, v1 = edges.u0[e], edges.v0[e], edges.u1[e], edges.v1[e]
@@ -265,10 +294,8 @@ def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> No
 
 @njit(cache=True, nogil=True)
 def _touched(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
-    for polygon in range(len(edges.box)):
+    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
         r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
-        if not rows:
-            continue
         area = accumulate(edges, polygon, r0, c0, rows, cols)
         for r in range(rows):
             for c in range(cols):

@@ -102,6 +102,16 @@ def test_other_text_comes_back_as_it_was(text):
     assert list(csv.reader(io.StringIO(made, newline=""))) == [["id", "next"], [text, "x"]]
 
 
+def test_a_long_table_is_written_in_parts_that_nobody_sees(tmp_path, monkeypatch):
+    long = pd.concat([TABLE] * 3, ignore_index=True)
+    expected = csv_text(long)
+    assert expected.count("\n") == 1 + 9 + 3  # the third id has one in it
+    monkeypatch.setattr(write, "_ROWS", 2)
+    write.write_csv(tmp_path / "long.csv", long)
+    assert (tmp_path / "long.csv").read_bytes() == expected.encode()
+    assert csv_text(long.iloc[:0]) == "id,rank,suitability,class,reason\n"
+
+
 def test_no_number_is_written_as_minus_nothing():
     assert csv_text(pd.DataFrame({"gain": [-1e-12, -0.0, 1e9]})) == "gain\n0.000000\n0.000000\n1000000000.000000\n"
 

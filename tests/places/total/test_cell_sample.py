@@ -168,7 +168,9 @@ def test_missing_figures_count_for_nothing():
 
 def test_memory_is_bounded_by_the_number_of_parcels():
     assert cells_each(0) == cells_each(1) == 1024
-    assert cells_each(1_000_000) == 16
+    assert cells_each(50_000) == cells_each(2**18) == 16
+    assert cells_each(1_000_000) == cells_each(10**7) == 4
+    assert all(cells_each(n) * n <= 2**22 for n in (50_000, 300_000, 2**20))
     assert all(cells_each(n) * n <= 2**19 for n in (512, 1000, 5000, 32_768))
 
 

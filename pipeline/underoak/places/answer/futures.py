@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.doubt import regret, robustness, single_swaps
-from underoak.places.shape.write import csv_text, whole
+from underoak.places.shape.write import whole, write_csv
 from underoak.places.total.ranking import ALL_EXCLUDED, TIE, columns_of
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def write_futures_table(folder: Path, table: pd.DataFrame) -> Path:
         UnderoakError: E501, E502 when the disk or the folder does not let us.
     """
     path = folder / FUTURES_CSV
-    whole(path, lambda made: made.write_bytes(csv_text(table).encode()))
+    whole(path, lambda made: write_csv(made, table))
     return path
 
 

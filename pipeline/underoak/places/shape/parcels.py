@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -27,13 +27,16 @@ class Parcels:
     crs: str
     area_ha: npt.NDArray[np.float64]  # on the ellipsoid; NaN without a shape
     notes: tuple[str, ...]  # what was done to a shape, or why there is none; "" for nothing
+    _edges: dict[Grid, Edges] = field(default_factory=dict, repr=False)
 
     def __len__(self) -> int:
         return len(self.ids)
 
     def on(self, grid: Grid) -> Edges:
-        """The parcels in the cells of a grid of their CRS."""
-        return edges_of(self.shapes, grid)
+        """The parcels in the cells of a grid of their CRS, worked out once."""
+        if grid not in self._edges:
+            self._edges[grid] = edges_of(self.shapes, grid)
+        return self._edges[grid]
 
 
 def read_parcels(

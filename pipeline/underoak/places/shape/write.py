@@ -7,6 +7,7 @@ import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 STAMP = "2000-01-01T00:00:00.000Z"  # a GeoPackage must carry a time of change; the true one would change its bytes
 _STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\0")
 _NEEDS_QUOTES = re.compile(r'[,"\r\n]')
+_ROWS = 20_000  # of a table that are text at the same time
 _one_at_a_time = threading.Lock()  # the stamp is a setting of the whole process
 
 
@@ -40,7 +42,7 @@ def write_parcels(folder: Path, table: pd.DataFrame, parcels: Parcels) -> list[P
     joined = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(shapes, crs=parcels.crs))
     paths = folder / "parcels.gpkg", folder / "parcels.csv"
     whole(paths[0], lambda path: geopackage(path, joined, "parcels"))
-    whole(paths[1], lambda path: path.write_bytes(csv_text(table).encode()))
+    whole(paths[1], lambda path: write_csv(path, table))
     return list(paths)
 
 
@@ -67,21 +69,37 @@ def csv_text(table: pd.DataFrame) -> str:
     '=1+1,-3.200000
     007,
     """
-    columns = [[_text(name), *_formatted(table[name])] for name in table.columns]
-    return "".join(",".join(row) + "\n" for row in zip(*columns, strict=True))
+    return "".join(_csv_parts(table))
+
+
+def write_csv(path: Path, table: pd.DataFrame) -> None:
+    """The same as a file, some rows at a time; to be called within `whole`."""
+    with open(path, "wb") as file:
+        for part in _csv_parts(table):
+            file.write(part.encode())
+
+
+def _csv_parts(table: pd.DataFrame) -> Iterator[str]:
+    """The line of names, then so many lines at a time."""
+    yield ",".join(map(_text, table.columns)) + "\n"
+    for first in range(0, len(table), _ROWS):
+        rows = table.iloc[first : first + _ROWS]
+        columns = [_formatted(rows[name]) for name in table.columns]
+        yield "".join(",".join(row) + "\n" for row in zip(*columns, strict=True))
 
 
 def _formatted(column: pd.Series) -> list[str]:
     from pandas.api import types
 
-    missing = column.isna().to_numpy()
     if types.is_integer_dtype(column):
         text = [str(value) for value in column]
     elif types.is_numeric_dtype(column):
         text = [f"{value:z.6f}" for value in column.to_numpy(np.float64, na_value=np.nan)]
     else:
-        text = [_text(value) for value in column]
-    return ["" if gone else value for value, gone in zip(text, missing, strict=True)]
+        text = list(map(lru_cache(maxsize=None, typed=True)(_text), column))  # most columns say a few things often
+    for at in np.flatnonzero(column.isna().to_numpy()).tolist():
+        text[at] = ""
+    return text
 
 
 def _text(value: Any) -> str:

@@ -16,7 +16,7 @@ from numba import njit
 
 from underoak.doubt.spread import TIE, Groups, Sums
 from underoak.engine.reducer import Judged
-from underoak.layers.burn import UNIT, Edges, accumulate, meet
+from underoak.layers.burn import UNIT, Edges, accumulate, meet, meeting
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -158,20 +158,16 @@ def _shares(
     edges: Edges, row: int, col: int, rows: int, cols: int
 ) -> tuple[Places, Places, Places, Doubles]:  # numba compiles the kernels of `layers.burn` in
     """Parcels that meet a block; then cell, parcel (its place among these) and share, parcel after parcel."""
-    hits, room = 0, 0
-    for polygon in range(len(edges.box)):
+    which = meeting(edges, row, col, rows, cols)
+    room = 0
+    for polygon in which:
         _, _, height, width = meet(edges, polygon, row, col, rows, cols)
-        hits += height > 0
         room += height * width
-    which = np.empty(hits, np.int64)
     cell, parcel, share = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room)
-    n, count = 0, 0
-    for polygon in range(len(edges.box)):
-        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
-        if height == 0:
-            continue
-        area = accumulate(edges, polygon, r0, c0, height, width)
-        which[n] = polygon
+    count = 0
+    for n in range(len(which)):
+        r0, c0, height, width = meet(edges, which[n], row, col, rows, cols)
+        area = accumulate(edges, which[n], r0, c0, height, width)
         for i in range(height):
             for j in range(width):
                 if area[i, j] > 0:
@@ -179,7 +175,6 @@ def _shares(
                     parcel[count] = n
                     share[count] = area[i, j] / UNIT
                     count += 1
-        n += 1
     return which, cell[:count], parcel[:count], share[:count]
 
 

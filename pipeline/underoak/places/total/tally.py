@@ -15,7 +15,7 @@ from numba import njit
 
 from underoak.engine.reducer import ByteArray, Judged
 from underoak.grid import Grid, Window
-from underoak.layers.burn import UNIT, Edges, accumulate, centres, coverage, meet
+from underoak.layers.burn import UNIT, Edges, accumulate, centres, coverage, meet, meeting
 from underoak.places.shape.parcels import Parcels
 from underoak.places.total.ranking import NO_SHAPE, Totals, ranked
 from underoak.raster import FloatArray
@@ -164,21 +164,13 @@ def _sums(
     """Sums of every parcel in a block. The kernels of `layers.burn` are compiled in: touch this after changing them."""
     rows, cols = total.shape
     k, v = memberships.shape[0], values.shape[0]
-    hits = 0
-    for polygon in range(len(edges.box)):
-        hits += meet(edges, polygon, row, col, rows, cols)[2] > 0
-    parcel = np.empty(hits, np.int64)
-    sums = np.zeros((hits, CLASSES + 4 + 4 * k + 2 + 3 * v + held.shape[0]))
+    parcel = meeting(edges, row, col, rows, cols)
+    sums = np.zeros((len(parcel), CLASSES + 4 + 4 * k + 2 + 3 * v + held.shape[0]))
     to = CLASSES + 4 + 4 * k + 2
-    n = 0
-    for polygon in range(len(edges.box)):
-        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
-        if height == 0:
-            continue
-        area = accumulate(edges, polygon, r0, c0, height, width)
-        parcel[n] = polygon
+    for n in range(len(parcel)):
+        r0, c0, height, width = meet(edges, parcel[n], row, col, rows, cols)
+        area = accumulate(edges, parcel[n], r0, c0, height, width)
         line = sums[n]
-        n += 1
         for i in range(height):
             for j in range(width):
                 if area[i, j] <= 0:
