@@ -209,8 +209,16 @@ def new(folder: Path, purpose: str) -> None:
     type=click.Choice(["nuts", "pots", "whips", "wild"]),
     help="For the field sheet: sown seed, potted seedlings, moved whips, wild ground. Default: pots; restore: whips.",
 )
-@click.option("--spacing", type=Spacing(), help="For the field sheet: metres between rows and along them, such as 6x5.")
-@click.option("--headland", type=Metres(), help="For the field sheet: left free along the edges. Default: 4m.")
+@click.option(
+    "--spacing",
+    type=Spacing(),
+    help="For the field sheet: metres between rows and along them, such as 6x5; not for wild ground.",
+)
+@click.option(
+    "--headland",
+    type=Metres(),
+    help="For the field sheet: left free along the edges. Default: 4m; not for wild ground.",
+)
 @faults_told
 def explain(
     run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Any, spacing: Any,
@@ -230,7 +238,7 @@ def explain(
         click.echo(found.explain_sensitivity(str(parcel)))
         return
     if field_sheet:
-        click.echo(found.field_sheet(parcel, zone, establish, spacing, 4.0 if headland is None else headland))
+        click.echo(found.field_sheet(parcel, zone, establish, spacing, headland))
         return
     click.echo(found.explain(parcel) if parcel is not None else found.explain_zone(str(zone)))
 

@@ -165,7 +165,7 @@ class Run:
 
     def field_sheet(
         self, parcel: str | None = None, zone: str | None = None, establish: Way | None = None,
-        spacing_m: tuple[float, float] | None = None, setback_m: float = 4.0,
+        spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
     ) -> str:  # fmt: skip
         """What to do on one parcel or zone: soil, lime and water, rows of trees, plants, inoculum, calendar, cautions.
 
@@ -174,7 +174,7 @@ class Run:
 
         Raises:
             UnderoakError: E604 when the run has none of that name, E440 without a shape, E442 for wild ground where
-                the truffle is not native.
+                the truffle is not native, E443 for rows on wild ground.
         """
         self._only_view()
         if parcel is not None:

@@ -51,6 +51,9 @@ class Metres(click.ParamType[float]):
         return metres
 
 
+_WIDEST_M = 100.0  # between two trees
+
+
 class Spacing(click.ParamType[tuple[float, float]]):
     """Metres between rows and along them."""
 
@@ -60,8 +63,11 @@ class Spacing(click.ParamType[tuple[float, float]]):
         """6x5, or 6 x 5 m."""
         found = re.fullmatch(r"\s*(\d{1,3}(?:\.\d{1,2})?)\s*x\s*(\d{1,3}(?:\.\d{1,2})?)\s*m?\s*", str(value))
         made = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
-        if min(made) < 1.0:
-            self.fail(f"{value!r} is no spacing: write metres between rows and along them, like 6x5.", param, ctx)
+        if not 1.0 <= min(made) <= max(made) <= _WIDEST_M:
+            self.fail(
+                f"{value!r} is no spacing: write metres between rows, an x, and metres along them, "
+                f"each from 1 to {_WIDEST_M:g}, like 6x5 or 5.5x4.", param, ctx,
+            )  # fmt: skip
         return made
 
 

@@ -180,7 +180,7 @@ def test_a_zone_is_explained_by_what_its_cells_hold(demo):
 
 @pytest.mark.parametrize("name", ["0", "999", "z0-0"])
 def test_a_zone_that_is_not_there_is_told(demo, name):
-    with pytest.raises(uo.UnderoakError, match=f'E604 there is no zone "{name}"'):
+    with pytest.raises(uo.UnderoakError, match=f'E604 no zone of this run has the rank or the id "{name}"'):
         demo.explain_zone(name)
 
 
@@ -229,3 +229,17 @@ def test_a_criterion_of_an_older_manifest_is_read_with_what_it_says():
     said = {"name": "a", "label": "b", "weight": 1.0, "layer": "c", "curve": "d", "remedy": "", "can_change": False}
     (found,) = criteria_of({"criteria": [said | {"source": "e", "odd": 1}]})
     assert (found.name, found.unit, found.low) == ("a", "", None)
+
+
+@pytest.mark.parametrize(
+    ("id", "says", "mend"),
+    [
+        ("7", 'no parcel of this run has the id "7"', 'did you mean "007"?'),
+        ("meadow", 'no parcel of this run has the id "meadow"', 'choose an id from parcels.csv, such as "1e3"'),
+    ],
+)
+def test_a_parcel_that_is_not_there_is_told_with_ids_that_are(demo, id, says, mend):
+    for asked in (demo.explain, lambda id: demo.sample(id, 3)):
+        with pytest.raises(uo.UnderoakError) as caught:
+            asked(id)
+        assert (caught.value.faults[0].what, caught.value.faults[0].mend) == (says, mend)

@@ -39,6 +39,24 @@ PLOT_M, PLOT_TREES = 20.0, 16  # side of a trial plot on wild ground, and its tr
 _MOST = 4_000_000  # places that are counted one by one
 
 
+def rounded(count: int) -> int:
+    """So many trees, plants or seeds as an estimate can bear: two figures that count above a hundred.
+
+    >>> rounded(96), rounded(100), rounded(378), rounded(2537)
+    (96, 100, 380, 2500)
+    """
+    return count if count <= 100 else int(float(f"{count:.2g}"))
+
+
+def about(count: int) -> str:
+    """The same in words.
+
+    >>> about(96), about(2537), about(120)
+    ('96', 'about 2 500', 'about 120')
+    """
+    return str(count) if count <= 100 else f"about {rounded(count):,}".replace(",", " ")
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """Trees in rows on one parcel."""

@@ -56,17 +56,17 @@ class Field:
 
 def fielded(
     folder: Path, manifest: Mapping[str, Any], grid: Grid, table: Any, place: int, kind: str, way: Way | None = None,
-    spacing_m: tuple[float, float] | None = None, setback_m: float = SETBACK_M,
+    spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
 ) -> Field:  # fmt: skip
     """The parcel or zone (`kind`) that stands at a place of its table.
 
     `way` left out: whips on wild ground, else potted seedlings. With purpose restore, or the way `wild`, the ground is
     wild: no rows, and nothing that is not native there. `spacing_m`: between rows and along them; left out, what is
-    usual for the truffle.
+    usual for the truffle. `setback_m`: kept free along the edges; left out, 4 m. Neither is for wild ground.
 
     Raises:
-        UnderoakError: E442 for wild ground where the truffle is not native, E440 without a shape, E230 when a raster
-            cannot be read.
+        UnderoakError: E442 for wild ground where the truffle is not native, E443 for rows on wild ground, E440
+            without a shape, E230 when a raster cannot be read.
     """
     plan, view = manifest["plan"], manifest["views"][0]
     row = table.iloc[place]
@@ -76,6 +76,12 @@ def fielded(
         raise UnderoakError(Fault("E440", "it has no shape, so nothing can be laid out", name, "draw its outline"))
     profile = load_profile(view["species"]) if view["species"] else None
     is_wild = plan["purpose"] == "restore" or way == "wild"
+    if is_wild and (spacing_m is not None or setback_m is not None):
+        what = "wild ground gets trial plots and no rows, so spacing and headland mean nothing there"
+        mend = "leave out --spacing and --headland, or lay out an orchard: --establish nuts, pots or whips"
+        if plan["purpose"] == "restore":
+            mend = "leave out --spacing and --headland"
+        raise UnderoakError(Fault("E443", what, name, mend))
     state = _state(profile, row, shape, grid, name, is_wild)
     hosts = () if profile is None else hosts_in(profile, plan.get("hosts", ()), "restore" if is_wild else "orchard")
     named, european = bool(plan.get("hosts")), profile is not None and is_european(profile.hosts)
@@ -85,7 +91,12 @@ def fielded(
     else:
         between, along = spacing_m or spacing_of(profile.name if profile else "")
         layout = lay_out(
-            shape, grid.crs, between, along, setback_m, lambda x, y: read_ground(folder, grid, (), x, y).is_open
+            shape,
+            grid.crs,
+            between,
+            along,
+            SETBACK_M if setback_m is None else setback_m,
+            lambda x, y: read_ground(folder, grid, (), x, y).is_open,
         )
         trees = layout.trees
     sampling, why = _sampling(folder, manifest, grid, table, id, float(row["area_ha"]))

@@ -6,9 +6,9 @@ common practice without a source, `[memory]` was not read again, the rest is in 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
-from underoak.errors import printable
+from underoak.errors import counted, printable
 from underoak.places.field.mix import Planted
 from underoak.places.field.pairs import INTRODUCED, UNKNOWN
 from underoak.places.field.planting import (
@@ -17,9 +17,11 @@ from underoak.places.field.planting import (
     SEEDS_A_PLACE,
     SOWN,
     WATER_L,
+    about,
     alive,
     pots_to_order,
     roots_to_check,
+    rounded,
     seeds_to_gather,
     slurry,
     water_m3,
@@ -54,7 +56,17 @@ def field_sheet(field: Field) -> str:
     else:
         lines += [*_remedies(field), *_rows(field), *_plants(field), *_inoculum(field)]
     lines += [*_calendar(field), *_watch(field), *_cautions(field)]
-    return "\n".join(lines)
+    return "\n".join(_numbered(lines))
+
+
+def _numbered(lines: Iterable[str]) -> Iterator[str]:
+    """The sheet with its sections numbered in order, whichever there are."""
+    count = 0
+    for line in lines:
+        if line.startswith("#. "):
+            count += 1
+            line = f"{count}{line[1:]}"
+        yield line
 
 
 def _head(field: Field) -> Iterator[str]:
@@ -77,20 +89,20 @@ def _head(field: Field) -> Iterator[str]:
 def _soil(field: Field) -> Iterator[str]:
     made = field.sampling
     if made is None:
-        yield from section("1. Soil", [f"No points: {field.no_sampling}."])
+        yield from section("#. Soil", [f"No points: {field.no_sampling}."])
         return
     items = []
     for bag in made.bags:
         points = ", ".join(map(str, bag.points))
         items.append(
-            f"Bag {bag.name}: point{'s' if len(bag.points) > 1 else ''} {points}, {bag.cores} cores at each, "
-            f"{bag.cores * len(bag.points)} in all (20 are a sample, in print, lecture slides), 0-30 cm; a few go on "
-            "to 30-60 cm, into a bag of its own [practice]."
+            f"Bag {bag.name}: point{'s' if len(bag.points) > 1 else ''} {points}, "
+            f"{counted(bag.cores, 'core')} at each, {bag.cores * len(bag.points)} in all (20 are a sample, in print, "
+            "lecture slides), 0-30 cm; a few go on to 30-60 cm, into a bag of its own [practice]."
         )
     items += ["Ask: " + "; ".join(ASK) + " [practice].", FIELD_TEST[0], *made.notes]
     if not field.is_wild:
         items.append("Half a year or more before lime (in print, a truffle growers' page).")
-    yield from section("1. Soil", items)
+    yield from section("#. Soil", items)
     for n in range(len(made.x)):
         yield f"  {made.name_of(n + 1):<14} {made.lat[n]:>11.6f} {made.lon[n]:>11.6f}  bag {made.bag_of(n + 1).name}"
 
@@ -114,7 +126,7 @@ def _remedies(field: Field) -> Iterator[str]:
             "best with black truffle of 22 years (Oliach et al. 2016, talk); a medium dose beats a high one (Büntgen "
             "et al. 2015). Secure the right to it first."
         )
-    yield from section("2. Lime and water", items or ["The maps ask for neither; the soil test decides."])
+    yield from section("#. Lime and water", items or ["The maps ask for neither; the soil test decides."])
 
 
 def _rows(field: Field) -> Iterator[str]:
@@ -127,37 +139,39 @@ def _rows(field: Field) -> Iterator[str]:
     if made.trees == 0:
         items.append(f"No tree has room inside a headland of {made.setback_m:g} m: choose less, or other ground.")
     else:
-        how = f"counted in {made.rows} rows" if made.is_counted else "by area, too many to count"
+        how = f"counted in {counted(made.rows, 'row')}" if made.is_counted else "by area, too many to count"
         items.append(
-            f"This parcel takes {_whole(made.trees)} trees, {how} along its longest side (bearing {made.bearing:.0f}° "
+            f"This parcel takes {_trees(made.trees)}, {how} along its longest side (bearing {made.bearing:.0f}° "
             f"from grid north), inside a headland of {made.setback_m:g} m [practice]: "
-            f"{made.trees / made.area_ha:.0f} a hectare of the whole parcel."
+            f"{figure(made.trees / made.area_ha)} a hectare of the whole parcel."
         )
     if made.shut:
-        items.append(f"{_whole(made.shut)} more places lie on ground that a constraint excludes: left free.")
+        lie = "place lies" if made.shut == 1 else "places lie"
+        more = f"{about(made.shut)} more {lie} on ground that a constraint excludes: left free."
+        items.append(f"{more[:1].upper()}{more[1:]}")
     items.append(
         "Keep 20 to 30 m free towards oak, pine, beech, hazel, birch, poplar and other trees with fungi of their own, "
         "or cut a root barrier [memory]: rivals walk in from neighbours. Vines, grain and grass beside it are good."
     )
     items.append("Rip, lime, lay pipes and kill weeds first; no machines after (in print, Western Australia).")
-    yield from section("3. Rows", items)
+    yield from section("#. Rows", items)
 
 
 def _plants(field: Field) -> Iterator[str]:
     items: list[str] = []
     if field.trees and not field.mix:
-        items.append(f"{_whole(field.trees)} trees of the hosts you choose: the plan names no truffle.")
+        items.append(f"{_first(_trees(field.trees))} of the hosts you choose: the plan names no truffle.")
     if field.is_wild and field.mix:
         items.append("Of these only the trees that grow wild here by a local flora; the others' share goes to them:")
     for part in field.mix:
-        items.append(f"{_whole(part.trees)} {part.host.common} ({part.host.latin}), {_origin(part, field)}.")
+        items.append(f"{_first(about(part.trees))} {part.host.common} ({part.host.latin}), {_origin(part, field)}.")
     if len(field.mix) > 1:
         items.append(
             "A mix rather than one kind, two hazels to an oak where both are hosts (in print, a nursery's page): "
             "hazel bears first and fades, oak lasts. Shares of the others [practice]."
         )
     items += _raised(field)
-    yield from section("4. Trees", items if field.trees else ["None."])
+    yield from section("#. Trees", items if field.trees else ["None."])
 
 
 def _origin(part: Planted, field: Field) -> str:
@@ -167,31 +181,33 @@ def _origin(part: Planted, field: Field) -> str:
 
 
 def _raised(field: Field) -> Iterator[str]:
-    trees = field.trees
+    trees = _to_plant(field)
     if field.way == "nuts":
-        sown = sum(part.trees for part in field.mix if _is_sown(part))
+        sown = rounded(sum(part.trees for part in field.mix if _is_sown(part)))
         if sown:
             yield (
-                f"Sow {_whole(sown)} places with {SEEDS_A_PLACE} sound nuts or acorns each: {_whole(sown * 3)}. Put "
-                f"them into water: those that sink are sound, floaters go. Gather {_whole(seeds_to_gather(sown))}, as "
-                "a quarter floats. Guard from mice and jays; thin to one [practice]."
+                f"Sow {_places(sown)} with {SEEDS_A_PLACE} sound nuts or acorns each: {about(sown * SEEDS_A_PLACE)}. "
+                f"Put them into water: those that sink are sound, floaters go. Gather {about(seeds_to_gather(sown))}, "
+                "as a quarter floats. Guard from mice and jays; thin to one [practice]."
             )
-            yield f"Expect {alive(sown, 'nuts'):.0f} of the places to hold a tree, if half the seed grows [practice]."
-        rest = trees - sown
+            held = about(round(alive(sown, "nuts")))
+            yield f"Expect {held} of the places to hold a tree, if half the seed grows [practice]."
+        rest = rounded(sum(part.trees for part in field.mix if not _is_sown(part)))
         if rest:
-            yield f"{_whole(rest)} with seed too fine to sow in place: {_whole(pots_to_order(rest))} potted seedlings."
+            order = counted(rounded(pots_to_order(rest)), "potted seedling")
+            yield f"{_first(about(rest))} with seed too fine to sow in place: {order}."
     elif field.way == "pots":
         yield (
-            f"Order {_whole(pots_to_order(trees))} certified potted seedlings with the truffle on their roots and no "
-            f"other, of one or two years: a tenth is lost, so {_whole(trees)} stay; keep the surplus to fill gaps "
+            f"Order {about(pots_to_order(trees))} certified potted seedlings with the truffle on their roots and no "
+            f"other, of one or two years: a tenth is lost, so {about(trees)} stay; keep the surplus to fill gaps "
             "[practice]."
         )
     elif field.way == "whips":
         year, five = alive(trees, "whips", 1), alive(trees, "whips")
         yield (
-            f"Order {_whole(whips_to_order(trees))} whips of two to three years to have {_whole(trees)} alive and "
+            f"Order {about(whips_to_order(trees))} whips of two to three years to have {about(trees)} alive and "
             f"taking in year five: 66 % are [practice]. Heel the surplus in, to fill gaps. Without filling, "
-            f"{year:.0f} of {_whole(trees)} live after a year and {five:.0f} after five."
+            f"{about(round(year))} live after a year and {about(round(five))} after five."
         )
 
 
@@ -201,19 +217,20 @@ def _is_sown(part: Planted) -> bool:
 
 def _inoculum(field: Field) -> Iterator[str]:
     if field.is_wild and field.state != "native":
-        yield from section("5. Inoculum", ["None before there is evidence that the truffle is native here."])
+        yield from section("#. Inoculum", ["None before there is evidence that the truffle is native here."])
         return
-    plants = {
-        "nuts": sum(part.trees for part in field.mix if _is_sown(part)), "pots": pots_to_order(field.trees),
-        "whips": whips_to_order(field.trees),
-    }[field.way]  # fmt: skip
+    trees = _to_plant(field)
+    plants = rounded({
+        "nuts": sum(part.trees for part in field.mix if _is_sown(part)), "pots": pots_to_order(trees),
+        "whips": whips_to_order(trees),
+    }[field.way])  # fmt: skip
     made = slurry(plants)
     if not plants:
         return
     items = [
-        f"For {_whole(plants)} plants: {_litres(made.concentrate_l)} of concentrate into {_litres(made.water_l)} of "
+        f"For {counted(plants, 'plant')}: {_litres(made.concentrate_l)} of concentrate into {_litres(made.water_l)} of "
         f"water, {_litres(made.mix_l)} of mix, {made.mix_l / plants:.2f} l a plant; make ready "
-        f"{_whole(made.portions)} portion{'s' if made.portions > 1 else ''} of {CONCENTRATE_L:g} l.",
+        f"{counted(made.portions, 'portion')} of {CONCENTRATE_L:g} l.",
         f"The rule: {CONCENTRATE_L:g} l in {WATER_L:g} l of water serves {PLANTS_A_PORTION} plants, read here as water "
         f"on top of concentrate. Made up to {WATER_L:g} l instead it is {_litres(made.made_up_l)} in all, 0.50 l a "
         "plant [practice].",
@@ -224,7 +241,7 @@ def _inoculum(field: Field) -> Iterator[str]:
         "Ripe truffles of the same region, named by an expert, of one species only"
         + (", from this ground or its neighbours." if field.is_wild else " (in print, an Italian truffle school).")
     )
-    yield from section("5. Inoculum", items)
+    yield from section("#. Inoculum", items)
 
 
 def _calendar(field: Field) -> Iterator[str]:
@@ -239,6 +256,9 @@ def _calendar(field: Field) -> Iterator[str]:
             f"Year nought, {when(8, 9, 10)}: spread lime on dry ground and still days, and work it in.",
             f"Year one, {when(9, 10)}: test again; lime once more if it fell short.",
         ]
+    if not field.trees:
+        yield from section("#. Calendar, all [practice] unless said", items)
+        return
     plant = {
         "nuts": f"{when(10, 11)}: gather, float and sow at once, or keep cool in moist sand and sow in {when(3)}.",
         "pots": f"{when(11, 12, 1, 2, 3)}, on days without frost: plant.",
@@ -253,22 +273,22 @@ def _calendar(field: Field) -> Iterator[str]:
         fruit = _FIRST_FRUIT.get(field.profile.name, "nobody has told when; look each year")
         season = field.profile.season.in_words(field.is_south)
         items.append(f"First fruit, where there is any: {fruit}. Search with a trained dog, {season}.")
-    yield from section("6. Calendar, all [practice] unless said", items)
+    yield from section("#. Calendar, all [practice] unless said", items)
 
 
 def _watch(field: Field) -> Iterator[str]:
     if not field.trees:
         return
-    count = roots_to_check(field.trees)
+    count = roots_to_check(_to_plant(field))
     items = [
-        f"Roots: look at those of {count} trees at planting, and in years three and six after; have a laboratory name "
-        "the fungi. Rivals grow most between three and six (in print, Hungarian orchards, abstract). Number of trees "
-        "[practice].",
+        f"Roots: look at those of {counted(count, 'tree')} at planting, and in years three and six after; have a "
+        "laboratory name the fungi. Rivals grow most between three and six (in print, Hungarian orchards, abstract). "
+        "Number of trees [practice].",
         "Count what lives each autumn, and fill gaps for three years [practice].",
     ]
     if not field.is_wild:
         items.append("Soil pH each year after liming; in a standing orchard just outside the burn (in print).")
-    yield from section("7. Watch", items)
+    yield from section("#. Watch", items)
 
 
 def _cautions(field: Field) -> Iterator[str]:
@@ -280,9 +300,23 @@ def _cautions(field: Field) -> Iterator[str]:
     yield from section("Cautions", items)
 
 
-def _whole(count: int) -> str:
-    return f"{count:,}".replace(",", " ")
+def _to_plant(field: Field) -> int:
+    """Trees as the sheet tells them: rows are an estimate, trial plots are what they are."""
+    return field.trees if field.is_wild else rounded(field.trees)
+
+
+def _trees(count: int) -> str:
+    return f"{about(count)} {'tree' if count == 1 else 'trees'}"
+
+
+def _places(count: int) -> str:
+    return f"{about(count)} {'place' if count == 1 else 'places'}"
+
+
+def _first(text: str) -> str:
+    """The beginning of a sentence."""
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _litres(litres: float) -> str:
-    return f"{round(litres, 2):,g}".replace(",", " ") + " l"
+    return f"{litres:,.0f}".replace(",", " ") + " l" if litres >= 200 else f"{round(litres, 1):g} l"

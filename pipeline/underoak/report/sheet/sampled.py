@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.errors import Fault, UnderoakError, did_you_mean
 from underoak.grid import Grid
 from underoak.places.field.sampling import RANGE_M, SETBACK_M, SPACING_M, Sampling, sample_parcel
 from underoak.places.soil.soils import Ground, read_ground, soil_criteria
 from underoak.plan.fields import quantity_in
+from underoak.report.text.explanation import parcel_place
 
 Doubles = npt.NDArray[np.float64]
 
@@ -30,10 +30,7 @@ def sampled(
         UnderoakError: E604 when the run has no such parcel, E440, E441 as in `places.sample_parcel`, E230 when a raster
             of the run cannot be read.
     """
-    known = [] if parcels is None else [str(id) for id in parcels["id"]]
-    if parcel not in known:
-        mend = did_you_mean(parcel, known, "ids are listed in parcels.csv" if known else "the plan names no parcels")
-        raise UnderoakError(Fault("E604", f'there is no parcel "{parcel}" in this run', mend=mend))
+    place = parcel_place(parcels, parcel)
     plan = manifest["plan"]
     if range_m is None:
         said = (plan.get("uncertainty") or {}).get("correlation_range")
@@ -46,5 +43,5 @@ def sampled(
         is_open = np.logical_or.reduce([view.is_open for view in found])  # to one species at least
         return Ground(is_open, np.concatenate([view.memberships for view in found], axis=1))
 
-    shape = parcels.geometry.iloc[known.index(parcel)]
+    shape = parcels.geometry.iloc[place]
     return sample_parcel(parcel, shape, grid.crs, n, range_m, setback_m, spacing_m, ground)

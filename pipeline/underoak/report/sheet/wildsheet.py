@@ -28,7 +28,7 @@ def wild_lines(field: Field) -> Iterator[str]:
     """Sections two and three of a field sheet."""
     plots = f"{field.plots} trial plot{'s' if field.plots > 1 else ''}"
     yield from section(
-        "2. Which kind of ground is it? [practice]",
+        "#. Which kind of ground is it? [practice]",
         [f"{name}: {meaning}. Do: {deed.format(plots=plots)}." for name, meaning, deed in _KINDS],
     )
     items = [
@@ -46,4 +46,4 @@ def wild_lines(field: Field) -> Iterator[str]:
     ]
     if field.state == EVIDENCE:
         items.insert(0, "Whether the truffle is native here needs evidence: a dated wild record near by, or a find.")
-    yield from section("3. Trial plots, leave and secrecy", items)
+    yield from section("#. Trial plots, leave and secrecy", items)

@@ -59,9 +59,12 @@ def parcel_place(parcels: Any, parcel: str) -> int:
         UnderoakError: E604 when there is none of that id.
     """
     known = [] if parcels is None else [str(id) for id in parcels["id"]]
+    if not known:
+        what, mend = "this run has judged no parcels", "name a file of them in the plan as `parcels`, and run it again"
+        raise UnderoakError(Fault("E604", what, mend=mend))
     if parcel not in known:
-        mend = did_you_mean(parcel, known, "ids are listed in parcels.csv" if known else "the plan names no parcels")
-        raise UnderoakError(Fault("E604", f'there is no parcel "{parcel}" in this run', mend=mend))
+        mend = did_you_mean(parcel, known, f'choose an id from parcels.csv, such as "{known[0]}"')
+        raise UnderoakError(Fault("E604", f'no parcel of this run has the id "{parcel}"', mend=mend))
     return known.index(parcel)
 
 
@@ -104,10 +107,16 @@ def zone_place(zones: Any, zone: str) -> int:
         return ranks.index(zone)
     if zone in ids:
         return ids.index(zone)
-    mend = (
-        f"ranks go from 1 to {len(ids)}; ids are in zones.gpkg" if ids else "the plan asks for none, or none is large"
-    )
-    raise UnderoakError(Fault("E604", f'there is no zone "{zone}" in this run', mend=mend))
+    if zones is None:
+        what, mend = "this run has looked for no zones", "add `zones` to the plan, and run it again"
+    elif not ids:
+        what, mend = "this run has found no zone", "ask in the plan's `zones` for a smaller `min_area` or a lower class"
+    else:
+        what = f'no zone of this run has the rank or the id "{zone}"'
+        mend = (
+            f"choose a rank from 1 to {len(ids)}, or an id from zones.gpkg" if len(ids) > 1 else "it has one: --zone 1"
+        )
+    raise UnderoakError(Fault("E604", what, mend=mend))
 
 
 def criteria_of(view: Mapping[str, Any]) -> list[CriterionWords]:
