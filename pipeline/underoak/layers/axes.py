@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak import crs as _crs
-from underoak.errors import Problems, UnderoakError
+from underoak.errors import Problems, UnderoakError, counted
 from underoak.layers.asked import Asked
 from underoak.units import conversion
 
@@ -127,7 +127,7 @@ def _regular(
     """First coordinate and step of an evenly spaced axis."""
     values = np.asarray(stored, np.float64)
     if values.size < 2 or not np.isfinite(values).all():
-        what = f'the axis "{dim}" has {values.size} coordinate(s)' if values.size < 2 else f'"{dim}" has gaps'
+        what = f'the axis "{dim}" has {counted(values.size, "coordinate")}' if values.size < 2 else f'"{dim}" has gaps'
         problems.add("E224", what, asked.where, "give a file whose axes have at least two coordinates each")
         return None
     step = (values[-1] - values[0]) / (values.size - 1)

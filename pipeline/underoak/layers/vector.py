@@ -18,7 +18,7 @@ import numpy.typing as npt
 import shapely
 
 from underoak import crs as _crs
-from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.errors import Fault, Problems, UnderoakError, counted, did_you_mean
 from underoak.layers.files import local
 from underoak.layers.plain_names import plain_to_read
 
@@ -182,17 +182,24 @@ def _usable(
     flat = np.flatnonzero(shapely.has_z(shapes))
     if flat.size:
         shapes[flat] = shapely.force_2d(shapes[flat])
-        problems.add("W406", f"{flat.size} shape(s) have heights, which are left out", where)
-    for at, shape in enumerate(shapes):
-        if shape is None or shape.is_empty:
-            _drop(shapes, notes, at, "no shape")
-        elif not any_kind and not _is_polygon(shape):
-            _drop(shapes, notes, at, f"a {shape.geom_type}, no polygon")
-        elif not np.isfinite(shapely.get_coordinates(shape)).all():
-            _drop(shapes, notes, at, "coordinates that are no numbers")
+        problems.add("W406", f"{counted(flat.size, 'shape has', 'shapes have')} heights, which are left out", where)
+    gone = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    other = ~gone & ~(any_kind | _is_polygon(shapes))
+    odd = ~gone & ~other & ~_finite(shapes, np.logical_and)
+    for at in np.flatnonzero(gone | other | odd).tolist():
+        no_polygon = f"a {shapes[at].geom_type}, no polygon" if other[at] else ""
+        _drop(shapes, notes, at, no_polygon or ("no shape" if gone[at] else "coordinates that are no numbers"))
     _check_place(shapes, source, real, where)
     _repair(shapes, notes, where, problems)
     return shapes, notes
+
+
+def _finite(shapes: Shapes, of_points: np.ufunc) -> npt.NDArray[np.bool_]:
+    """Whether all (`logical_and`) or any (`logical_or`) of each shape's points have numbers for coordinates."""
+    points, owner = shapely.get_coordinates(shapes, return_index=True)
+    found = np.full(len(shapes), of_points is np.logical_and)
+    of_points.at(found, owner, np.isfinite(points).all(axis=1))
+    return found
 
 
 def _drop(shapes: Shapes, notes: dict[int, list[str]], at: int, why: str) -> None:
@@ -273,15 +280,15 @@ def _moved(shapes: Shapes, notes: dict[int, list[str]], source: str, to_crs: str
     held = np.flatnonzero(~shapely.is_missing(shapes))
     out = shapes.copy()
     out[held] = shapely.transform(shapely.segmentize(shapes[held], longest), move)
-    for at in held:
-        finite = np.isfinite(shapely.get_coordinates(out[at])).all(axis=1)
-        if not finite.any():
-            _drop(out, notes, int(at), f"lies where {_crs.parse(to_crs).name} says nothing")
-        elif not finite.all():
-            what = f"row {at + 1} reaches beyond the ground that {_crs.parse(to_crs).name} can hold"
-            raise UnderoakError(Fault("E408", what, where, "cut the shapes to the surroundings of your region"))
-        elif _is_polygon(out[at]) and not shapely.is_valid(out[at]):
-            out[at] = _polygons(shapely.make_valid(out[at], method="structure", keep_collapsed=False))
+    some, every = (_finite(out, of_points) for of_points in (np.logical_or, np.logical_and))
+    beyond = held[some[held] & ~every[held]]
+    if beyond.size:
+        what = f"row {beyond[0] + 1} reaches beyond the ground that {_crs.parse(to_crs).name} can hold"
+        raise UnderoakError(Fault("E408", what, where, "cut the shapes to the surroundings of your region"))
+    for at in held[~some[held]].tolist():
+        _drop(out, notes, at, f"lies where {_crs.parse(to_crs).name} says nothing")
+    for at in np.flatnonzero(_is_polygon(out) & ~shapely.is_valid(out)):
+        out[at] = _polygons(shapely.make_valid(out[at], method="structure", keep_collapsed=False))
     return out
 
 
@@ -308,10 +315,13 @@ def _framed(
         raise UnderoakError(Fault("E401", f"no row holds a {kind} that can be used ({why})", where, "check the file"))
     if lost:
         why = ", ".join(sorted({notes[at][-1] for at in lost}))[:200]
-        problems.add("W407", f"{len(lost)} of {len(whole)} rows have no usable {kind} ({why}): {_rows(lost)}", where)
+        have = "have" if len(lost) > 1 else "has"
+        what = f"{len(lost)} of {counted(len(whole), 'row')} {have} no usable {kind} ({why}): {_rows(lost)}"
+        problems.add("W407", what, where)
     return whole if keep_all else whole[~whole.geometry.isna()]
 
 
 def _rows(positions: Iterable[int]) -> str:
     held = [str(at + 1) for at in positions]
-    return f"row {', '.join(held[:12])}" + (f" and {len(held) - 12} more" if len(held) > 12 else "")
+    more = f" and {len(held) - 12} more" if len(held) > 12 else ""
+    return f"row{'s' if len(held) > 1 else ''} {', '.join(held[:12])}{more}"
