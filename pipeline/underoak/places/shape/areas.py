@@ -13,6 +13,7 @@ from underoak.indicators.metres import equal_area, to_lonlat
 
 STEP_M = 100.0  # longer edges are measured in pieces of this length: straight on the map is not straight on the ground
 _MOST_PIECES = 200_000  # of one outline: one round a continent is measured in longer ones
+_AT_ONCE = 50_000  # shapes that are cut into pieces at the same time
 _SMALL_HA = 0.1  # what is smaller is told in square metres
 
 
@@ -43,6 +44,11 @@ def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
     >>> areas_ha(np.array([box(0, 0, 90, 90)]), "EPSG:4326").round(2).tolist()  # an eighth of the Earth
     [6375820271.55]
     """
+    starts = range(0, max(len(shapes), 1), _AT_ONCE)
+    return np.concatenate([_areas_ha(shapes[first : first + _AT_ONCE], crs) for first in starts])
+
+
+def _areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
     import shapely
 
     there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
