@@ -30,7 +30,7 @@ from underoak.engine.identity import Identity
 from underoak.engine.inputs import Inputs, glance
 from underoak.engine.needs import Extent, Needs, needs, within
 from underoak.engine.outputs import Output, standard_outputs
-from underoak.engine.prepare import Prepared, PreparedView, prepare
+from underoak.engine.prepare import Prepared, prepare
 from underoak.engine.progress import Progress, duration
 from underoak.engine.recipe import Notes
 from underoak.engine.reducer import DrawReducer, Reducer
@@ -44,11 +44,8 @@ from underoak.errors import Problems
 from underoak.finished import Run
 from underoak.layers.quantile_files import tell_crossing
 from underoak.places import hold, withhold
-from underoak.plan.doubt_words import doubt_lines
 from underoak.plan.resolved import Plan
-from underoak.report import (
-    decision,
-)
+from underoak.report.text.checked import checked_lines
 
 if TYPE_CHECKING:
     pass
@@ -136,8 +133,9 @@ def run(
                 edges = parcels.on(prepared.grid) if parcels is not None else None
                 shares = write_futures(plan, prepared, spool, held.stage, edges)
         told.start("tables, maps and report", 0)
-        tables = reduced(spool, work.reducers)
-        findings = gather(plan, prepared, held.stage, spool.notes, tables, problems, started, parcels)
+        findings = gather(  # sums have no name here, so that their memory is free for what is drawn and written
+            plan, prepared, held.stage, spool.notes, reduced(spool, work.reducers), problems, started, parcels
+        )
         problems.stop_if_any(strict)
         for fault in problems.warnings[len(prepared.warnings) :]:
             told.warn(fault)
@@ -263,10 +261,7 @@ def check(
         f"{plan.title}",
         f"grid      {grid.rows} x {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}",
     ]
-    for view, found in zip(plan.batch, prepared.views, strict=True):
-        if view.folder:
-            lines.append(f"view      {view.label}, in {view.folder}")
-        lines += _view_lines(view.plan, found)
+    lines += checked_lines(plan.batch, prepared.views)
     if parcels is not None:
         lines.append(f"parcels   {len(parcels)}")
     lines += [str(fault) for fault in problems.warnings]
@@ -287,15 +282,3 @@ def _need_lines(need: Needs, threads: int) -> list[str]:
             "          by averages, as nothing is compiled yet; the first run compiles for about half a minute"
         )
     return lines
-
-
-def _view_lines(plan: Plan, found: PreparedView) -> list[str]:
-    lines = []
-    for name, facts in found.facts.items():
-        file = plan.files_of(name)
-        decided = decision(plan, name, facts, found.months.get(name, ()))
-        lines.append(f"layer     {name}: {file} ({facts.format}), {decided}")
-    for criterion in plan.criteria:
-        lines.append(f"criterion {criterion.name}: weight {criterion.weight:.3f}, {criterion.in_words}")
-    lines += doubt_lines(plan)
-    return lines + [f"not judged {item}" for item in plan.not_judged]
