@@ -10,6 +10,7 @@ import pystac
 import pytest
 
 import underoak as uo
+from underoak.grid import Grid
 from underoak.report.page.figure import MapPicture, draw_map, hillshade
 from underoak.report.text.words import hectares, percent, score
 
@@ -161,6 +162,37 @@ def test_a_map_of_one_cell_and_one_without_relief_can_be_drawn():
     one = MapPicture(np.float32([[0.5]]), np.uint8([[2]]), (0, 0, 30, 30), 1.0, "t", "s", (0.75, 0.5, 0.25))
     assert draw_map(one)[:4] == b"\x89PNG"
     assert draw_map(one) == draw_map(one)
+
+
+@pytest.mark.parametrize(("crs", "left", "top"), [
+    ("EPSG:3857", 250_000.0, 6_260_000.0), ("EPSG:25831", 420_000.0, 4_600_000.0),
+    ("EPSG:3035", 3_400_000.0, 2_100_000.0),
+])  # fmt: skip
+def test_scale_bar_and_arrow_are_true_in_the_middle_of_the_map(crs, left, top):
+    from matplotlib import pyplot as plt
+    from pyproj import Geod, Transformer
+
+    from underoak.report.page import figure
+
+    grid = Grid.north_up(crs, left, top, 30.0, 200, 300)
+    metres, north = figure.on_the_ground(grid)
+    empty = np.full((2, 3), np.nan, np.float32), np.full((2, 3), 255, np.uint8)
+    picture = MapPicture(*empty, grid.bounds, metres, "t", "s", (0.75, 0.5, 0.25), north=north)
+    drawn, axes = plt.subplots()
+    figure._scale_bar(axes, picture)
+    corners, said = axes.patches[0].get_xy(), axes.texts[0].get_text()
+    plt.close(drawn)
+    width, (x, y) = float(np.ptp(corners[:, 0])), (left + 4500.0, top - 3000.0)
+    to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    (west, east, there), (lat_w, lat_e, lat_t) = to_degrees.transform(
+        [x - width / 2, x + width / 2, x + 1000 * np.sin(np.radians(north))],
+        [y, y, y + 1000 * np.cos(np.radians(north))],
+    )
+    number, unit = said.split()
+    true = Geod(ellps="WGS84").inv(west, lat_w, east, lat_e)[2]
+    assert true == pytest.approx(float(number) * {"m": 1.0, "km": 1000.0}[unit], rel=1e-3)
+    assert there == pytest.approx(to_degrees.transform(x, y)[0], abs=1e-5)  # along the arrow the longitude stays
+    assert lat_t > lat_w
 
 
 def test_figures_are_written_the_same_everywhere():

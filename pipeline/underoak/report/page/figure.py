@@ -16,6 +16,7 @@ import numpy.typing as npt
 from underoak import crs as _crs
 from underoak.engine import heap
 from underoak.grid import Bounds, Grid
+from underoak.indicators.metres import to_lonlat
 from underoak.layers.gdal import env
 from underoak.layers.native import Native
 from underoak.layers.source import Source
@@ -37,12 +38,13 @@ class MapPicture:
     suitability: FloatArray
     classes: npt.NDArray[np.uint8]
     bounds: Bounds
-    metres: float  # metres in one unit of the bounds
+    metres: float  # true metres in one unit of the bounds, across the map's middle
     title: str
     subtitle: str
     cuts: tuple[float, float, float]
     relief: FloatArray | None = None  # elevation [m]
     parcels: Sequence[tuple[Any, str]] = ()  # shape, label ("" for none)
+    north: float = 0.0  # where true north lies in the map's middle, clockwise from straight up [degree]
 
     @cached_property
     def level(self) -> float:
@@ -82,6 +84,7 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
         _ground(axes, picture)
         _parcels(axes, picture)
         _scale_bar(axes, picture)
+        _north(axes, picture)
         axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
         figure.text(0.03, 1 - 0.30 / figure.get_figheight(), picture.title, fontsize=13, weight="bold", color=_INK)
         figure.text(0.03, 1 - 0.52 / figure.get_figheight(), picture.subtitle, color="#555550")
@@ -167,6 +170,23 @@ def _scale_bar(axes: Any, picture: MapPicture) -> None:
     axes.text(x + width / 2, y + high * 1.8, text, ha="center", va="bottom", zorder=6, color=_INK, path_effects=halo)
 
 
+def _north(axes: Any, picture: MapPicture) -> None:
+    """An arrow to true north in the upper right corner."""
+    from matplotlib import patheffects
+
+    left, bottom, right, top = picture.bounds
+    size, turn = 0.028 * max(right - left, top - bottom), math.radians(picture.north)
+    x, y = right - 1.6 * size, top - 2.0 * size
+    dx, dy = size * math.sin(turn), size * math.cos(turn)
+    halo = [patheffects.withStroke(linewidth=3, foreground=_PAPER)]
+    arrow = {"arrowstyle": "-|>", "color": _INK, "linewidth": 1.4, "path_effects": halo, "shrinkA": 0, "shrinkB": 0}
+    axes.annotate("", (x + dx, y + dy), (x - dx, y - dy), arrowprops=arrow, zorder=6)
+    axes.text(
+        x + 1.5 * dx, y + 1.5 * dy, "N", ha="center", va="center", fontsize=9, weight="bold", color=_INK, zorder=6,
+        path_effects=halo,
+    )  # fmt: skip
+
+
 def _legend(figure: Any, picture: MapPicture) -> None:
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
@@ -204,6 +224,27 @@ def _coarse(grid: Grid) -> Grid:
     return Grid(grid.crs, (a * grid.cols / cols, 0.0, left, 0.0, e * grid.rows / rows, top), rows, cols)
 
 
+def on_the_ground(grid: Grid) -> tuple[float, float]:
+    """True metres in one unit of the grid's CRS from west to east, and true north's bearing from up [degree].
+
+    Both are those of the grid's middle. A web map says a metre and means less the further it is from the equator.
+
+    >>> metres, north = on_the_ground(Grid.north_up("EPSG:3857", 0.0, 8_400_000.0, 30.0, 10, 10))
+    >>> round(metres, 3), abs(round(north, 3))  # at 60 degrees north
+    (0.501, 0.0)
+    """
+    left, bottom, right, top = grid.bounds
+    x, y, half = (left + right) / 2.0, (bottom + top) / 2.0, (right - left) / 100.0
+    aside, along = half * np.array([-1.0, 1.0, 0.0, 0.0]), half * np.array([0.0, 0.0, -1.0, 1.0])
+    lon, lat = to_lonlat(grid.crs, x + aside, y + along)
+    geod = _crs.geod(grid.crs)
+    _, _, across = geod.inv(lon[0], lat[0], lon[1], lat[1])
+    bearing, _, _ = geod.inv(lon[2], lat[2], lon[3], lat[3])
+    if not (math.isfinite(across) and math.isfinite(bearing)):
+        return _crs.unit_m(grid.crs), 0.0
+    return float(across) / (2.0 * half), -float(bearing)
+
+
 def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
     """Elevation in the picture's cells [m]; None without a source, or where the region is too large to read again."""
     if source is None or grid.rows * grid.cols > _RELIEF_CELLS:
@@ -225,10 +266,10 @@ def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels
         suitability = np.where(np.ma.getmaskarray(cells), np.nan, cells.data * source.scales[0]).astype(np.float32)
     with env(), rasterio.open(folder / "class.tif") as source:
         classes = source.read(1, out_shape=shape)
-    plan = findings.plan
+    plan, (metres, north) = findings.plan, on_the_ground(grid)
     picture = MapPicture(
-        suitability, classes, grid.bounds, _crs.unit_m(grid.crs), plan.title, subtitle(findings), plan.rules.cuts,
-        relief, _labelled(findings, parcels),
+        suitability, classes, grid.bounds, metres, plan.title, subtitle(findings), plan.rules.cuts, relief,
+        _labelled(findings, parcels), north,
     )  # fmt: skip
     return draw_map(picture)
 
