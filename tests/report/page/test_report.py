@@ -164,6 +164,34 @@ def test_a_map_of_one_cell_and_one_without_relief_can_be_drawn():
     assert draw_map(one) == draw_map(one)
 
 
+@pytest.mark.parametrize(("rows", "cols"), [(1023, 1024), (30, 2000), (1400, 700), (2, 3)])
+def test_the_drawing_library_gets_no_more_pixels_than_the_picture_has_and_each_shows_the_cell_under_it(
+    rows, cols, monkeypatch
+):
+    from matplotlib.axes import Axes
+
+    from underoak.report.page import figure
+
+    drawn = []
+    monkeypatch.setattr(Axes, "imshow", lambda axes, pixels, **how: drawn.append((pixels, axes.get_window_extent())))
+    values = np.random.default_rng(3).random((rows, cols)).astype(np.float32)
+    classes = np.where(values < 0.2, 250, 1).astype(np.uint8)
+    picture = MapPicture(values, classes, (0, 0, 30 * cols, 30 * rows), 1.0, "t", "s", (0.75, 0.5, 0.25))
+    draw_map(picture)
+    ((pixels, box),) = drawn
+    down, across = pixels.shape[:2]
+    dots = 144 / 100  # the library tells of a screen
+    assert (across, down) == (pytest.approx(box.width * dots, abs=0.51), pytest.approx(box.height * dots, abs=0.51))
+    under = [np.floor((np.arange(n) + 0.5) / n * size).astype(int) for n, size in ((down, rows), (across, cols))]
+    coloured = figure._coloured(picture, slice(0, rows))[np.ix_(*under)]
+    is_stripe = (pixels[..., :3] == figure._STRIPES).all(axis=2)
+    assert (pixels[~is_stripe] == coloured[~is_stripe]).all()
+    excluded = classes[np.ix_(*under)] == 250
+    assert not (is_stripe & ~excluded).any()
+    if rows > 2:
+        assert is_stripe.sum() == pytest.approx(excluded.sum() / 4, rel=0.1)
+
+
 @pytest.mark.parametrize(("crs", "left", "top"), [
     ("EPSG:3857", 250_000.0, 6_260_000.0), ("EPSG:25831", 420_000.0, 4_600_000.0),
     ("EPSG:3035", 3_400_000.0, 2_100_000.0),

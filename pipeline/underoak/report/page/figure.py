@@ -28,6 +28,7 @@ from underoak.report.text.findings import Findings
 _INK, _PAPER, _EXCLUDED = "#1d1d1b", "#ffffff", "#8a8a88"
 _FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (138, 138, 136)
 _PIXELS, _STRIPE = 1200, 12  # picture pixels along the longer side at least; distance between stripes
+_DPI = 144
 _ROWS = 64  # rows of cells that are coloured at a time
 
 
@@ -81,34 +82,40 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
         ratio = (top - bottom) / (right - left)
         figure = plt.figure(figsize=(width, min(max(width * 0.94 * ratio, 3.2), 14.0) + 1.75), facecolor=_PAPER)
         axes = figure.add_axes((0.03, 1.15 / figure.get_figheight(), 0.94, 1 - 1.75 / figure.get_figheight()))
-        _ground(axes, picture)
+        axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
+        axes.apply_aspect()
+        _ground(axes, picture, axes.get_position().size * figure.get_size_inches() * _DPI)
         _parcels(axes, picture)
         _scale_bar(axes, picture)
         _north(axes, picture)
-        axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
+        axes.set(xlim=(left, right), ylim=(bottom, top))
         figure.text(0.03, 1 - 0.30 / figure.get_figheight(), picture.title, fontsize=13, weight="bold", color=_INK)
         figure.text(0.03, 1 - 0.52 / figure.get_figheight(), picture.subtitle, color="#555550")
         _legend(figure, picture)
         out = io.BytesIO()
-        figure.savefig(out, format="png", dpi=144, metadata={"Software": "underoak"})
+        figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": "underoak"})
         plt.close(figure)
     return out.getvalue()
 
 
-def _ground(axes: Any, picture: MapPicture) -> None:
+def _ground(axes: Any, picture: MapPicture, pixels: npt.NDArray[np.float64]) -> None:
+    """The cells, at as many pixels across and down as the axes have: the drawing library makes copies of each."""
     left, bottom, right, top = picture.bounds
     excluded = picture.classes == 250
     cells = np.empty((*excluded.shape, 4), np.uint8)
     for row in range(0, len(cells), _ROWS):
         cells[row : row + _ROWS] = _coloured(picture, slice(row, min(row + _ROWS, len(cells))))
-    # fine enough for stripes inside a single cell
+    # stripes have a finer grid, so that a single cell shows some; each pixel is the place that it has its middle in
     finer = max(1, math.ceil(_PIXELS / max(excluded.shape)))
-    pixels = cells.repeat(finer, axis=0).repeat(finer, axis=1)
-    rows, cols = (np.arange(n, dtype=np.int16) % _STRIPE for n in pixels.shape[:2])
+    across, down = (max(round(float(n)), 1) for n in pixels)
+    rows, cols = (
+        (2 * np.arange(n) + 1) * size * finer // (2 * n) for n, size in zip((down, across), excluded.shape, strict=True)
+    )
     striped = np.add.outer(rows, cols) % _STRIPE < _STRIPE // 4
-    striped &= excluded.repeat(finer, axis=0).repeat(finer, axis=1)
-    pixels[striped, :3] = _STRIPES
-    axes.imshow(pixels, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
+    places = np.ix_(rows // finer, cols // finer)
+    drawn = cells[places]
+    drawn[striped & excluded[places], :3] = _STRIPES
+    axes.imshow(drawn, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
 
 
 def _coloured(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
