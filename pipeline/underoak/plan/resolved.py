@@ -272,8 +272,10 @@ class Plan:
         words = _METHODS[self._method]
         if self.pairwise is None:
             return words
-        figure = "consistency ratio" if self.pairwise.consistency_ratio is not None else "exp(RMS log residual) - 1"
-        return f"{words} ({self.pairwise.method}; {figure} {self.pairwise.inconsistency:.3f})"
+        if self.pairwise.consistency_ratio is not None:
+            return f"{words} ({self.pairwise.method}; consistency ratio {self.pairwise.inconsistency:.3f})"
+        off = f"the pairs miss each other by {self.pairwise.inconsistency * 100:.0f} % in the root mean square"
+        return f"{words} ({self.pairwise.method}; {off})"
 
     @property
     def _method(self) -> str:

@@ -198,7 +198,7 @@ def test_the_table_fits_a_narrow_and_a_wide_terminal(demo):
         assert max(map(len, text.splitlines())) <= width
         assert "ph 7.0, wants 7.5 to 8.3" in text
         assert ("lime 14 t/ha" in text) is (width == 118)
-        assert len(text.splitlines()) < 48  # a line for each parcel
+        assert len(text.splitlines()) < 50  # a line for each parcel
 
 
 def test_the_page_tells_potential_and_amounts_and_each_next_step_once(demo):
@@ -243,3 +243,18 @@ def test_a_parcel_that_is_not_there_is_told_with_ids_that_are(demo, id, says, me
         with pytest.raises(uo.UnderoakError) as caught:
             asked(id)
         assert (caught.value.faults[0].what, caught.value.faults[0].mend) == (says, mend)
+
+
+def test_the_table_says_why_a_parcel_stands_below_others_of_its_score(demo):
+    lines = ranking(demo.findings[0]).splitlines()
+    (built,) = [line for line in lines if re.match(r" +28  038 ", line)]
+    assert "81 % excluded; water" in built
+    assert sum("% excluded" in line for line in lines) == 1
+    assert "S1 highly, S2 moderately, S3 marginally, N not suitable. P(S2+): probability of S2 or better." in lines
+
+
+def test_the_page_tells_of_excluded_and_blank_ground_where_there_is_some(demo):
+    text = (demo.folder / "report.html").read_text(encoding="utf-8")
+    assert '<td class="score">2.9 ha<br>81 % excluded</td>' in text  # 038
+    assert '<td class="score">6.7 ha</td>' in text  # 007
+    assert "<br>0 % excluded" not in text

@@ -11,7 +11,7 @@ import numpy as np
 
 from underoak.places.field.mix import is_european, mix_of
 from underoak.places.field.pairs import NO_PAIR, Judgement, hosts_of, pair_columns, states_at
-from underoak.places.field.planting import about, lay_out, spacing_of
+from underoak.places.field.planting import about, lay_out, rounded, spacing_of
 from underoak.places.soil.soils import read_ground
 from underoak.places.wild.restoring import range_of
 from underoak.report.text.findings import Findings
@@ -120,9 +120,13 @@ def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> lis
             )  # fmt: skip
             mix = mix_of(hosts, layout.trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
             told["trees"] = about(layout.trees)
-            told["mix"] = ", ".join(f"{about(part.trees)} {part.host.common}" for part in mix) or "–"
+            told["mix"] = ", ".join(f"{_count(part.trees)} {part.host.common}" for part in mix) or "–"
         rows.append(told)
     return rows
+
+
+def _count(trees: int) -> str:
+    return f"{rounded(trees):,}".replace(",", " ")
 
 
 def tree_names(names: str, hosts: Sequence[Any]) -> str:

@@ -82,9 +82,9 @@ def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Se
         f"Weakest: {weakest}, on {percent(row['limiting_share'])} of it.",
         "",
         *columns(
-            ("criterion", "membership", "weight", "wish"),
+            ("criterion", "membership", "weight", "wanted"),
             [
-                (c.label, score(m), f"{c.weight:.3f}", wants(c))
+                (c.label, score(m), f"{c.weight:.3f}", wants(c).removeprefix("wants "))
                 for m, c in sorted(zip(memberships, judged_by, strict=True), key=lambda pair: pair[0])
             ],
         ),

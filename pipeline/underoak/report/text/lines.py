@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 WIDTH = 88
-_LEFT = ("wanted", "wish")
+_LEFT = ("wanted",)
 
 
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:

@@ -13,7 +13,7 @@ from underoak.report.text.words import hectares, percent, score
 
 _MOST = 40
 _WIDE = 100  # columns of text; below, what matters less is left out
-_RISE = 0.005
+_RISE, _MUCH = 0.005, 0.05
 
 
 def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
@@ -72,13 +72,18 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
             cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
         said = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
         cells += [said[name] for name in figures]
-        cells.append(Text(limiting(findings.criteria, row, is_short=True) if known else f"not judged: {row['reason']}"))
+        held = limiting(findings.criteria, row, is_short=True) if known else f"not judged: {row['reason']}"
+        if known and not figures and row["excluded_share"] >= _MUCH:  # why it stands below others of its score
+            held = f"{said['excluded']} excluded; {held}"
+        cells.append(Text(held))
         if has_remedies and is_wide:
             cells.append(Text(remedies_in_short(row)))
         table.add_row(*cells)
     text = _drawn(table, width)
     left = len(findings.parcels) - most
-    return f"{text}\n… and {left} more in parcels.csv" if left > 0 else text
+    lines = [text, f"… and {left} more in parcels.csv"] if left > 0 else [text]
+    meant = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
+    return "\n".join([*lines, f"\nS1 highly, S2 moderately, S3 marginally, N not suitable. {meant}".rstrip()])
 
 
 def _zones(findings: Findings, width: int) -> str:

@@ -85,10 +85,10 @@ def _best(findings: Findings) -> dict[str, str]:
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         has_remedies = isinstance(best["remedies"], str)
         better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
-        answer = f"; P(S2 or better) {chance(best)}: {best['verdict']}" if has_verdict(best) else ""
+        answer, p = (f"{best['verdict']}. ", f"; P(S2 or better) {chance(best)}") if has_verdict(best) else ("", "")
         return {
             "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
-            "says": f"{best['id']}: {best['class']}, suitability {score(best['suitability'])}{ties}{answer}",
+            "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
             "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
             f"{percent(best['valid_share'])} of the rest judged{better}",
         }
