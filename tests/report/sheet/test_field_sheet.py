@@ -214,8 +214,18 @@ def test_a_zone_to_restore_gets_the_wild_sheet(done, tmp_path):
     told = explain(wild, "--zone", "1")
     assert told.exit_code == 0, told.output
     assert "Which kind of ground" in told.stdout
-    plots = max(1, round(float(wild.zones["area_ha"].iloc[0])))
-    assert f"one a hectare: {16 * plots} trees" in flat(told.stdout)
+    trees = 16 * max(1, round(float(wild.zones["area_ha"].iloc[0])))
+    shown = int(re.search(r"one a hectare: about ([\d ]+) trees", flat(told.stdout))[1].replace(" ", ""))
+    assert shown == float(f"{trees:.2g}")
     refused = explain(wild, "--zone", "1", "--spacing", "6x5")
     assert refused.exit_code == 4
     assert "leave out --spacing and --headland" in refused.stderr
+
+
+def test_trial_plots_are_what_they_are_up_to_a_hundred_and_about_so_many_beyond():
+    few = flat(field_sheet(field("whips", wild=True, plots=7, mix=mix_of(load_profile("tuber_aestivum").hosts, 112))))
+    assert "7 trial plots of 20 x 20 m with 16 trees each, one a hectare: 112 trees" in few
+    hosts = load_profile("tuber_aestivum").hosts
+    many = flat(field_sheet(field("whips", wild=True, plots=2688, mix=mix_of(hosts, 43_008))))
+    assert "About 2 700 trial plots of 20 x 20 m with 16 trees each, one a hectare: about 43 000 trees" in many
+    assert not re.search(r"\b(2688|43008)\b", many)

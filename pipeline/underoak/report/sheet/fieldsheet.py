@@ -30,7 +30,7 @@ from underoak.places.field.planting import (
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
 from underoak.plan.season import month_names, turned
 from underoak.report.sheet.fielded import Field
-from underoak.report.sheet.lab_request import ASK, FIELD_TEST
+from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of
 from underoak.report.sheet.wildsheet import wild_lines
 from underoak.report.text.next_step import number
 from underoak.report.text.paper import section, wrapped
@@ -77,7 +77,8 @@ def _head(field: Field) -> Iterator[str]:
         yield from wrapped(f"Not judged: {printable(field.row['reason'])}. See first why; the rest is for later.")
     else:
         stands = f"{field.row['class']}, " if isinstance(field.row.get("class"), str) else ""
-        yield from wrapped(f"{stands}suitability {score(field.row['suitability'])}; weakest: {field.weakest}.")
+        says = f"{stands}suitability" if stands else "Suitability"
+        yield from wrapped(f"{says} {score(field.row['suitability'])}; weakest: {field.weakest}.")
     if field.profile:
         season = field.profile.season
         yield from wrapped(f"Fruits {season.in_words(field.is_south)} ({season.source}).")
@@ -96,8 +97,8 @@ def _soil(field: Field) -> Iterator[str]:
         points = ", ".join(map(str, bag.points))
         items.append(
             f"Bag {bag.name}: point{'s' if len(bag.points) > 1 else ''} {points}, "
-            f"{counted(bag.cores, 'core')} at each, {bag.cores * len(bag.points)} in all (20 are a sample, in print, "
-            "lecture slides), 0-30 cm; a few go on to 30-60 cm, into a bag of its own [practice]."
+            f"{cores_of(bag)} (20 are a sample, in print, lecture slides), 0-30 cm; a few go on to 30-60 cm, into a "
+            "bag of its own [practice]."
         )
     items += ["Ask: " + "; ".join(ASK) + " [practice].", FIELD_TEST[0], *made.notes]
     if not field.is_wild:
@@ -279,7 +280,7 @@ def _calendar(field: Field) -> Iterator[str]:
 def _watch(field: Field) -> Iterator[str]:
     if not field.trees:
         return
-    count = roots_to_check(_to_plant(field))
+    count = rounded(roots_to_check(_to_plant(field)))
     items = [
         f"Roots: look at those of {counted(count, 'tree')} at planting, and in years three and six after; have a "
         "laboratory name the fungi. Rivals grow most between three and six (in print, Hungarian orchards, abstract). "
@@ -301,8 +302,8 @@ def _cautions(field: Field) -> Iterator[str]:
 
 
 def _to_plant(field: Field) -> int:
-    """Trees as the sheet tells them: rows are an estimate, trial plots are what they are."""
-    return field.trees if field.is_wild else rounded(field.trees)
+    """Trees as the sheet tells them: rows are an estimate, a hundred trial plots or fewer are what they are."""
+    return field.trees if field.is_wild and field.plots <= 100 else rounded(field.trees)
 
 
 def _trees(count: int) -> str:

@@ -85,11 +85,17 @@ def _quoted(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if set(text) & set(',"\n\r') else text
 
 
+def cores_of(bag: Bag) -> str:
+    """How many cores go into a bag: `5 cores at each, 20 in all`."""
+    if len(bag.points) == 1:
+        return counted(bag.cores, "core")
+    return f"{counted(bag.cores, 'core')} at each, {bag.cores * len(bag.points)} in all"
+
+
 def _bag(bag: Bag) -> str:
     points = ", ".join(map(str, bag.points))
-    whole = bag.cores * len(bag.points)
     where = f"point{'s' if len(bag.points) > 1 else ''} {points}"
-    text = f"Bag {bag.name}: {where}; {counted(bag.cores, 'core')} at each, {whole} in all, for {hectares(bag.area_ha)}"
+    text = f"Bag {bag.name}: {where}; {cores_of(bag)}, for {hectares(bag.area_ha)}"
     if not bag.is_known:
         text += ", where the maps are blank"
     if bag.area_ha > _LARGEST_HA:

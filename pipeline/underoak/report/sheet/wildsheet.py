@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from underoak.places.field.planting import PLOT_M, PLOT_TREES
+from underoak.places.field.planting import PLOT_M, PLOT_TREES, about
 from underoak.places.wild.native import EVIDENCE
 from underoak.report.text.paper import section
 
@@ -26,14 +26,15 @@ _KINDS = (
 
 def wild_lines(field: Field) -> Iterator[str]:
     """Sections two and three of a field sheet."""
-    plots = f"{field.plots} trial plot{'s' if field.plots > 1 else ''}"
+    plots = f"{about(field.plots)} trial plot{'s' if field.plots > 1 else ''}"
+    trees = f"{field.trees:,}".replace(",", " ") if field.plots <= 100 else about(field.trees)
     yield from section(
         "#. Which kind of ground is it? [practice]",
         [f"{name}: {meaning}. Do: {deed.format(plots=plots)}." for name, meaning, deed in _KINDS],
     )
     items = [
-        f"{plots} of {PLOT_M:g} x {PLOT_M:g} m with {PLOT_TREES} trees each, one a hectare: {field.trees} trees; the "
-        "rest stays as it is, to compare with [practice].",
+        f"{plots[:1].upper()}{plots[1:]} of {PLOT_M:g} x {PLOT_M:g} m with {PLOT_TREES} trees each, one a hectare: {trees} "
+        "trees; the rest stays as it is, to compare with [practice].",
         "Where trees shade old burns by more than 30 %, open the canopy in steps: closed wood stops fruiting, and "
         "opening alone does not always bring it back (in print, Ecol. Eng. 2013). After fire take plots without "
         "stumps that sprout again: fewer rivals (in print, New Forests 2012).",
