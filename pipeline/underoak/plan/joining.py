@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,6 @@ from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.linking import check_layer, placed_constraints, unit_in_use
 from underoak.plan.model import CriterionSpec, PlanSpec, RemedySpec
 from underoak.plan.profile import Profile, ProfileCriterion
-from underoak.plan.resolved import NotJudged
 from underoak.plan.written import Keys
 
 
@@ -35,6 +34,22 @@ class Joined:
     weight: float | None  # the plan's, else the profile's
     has_own_weight: bool  # the plan gives one
     is_from_profile: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NotJudged:
+    """A criterion of the profile that is not in use, and why."""
+
+    name: str
+    label: str
+    reason: str
+
+    def __iter__(self) -> Iterator[str]:
+        """Name and reason, so that many of them make a dict."""
+        return iter((self.name, self.reason))
+
+    def __str__(self) -> str:
+        return f"{self.label}: {self.reason}"
 
 
 def join(spec: PlanSpec, profile: Profile | None, check: Check) -> tuple[tuple[Joined, ...], tuple[NotJudged, ...]]:

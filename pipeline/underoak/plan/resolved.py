@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from underoak.errors import Fault, UnderoakError
 from underoak.plan.constraint_spec import LayerConstraint, ShapesConstraint
 from underoak.plan.curve_specs import CurveSpec
+from underoak.plan.joining import NotJudged
 from underoak.plan.layer_spec import LayerSpec
 from underoak.plan.model import (
     ClassesSpec,
@@ -72,22 +73,6 @@ class Criterion:
     def in_words(self) -> str:
         """The curve in one line for people."""
         return self.spec.in_words(self.unit)
-
-
-@dataclass(frozen=True, slots=True)
-class NotJudged:
-    """A criterion of the profile that is not in use, and why."""
-
-    name: str
-    label: str
-    reason: str
-
-    def __iter__(self) -> Iterator[str]:
-        """Name and reason, so that many of them make a dict."""
-        return iter((self.name, self.reason))
-
-    def __str__(self) -> str:
-        return f"{self.label}: {self.reason}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,12 +17,12 @@ from underoak.plan.uncertainty_spec import deviation_in
 if TYPE_CHECKING:
     from underoak.engine.prepare import PreparedView
     from underoak.layers.stack import StackedLayer
-    from underoak.places.soil.retested import Prior
     from underoak.plan.layer_spec import LayerSpec
     from underoak.plan.resolved import Plan
 
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
+Prior = Callable[[str, Longs, Doubles, Doubles], float | None]  # layer, cells, weights, values -> sd
 RANGE_M = 800.0  # e-folding length of a map's errors where the plan says none; common practice, no source
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ from underoak.doubt.update import lab_update
 from underoak.errors import Fault, Problems
 from underoak.overlay import judge, membership
 from underoak.places.soil.lab import Lab, Result, error_of, read_lab
-from underoak.places.soil.prior import priors
+from underoak.places.soil.prior import Prior, priors
 from underoak.places.total.ranking import Totals
 from underoak.places.total.sample import Cells
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 Doubles = npt.NDArray[np.float64]
 CONTRADICTS = 2.0  # standard deviations between a map and a laboratory; common practice, no source
-Prior = Callable[[str, npt.NDArray[np.int64], Doubles, Doubles], float | None]  # layer, cells, weights, values -> sd
 
 
 @dataclass(frozen=True, slots=True)
