@@ -32,8 +32,8 @@ from underoak.plan.season import month_names, turned
 from underoak.report.sheet.fielded import Field
 from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of
 from underoak.report.sheet.wildsheet import wild_lines
+from underoak.report.text.lines import section, wrapped
 from underoak.report.text.next_step import number
-from underoak.report.text.paper import section, wrapped
 from underoak.report.text.words import CAUTIONS, hectares, score
 
 _DOSE_MM = 32.0  # every two weeks, 22-year-old trees of black truffle; Oliach et al. 2016, talk, in print

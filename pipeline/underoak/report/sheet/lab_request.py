@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 from underoak.errors import counted, printable
 from underoak.places.field.sampling import CORES, Bag, Sampling
+from underoak.report.text.lines import section, wrapped
 from underoak.report.text.words import CAUTIONS, hectares, percent
 
-_WIDTH = 88
 _LARGEST_HA = 4.0  # of even ground in one bag; from memory of soil laboratories' leaflets
 # The list, cores, depths and times are common practice, no one source.
 _TAKE = (
@@ -62,23 +61,23 @@ def _lines(sampling: Sampling) -> Iterator[str]:
             f"{percent(float(sampling.left[at])):>10}"
         )
     yield ""
-    yield from _wrapped(
+    yield from wrapped(
         f"Doubt left: how much of the variance of the parcel's mean remains once that point and those before it are "
         f"tested, were the soil alike over some {sampling.range_m:g} m, and were the maps to say nothing."
     )
     for note in sampling.notes:
-        yield from _wrapped(note)
-    yield from _section("Bags", tuple(map(_bag, sampling.bags)) + _apart(sampling))
-    yield from _section("Take", _TAKE)
-    yield from _section("Ask the laboratory for", ASK)
-    yield from _section("When", _WHEN)
-    yield from _section("On the spot", FIELD_TEST)
-    yield from _section("When the results come", _RESULTS)
+        yield from wrapped(note)
+    yield from section("Bags", tuple(map(_bag, sampling.bags)) + _apart(sampling))
+    yield from section("Take", _TAKE)
+    yield from section("Ask the laboratory for", ASK)
+    yield from section("When", _WHEN)
+    yield from section("On the spot", FIELD_TEST)
+    yield from section("When the results come", _RESULTS)
     yield ""
     yield f"    {','.join(_COLUMNS)}"
     yield f"    {_quoted(printable(sampling.parcel))},soil_ph,7.8,pH,0-30 cm,water,0.15"
     yield ""
-    yield from _wrapped(CAUTIONS[0])
+    yield from wrapped(CAUTIONS[0])
 
 
 def _quoted(text: str) -> str:
@@ -112,14 +111,3 @@ def _apart(sampling: Sampling) -> tuple[str, ...]:
         "The maps tell these soils apart. Never mix them: a mean of two soils is the soil of neither. Where your eye "
         "sees another border than the maps, trust your eye.",
     )
-
-
-def _section(head: str, items: tuple[str, ...]) -> Iterator[str]:
-    yield ""
-    yield head
-    for item in items:
-        yield from _wrapped(item, "- ")
-
-
-def _wrapped(text: str, bullet: str = "") -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent=bullet, subsequent_indent=" " * len(bullet))

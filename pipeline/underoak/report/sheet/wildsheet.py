@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from underoak.places.field.planting import PLOT_M, PLOT_TREES, about
 from underoak.places.wild.native import EVIDENCE
-from underoak.report.text.paper import section
+from underoak.report.text.lines import section
 
 if TYPE_CHECKING:
     from underoak.report.sheet.fielded import Field
@@ -33,8 +33,8 @@ def wild_lines(field: Field) -> Iterator[str]:
         [f"{name}: {meaning}. Do: {deed.format(plots=plots)}." for name, meaning, deed in _KINDS],
     )
     items = [
-        f"{plots[:1].upper()}{plots[1:]} of {PLOT_M:g} x {PLOT_M:g} m with {PLOT_TREES} trees each, one a hectare: {trees} "
-        "trees; the rest stays as it is, to compare with [practice].",
+        f"{plots[:1].upper()}{plots[1:]} of {PLOT_M:g} x {PLOT_M:g} m with {PLOT_TREES} trees each, one a hectare: "
+        f"{trees} trees; the rest stays as it is, to compare with [practice].",
         "Where trees shade old burns by more than 30 %, open the canopy in steps: closed wood stops fruiting, and "
         "opening alone does not always bring it back (in print, Ecol. Eng. 2013). After fire take plots without "
         "stumps that sprout again: fewer rivals (in print, New Forests 2012).",

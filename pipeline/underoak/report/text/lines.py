@@ -1,9 +1,9 @@
-"""Text for a terminal: tables in columns, and sentences in lines of a readable length."""
+"""Plain text for terminals and paper: tables in columns, sections of items, sentences in lines of a readable length."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 WIDTH = 88
 _LEFT = ("wanted",)
@@ -21,6 +21,19 @@ def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
         "  ".join(f"{text:{'<' if at else '>'}{w}}" for text, w, at in zip(line, wide, left, strict=True)).rstrip()
         for line in [head, *rows]
     ]
+
+
+def section(head: str, items: Iterable[str]) -> Iterator[str]:
+    """A head after an empty line, and its items.
+
+    >>> print("\\n".join(section("Trees", ["10 hazel."])).strip())
+    Trees
+    - 10 hazel.
+    """
+    yield ""
+    yield head
+    for item in items:
+        yield from wrapped(f"- {item}", "  ")
 
 
 def wrapped(text: str, indent: str = "") -> list[str]:
