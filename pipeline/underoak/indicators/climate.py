@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from underoak.indicators.year import twelve
 from underoak.raster import FloatArray
 
 
@@ -77,7 +78,7 @@ def warmest_month_mean(months: FloatArray) -> FloatArray:
     >>> float(warmest_month_mean(np.arange(12, dtype="float32").reshape(12, 1, 1))[0, 0])
     11.0
     """
-    return months_max(_twelve(months))
+    return months_max(*twelve(months))
 
 
 def coldest_month_mean(months: FloatArray) -> FloatArray:
@@ -89,7 +90,7 @@ def coldest_month_mean(months: FloatArray) -> FloatArray:
     >>> float(coldest_month_mean(np.arange(12, dtype="float32").reshape(12, 1, 1))[0, 0])
     0.0
     """
-    return months_min(_twelve(months))
+    return months_min(*twelve(months))
 
 
 def annual_sum(months: FloatArray) -> FloatArray:
@@ -101,7 +102,7 @@ def annual_sum(months: FloatArray) -> FloatArray:
     >>> float(annual_sum(np.full((12, 1, 1), 50.0, "float32"))[0, 0])
     600.0
     """
-    return months_sum(_twelve(months))
+    return months_sum(*twelve(months))
 
 
 def annual_mean(months: FloatArray) -> FloatArray:
@@ -113,7 +114,7 @@ def annual_mean(months: FloatArray) -> FloatArray:
     >>> float(annual_mean(np.arange(12, dtype="float32").reshape(12, 1, 1))[0, 0])
     5.5
     """
-    return months_mean(_twelve(months))
+    return months_mean(*twelve(months))
 
 
 def _folded(months: Any, how: int) -> FloatArray:
@@ -125,9 +126,3 @@ def _folded(months: Any, how: int) -> FloatArray:
     out = np.empty(values.shape[1:], np.float32)
     kernels.fold(values, how, out)
     return out
-
-
-def _twelve(months: FloatArray) -> FloatArray:
-    if len(months) != 12:
-        raise ValueError(f"a year has twelve months, got {len(months)}")
-    return months

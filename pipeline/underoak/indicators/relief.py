@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from underoak.indicators.sides import Size, frame, heights
+from underoak.indicators.sides import Size, heights, on_frame
 from underoak.raster import FloatArray
 
 RUGGEDNESS = ("riley", "mean")
@@ -118,16 +118,14 @@ def _position(
 
     if not 0.0 <= inner < radius:
         raise ValueError(f"a ring from {inner:g} to {radius:g} m holds nothing")
-    z = heights(elevation)
-    out = np.full(z.shape, np.nan, np.float32)
-    kernels.position(z, frame(z.shape[0], dx, dy, corner), radius, inner, in_deviations, out)
+    z, steps, out = on_frame(elevation, dx, dy, corner)
+    kernels.position(z, steps, radius, inner, in_deviations, out)
     return out
 
 
 def _curved(elevation: Any, dx: Size, dy: Size, corner: Size, is_plan: bool) -> FloatArray:
     from underoak.indicators import relief_kernels as kernels
 
-    z = heights(elevation)
-    out = np.full(z.shape, np.nan, np.float32)
-    kernels.curvature(z, frame(z.shape[0], dx, dy, corner), is_plan, out)
+    z, steps, out = on_frame(elevation, dx, dy, corner)
+    kernels.curvature(z, steps, is_plan, out)
     return out

@@ -54,6 +54,18 @@ def frame(rows: int, dx: Size, dy: Size, corner: Size) -> Doubles:
     return made + 0.0
 
 
+def on_ground(elevation: Any, dx: Size, dy: Size, turn: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
+    """What a kernel of gradients works on: `heights`, their `to_ground`, and results yet missing."""
+    z = heights(elevation)
+    return z, to_ground(z.shape[0], dx, dy, turn, corner), np.full_like(z, np.nan)
+
+
+def on_frame(elevation: Any, dx: Size, dy: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
+    """What a kernel of distances works on: `heights`, their `frame`, and results yet missing."""
+    z = heights(elevation)
+    return z, frame(z.shape[0], dx, dy, corner), np.full_like(z, np.nan)
+
+
 def _by_row(rows: int, *sizes: Size) -> tuple[Doubles, ...]:
     return tuple(np.broadcast_to(np.asarray(size, np.float64), (rows,)) for size in sizes)
 

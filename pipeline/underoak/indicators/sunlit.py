@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from underoak.indicators.sides import Doubles, Size, heights, to_ground
+from underoak.indicators.sides import Doubles, Size, on_ground
 from underoak.indicators.year import by_cell
 from underoak.raster import FloatArray
 
@@ -87,10 +87,9 @@ def _sunlit(
     from underoak.indicators import sunlit_kernels as kernels
 
     _known(equation)
-    z = heights(elevation)
+    z, ground, out = on_ground(elevation, dx, dy, turn, corner)
     lat = np.broadcast_to(by_cell(latitude, z.shape), z.shape)
-    out = np.full(z.shape, np.nan, np.float32)
-    kernels.of_heights(z, to_ground(z.shape[0], dx, dy, turn, corner), lat, int(equation), warmest, out)
+    kernels.of_heights(z, ground, lat, int(equation), warmest, out)
     return out
 
 

@@ -7,11 +7,7 @@ memory, checked against exact surfaces). The rim, and every cell with a missing 
 
 from __future__ import annotations
 
-from typing import Any
-
-import numpy as np
-
-from underoak.indicators.sides import Doubles, Size, heights, to_ground
+from underoak.indicators.sides import Size, on_ground
 from underoak.raster import FloatArray
 
 
@@ -29,7 +25,7 @@ def slope(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: S
     """
     from underoak.indicators import horn
 
-    z, ground, out = _prepared(elevation, dx, dy, turn, corner)
+    z, ground, out = on_ground(elevation, dx, dy, turn, corner)
     horn.slope(z, ground, out)
     return out
 
@@ -46,7 +42,7 @@ def aspect(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: 
     """
     from underoak.indicators import horn
 
-    z, ground, out = _prepared(elevation, dx, dy, turn, corner)
+    z, ground, out = on_ground(elevation, dx, dy, turn, corner)
     horn.aspect(z, ground, out)
     return out
 
@@ -80,11 +76,6 @@ def _facing(
 ) -> FloatArray:
     from underoak.indicators import horn
 
-    z, ground, out = _prepared(elevation, dx, dy, turn, corner)
+    z, ground, out = on_ground(elevation, dx, dy, turn, corner)
     horn.facing(z, ground, to_east, to_north, out)
     return out
-
-
-def _prepared(elevation: Any, dx: Size, dy: Size, turn: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
-    z = heights(elevation)
-    return z, to_ground(z.shape[0], dx, dy, turn, corner), np.full(z.shape, np.nan, np.float32)
