@@ -84,7 +84,7 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
         axes = figure.add_axes((0.03, 1.15 / figure.get_figheight(), 0.94, 1 - 1.75 / figure.get_figheight()))
         axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
         axes.apply_aspect()
-        _ground(axes, picture, axes.get_position().size * figure.get_size_inches() * _DPI)
+        _ground(axes, picture, np.multiply(axes.get_position().size, figure.get_size_inches() * _DPI))
         _parcels(axes, picture)
         _scale_bar(axes, picture)
         _north(axes, picture)
