@@ -91,3 +91,10 @@ def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
         "zones": {"at_least": "S3", "min_area": "2 ha"},
         "outputs": {"folder": "out"},
     }  # fmt: skip
+
+
+def small_country(folder: Path) -> dict:
+    """White noise under 90 x 110 cells, which are the whole region."""
+    plan = noise_country(folder, 90, 110)
+    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    return plan

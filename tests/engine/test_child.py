@@ -24,7 +24,7 @@ from underoak.grid import Window
 from underoak.layers import reads
 from underoak.layers.reads import noted
 
-from noise import LEFT, TOP, noise_country
+from noise import small_country
 
 
 def doubled(values):
@@ -164,8 +164,7 @@ def test_a_thread_that_hangs_in_a_file_does_not_hold_the_run(monkeypatch):
 @pytest.fixture(scope="module")
 def small(tmp_path_factory):
     folder = tmp_path_factory.mktemp("small")
-    plan = noise_country(folder, 90, 110)
-    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    plan = small_country(folder)
     (folder / "plan.yaml").write_text(yaml.safe_dump(json.loads(json.dumps(plan))))
     return folder
 

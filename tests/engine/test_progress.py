@@ -13,7 +13,7 @@ from underoak.cli import main
 from underoak.engine.progress import Progress, json_line
 from underoak.errors import Fault, UnderoakError
 
-from noise import LEFT, TOP, noise_country
+from noise import small_country
 
 TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 CODED = re.compile(r"[EW]\d{3} ")
@@ -38,9 +38,7 @@ def parsed(text):
 @pytest.fixture(scope="module")
 def country(tmp_path_factory):
     folder = tmp_path_factory.mktemp("told")
-    plan = noise_country(folder, 90, 110)
-    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
-    return plan, folder
+    return small_country(folder), folder
 
 
 def run(country, tmp_path, *options, **changes):

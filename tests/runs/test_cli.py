@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from underoak.cli import main
 
-from noise import LEFT, TOP, noise_country, write_shapes
+from noise import LEFT, TOP, small_country, write_shapes
 
 HEAVY = {"numpy", "rasterio", "numba", "pandas", "geopandas", "xarray", "matplotlib", "scipy", "pyproj", "pydantic"}
 
@@ -26,8 +26,7 @@ def called(*words):
 @pytest.fixture(scope="module")
 def country(tmp_path_factory):
     folder = tmp_path_factory.mktemp("called")
-    plan = noise_country(folder, 90, 110)
-    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    plan = small_country(folder)
     apart = [shapely.box(LEFT + 400 * i, TOP - 900, LEFT + 400 * i + 300, TOP - 600) for i in range(1, 6)]
     write_shapes(folder / "fields.gpkg", apart, "EPSG:25831", name=list("abcde"))
     write_shapes(folder / "far.gpkg", [*apart, shapely.box(LEFT, TOP + 5000, LEFT + 90, TOP + 5090)], "EPSG:25831",

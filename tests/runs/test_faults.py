@@ -17,15 +17,13 @@ from click.testing import CliRunner
 from underoak.cli import main
 from underoak.finished import Run
 
-from noise import LEFT, TOP, noise_country, write_raster, write_shapes
+from noise import LEFT, TOP, small_country, write_raster, write_shapes
 
 
 @pytest.fixture(scope="module")
 def small(tmp_path_factory):
     folder = tmp_path_factory.mktemp("small")
-    plan = noise_country(folder, 90, 110)
-    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
-    return plan, folder
+    return small_country(folder), folder
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ from underoak.indicators import cell_areas
 from underoak.report import compare, comparison_text, comparison_values
 from underoak.report.comparison.plan_changes import plan_changes
 
-from noise import LEFT, TOP, noise_country, write_raster
+from noise import LEFT, TOP, small_country, write_raster
 
 GRID = Grid.north_up("EPSG:25831", LEFT, TOP, 30.0, 700, 1100)
 
@@ -133,8 +133,7 @@ def test_a_percentile_is_that_of_all_changes_to_a_hundredth(ground, tmp_path):
 @pytest.fixture(scope="module")
 def country(tmp_path_factory):
     folder = tmp_path_factory.mktemp("compared")
-    plan = noise_country(folder, 90, 110)
-    plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    plan = small_country(folder)
     with rasterio.open(folder / "ph.tif") as source:
         cells, transform, crs, nodata = source.read(), source.transform[:6], source.crs, source.nodata
     wetter = np.where(cells == nodata, cells, cells + 3)
