@@ -47,7 +47,9 @@ class Metres(click.ParamType[float]):
         except UnderoakError:
             metres = -1.0
         if not 0.0 <= metres < float("inf"):
-            self.fail(f"{value!r} is no length: write it like 800m or 0.8km.", param, ctx)
+            self.fail(
+                f"{value!r} is no length: write one number, 0 or more, and its unit, like 10m or 0.8km.", param, ctx
+            )
         return metres
 
 

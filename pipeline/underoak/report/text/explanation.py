@@ -48,7 +48,8 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
             *_remedies(row, plan, parcels.crs),
             *_grains(view, judged_by, row["area_ha"]),
         ]
-    lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}"), *_sources(judged_by), ""]
+    lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
+    lines += [*(_sources(judged_by) if isinstance(row["class"], str) else ()), ""]
     return "\n".join([*lines, *wrapped(CAUTIONS[0])])
 
 
