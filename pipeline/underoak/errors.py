@@ -99,7 +99,7 @@ class Problems:
         """
         found = self.faults + (self.warnings if strict else [])
         if len(found) > MOST_SHOWN:
-            rest = Fault(found[0].code, f"and {len(found) - MOST_SHOWN} more problems like these")
+            rest = Fault(found[0].code, f"and {counted(len(found) - MOST_SHOWN, 'more problem')} like these")
             found = [*found[:MOST_SHOWN], rest]
         if found:
             raise UnderoakError(*found)

@@ -95,6 +95,14 @@ def test_a_zone_that_the_border_cuts_is_refused_whole_and_stands_last_without_fi
     assert zones["good_ha"].iloc[0] > zones["good_ha"].iloc[1]
 
 
+def test_a_refused_zone_is_explained_as_such_and_not_counted(restored):
+    refused = restored.explain_zone(str(restored.zones["id"].iloc[-1]))
+    assert refused.startswith(f"Zone {restored.zones['id'].iloc[-1]}: {CUT}.\n")
+    assert refused == restored.explain_zone("3")
+    assert "nan" not in refused
+    assert ": rank 1 of 2, suitability" in restored.explain_zone("1")
+
+
 def test_parcels_outside_are_not_judged_and_say_why(restored):
     table = restored.parcels.set_index("id")
     assert table.loc["south", "class"] == "S1"

@@ -34,8 +34,9 @@ def calibration_warnings(found: Mapping[str, Coverage]) -> Iterator[Fault]:
     """W416 for each layer that is further off than it says."""
     for layer, coverage in found.items():
         if coverage.finding == "too narrow" and coverage.inflation is not None:
-            inside = f"{coverage.inside} of {coverage.tests} tested parcels"
-            what = f"is further off than it says: {inside} lie in its 90 % band"
+            lie = "lies" if coverage.inside == 1 else "lie"
+            inside = f"{coverage.inside} of {coverage.tests} tested parcels {lie}"
+            what = f"is further off than it says: {inside} in its 90 % band"
             mend = f"let its doubt be {coverage.inflation:.1f} times as large"
             if not np.isfinite(coverage.inflation):
                 mend = "give it a doubt: it says that it is never wrong"

@@ -71,12 +71,16 @@ def parcel_place(parcels: Any, parcel: str) -> int:
 
 def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
     """A zone of a finished run in words; `zone` is its rank or its id, `memberships` the mean of each criterion."""
-    row = zones.iloc[zone_place(zones, zone)]
+    place, has_rank = zone_place(zones, zone), zones["rank"].notna()
+    row, ranked = zones.iloc[place], int(has_rank.sum())
+    if not has_rank.iloc[place]:
+        lines = [f"Zone {row['id']}: {row['native_range']}.", f"{hectares(row['area_ha'])}.", ""]
+        return "\n".join([*lines, *wrapped(CAUTIONS[0])])
     judged_by = criteria_of(view)
     labels = {criterion.name: criterion.label for criterion in judged_by}
     weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
     lines = [
-        f"Zone {row['id']}: rank {int(row['rank'])} of {len(zones)}, suitability {score(row['suitability'])}.",
+        f"Zone {row['id']}: rank {int(row['rank'])} of {ranked}, suitability {score(row['suitability'])}.",
         f"{hectares(row['area_ha'])}, worth {hectares(row['good_ha'])} of perfect ground: "
         + ", ".join(f"{name} {percent(row[f'share_{name.lower()}'])}" for name in ("S1", "S2", "S3"))
         + ".",
