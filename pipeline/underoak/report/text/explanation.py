@@ -15,7 +15,7 @@ from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
 from underoak.report.text.standing import lost, measure, mend, stems, value_of, wants
 from underoak.report.text.verdict_words import has_verdict, verdict_lines
-from underoak.report.text.words import CAUTIONS, hectares, metres, percent, score
+from underoak.report.text.words import CAUTIONS, hectares, judged_words, metres, percent, score
 
 LIME_NOTES = (
     "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "
@@ -131,14 +131,11 @@ def criteria_of(view: Mapping[str, Any]) -> list[CriterionWords]:
 
 
 def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
-    excluded = f"{percent(row['excluded_share'])} of it excluded by constraints"
-    if isinstance(row.get("excluded_by"), str):
-        excluded += f" (most by {row['excluded_by']})"
     lab = [f"Laboratory, {row['lab']}."] if isinstance(row.get("lab"), str) else []
     head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
         f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
-        f"{hectares(row['area_ha'])}; {excluded}, {percent(row['valid_share'])} of the rest judged.",
+        f"{hectares(row['area_ha'])}; {judged_words(row)}.",
     ]
     if isinstance(row.get("best_host"), str):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")

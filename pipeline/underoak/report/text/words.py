@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.places.answer.sensitivity import FirstTwo
@@ -51,6 +51,22 @@ def percent(share: float) -> str:
     return f"{share * 100:.0f} %"
 
 
+def judged_words(row: Mapping[str, Any]) -> str:
+    """How much of a parcel is excluded, by what most, and how much of the rest was judged.
+
+    >>> judged_words({"excluded_share": 0.0, "valid_share": 1.0})
+    'nothing of it excluded, all of it judged'
+    >>> judged_words({"excluded_share": 0.81, "valid_share": 0.6, "excluded_by": "built_up"})
+    '81 % of it excluded (most by built_up), 60 % of the rest judged'
+    """
+    is_free, is_whole = row["excluded_share"] < 1e-6, row["valid_share"] > 1.0 - 1e-6
+    excluded = "nothing of it excluded" if is_free else f"{percent(row['excluded_share'])} of it excluded"
+    if isinstance(row.get("excluded_by"), str) and not is_free:
+        excluded += f" (most by {row['excluded_by']})"
+    judged = "all" if is_whole else percent(row["valid_share"])
+    return f"{excluded}, {judged} of {'it' if is_free else 'the rest'} judged"
+
+
 def score(value: float) -> str:
     """A score 0..1 with two places; a dash where there is none."""
     return f"{value:.2f}" if math.isfinite(value) else "–"
@@ -89,8 +105,7 @@ def _best(findings: Findings) -> dict[str, str]:
         return {
             "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
             "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
-            "more": f"{hectares(best['area_ha'])}, {percent(best['excluded_share'])} of it excluded, "
-            f"{percent(best['valid_share'])} of the rest judged{better}",
+            "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}",
         }
     good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
     judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
