@@ -172,7 +172,7 @@ def _futures(
                 plan.future_weights, [c.name for c in present.plan.criteria], present.plan.rules, at_least,
             )  # fmt: skip
             table = with_novelty(table, parcels.ids, shared.novelty)
-            write_futures_table(stage / present.folder, table)
+            write_futures_table(stage / present.together, table)
         sections.append(futures_section(plan, present, found, shared, at_least, table))
     return sections
 

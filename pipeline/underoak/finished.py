@@ -15,6 +15,7 @@ from underoak.layers.plain_names import plain_to_read
 from underoak.report import (
     Findings,
     explain,
+    explain_joint,
     explain_zone,
     field_sheet,
     fielded,
@@ -88,9 +89,7 @@ class Run:
         views: list[dict[str, Any]] = self.manifest["views"]
         if len(views) > 1:
             folders = [view["folder"] for view in views]
-            mend = "name one of its folders: " + ", ".join(filter(None, folders))
-            if "" in folders:  # its tables are those of all views together
-                mend += "; for the present, run the plan without `scenarios` into a folder of its own"
+            mend = "name one of its folders instead: " + ", ".join(str(self.folder / folder) for folder in folders)
             raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), mend))
         return views[0]
 
@@ -119,11 +118,13 @@ class Run:
         return 0 if self.parcels is None else int(self.parcels["rank"].isna().sum())
 
     def explain(self, parcel: str) -> str:
-        """Why a parcel stands where it stands, in words.
+        """Why a parcel stands where it stands, in words; of several species or futures, how it stands in each.
 
         Raises:
             UnderoakError: E604 when the run has no such parcel.
         """
+        if len(self.manifest["views"]) > 1:
+            return explain_joint(self.folder, self.manifest["views"], self.parcels, parcel)
         return explain(self._only_view(), self.manifest["plan"], self.parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
@@ -212,8 +213,9 @@ class Run:
         """Where things are, and what to try next."""
         lines = [f"Report: {self.folder / 'report.html'}"]
         if len(self.manifest["views"]) > 1:
-            return [*lines, "Next:   open it; each species and future has a folder and a report of its own"]
-        lines.append(f"Map:    {self.folder / 'map.png'}")
+            lines[0] += ": each species and future has a folder and a report of its own"
+        else:
+            lines.append(f"Map:    {self.folder / 'map.png'}")
         if self.parcels is not None and len(self.parcels):
             best = str(self.parcels.iloc[0]["id"])
             lines.append(f"Next:   underoak explain {self.folder} --parcel {_quoted(best)}")

@@ -46,9 +46,10 @@ def test_one_species_without_a_future_is_flat():
     assert plan.batch[0].plan is plan
 
 
-def test_one_species_with_futures_keeps_the_present_on_top():
+def test_one_species_with_futures_keeps_the_present_in_a_folder_of_its_own():
     plan = uo.load_plan({**PLAN, "species": ["tuber_aestivum"]})
-    assert [view.folder for view in plan.batch] == ["", "scenarios/dry", "scenarios/wet"]
+    assert [view.folder for view in plan.batch] == ["present", "scenarios/dry", "scenarios/wet"]
+    assert plan.batch[0].together == ""
 
 
 def test_a_scenario_changes_only_the_layers_it_names():

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import shlex
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -42,7 +44,7 @@ def alone(plan, folder, out, **changes):
 
 def test_each_view_has_the_bytes_of_a_run_of_its_own(batch, tmp_path):
     plan, folder, run = batch
-    assert sums(run.folder) == sums(alone(plan, folder, tmp_path / "present").folder)
+    assert sums(run.folder / "present") == sums(alone(plan, folder, tmp_path / "present").folder)
     layers = {**plan["layers"], "cover": {**plan["layers"]["cover"], "file": "later.tif"}}
     later = alone(plan, folder, tmp_path / "later", layers=layers)
     assert sums(run.folder / "scenarios" / "later") == sums(later.folder)
@@ -52,8 +54,8 @@ def test_each_view_has_the_bytes_of_a_run_of_its_own(batch, tmp_path):
 
 def test_a_future_that_changes_nothing_gives_the_present(batch):
     run = batch[2]
-    assert sums(run.folder / "scenarios" / "same") == sums(run.folder)
-    assert sums(run.folder / "scenarios" / "later") != sums(run.folder)
+    assert sums(run.folder / "scenarios" / "same") == sums(run.folder / "present")
+    assert sums(run.folder / "scenarios" / "later") != sums(run.folder / "present")
 
 
 def test_layers_that_do_not_change_are_read_once(batch, tmp_path, monkeypatch):
@@ -90,7 +92,7 @@ def test_the_table_on_top_joins_all_views(batch):
 
 def test_the_manifest_lists_every_view_and_opens_as_its_own_run(batch):
     run = batch[2]
-    assert [view["folder"] for view in run.manifest["views"]] == ["", "scenarios/later", "scenarios/same"]
+    assert [view["folder"] for view in run.manifest["views"]] == ["present", "scenarios/later", "scenarios/same"]
     later = run.views["scenarios/later"]
     assert later.dataset["suitability"].shape == (run.grid.rows, run.grid.cols)
     listed = {entry["path"] for entry in run.manifest["outputs"]}
@@ -99,11 +101,35 @@ def test_the_manifest_lists_every_view_and_opens_as_its_own_run(batch):
         assert hashlib.sha256((later.folder / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]
 
 
-def test_the_mend_for_several_views_names_only_what_can_be_explained(batch):
+def test_a_parcel_is_explained_on_top_by_all_views_and_every_command_it_names_works(batch):
+    run = batch[2]
+    joined = run.parcels.set_index("id")
+    best = joined.index[0]
+    told = run.explain(best)
+    row = joined.loc[best]
+    assert f"Parcel {best}: {row['class_present']}, suitability {row['suitability_present']:.2f}; rank 1 of" in told
+    later = next(line for line in told.splitlines() if line.startswith("later "))
+    assert later.split()[1:] == [f"{row['rank_later']:.0f}", row["class_later"], f"{row['suitability_later']:.2f}"]
+    commands = [shlex.split(line) for line in told.splitlines() if line.startswith("  underoak explain ")]
+    assert [Path(words[2]).relative_to(run.folder).as_posix() for words in commands] == list(run.views)
+    for words in commands:
+        assert words[3:] == ["--parcel", best]
+        assert uo.Run.open(words[2]).explain(words[4]).startswith(f"Parcel {best}: ")
+    assert f"underoak explain {run.folder} --parcel {best}" in run.pointers()[-1]
+
+
+def test_a_parcel_that_no_view_could_judge_is_explained_as_such(batch):
+    run = batch[2]
+    blank = run.parcels.loc[run.parcels["rank"].isna(), "id"].iloc[0]
+    assert "not judged" in run.explain(blank)
+
+
+def test_what_needs_one_view_names_the_folders_to_ask_instead(batch):
+    run = batch[2]
     with pytest.raises(uo.UnderoakError, match="E608") as error:
-        batch[2].explain("1")
-    mend = error.value.faults[0].mend
-    assert "folders: scenarios/later, scenarios/same; for the present, run the plan without `scenarios`" in mend
+        run.explain_zone("1")
+    for folder in run.views:
+        assert str(run.folder / folder) in error.value.faults[0].mend
 
 
 def test_two_species_have_a_folder_each(batch, tmp_path):

@@ -348,7 +348,7 @@ def test_two_species_share_draws_and_have_files_of_their_own(tmp_path):
     write_raster(tmp_path / "later.tif", later, "EPSG:25831", (250, 0, LEFT, 0, -250, TOP))
     plan["scenarios"] = [{"name": "hot", "replace": {"ph": "later.tif"}}]
     run = run_of(plan, tmp_path, tmp_path / "run")
-    now, then = run.folder / "spread.tif", run.folder / "scenarios" / "hot" / "spread.tif"
+    now, then = run.folder / "present" / "spread.tif", run.folder / "scenarios" / "hot" / "spread.tif"
     assert np.array_equal(bands(now), bands(then))  # the same values, in another file: the same draws
 
 

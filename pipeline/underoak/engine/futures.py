@@ -103,7 +103,7 @@ def threshold(plan: Plan, view: View) -> float:
 
 
 def _output(plan: Plan, present: View) -> Output:
-    name = f"{present.folder}/{NAME}" if present.folder else NAME
+    name = f"{present.together}/{NAME}" if present.together else NAME
     asked, cut = plan.futures.at_least, threshold(plan, present)
     bands = (
         Band(f"share of futures with {asked} or better (suitability {cut:g} or more)", "1"),

@@ -17,7 +17,7 @@ from underoak.plan.linking import check_links
 from underoak.plan.model import PlanSpec
 from underoak.plan.profile import Profile, load_profile, profile_names
 from underoak.plan.reaching import check_reach
-from underoak.plan.resolved import Criterion, Plan, View
+from underoak.plan.resolved import PRESENT, Criterion, Plan, View
 from underoak.plan.weighing import check_spread, order_weights, weigh
 from underoak.plan.written import Written, read
 
@@ -72,11 +72,11 @@ def _with_views(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -
         return _resolve(spec, path, folder, check)
     views: list[View] = []
     for n, species in enumerate(spec.species or ("",)):
-        place = species if len(spec.species) > 1 else ""
+        place = species if len(spec.species) > 1 else ""  # a single one has the run folder's own `scenarios`
         own = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
         made = _resolve(own, path, folder, check, n, spec.species)
         if made is not None:
-            views.append(View(place, species, "", made))
+            views.append(View(place or PRESENT, species, "", made))
         for k, scenario in enumerate(spec.scenarios):
             layers = replaced(spec.layers, scenario, ("scenarios", k), check)
             made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n, spec.species)

@@ -75,6 +75,9 @@ class Criterion:
         return self.spec.in_words(self.unit)
 
 
+PRESENT = "present"  # folder of the present of a single species that has futures
+
+
 @dataclass(frozen=True, slots=True)
 class View:
     """One species in one future: what one set of result files is about."""
@@ -83,6 +86,11 @@ class View:
     species: str  # "" where the plan brings all criteria itself
     scenario: str  # "" is the present
     plan: Plan
+
+    @property
+    def together(self) -> str:
+        """Where lies what tells of all futures of its species: in the species' folder, of a single one in the run's."""
+        return "" if self.folder == PRESENT else self.folder
 
     @property
     def label(self) -> str:

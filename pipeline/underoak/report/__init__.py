@@ -14,6 +14,7 @@ from underoak.report.sheet.sampled import sampled
 from underoak.report.text.depends import sensitivity_in, sensitivity_words, swap_in
 from underoak.report.text.explanation import explain, explain_zone, parcel_place, zone_place
 from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.joint import explain_joint
 from underoak.report.text.table import ranking
 from underoak.report.text.words import decision
 
@@ -28,6 +29,7 @@ __all__ = [
     "comparison_values",
     "decision",
     "explain",
+    "explain_joint",
     "explain_zone",
     "field_sheet",
     "fielded",

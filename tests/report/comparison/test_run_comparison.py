@@ -315,8 +315,8 @@ def test_futures_are_compared_one_by_one(country, tmp_path):
         for name, file in (("a", "ph.tif"), ("b", "ph_new.tif"))
     ]
     found = compare(*runs)
-    assert set(found.views) == {"", "scenarios/later"}
-    assert found.views[""].cells.changed == 0
+    assert set(found.views) == {"present", "scenarios/later"}
+    assert found.views["present"].cells.changed == 0
     assert found.views["scenarios/later"].cells.changed > 0
     assert found.views["scenarios/later"].parcels.changed
     assert "Cells of scenarios/later" in comparison_text(found)

@@ -11,6 +11,7 @@ from underoak.places.field.pairs import NO_PAIR, pair_words
 from underoak.plan.resolved import Plan, View
 from underoak.report.page.page import left_out, rendered
 from underoak.report.text.findings import Findings
+from underoak.report.text.joint import view_column
 from underoak.report.text.words import CAUTIONS, PURPOSES, hectares, score
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ _MOST = 200
 
 def column(view: View) -> str:
     """How a view is called in the names of columns."""
-    return "_".join(part for part in (view.species, view.scenario) if part) or "present"
+    return view_column(view.species, view.scenario)
 
 
 def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.DataFrame:
