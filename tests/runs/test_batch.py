@@ -148,3 +148,32 @@ def test_two_species_have_a_folder_each(batch, tmp_path):
     assert (known == value.notna().any(axis=1).loc[joined.index]).all()
     assert (joined["best"][known] == value.loc[joined.index[known]].idxmax(axis=1)).all()
     assert (tmp_path / "tuber_aestivum" / "report.html").exists()
+
+
+def test_the_verdict_on_top_is_that_of_the_best_species(batch, tmp_path):
+    plan, folder, _ = batch
+    both = {k: v for k, v in plan.items() if k not in ("criteria", "weights", "scenarios")}
+    both["species"] = ["tuber_melanosporum", "tuber_aestivum"]
+    both["layers"] = plan["layers"] | {"soil_ph": plan["layers"]["soil_ph"] | {"sd": "5 %"}}
+    both["uncertainty"] = {"draws": 8, "seed": 1}
+    run = uo.run(uo.load_plan(both, base=folder), out=tmp_path)
+    own = {name: view.parcels.set_index("id") for name, view in run.views.items()}
+    judged = run.parcels[run.parcels["best"].notna()].set_index("id")
+    assert len(judged) > 20
+    for parcel, row in judged.iterrows():
+        assert row["verdict"] == own[row["best"]].loc[parcel, "verdict"]
+        assert row["p_s2"] == own[row["best"]].loc[parcel, "p_s2"]
+        for name, table in own.items():
+            ours, theirs = row[f"verdict_{name}"], table.loc[parcel, "verdict"]
+            assert ours == theirs or not isinstance(theirs, str)
+    blank = run.parcels[run.parcels["best"].isna()]
+    assert not blank.empty
+    assert blank["verdict"].isna().all()
+    first = judged.iloc[0]
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert f'<td class="number">{first["p_s2"]:.2f}</td><td>{first["verdict"]}</td>' in page
+    told = run.explain(judged.index[0])
+    assert told.startswith(
+        f"Parcel {judged.index[0]}: {first['verdict'].upper()}. P(S2 or better) {first['p_s2']:.2f}."
+    )
+    assert told.index(f"underoak explain {tmp_path / first['best']} ") == told.index("underoak explain ")

@@ -12,6 +12,7 @@ from underoak.plan.resolved import Plan, View
 from underoak.report.page.page import left_out, rendered
 from underoak.report.text.findings import Findings
 from underoak.report.text.joint import view_column
+from underoak.report.text.verdict_words import chance
 from underoak.report.text.words import CAUTIONS, PURPOSES, hectares, score
 
 if TYPE_CHECKING:
@@ -30,20 +31,22 @@ def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.Da
     """One row for every parcel, best first.
 
     Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; equal
-    within 1e-6 share one) · `best` (that species) · those of `places.pair_columns` (species and host together) ·
-    `area_ha` · and for each view `rank_`, `suitability_`, `class_`.
+    within 1e-6 share one) · `best` (that species) · `verdict`, `p_s2` (its own, with draws) · those of
+    `places.pair_columns` (species and host together) ·
+    `area_ha` · and for each view `rank_`, `suitability_`, `class_`, for each species of the present `verdict_`.
     """
     import pandas as pd
 
     tables = [found.parcels.set_index("id") for found in findings]
     ids = sorted(tables[0].index)
     joined = pd.DataFrame({"id": ids, "area_ha": tables[0].loc[ids, "area_ha"].to_numpy()})
-    present = []
+    present, chances = [], {}
     for view, table in zip(views, tables, strict=True):
         own = table.loc[ids]
-        for name in ("rank", "suitability", "class"):
+        for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in own else ())):
             joined[f"{name}_{column(view)}"] = own[name].array
         if not view.scenario:
+            chances[column(view)] = own.get("p_s2")
             present.append((view, own["suitability"].to_numpy(float) * (1.0 - own["excluded_share"].to_numpy(float))))
     values = np.array([value for _, value in present])
     known = ~np.isnan(values).all(axis=0)
@@ -57,12 +60,28 @@ def joined_parcels(views: Sequence[View], findings: Sequence[Findings]) -> pd.Da
         for value, fine in zip(best, known, strict=True)
     ]
     joined.insert(1, "rank", pd.Series(ranks, dtype="Int64"))
+    if any(f"verdict_{name}" in joined for name in names):
+        told = _of_best(joined, {name: joined.get(f"verdict_{name}") for name in names})
+        joined.insert(3, "verdict", pd.Series(told, dtype=object))
+        chance = _of_best(joined, {name: chances[name] for name in names})
+        joined.insert(4, "p_s2", pd.Series([np.nan if p is None else p for p in chance], dtype=float))
+    at = list(joined.columns).index("area_ha")
     if findings[0].pairs is not None:
         own_pairs = findings[0].pairs.loc[ids]
         for name in reversed(own_pairs.columns):
-            joined.insert(3, name, own_pairs[name].array)
+            joined.insert(at, name, own_pairs[name].array)
     order = np.lexsort((np.arange(len(ids)), np.where(known, -best, np.inf)))
     return joined.iloc[order].reset_index(drop=True)
+
+
+def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
+    """What the best species of each parcel says; None where it says nothing."""
+    found = []
+    for i, best in enumerate(joined["best"]):
+        said = by_name.get(best)
+        value = None if said is None else said.iloc[i]
+        found.append(None if value is None or value != value else value)
+    return found
 
 
 def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
@@ -76,6 +95,7 @@ def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
         views=[_row(view, found) for view, found in zip(views, findings, strict=True)],
         columns=[view.label for view in views],
         has_pairs=table is not None and "best_host" in table,
+        has_verdicts=table is not None and "verdict" in table,
         parcels=[] if table is None else [_parcel(row, views) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
@@ -99,6 +119,8 @@ def _parcel(row: Any, views: Sequence[View]) -> dict[str, Any]:
         "id": str(row["id"]),
         "best": row["best"].replace("_", " ").capitalize() if known else "not judged",
         "pair": _pair(row),
+        "verdict": row["verdict"] if isinstance(row.get("verdict"), str) else "–",
+        "chance": chance(row),
         "scores": [score(float(row[f"suitability_{column(view)}"])) for view in views],
     }
 
