@@ -32,6 +32,7 @@ from underoak.places.shape.parcels import Parcels
 from underoak.places.soil.calibration import calibrated, calibration_warnings
 from underoak.places.soil.retested import with_lab
 from underoak.places.total.spread import Spread
+from underoak.places.wild.drawn_share import COLUMN, s2_shares
 from underoak.places.wild.shares import unusual_share
 from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan, View
@@ -121,6 +122,9 @@ def _zones(view: View, stage: Path, prepared: Prepared) -> Any:
             read, grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
             plan.zones.connect, BLOCK,
         )  # fmt: skip
+    drawn = s2_shares(stage / view.folder, prepared.grid, found.geometry.to_numpy())
+    if drawn is not None:
+        found.insert(list(found.columns).index("limiting"), COLUMN, drawn)
     return held(found, range_of(plan, prepared)) if plan.purpose == "restore" else found
 
 

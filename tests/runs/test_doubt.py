@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
+from rasterio.features import rasterize
 from rio_cogeo import cog_validate
 
 import underoak as uo
+from underoak.indicators import cell_areas
+from underoak.places.wild.drawn_share import s2_shares
 from underoak.runs import check
 
 from noise import HOMOLOSINE, LEFT, TOP, write_raster, write_shapes
@@ -135,7 +138,7 @@ def test_the_order_of_parcels_changes_no_figure(land, first, tmp_path):
 def test_everything_else_is_as_without_doubt(country, first, tmp_path):
     plan, base = country
     sure = uo.run(uo.load_plan(plan, base=base), out=tmp_path)
-    for name in ("suitability.tif", "class.tif", "limiting.tif", "memberships.tif", "zones.gpkg"):
+    for name in ("suitability.tif", "class.tif", "limiting.tif", "memberships.tif"):
         assert (sure.folder / name).read_bytes() == (first.folder / name).read_bytes()
     columns = list(sure.parcels.columns)
     added = [name for name in first.parcels.columns if name not in columns]
@@ -147,6 +150,36 @@ def test_everything_else_is_as_without_doubt(country, first, tmp_path):
     assert "uncertainty" not in sure.manifest["views"][0]
     for name in columns:
         assert first.parcels[name].equals(sure.parcels[name])
+    assert list(sure.zones.columns) == [name for name in first.zones.columns if name != "s2_share_drawn"]
+    assert sure.zones.equals(first.zones[sure.zones.columns])
+    assert "In the draws" not in sure.explain_zone("1")
+    assert "better, drawn" not in (sure.folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_zones_tell_how_much_of_them_is_good_in_the_draws_and_give_no_verdict(first):
+    zones, chances = first.zones, bands(first.folder / "spread.tif")[2].astype(float)
+    areas = cell_areas(first.grid, first.grid.window)
+    left, top, cell = first.grid.transform[2], first.grid.transform[5], first.grid.transform[0]
+    squares = [
+        shapely.box(left + c * cell, top - (r + 90) * cell, left + (c + 90) * cell, top - r * cell)
+        for r, c in ((100, 300), (200, 480), (40, 470))
+    ]  # across the borders of blocks
+    shapes = [*zones.geometry, *squares]
+    plain = []
+    for shape in shapes:
+        inside = rasterize([shape], chances.shape, transform=rasterio.Affine(*first.grid.transform))
+        there = (inside == 1) & ~np.isnan(chances)
+        plain.append((chances * areas)[there].sum() / areas[there].sum())
+    assert s2_shares(first.folder, first.grid, shapes) == pytest.approx(plain, abs=1e-6)
+    assert zones["s2_share_drawn"].to_numpy() == pytest.approx(plain[: len(zones)], abs=1e-6)
+    assert len({round(share, 5) for share in plain}) == len(shapes)
+    assert np.isnan(s2_shares(first.folder, first.grid, [shapely.box(left - 900, top, left - 800, top + 100)]))
+    assert "verdict" not in zones
+    told, share = " ".join(first.explain_zone("1").split()), f"{zones['s2_share_drawn'].iloc[0] * 100:.0f} %"
+    assert f"In the draws {share} of it is S2 or better, on average. That is no chance of the zone as a whole" in told
+    page = (first.folder / "report.html").read_text(encoding="utf-8")
+    assert "S2 or better, drawn" in page
+    assert f'<td class="number">{share}</td>' in page
 
 
 def test_missing_and_excluded_ground_stays_so(first):

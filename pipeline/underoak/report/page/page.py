@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
+from underoak.places.wild.drawn_share import COLUMN
 from underoak.places.wild.restoring import CONSTRAINT, REFUSED
 from underoak.report.text.findings import CriterionWords, Findings
 from underoak.report.text.next_step import grouped, next_step
@@ -182,6 +183,7 @@ def _zones(findings: Findings) -> list[dict[str, Any]]:
             "id": str(row["id"]),
             "area": hectares(row["area_ha"]),
             "suitability": score(row["suitability"]),
+            "drawn": percent(row[COLUMN]) if row.get(COLUMN, -1.0) >= 0 else "",
             "weakest": limits(findings.criteria, row["limiting"]),
             "native": str(row.get("native_range", "")),
         }

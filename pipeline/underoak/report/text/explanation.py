@@ -84,6 +84,7 @@ def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Se
         f"{hectares(row['area_ha'])}, worth {hectares(row['good_ha'])} of perfect ground: "
         + ", ".join(f"{name} {percent(row[f'share_{name.lower()}'])}" for name in ("S1", "S2", "S3"))
         + ".",
+        *_drawn(row),
         f"Weakest: {weakest}, on {percent(row['limiting_share'])} of it.",
         "",
         *columns(
@@ -98,6 +99,17 @@ def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Se
         "",
     ]
     return "\n".join([*lines, *wrapped(CAUTIONS[0])])
+
+
+def _drawn(row: Any) -> list[str]:
+    """What draws say of a zone; no verdict, as nobody draws its mean."""
+    share = row.get("s2_share_drawn")
+    if share is None or not share >= 0:
+        return []
+    return wrapped(
+        f"In the draws {percent(share)} of it is S2 or better, on average. That is no chance of the zone as a whole, "
+        "and no verdict: for one, name it as a parcel."
+    )
 
 
 def zone_place(zones: Any, zone: str) -> int:

@@ -1,0 +1,78 @@
+"""How much of each zone is good ground in the draws, on average: what the map of their chances adds up to.
+
+The mean over a zone of the chance of each cell is the share of the zone that is expected to be good, however the errors
+of cells hang together. It is no chance of the zone as a whole: for that its mean would have to be drawn, and where
+zones lie is known only when all draws are done.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from underoak.errors import Fault, UnderoakError
+from underoak.grid import Grid
+from underoak.indicators import cell_areas
+from underoak.layers.burn import UNIT, Edges, accumulate, edges_of, meet
+from underoak.layers.gdal import env
+from underoak.raster import FloatArray
+
+Doubles = npt.NDArray[np.float64]
+COLUMN = "s2_share_drawn"
+_SPREAD, _BAND, _BLOCK = "spread.tif", "p_s2", 512
+
+
+def s2_shares(folder: Path, grid: Grid, shapes: npt.ArrayLike) -> Doubles | None:
+    """Share of each shape's judged ground that is S2 or better by suitability, mean of all draws, (shapes,).
+
+    None for a run without draws; NaN for a shape without judged ground. Shapes are in the grid's CRS.
+
+    Raises:
+        UnderoakError: E230 when the raster cannot be read.
+    """
+    import rasterio
+
+    path = folder / _SPREAD
+    if not path.exists():
+        return None
+    edges = edges_of(shapes, grid)
+    sums = np.zeros((edges.polygons, 2))
+    try:
+        with env(), rasterio.open(path) as source:
+            band = source.descriptions.index(_BAND) + 1
+            scale, nodata = source.scales[band - 1], source.nodata
+            for block in grid.tiles(_BLOCK):
+                at = rasterio.windows.Window(block.col, block.row, block.cols, block.rows)
+                stored = source.read(band, window=at)
+                chances = (stored * np.float64(scale)).astype(np.float32)
+                chances[stored == nodata] = np.nan
+                _add(edges, block.row, block.col, chances, cell_areas(grid, block), sums)
+    except rasterio.errors.RasterioError as error:
+        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(path), "run again")) from error
+    with np.errstate(invalid="ignore"):
+        found: Doubles = sums[:, 0] / sums[:, 1]
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _add(edges: Edges, row: int, col: int, chances: FloatArray, areas: Doubles, sums: Doubles) -> None:
+    """Add the block's chances times area, and the area where they are known, to the sums of each polygon.
+
+    The kernels of `layers.burn` are compiled in: touch this after changing them.
+    """
+    rows, cols = chances.shape
+    for polygon in range(len(edges.box)):
+        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
+        if height == 0:
+            continue
+        share = accumulate(edges, polygon, r0, c0, height, width)
+        for i in range(height):
+            for j in range(width):
+                p = chances[r0 - row + i, c0 - col + j]
+                if share[i, j] > 0 and not np.isnan(p):
+                    area = areas[r0 - row + i, c0 - col + j] * share[i, j] / UNIT
+                    sums[polygon, 0] += area * p
+                    sums[polygon, 1] += area
