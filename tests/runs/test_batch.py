@@ -1,7 +1,9 @@
 """Several species and futures in one run: each as if it were alone, shared layers read once."""
 
 import hashlib
+import itertools
 import json
+import re
 import shlex
 from pathlib import Path
 
@@ -177,3 +179,18 @@ def test_the_verdict_on_top_is_that_of_the_best_species(batch, tmp_path):
         f"Parcel {judged.index[0]}: {first['verdict'].upper()}. P(S2 or better) {first['p_s2']:.2f}."
     )
     assert told.index(f"underoak explain {tmp_path / first['best']} ") == told.index("underoak explain ")
+
+
+def test_what_a_partly_excluded_parcel_is_ranked_by_is_told_and_orders_the_parcels(batch):
+    run = batch[2].views["present"]
+    counts, seen = [], 0
+    for _, row in run.parcels[run.parcels["rank"].notna()].iterrows():
+        told = " ".join(run.explain(row["id"]).split())
+        said = re.search(
+            r"Its rank goes by suitability times the share that is not excluded: .* counts as ([\d.]+)\. ", told
+        )
+        assert (said is not None) == (row["excluded_share"] >= 0.005)
+        counts.append(float(said[1]) if said else row["suitability"])
+        seen += said is not None
+    assert 3 < seen < len(counts)
+    assert all(after <= before + 0.011 for before, after in itertools.pairwise(counts))

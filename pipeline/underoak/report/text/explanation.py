@@ -148,12 +148,25 @@ def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
     lines = [
         f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
         f"{hectares(row['area_ha'])}; {judged_words(row)}.",
+        *_placed(row),
     ]
     if isinstance(row.get("best_host"), str):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
     if isinstance(row.get("remedies"), str):
         lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
     return lines + [part for line in lab for part in wrapped(line)]
+
+
+def _placed(row: Any) -> list[str]:
+    """By what a parcel is ranked, where that is not its suitability alone."""
+    free = 1.0 - float(row["excluded_share"])
+    if free > 0.995:
+        return []
+    worth = float(row["suitability"]) * free
+    return wrapped(
+        f"Its rank goes by suitability times the share that is not excluded: {score(row['suitability'])} on "
+        f"{percent(free)} of it counts as {score(worth)}."
+    )
 
 
 def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
