@@ -176,6 +176,47 @@ def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
     assert (extent.shares, extent.futures, extent.views) == (1, 2, 3)
 
 
+def test_draws_of_parcels_cost_memory_room_and_time(country):
+    plain = replace(SMALL, parcels=10_000)
+    drawn, more = (replace(plain, draws=6 * n, drawn_views=1) for n in (64, 256))
+    assert memory_bytes(more, 2, 1024) - memory_bytes(drawn, 2, 1024) == 10_000 * 6 * 192 * COSTS.parcel_draw
+    one, other = (needs(each, 1, tried=TRIED) for each in (drawn, more))
+    assert other.disk_mb - one.disk_mb == pytest.approx(10_000 * 6 * 192 * COSTS.parcel_draws / 1e6)
+    assert other.kept_mb == one.kept_mb  # files tell of draws, but hold none
+    assert one.kept_mb - needs(plain, 1, tried=TRIED).kept_mb == pytest.approx(
+        (10_000 * COSTS.parcel_doubt + COSTS.doubt_files) / 1e6
+    )
+    assert other.seconds > one.seconds
+    _, extent = made_ready(country)
+    assert (extent.draws, extent.drawn_views) == (0, 0)
+
+
+def test_shapes_that_exclude_ground_are_counted_by_their_edges(country, tmp_path):
+    import geopandas as gpd
+    from shapely import Point
+
+    gpd.GeoDataFrame({"n": [1]}, geometry=[Point(LEFT + 9000, TOP - 9000).buffer(900)], crs="EPSG:25831").to_file(
+        country[1] / "ring.gpkg"
+    )
+    region = made_ready(country, constraints=[])[1].edges  # of the outline
+    for grow, widened in (("0 m", 1.0), ("30 m", COSTS.widened)):
+        ring = {"name": "ring", "file": "ring.gpkg", "exclude": "inside", "grow": grow}
+        _, extent = made_ready(country, constraints=[ring])
+        assert extent.edges - region >= 64
+        assert extent.edges_read - region == (extent.edges - region) / widened
+    (country[1] / "ring.gpkg").unlink()
+    many = replace(SMALL, edges=20_000_000, edges_read=20_000_000.0)
+    assert memory_bytes(many, 2, 1024) == COSTS.opened + 20_000_000 * (COSTS.edge + COSTS.edge_read)  # while read
+    assert memory_bytes(replace(many, edges_read=2e6), 2, 1024) < memory_bytes(many, 2, 1024)
+
+
+def test_the_picture_takes_the_memory_of_its_own_pixels_whatever_the_region(country):
+    tall = replace(SMALL, cells=8192 * 1000, shape=(8192, 1000))
+    assert module._pixels((2048, 2048)) == module._pixels((300, 300)) == 1218**2
+    assert module._pixels(tall.shape) == pytest.approx(2016**2 * 1000 / 8192)
+    assert module._pixels((500, 1000)) == 1218 * 609
+
+
 def test_cells_of_parcels_are_counted_for_every_view_but_the_first(country):
     work, extent = made_ready(country)
     sample = next(reducer for reducer in work.reducers if reducer.name == "cells")

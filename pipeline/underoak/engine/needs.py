@@ -14,6 +14,7 @@ from underoak.engine.spool import TILE
 from underoak.engine.tile import Work
 from underoak.engine.trial import Trial, slowness
 from underoak.errors import Fault, UnderoakError
+from underoak.plan.constraint_spec import ShapesConstraint
 from underoak.plan.resolved import Plan
 
 _MB = 1e6
@@ -42,21 +43,30 @@ class Costs:
     picture: float = 1.5  # map and report of one view
     parcel: float = 60e-6  # read, rank and write one
     parcel_view: float = 85e-6  # what one view tells of it
+    parcel_drawn: float = 0.2e-6  # one figure of one parcel in one draw
+    parcel_ranked: float = 0.9e-3  # one of the parcels that are ranked against each other, in a view with draws
+    most_ranked: int = 2000
     # bytes on disk
     compressed: float = 0.30  # share of a raster's bytes left after encoding, where no trial was made
     share_bytes: float = 13.0  # one cell of what futures have in common: five figures, encoded, with overviews
     view_files: float = 4.0e6  # map, report and the like of one view
-    parcel_draws: float = 10.5  # one figure of one parcel in one draw, while the run is unfinished
+    parcel_draws: float = 15.2  # one figure of one parcel in one draw, while the run is unfinished
     parcel_sums: float = 1200.0  # sums of one parcel, while the run is unfinished
     parcel_cells: float = 10e3  # its cells that are kept till then, and at most so much for all parcels
     most_cells: float = 37e6
     parcel_files: float = 800.0  # rows of one parcel in all files of one view
+    parcel_doubt: float = 350.0  # more of them in a view with draws
+    doubt_files: float = 1.5e6  # ranks, and cells of the best parcels, in such a view
     parcel_told: float = 3.5e3  # one parcel on the page of a view, which shows so many at most
     most_told: int = 500
     # bytes of memory
-    base: float = 300e6  # libraries, loaded kernels, cached source blocks
+    base: float = 320e6  # libraries, loaded kernels, cached source blocks
     vector: float = 70e6  # the libraries for shapes, when there are any
     parcel_memory: float = 3500.0  # one parcel
+    edge: float = 45.0  # one edge of the shapes that exclude ground, or of the region's outline
+    edge_read: float = 190.0  # one edge in a file of such shapes, while it is read
+    widened: float = 10.0  # edges that one becomes where shapes are widened
+    opened: float = 270e6  # as `base`, before anything is judged
     cell_array: float = 4.0  # one cell of a float32 array
     cell_work: float = 20.0  # coordinates and codes of a block, for one cell
     source_cell: float = 12.0  # one source cell under a block: stored, decoded, derived
@@ -64,11 +74,11 @@ class Costs:
     draws: float = 75e6  # source cells in all draws, for one worker
     held_cell: float = 36.0  # one sampled cell of a parcel, and each of its criteria
     held_criterion: float = 8.0
-    parcel_draw: float = 20.0  # one figure of one parcel in one draw
+    parcel_draw: float = 28.0  # one figure of one parcel in one draw
     after: float = 290e6  # libraries and loaded kernels, when the tiles are done
     zones: float = 30e6  # the libraries for zones
     zone_memory: float = 2.7  # borders of zones, for one cell
-    picture_base: float = 350e6  # as `after`, with the drawing library
+    picture_base: float = 400e6  # as `after`, with the drawing library
     picture_pixel: float = 61.0  # one pixel of the map while it is drawn
     picture_parcel: float = 27e3  # one parcel that is drawn
 
@@ -103,8 +113,11 @@ class Extent:
     views: int = 1
     parcels: int = 0
     has_shapes: bool = False
+    edges: int = 0  # of the shapes that exclude ground, and of the region's outline
+    edges_read: float = 0.0  # of the same in their files
     has_zones: bool = False
     draws: int = 0  # figures of one cell, or one parcel, in all draws of all views
+    drawn_views: int = 0  # views that draw any
     shares: int = 0  # species that have futures
     futures: int = 0  # of all species
     held_cells: int = 0  # of parcels, in one view, that are kept in memory till its tables are made
@@ -122,6 +135,10 @@ class Extent:
                 under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
         files = {file for view in prepared.views for facts in view.facts.values() for file in facts.files}
         criteria = [len(variant.criteria) for variant in work.recipe.variants]
+        outline = work.recipe.outline
+        widened = {c.name for c in plan.constraints if isinstance(c, ShapesConstraint) and c.grow_m > 0}
+        counts = [(shapes.edges.count_of_edges, shapes.name in widened) for shapes in work.recipe.shapes]
+        counts += [(outline.count_of_edges, False)] if outline is not None else []
         return cls(
             cells=cells,
             shape=grid.shape,
@@ -133,9 +150,12 @@ class Extent:
             input_bytes=sum(os.path.getsize(file) for file in files if os.path.isfile(file)),
             views=len(work.recipe.variants),
             parcels=len(parcels) if parcels is not None else 0,
-            has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or work.recipe.outline is not None),
+            has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or outline is not None),
+            edges=sum(count for count, _ in counts),
+            edges_read=sum(count / (COSTS.widened if is_widened else 1.0) for count, is_widened in counts),
             has_zones=plan.zones is not None,
             draws=sum(variant.figures for variant in work.recipe.variants),
+            drawn_views=sum(variant.figures > 0 for variant in work.recipe.variants),
             shares=len(plan.futures_of),
             futures=sum(len(futures) for _, futures in plan.futures_of),
             held_cells=max((getattr(reducer, "most_cells", 0) for reducer in work.reducers), default=0),
@@ -158,6 +178,8 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
     common = inside * extent.shares * c.share_bytes
     told = min(extent.parcels, c.most_told) * c.parcel_told
     companions = extent.views * (c.view_files + extent.parcels * c.parcel_files + told)
+    companions += extent.drawn_views * (extent.parcels * c.parcel_doubt + c.doubt_files) if extent.parcels else 0.0
+    ranked = min(extent.parcels, c.most_ranked)
     cores = min(workers, os.cpu_count() or 1)
     alone = (
         c.start
@@ -166,7 +188,8 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
         + extent.input_bytes * c.input_byte
         + (inside * c.zone_cell * extent.views if extent.has_zones else 0.0)
         + extent.views * (c.picture + extent.parcels * c.parcel_view)
-        + extent.parcels * c.parcel
+        + extent.parcels * (c.parcel + extent.draws * c.parcel_drawn)
+        + extent.drawn_views * ranked * c.parcel_ranked
         + extent.cells * (extent.shares * c.share_cell + extent.futures * c.future_cell)
     )
     shared = judging + extent.cells * extent.raw * c.upper_byte * slow
@@ -181,9 +204,10 @@ _SHARED = 0.9  # of their speed alone is left to threads that work side by side
 
 
 def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
-    """Peak memory of the process: while tiles are judged, while zones are looked for, or while the map is drawn."""
+    """Peak memory of the process: while shapes are read, tiles judged, zones looked for, or the map is drawn."""
     c = COSTS
-    shapes = (c.vector if extent.has_shapes else 0.0) + extent.parcels * c.parcel_memory
+    shapes = (c.vector if extent.has_shapes else 0.0) + extent.parcels * c.parcel_memory + extent.edges * c.edge
+    reading = c.opened + shapes + extent.edges_read * c.edge_read
     block, cells = (min(side, extent.shape[0]) * min(side, extent.shape[1]) for side in (BLOCK, tile))
     for_cell = c.cell_array * (extent.layers + extent.most_criteria) + c.cell_work
     for_cell += c.source_cell * max(extent.sources, default=0.0)
@@ -197,18 +221,18 @@ def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
     drawing = c.picture_base + shapes + zones + _pixels(extent.shape) * c.picture_pixel
     drawing += extent.parcels * extent.draws * c.parcel_draw
     drawing += extent.parcels * c.picture_parcel if extent.parcels <= _MOST_DRAWN else 0.0
-    return max(judging, zoning, drawing)
+    return max(reading, judging, zoning, drawing)
 
 
 _MOST_DRAWN = 2000  # parcels: with more, the map shows none
+_ACROSS, _DOWN = 1218, 2016  # pixels
 
 
 def _pixels(shape: tuple[int, int]) -> float:
-    """Pixels of the map: its longer side has some 1200 to 2400."""
-    longest = max(shape)
-    across = longest / -(-longest // 1400)
-    across *= max(1, -(-1200 // across))
-    return across * across * min(shape) / longest
+    """Pixels of the map, which is so wide, or so high, at most."""
+    rows, cols = shape
+    across = min(_ACROSS, _DOWN * cols / rows)
+    return across * across * rows / cols
 
 
 def within(limit: int, extent: Extent, workers: int, tile: int) -> tuple[int, int]:

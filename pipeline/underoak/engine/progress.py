@@ -40,7 +40,7 @@ def resident_mb() -> float:
     except ImportError:  # Windows
         return 0.0
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak / 1e6 if sys.platform == "darwin" else peak / 1024.0
+    return peak / 1e6 if sys.platform == "darwin" else peak * 1024.0 / 1e6
 
 
 def duration(seconds: float) -> str:

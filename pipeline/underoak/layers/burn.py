@@ -39,6 +39,11 @@ class Edges(NamedTuple):
         return len(self.start) - 1
 
     @property
+    def count_of_edges(self) -> int:
+        """How many edges, of all polygons."""
+        return len(self.sign)
+
+    @property
     def areas(self) -> Doubles:
         """Area of each polygon [cells], wherever it lies, (polygons,)."""
         owner = np.repeat(np.arange(self.polygons), np.diff(self.start))
