@@ -203,7 +203,7 @@ def test_shapes_that_exclude_ground_are_counted_by_their_edges(country, tmp_path
         ring = {"name": "ring", "file": "ring.gpkg", "exclude": "inside", "grow": grow}
         _, extent = made_ready(country, constraints=[ring])
         assert extent.edges - region >= 64
-        assert extent.edges_read - region == (extent.edges - region) / widened
+        assert extent.edges_read - region == pytest.approx((extent.edges - region) / widened)
     (country[1] / "ring.gpkg").unlink()
     many = replace(SMALL, edges=20_000_000, edges_read=20_000_000.0)
     assert memory_bytes(many, 2, 1024) == COSTS.opened + 20_000_000 * (COSTS.edge + COSTS.edge_read)  # while read
