@@ -41,8 +41,10 @@ class Costs:
     share_cell: float = 250e-9  # what the futures of a species have in common, for one cell
     future_cell: float = 100e-9  # the same, for each of these futures
     picture: float = 1.5  # map and report of one view
-    parcel: float = 60e-6  # read, rank and write one
-    parcel_view: float = 85e-6  # what one view tells of it
+    shapes: float = 1.0  # the libraries for shapes, when there are any
+    parcel: float = 25e-6  # read one
+    parcel_view: float = 70e-6  # rank, tell and write it, in one view
+    parcel_shown: float = 0.4e-3  # draw it on the map of one
     parcel_drawn: float = 0.2e-6  # one figure of one parcel in one draw
     parcel_ranked: float = 0.9e-3  # one of the parcels that are ranked against each other, in a view with draws
     most_ranked: int = 2000
@@ -187,7 +189,8 @@ def needs(extent: Extent, workers: int, tile: int = TILE, tried: Trial | None = 
         + rasters * c.file_byte
         + extent.input_bytes * c.input_byte
         + (inside * c.zone_cell * extent.views if extent.has_zones else 0.0)
-        + extent.views * (c.picture + extent.parcels * c.parcel_view)
+        + (c.shapes if extent.has_shapes else 0.0)
+        + extent.views * (c.picture + extent.parcels * c.parcel_view + _drawn(extent) * c.parcel_shown)
         + extent.parcels * (c.parcel + extent.draws * c.parcel_drawn)
         + extent.drawn_views * ranked * c.parcel_ranked
         + extent.cells * (extent.shares * c.share_cell + extent.futures * c.future_cell)
@@ -220,12 +223,17 @@ def memory_bytes(extent: Extent, workers: int, tile: int) -> float:
     zoning = c.after + shapes + (zones + extent.cells * c.zone_memory if extent.has_zones else 0.0)
     drawing = c.picture_base + shapes + zones + _pixels(extent.shape) * c.picture_pixel
     drawing += extent.parcels * extent.draws * c.parcel_draw
-    drawing += extent.parcels * c.picture_parcel if extent.parcels <= _MOST_DRAWN else 0.0
+    drawing += _drawn(extent) * c.picture_parcel
     return max(reading, judging, zoning, drawing)
 
 
 _MOST_DRAWN = 2000  # parcels: with more, the map shows none
 _ACROSS, _DOWN = 1218, 2016  # pixels
+
+
+def _drawn(extent: Extent) -> int:
+    """Parcels that are drawn on a map."""
+    return extent.parcels if extent.parcels <= _MOST_DRAWN else 0
 
 
 def _pixels(shape: tuple[int, int]) -> float:
