@@ -198,4 +198,4 @@ def test_check_tells_of_a_distance_and_what_it_is_from(hillside):
     made = CliRunner().invoke(main, ["check", str(hillside / "check.json")])
     assert made.exit_code == 0, made.output
     assert "roads.gpkg (shapes)" in made.output
-    assert "nearest of 1 shapes" in made.output
+    assert "nearest of 1 shape in reach" in made.output
