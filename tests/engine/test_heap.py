@@ -51,7 +51,7 @@ class Counting(Threads):
     """Threads that tell which files were still open when tiles began, and how often memory had been given back."""
 
     def results(self, work, windows):
-        self.open_at_first = len(gdal._handles.open)
+        self.open_at_first = len(gdal._own.open)
         self.given_at_first = len(GIVEN)
         return super().results(work, windows)
 
@@ -64,7 +64,9 @@ def test_checking_leaves_nothing_in_memory_and_tiles_give_back_in_between_and_at
 ):
     plan, folder = country
     prepared = prepare(uo.load_plan(plan, base=folder))
-    assert gdal._handles.open  # files that were looked into
+    with gdal.env():  # a file that was looked into and is open still
+        gdal.kept_open("dem", lambda: gdal.open_raster(str(folder / "dem.tif"), "GTiff"))
+    assert len(gdal._own.open) >= 1
     GIVEN.clear()
     monkeypatch.setattr(heap, "give_back", lambda: GIVEN.append(1))
     pool, spool = Counting(1), Spool(tmp_path / "spool", "x")
