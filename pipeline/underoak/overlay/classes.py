@@ -60,10 +60,10 @@ def classify(
     if least.shape != scores.shape:
         raise ValueError(f"suitability is {scores.shape}, the lowest memberships are {least.shape}")
     s1, s2, s3 = (np.float32(cut) for cut in check_classes(cuts, cap))
-    from underoak.overlay import kernels  # compiled code is loaded when it is needed
+    from underoak.overlay import class_kernels  # compiled code is loaded when it is needed
 
     out = np.empty(scores.shape, np.uint8)
-    kernels.classify(scores.reshape(-1), least.reshape(-1), s1, s2, s3, cap == "weakest", out.reshape(-1))
+    class_kernels.classify(scores.reshape(-1), least.reshape(-1), s1, s2, s3, cap == "weakest", out.reshape(-1))
     return out if out.ndim else out[()]
 
 

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from underoak.overlay.class_kernels import classes_of
 from underoak.overlay.codes import EXCLUDED, MISSING, NOTHING_LIMITS
 from underoak.overlay.powers import SMALLEST, compiled, exp2, log2
 
@@ -18,7 +19,6 @@ Floats = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating[Any]]
 Bytes = npt.NDArray[np.uint8]
 Flags = npt.NDArray[np.bool_]
-Number = float | np.floating[Any]
 
 LINEAR, GEOMETRIC, MINIMUM, ORDERED = range(4)
 STRETCH = 512  # cells at a time: the working rows of some ten criteria stay in the nearest cache
@@ -67,28 +67,29 @@ def _is_whole(values: Values, begin: int, cells: int, which: npt.NDArray[np.int6
 
 
 @compiled
-def _add_linear(
-    row: Values, weight: float, gap: float, score: Floats, have: Floats, least: Floats, top: Floats
-) -> None:
-    """The weighted sum, the weight that is present, the lowest membership and the highest loss."""
+def _add_linear(row: Values, weight: float, gap: float, score: Floats, have: Floats) -> None:
     for i in range(row.size):
         v = np.float64(row[i])
         score[i] += weight * v if v == v else 0.0
         have[i] += weight if v == v else gap
-    for i in range(row.size):
-        v = np.float64(row[i])
-        low, high, loss = least[i], top[i], weight * (1.0 - v)
-        least[i] = v if v < low else low
-        top[i] = loss if loss > high else high
 
 
 @compiled
-def _add_whole(row: Values, weight: float, score: Floats, least: Floats, top: Floats) -> None:
+def _add_whole(row: Values, weight: float, score: Floats) -> None:
     """`_add_linear` where nothing is missing: the weight present is that of all."""
+    for i in range(row.size):
+        score[i] += weight * np.float64(row[i])
+
+
+@compiled
+def _extremes(row: Values, weight: float, least: Floats, top: Floats) -> None:
+    """The lowest membership and the highest loss of the weighted sum.
+
+    A loop of its own: the compiler does not see that more arrays lie apart, and would take the cells one by one.
+    """
     for i in range(row.size):
         v = np.float64(row[i])
         low, high, loss = least[i], top[i], weight * (1.0 - v)
-        score[i] += weight * v
         least[i] = v if v < low else low
         top[i] = loss if loss > high else high
 
@@ -241,12 +242,14 @@ def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, l
     whole = rule == LINEAR and _is_whole(values, begin, cells, terms.which)
     for j in range(terms.which.size):
         row, weight = values[terms.which[j], begin : begin + cells], terms.weights[j]
-        if whole:
-            _add_whole(row, weight, score, least, top)
-        elif rule == LINEAR:
-            _add_linear(row, weight, gap, score, have, least, top)
-        else:
-            _note(row, weight, gap, have, least)
+        if rule == LINEAR:
+            _extremes(row, weight, least, top)
+            if whole:
+                _add_whole(row, weight, score)
+            else:
+                _add_linear(row, weight, gap, score, have)
+            continue
+        _note(row, weight, gap, have, least)
         if rule == GEOMETRIC:
             _add_geometric(row, weight, score, zeros, losses[j, :cells])
     if whole:
@@ -327,22 +330,6 @@ def _limits(values: Values, begin: int, terms: Terms, work: Floats, losses: Floa
 
 
 @compiled
-def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, capped: bool) -> int:
-    """1..4 of a score; capped: at best one above the class of the lowest membership."""
-    code = 1 + int(score < s1) + int(score < s2) + int(score < s3)
-    cap = int(least < s1) + int(least < s2) + int(least < s3)
-    return max(code, cap * int(capped))
-
-
-@compiled
-def classify(scores: Values, least: Values, s1: Number, s2: Number, s3: Number, capped: bool, out: Bytes) -> None:
-    """Classes of float32 scores; NaN is missing."""
-    for i in range(scores.size):
-        code = np.uint8(_class(scores[i], least[i], s1, s2, s3, capped))
-        out[i] = code if scores[i] == scores[i] and least[i] == least[i] else _MISSING
-
-
-@compiled
 def combine(values: Values, terms: Terms, out: Floats) -> None:
     """Scores of all cells."""
     work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
@@ -371,15 +358,6 @@ def limits_of_one(values: Values, terms: Terms, weak: Flags, gain: Flags) -> boo
 def _settle(state: Bytes, score: Floats, to: Values) -> None:
     for i in range(to.size):
         to[i] = np.float32(score[i]) if state[i] == _FREE else np.float32(np.nan)
-
-
-@compiled
-def _classes(state: Bytes, scores: Values, least: Floats, terms: Terms, code: Bytes) -> None:
-    s1, s2, s3, capped = terms.s1, terms.s2, terms.s3, terms.capped
-    for i in range(code.size):
-        of_class = np.uint8(_class(scores[i], np.float32(least[i]), s1, s2, s3, capped))
-        unjudged = _EXCLUDED if state[i] == _BARRED else _MISSING
-        code[i] = of_class if scores[i] == scores[i] else unjudged
 
 
 @compiled
@@ -416,7 +394,7 @@ def judge(
             _score(values, begin, state.size, terms, work, losses)
             _limits(values, begin, terms, work, losses, weak, gain)
         _settle(state, score, to)
-        _classes(state, to, least, terms, code)
+        classes_of(state, to, least, terms.s1, terms.s2, terms.s3, terms.capped, code)
         _unjudged(state, to, weak, gain)
         for i in range(state.size if missing_weight.size else 0):
             missing_weight[begin + i] = np.float32(1.0 - have[i] / whole if state[i] == _FREE else np.nan)
