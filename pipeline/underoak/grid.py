@@ -53,6 +53,16 @@ class Window:
         end_row, end_col = min(self.row + self.rows, rows), min(self.col + self.cols, cols)
         return Window(row, col, max(end_row - row, 0), max(end_col - col, 0))
 
+    def tiles(self, size: int) -> Iterator[Window]:
+        """Square windows of `size` cells that cover it, from its corner, row by row; the last ones may be smaller.
+
+        >>> [(part.row, part.col, part.shape) for part in Window(5, 0, 3, 2).tiles(2)]
+        [(5, 0, (2, 2)), (7, 0, (1, 2))]
+        """
+        for row in range(self.row, self.row + self.rows, size):
+            for col in range(self.col, self.col + self.cols, size):
+                yield Window(row, col, size, size).clip(self.row + self.rows, self.col + self.cols)
+
     def union(self, other: Window) -> Window:
         """The smallest window that holds both."""
         row, col = min(self.row, other.row), min(self.col, other.col)
@@ -156,7 +166,5 @@ class Grid:
         return Grid(self.crs, (a, b, c, d, e, f), window.rows, window.cols)
 
     def tiles(self, size: int) -> Iterator[Window]:
-        """Square windows of `size` cells that cover the grid, row by row; the last ones may be smaller."""
-        for row in range(0, self.rows, size):
-            for col in range(0, self.cols, size):
-                yield Window(row, col, min(size, self.rows - row), min(size, self.cols - col))
+        """`Window.tiles` of the whole grid."""
+        return self.window.tiles(size)

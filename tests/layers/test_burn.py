@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from shapely import MultiPolygon, Polygon, affinity, box
 
 from underoak.grid import Grid, Window
-from underoak.layers.burn import centres, coverage, edges_of, joined, meeting, touched
+from underoak.layers.burn import add_shares, centres, coverage, edges_of, joined, meeting, touched
 
 GRID = Grid.north_up("EPSG:25831", 0.0, 90.0, 10.0, 9, 11)
 seeds = st.integers(0, 2**32 - 1)
@@ -257,6 +257,19 @@ def test_the_polygons_that_meet_a_window_are_those_whose_boxes_do(count):
         apart |= (top >= window.row + window.rows) | (bottom <= window.row) | np.isnan(left)
         found = meeting(edges, window.row, window.col, window.rows, window.cols)
         assert found.tolist() == np.flatnonzero(~apart).tolist()
+
+
+@pytest.mark.parametrize("dtype", [np.float64, np.bool_])
+def test_shares_of_planes_are_coverage_times_plane_window_by_window(dtype):
+    shapes = [*map(polygon, range(12)), None]
+    edges = edges_of(shapes, GRID)
+    planes = (np.random.default_rng(3).random((3, *GRID.shape)) * 2.0 - 0.5).astype(dtype)
+    sums = np.zeros((len(shapes), 3))
+    for window in GRID.tiles(4):
+        add_shares(edges, window, planes[:, *window.slices], sums)
+    plain = [[(coverage(edges_of([shape], GRID), GRID.window) * plane).sum() for plane in planes] for shape in shapes]
+    np.testing.assert_allclose(sums, plain, rtol=0, atol=1e-9)
+    assert np.ptp(sums[:12], axis=0).min() > 1.0
 
 
 def test_empty_and_absent_shapes_keep_their_place():

@@ -451,6 +451,10 @@ def test_whole_steps_when_the_plan_stores_them(tmp_path):
         assert made.read(1)[4, 4] == 30000
     assert float(run.dataset["p_meets_sweet"][4, 4]) == pytest.approx(0.5)
     assert float(run.dataset["spread"].sel(figure="mean")[4, 4]) == pytest.approx(0.5, abs=0.01)
+    chances = run.dataset["spread"].sel(figure="p_s2").to_numpy()
+    assert 0.0 < np.nanmean(chances) < 1.0
+    found = s2_shares(run.folder, run.grid, [shapely.box(*run.grid.bounds)])
+    assert found == pytest.approx([np.nanmean(chances)], abs=1e-5)
 
 
 def test_work_that_has_travelled_makes_the_same_blocks(land):

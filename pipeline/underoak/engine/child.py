@@ -16,6 +16,7 @@ import sys
 import threading
 import traceback
 import warnings
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import IO, Any, TypeVar
 
@@ -108,7 +109,7 @@ def _may_fork() -> bool:
     return sys.platform == "linux" and threading.active_count() == 1
 
 
-class _Child:
+class _Child(ABC):
     """A process that tells of what it reads, and at last of what it made."""
 
     def __init__(self, told: IO[bytes]) -> None:
@@ -121,13 +122,13 @@ class _Child:
         """The next that it tells; `queue.Empty` when it says nothing for so long."""
         return self._heard.get(timeout=seconds)
 
+    @abstractmethod
     def wait(self) -> int:
         """The exit code of a child that has ended; minus the signal that ended it."""
-        raise NotImplementedError
 
+    @abstractmethod
     def kill(self) -> None:
         """End it on the spot, if it has not ended."""
-        raise NotImplementedError
 
     def end(self) -> None:
         """End it, and whatever was held for it."""

@@ -11,7 +11,7 @@ import numpy as np
 
 from underoak.doubt import robustness
 from underoak.engine.cog import Band, Layout, levels
-from underoak.engine.novelty import Driver, Novelty, Range, add_sums, drivers_by_future, planes, ranges
+from underoak.engine.novelty import Driver, Novelty, Range, drivers_by_future, planes, ranges
 from underoak.engine.outputs import Output, halve
 from underoak.engine.prepare import Prepared
 from underoak.engine.recipe import Recipe
@@ -20,7 +20,7 @@ from underoak.engine.spool import TILE, Spool
 from underoak.engine.tile import block_windows, encoded_blocks
 from underoak.errors import Fault, UnderoakError
 from underoak.grid import Grid, Window
-from underoak.layers.burn import Edges
+from underoak.layers.burn import Edges, add_shares
 from underoak.layers.gdal import env, open_raster
 from underoak.plan.resolved import Plan, View
 from underoak.raster import FloatArray
@@ -90,7 +90,7 @@ class _Watch:
         held = planes(self._recipe, self._drivers, self._reference, block)
         self.cells += np.count_nonzero(held, axis=(1, 2))
         if self._edges is not None and self.parcels is not None:
-            add_sums(self._edges, block.row, block.col, held, self.parcels)
+            add_shares(self._edges, block, held, self.parcels)
         found = np.zeros(block.shape)
         for weight, plane in zip(self._weights, self._outside, strict=True):
             found += weight * held[plane]

@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.doubt import is_novel
 from underoak.engine.prepare import Prepared, PreparedView
 from underoak.engine.recipe import Recipe
 from underoak.engine.tile import block_windows
 from underoak.grid import Window
-from underoak.layers.burn import UNIT, Edges, accumulate, centres, meet
+from underoak.layers.burn import centres
 from underoak.plan.constraint_spec import LayerConstraint
 from underoak.plan.resolved import View
 
@@ -146,24 +145,3 @@ def planes(
         known = np.any([~np.isnan(own) for own in values], axis=0) & inside if drivers else inside
         made += [known, np.any(each, axis=0) if drivers else np.zeros(window.shape, np.bool_), *each]
     return np.array(made)
-
-
-@njit(cache=True, nogil=True)
-def add_sums(edges: Edges, row: int, col: int, held: BoolArray, sums: Doubles) -> None:
-    """Add to `sums` (polygons, planes) how much of each plane lies in each polygon, by share of cells.
-
-    The kernels of `layers.burn` are compiled in: touch this after changing them.
-    """
-    count, rows, cols = held.shape
-    for polygon in range(len(edges.box)):
-        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
-        if height == 0:
-            continue
-        area = accumulate(edges, polygon, r0, c0, height, width)
-        for plane in range(count):
-            whole = 0.0
-            for i in range(height):
-                for j in range(width):
-                    if area[i, j] > 0 and held[plane, r0 - row + i, c0 - col + j]:
-                        whole += area[i, j] / UNIT
-            sums[polygon, plane] += whole

@@ -305,9 +305,8 @@ def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
 
 def _read_all(source: Any, window: Window) -> None:
     """Read every cell once, so that a file that breaks off is found before a run is begun."""
-    for row in range(window.row, window.row + window.rows, 1024):
-        for col in range(window.col, window.col + window.cols, 1024):
-            source.read(Window(row, col, 1024, 1024).clip(window.row + window.rows, window.col + window.cols))
+    for part in window.tiles(1024):
+        source.read(part)
 
 
 def relief_source(prepared: Prepared) -> Any:

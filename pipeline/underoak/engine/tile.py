@@ -121,9 +121,7 @@ def _kept(block: Window, part: Mapping[str, Any]) -> tuple[tuple[int, int], byte
 
 def block_windows(whole: Window) -> Iterator[Window]:
     """The blocks of a tile, row by row."""
-    for row in range(whole.row, whole.row + whole.rows, BLOCK):
-        for col in range(whole.col, whole.col + whole.cols, BLOCK):
-            yield Window(row, col, BLOCK, BLOCK).clip(whole.row + whole.rows, whole.col + whole.cols)
+    return whole.tiles(BLOCK)
 
 
 def encoded_blocks(

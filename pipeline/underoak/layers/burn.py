@@ -122,6 +122,18 @@ def coverage(edges: Edges, window: Window) -> Doubles:
     return out
 
 
+def add_shares(edges: Edges, window: Window, planes: npt.NDArray[Any], sums: Doubles) -> None:
+    """Add to `sums` (polygons, planes) what polygons hold of planes (planes, rows, cols), by their share of each cell.
+
+    >>> from shapely import box
+    >>> grid, sums = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3), np.zeros((1, 1))
+    >>> add_shares(edges_of([box(5, 5, 25, 25)], grid), grid.window, np.full((1, 3, 3), 2.0), sums)
+    >>> sums.tolist()
+    [[8.0]]
+    """
+    _add_shares(edges, window.row, window.col, planes, sums)
+
+
 def centres(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
     """True where any polygon holds the cell's centre, (rows, cols).
 
@@ -266,6 +278,21 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
         for c in range(1, cols):
             area[r, c] += area[r, c - 1]
     return area
+
+
+@njit(cache=True, nogil=True)
+def _add_shares(edges: Edges, row: int, col: int, planes: npt.NDArray[Any], sums: Doubles) -> None:
+    count, rows, cols = planes.shape
+    for polygon in meeting(edges, row, col, rows, cols):
+        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
+        area = accumulate(edges, polygon, r0, c0, height, width)
+        for plane in range(count):
+            whole = 0.0
+            for i in range(height):
+                for j in range(width):
+                    if area[i, j] > 0:
+                        whole += area[i, j] / UNIT * planes[plane, r0 - row + i, c0 - col + j]
+            sums[polygon, plane] += whole
 
 
 @njit(cache=True, nogil=True)

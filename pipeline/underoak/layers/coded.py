@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from underoak.errors import Problems
@@ -39,7 +37,7 @@ def check_codes(layer: StackedLayer, window: Window, problems: Problems) -> None
     source, held = layer.native.source, clip_to(layer.native.source, layer.native.around(window))
     is_whole = held.rows * held.cols <= MOST_READ
     missing, seen = set(asked), set[float]()
-    for part in _squares(held) if is_whole else lattice(held, n=10):
+    for part in held.tiles(_SIDE) if is_whole else lattice(held, n=10):
         found = np.unique(read_around(source, part)[0].values)
         seen.update(found[np.isfinite(found)].tolist())
         missing -= seen
@@ -60,10 +58,3 @@ def check_codes(layer: StackedLayer, window: Window, problems: Problems) -> None
 
 def _listed(codes: list[float]) -> str:
     return ", ".join(f"{code:g}" for code in codes)
-
-
-def _squares(window: Window) -> Iterator[Window]:
-    bottom, right = window.row + window.rows, window.col + window.cols
-    for row in range(window.row, bottom, _SIDE):
-        for col in range(window.col, right, _SIDE):
-            yield Window(row, col, min(_SIDE, bottom - row), min(_SIDE, right - col))

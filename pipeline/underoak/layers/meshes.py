@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from underoak.grid import Grid, Window
 from underoak.layers.mesh import Coordinates, Mesh
@@ -20,11 +18,14 @@ Extent = tuple[float, float, float, float]  # least and greatest u, least and gr
 
 @dataclass
 class _Kept:
-    """What a process keeps between tiles; it does not travel to other processes."""
+    """What a process keeps between tiles; in another process it begins empty."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     extents: dict[int, Extent | None] = field(default_factory=dict)
     coordinates: dict[int, Coordinates] = field(default_factory=dict)  # of the whole region, where they are small
+
+    def __reduce__(self) -> tuple[type[_Kept], tuple[()]]:
+        return _Kept, ()
 
 
 class Meshes:
@@ -34,13 +35,6 @@ class Meshes:
         self.grid = grid
         self._made: dict[tuple[Grid, bool], int] = {}
         self._meshes: list[Mesh] = []
-        self._kept = _Kept()
-
-    def __getstate__(self) -> Mapping[str, Any]:
-        return {**self.__dict__, "_kept": None}
-
-    def __setstate__(self, state: Mapping[str, Any]) -> None:
-        self.__dict__.update(state)
         self._kept = _Kept()
 
     def __getitem__(self, which: int) -> Mesh:
@@ -78,11 +72,9 @@ def _surveyed(mesh: Mesh, region: Window) -> tuple[Extent | None, Coordinates | 
         whole = mesh.at(region)
         return whole.extent, whole if whole.nbytes <= _RESIDENT_BYTES else None
     found: list[Extent] = []
-    for row in range(0, region.rows, _SURVEY):
-        for col in range(0, region.cols, _SURVEY):
-            part = Window(row, col, _SURVEY, _SURVEY).clip(region.rows, region.cols)
-            extent = mesh.at(part).extent
-            found += [extent] if extent is not None else []
+    for part in region.tiles(_SURVEY):
+        extent = mesh.at(part).extent
+        found += [extent] if extent is not None else []
     if not found:
         return None, None
     least_u, most_u, least_v, most_v = zip(*found, strict=True)

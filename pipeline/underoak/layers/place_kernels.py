@@ -11,8 +11,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from underoak.overlay import powers
+
+compiled: Any = powers.compiled  # kernels of coordinates carry no types
 FAR = 1e15  # a place further off lies on no source
 
 
@@ -38,11 +40,6 @@ class Line(NamedTuple):
     step: int
     ahead: int  # cells of the first square before the window
     n: int  # cells
-
-
-def compiled(function: Any) -> Any:
-    """Compile on first use, keep the code on disk, let other threads run meanwhile; no reordering of sums."""
-    return njit(cache=True, nogil=True, error_model="numpy")(function)
 
 
 @compiled

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -64,7 +64,7 @@ def check_crossing(name: str, quantiles: Quantiles, window: Window, deep: bool, 
     """
     source = next(layer.native.source for _, layer in quantiles if layer.name == name)
     seen = count = 0
-    for part in _squares(clip_to(source, window)) if deep else lattice(clip_to(source, window)):
+    for part in clip_to(source, window).tiles(1024) if deep else lattice(clip_to(source, window)):
         stack = np.stack([read_around(layer.native.source, part)[0].values for _, layer in quantiles])
         seen += int(np.count_nonzero(np.isfinite(stack).all(axis=0)))
         count += int(np.count_nonzero(crossing(stack)))
@@ -84,12 +84,6 @@ def tell_crossing(count: int, seen: int, where: str, problems: Problems) -> None
     elif not any(fault.code == "W216" and fault.where == where for fault in problems.warnings):
         what = f"quantiles cross in a few cells (less than {MOST_CROSSING:.1%}): nothing is drawn there"
         problems.add("W216", what, where)
-
-
-def _squares(window: Window, size: int = 1024) -> Iterator[Window]:
-    for row in range(window.row, window.row + window.rows, size):
-        for col in range(window.col, window.col + window.cols, size):
-            yield Window(row, col, min(size, window.row + window.rows - row), min(size, window.col + window.cols - col))
 
 
 def _told(grid: Grid) -> str:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -41,11 +41,14 @@ class Stacked(NamedTuple):
 
 @dataclass
 class _Kept:
-    """What a process keeps between tiles; it does not travel to other processes."""
+    """What a process keeps between tiles; in another process it begins empty."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     arrays: dict[int, tuple[FloatArray, Window, int, int]] = field(default_factory=dict)
     together: dict[tuple[int, ...], FloatArray] = field(default_factory=dict)  # some of them in one, layers first
+
+    def __reduce__(self) -> tuple[type[_Kept], tuple[()]]:
+        return _Kept, ()
 
 
 class Stack:
@@ -65,13 +68,6 @@ class Stack:
         self._groups = _joined(self._sources_of, len(sources))
         self._meshes = meshes or Meshes(grid)
         self._mesh_of = [self._meshes.number(source) for source in sources]
-        self._kept = _Kept()
-
-    def __getstate__(self) -> Mapping[str, Any]:
-        return {**self.__dict__, "_kept": None}
-
-    def __setstate__(self, state: Mapping[str, Any]) -> None:
-        self.__dict__.update(state)
         self._kept = _Kept()
 
     def only(self, names: frozenset[str]) -> Stack:

@@ -11,14 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.errors import Fault, UnderoakError
 from underoak.grid import Grid
 from underoak.indicators import cell_areas
-from underoak.layers.burn import UNIT, Edges, accumulate, edges_of, meet
+from underoak.layers.burn import add_shares, edges_of
 from underoak.layers.gdal import env
-from underoak.raster import FloatArray
 
 Doubles = npt.NDArray[np.float64]
 COLUMN = "s2_share_drawn"
@@ -43,36 +41,14 @@ def s2_shares(folder: Path, grid: Grid, shapes: npt.ArrayLike) -> Doubles | None
     try:
         with env(), rasterio.open(path) as source:
             band = source.descriptions.index(_BAND) + 1
-            scale, nodata = source.scales[band - 1], source.nodata
+            scale = source.scales[band - 1]
             for block in grid.tiles(_BLOCK):
                 at = rasterio.windows.Window(block.col, block.row, block.cols, block.rows)
-                stored = source.read(band, window=at)
-                chances = (stored * np.float64(scale)).astype(np.float32)
-                chances[stored == nodata] = np.nan
-                _add(edges, block.row, block.col, chances, cell_areas(grid, block), sums)
+                chances = source.read(band, window=at, masked=True).astype(np.float64) * scale
+                known = np.where(np.ma.getmaskarray(chances), 0.0, cell_areas(grid, block))
+                add_shares(edges, block, np.stack([known * chances.filled(0.0), known]), sums)
     except rasterio.errors.RasterioError as error:
         raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(path), "run again")) from error
     with np.errstate(invalid="ignore"):
         found: Doubles = sums[:, 0] / sums[:, 1]
     return found
-
-
-@njit(cache=True, nogil=True)
-def _add(edges: Edges, row: int, col: int, chances: FloatArray, areas: Doubles, sums: Doubles) -> None:
-    """Add the block's chances times area, and the area where they are known, to the sums of each polygon.
-
-    The kernels of `layers.burn` are compiled in: touch this after changing them.
-    """
-    rows, cols = chances.shape
-    for polygon in range(len(edges.box)):
-        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
-        if height == 0:
-            continue
-        share = accumulate(edges, polygon, r0, c0, height, width)
-        for i in range(height):
-            for j in range(width):
-                p = chances[r0 - row + i, c0 - col + j]
-                if share[i, j] > 0 and not np.isnan(p):
-                    area = areas[r0 - row + i, c0 - col + j] * share[i, j] / UNIT
-                    sums[polygon, 0] += area * p
-                    sums[polygon, 1] += area
