@@ -17,6 +17,11 @@ def country(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict, Path]:
     return noise_country(folder), folder
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The cluster's tests come last: they leave threads behind, beside which every run starts an interpreter."""
+    items.sort(key=lambda item: item.path.name == "test_cluster.py")
+
+
 # compiling kernels the first time takes longer than any deadline
 settings.register_profile("underoak", deadline=None)
 settings.load_profile("underoak")

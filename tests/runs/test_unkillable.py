@@ -129,8 +129,14 @@ def judged(land, undisturbed, out, tmp_path):
 
 def test_killed_while_files_are_written_and_published_it_is_old_or_new(land, undisturbed, judged, tmp_path):
     shutil.copytree(judged, tmp_path / "count")
-    with at_call(0, die, tmp_path / "count") as made:
-        go(land, tmp_path / "count")
+
+    def counted():  # in a process as those that are killed: reading makes other calls where threads are about
+        with at_call(0, die, tmp_path / "count") as calls:
+            go(land, tmp_path / "count")
+        (tmp_path / "calls.json").write_text(json.dumps(calls), encoding="utf-8")
+
+    assert in_child(counted) == 0
+    made = json.loads((tmp_path / "calls.json").read_text(encoding="utf-8"))
     last = max(at for at, name in enumerate(made) if name == "open")
     commit = made.index("replace", last) + 1  # the call that makes the new results count
     found = []
