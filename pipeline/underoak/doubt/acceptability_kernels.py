@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.powers import compiled
+from underoak.overlay.powers import borrowing
 
 Floats = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating[Any]]
 Places = npt.NDArray[np.int64]
 
 
-@compiled
+@borrowing
 def weighted(memberships: Values, weights: Floats, scale: Floats, out: Floats) -> None:
     """Weighted sums of (parcels, criteria), times the scale of each parcel."""
     for p in range(out.size):
@@ -24,7 +24,7 @@ def weighted(memberships: Values, weights: Floats, scale: Floats, out: Floats) -
         out[p] = total * scale[p]
 
 
-@compiled
+@borrowing
 def averaged(scores: Floats, stands_for: Floats, offsets: Places, scale: Floats, out: Floats) -> None:
     """Weighted means over the cells of each parcel that have a score, times its scale; NaN where none has."""
     for p in range(out.size):
@@ -36,7 +36,7 @@ def averaged(scores: Floats, stands_for: Floats, offsets: Places, scale: Floats,
         out[p] = total / whole * scale[p] if whole > 0.0 else np.nan
 
 
-@compiled
+@borrowing
 def count(
     values: Floats,
     rising: Places,
@@ -73,7 +73,7 @@ def count(
         start = end
 
 
-@compiled
+@borrowing
 def share_of_first(values: Floats, parcel: int, tie: float) -> float:
     """1/t when the parcel is among the t that tie for the first rank, else 0."""
     top = values[parcel]
@@ -87,7 +87,7 @@ def share_of_first(values: Floats, parcel: int, tie: float) -> float:
     return 1.0 / among
 
 
-@compiled
+@borrowing
 def compare(values: Floats, tie: float, wins: Floats) -> None:
     """Add one draw to (parcels, parcels): 1 where the row's parcel is better, one half where the two tie."""
     for i in range(values.size):

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.doubt.normal import score
-from underoak.overlay.powers import compiled
+from underoak.overlay.powers import borrowing, compiled
 
 Singles = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -27,7 +27,7 @@ _PER_2_32 = 1.0 / 4294967296.0
 _COUNTED = 256  # draws up to which ranks are counted, several at a time, rather than sorted
 
 
-@compiled
+@borrowing
 def mix(h: Any) -> Any:
     """Every bit of the result hangs on every bit of `h`: the SplitMix64 finaliser (Steele et al. 2014, from memory)."""
     h = np.uint64(h)
@@ -36,7 +36,7 @@ def mix(h: Any) -> Any:
     return np.uint64(h ^ (h >> _31))
 
 
-@compiled
+@borrowing
 def stratified(base: Any, row: int, col: int, turn: int, out: Singles) -> None:
     """Standard normals of cells from (row, col) on, (rows, cols, draws): one from each of `draws` equal shares.
 
@@ -122,7 +122,7 @@ def restratified(z: Singles, shares: Singles) -> None:
             cell[d] = shares[rank[d]]
 
 
-@compiled
+@borrowing
 def shifted(
     values: Singles, spread: float, is_share: bool, z: Singles, row_at: Places, col_at: Places, low: float, high: float,
     out: Singles,

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.doubt.normal import below
-from underoak.overlay.powers import compiled
+from underoak.overlay.powers import borrowing
 
 Floats = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating[Any]]
@@ -20,7 +20,7 @@ Values = npt.NDArray[np.floating[Any]]
 SOUND, MISSING, CROSSING = range(3)
 
 
-@compiled
+@borrowing
 def state(curve: Values) -> int:
     """Whether the quantiles of one cell are usable, or one of them is NaN, or a higher level has a lower value."""
     found = SOUND
@@ -32,7 +32,7 @@ def state(curve: Values) -> int:
     return found
 
 
-@compiled
+@borrowing
 def value_of(scores: Floats, curve: Values, z: float, low: float, high: float) -> float:
     """The value at normal score z on the curve of a sound cell, held within low..high."""
     j = 1
@@ -43,7 +43,7 @@ def value_of(scores: Floats, curve: Values, z: float, low: float, high: float) -
     return min(max(x, low), high) if z == z else np.nan
 
 
-@compiled
+@borrowing
 def score_of(scores: Floats, curve: Values, t: float) -> float:
     """The normal score that values below t stay under; infinite where none or all are below."""
     last = scores.size - 1
@@ -65,7 +65,7 @@ def score_of(scores: Floats, curve: Values, t: float) -> float:
     return float(scores[j] - (b - t) * ((scores[j] - scores[j - 1]) / (b - a)))
 
 
-@compiled
+@borrowing
 def at_least(scores: Floats, values: Values, t: Values, low: float, high: float, out: Values) -> int:
     """Probability that each cell of `values` (quantiles, cells) is t or more; how many cells have crossing quantiles.
 
@@ -87,7 +87,7 @@ def at_least(scores: Floats, values: Values, t: Values, low: float, high: float,
     return crossing
 
 
-@compiled
+@borrowing
 def value_at(scores: Floats, values: Values, z: Values, low: float, high: float, out: Values) -> None:
     """Cells (quantiles, cells) at normal scores z (draws, cells); NaN where quantiles cross or are missing."""
     for d in range(z.shape[0]):

@@ -120,6 +120,7 @@ def spread(
     values = np.empty((size, len(drawn), draws), np.float32)
     scores = np.empty((size, draws), np.float32)
     mean, sd, reached = (np.empty(cells, np.float32) for _ in range(3))
+    row = np.empty(draws, np.float32)
     quantiles, wanted = np.empty((len(levels), cells), np.float32), np.array(levels, np.float64)
     for begin in range(0, cells, size):
         n = min(size, cells - begin)
@@ -138,7 +139,7 @@ def spread(
         else:
             rule, lenient = RULES.index(rules.rule), rules.missing == "renormalise"
             kernels.scores(memberships, begin, values, counts, of, weights, rule, lenient, scores)
-        kernels.spread(scores, n, judged, begin, cut, mean, sd, reached)
+        kernels.spread(scores, n, judged, begin, cut, row, mean, sd, reached)
         if levels:
             kernels.quantiles(scores, n, judged, begin, wanted, quantiles)
         if groups is not None and sums is not None:
@@ -158,7 +159,8 @@ def _judge(values: Singles, j: int, n: int, curve: Curve) -> None:
     # a piece that begins just below a place holds at the place itself, in single precision too
     single = start.astype(np.float32)
     first = np.where(start < single, np.nextafter(single, np.float32(-np.inf)), single)
-    kernels.piecewise(values, j, n, first, x.astype(np.float32), y.astype(np.float32), slope.astype(np.float32))
+    x, y, slope = (part.astype(np.float32) for part in (x, y, slope))
+    kernels.piecewise(values, j, n, first, x, y, slope, np.empty(values.shape[2], np.float32))
 
 
 def _ordered(memberships: Singles, values: Singles, counts: Whole, of: Places, rules: Rules) -> Doubles:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.overlay.kernels import GEOMETRIC, LINEAR
-from underoak.overlay.powers import compiled
+from underoak.overlay.powers import borrowing, compiled
 
 Singles = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -34,7 +34,7 @@ _E1, _E2, _E3, _E4, _E5, _E6, _E7 = (
 )
 
 
-@compiled
+@borrowing
 def log2(x: Any) -> Any:
     """Binary logarithm of a normal positive single number, as `overlay.powers.log2` but to 2e-7."""
     bits = np.int32(np.float32(x).view(np.int32) - _ROOT_HALF)
@@ -45,7 +45,7 @@ def log2(x: Any) -> Any:
     return np.float32(np.float32(e) + s * (_L1 + z * (_L3 + z * (_L5 + z * (_L7 + z * _L9)))))
 
 
-@compiled
+@borrowing
 def exp2(y: Any) -> Any:
     """Two to the power of y, -126 to 126, to 2e-7 of it."""
     shifted = np.float32(y + _ROUND)
@@ -56,7 +56,7 @@ def exp2(y: Any) -> Any:
     return np.float32(scale * (_ONE + r * (_E1 + r * (_E2 + r * (_E3 + r * tail)))))
 
 
-@compiled
+@borrowing
 def gather(
     table: Singles, start: Places, count: Whole, index: Whole, weight: Singles, judged: Flags, begin: int, j: int,
     out: Singles, counts: Whole,
@@ -87,14 +87,15 @@ def gather(
                     to[d] += by * one[d]
 
 
-@compiled
-def piecewise(values: Singles, k: int, n: int, start: Singles, x: Singles, y: Singles, slope: Singles) -> None:
+@borrowing
+def piecewise(
+    values: Singles, k: int, n: int, start: Singles, x: Singles, y: Singles, slope: Singles, got: Singles
+) -> None:
     """Memberships in place of values: as `overlay.curve_kernels.piecewise`, in single precision.
 
-    values (cells, criteria, draws): those of criterion k in the first n cells.
+    values (cells, criteria, draws): those of criterion k in the first n cells. `got` is a working row (draws).
     """
     low, high = x[0], x[-1]
-    got = np.empty(values.shape[2], np.float32)
     for i in range(n):
         row = values[i, k]
         for d in range(row.size):
@@ -111,13 +112,13 @@ def piecewise(values: Singles, k: int, n: int, start: Singles, x: Singles, y: Si
             row[d] = g if g > 0.0 else np.float32(0.0)
 
 
-@compiled
+@borrowing
 def _add_linear(cell: Singles, by: Any, row: Singles) -> None:
     for d in range(row.size):
         row[d] += by * cell[d]
 
 
-@compiled
+@borrowing
 def _add_geometric(cell: Singles, by: Any, row: Singles) -> None:
     """Add up logarithms; one of 0 drowns all others."""
     for d in range(row.size):
@@ -126,7 +127,7 @@ def _add_geometric(cell: Singles, by: Any, row: Singles) -> None:
         row[d] += lost if m >= SMALLEST else DEAD
 
 
-@compiled
+@borrowing
 def _raise(row: Singles) -> None:
     """Powers of two; 0 where they are too small for a number."""
     for d in range(row.size):
@@ -135,13 +136,13 @@ def _raise(row: Singles) -> None:
         row[d] = power if y > _LEAST else _ZERO
 
 
-@compiled
+@borrowing
 def _lower(cell: Singles, row: Singles) -> None:
     for d in range(row.size):
         row[d] = cell[d] if cell[d] < row[d] else row[d]
 
 
-@compiled
+@borrowing
 def scores(
     memberships: Singles, begin: int, drawn: Singles, counts: Whole, of: Places, weights: Doubles, rule: int,
     renormalise: bool, out: Singles,
@@ -201,7 +202,7 @@ def scores(
             row[d] = s if s > 0.0 else np.float32(0.0)
 
 
-@compiled
+@borrowing
 def _halves(row: Singles) -> Any:
     """The sum of a row, which is used up."""
     size = row.size
@@ -213,29 +214,29 @@ def _halves(row: Singles) -> Any:
     return row[0]
 
 
-@compiled
+@borrowing
 def _off(row: Singles, middle: Any, off: Singles) -> None:
     for d in range(row.size):
         off[d] = row[d] - middle
 
 
-@compiled
+@borrowing
 def _squared(off: Singles) -> None:
     for d in range(off.size):
         off[d] *= off[d]
 
 
-@compiled
+@borrowing
 def spread(
-    drawn: Singles, n: int, judged: Flags, begin: int, cut: float, mean: Singles, sd: Singles, reached: Singles
-) -> None:
+    drawn: Singles, n: int, judged: Flags, begin: int, cut: float, off: Singles, mean: Singles, sd: Singles,
+    reached: Singles,
+) -> None:  # fmt: skip
     """Of suitability (cells, draws), the first n cells: mean, standard deviation over draws, share at or above the cut.
 
     Cells stand in the flat arrays from `begin` on; NaN where a cell is not judged. Sums are of differences, first from
-    one of the draws, then from their mean, so that equal draws have no spread.
+    one of the draws, then from their mean, so that equal draws have no spread. `off` is a working row (draws).
     """
     draws = drawn.shape[1]
-    off = np.empty(draws, np.float32)
     edge = np.float32(cut)
     for i in range(n):
         at = begin + i
@@ -271,7 +272,7 @@ def quantiles(drawn: Singles, n: int, judged: Flags, begin: int, levels: Doubles
             out[k, begin + i] = np.float32(low + (place - j) * (high - low))
 
 
-@compiled
+@borrowing
 def add_values(
     table: Singles, start: Places, count: Whole, index: Whole, weight: Singles, judged: Flags, first: Places,
     group: Whole, share: Doubles, layer: int, sums: Doubles, ground: Doubles,
@@ -292,7 +293,7 @@ def add_values(
                     line[d] += by * np.float64(one[d])
 
 
-@compiled
+@borrowing
 def add(
     suitability: Singles, drawn: Singles, counts: Whole, of: Places, memberships: Singles, judged: Flags, begin: int,
     first: Places, group: Whole, share: Doubles, sums: Doubles,

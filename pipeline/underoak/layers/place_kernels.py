@@ -15,6 +15,7 @@ import numpy.typing as npt
 from underoak.overlay import powers
 
 compiled: Any = powers.compiled  # kernels of coordinates carry no types
+borrowing: Any = powers.borrowing
 FAR = 1e15  # a place further off lies on no source
 
 
@@ -42,7 +43,7 @@ class Line(NamedTuple):
     n: int  # cells
 
 
-@compiled
+@borrowing
 def places(nodes, exact_places, exact, line, down, sub, per_col, per_row, out):  # type: ignore[no-untyped-def]
     """Source columns, or rows, along a line through squares: `down` cells below their top, `sub` points a cell."""
     step, ahead, k = line.step, line.ahead, 0
@@ -65,7 +66,7 @@ def places(nodes, exact_places, exact, line, down, sub, per_col, per_row, out): 
         k, ahead = k + to.size, 0
 
 
-@compiled
+@borrowing
 def box(u, i, j, step, at, along, down):  # type: ignore[no-untyped-def]
     """How far the bilinear surface is averaged in a square, in source cells along one axis of the source."""
     wide = math.hypot(along, down)
@@ -75,13 +76,13 @@ def box(u, i, j, step, at, along, down):  # type: ignore[no-untyped-def]
     return math.sqrt(wide * wide - 1.0) if wide > 1.0 + 1e-9 else 0.0
 
 
-@compiled
+@borrowing
 def tap_count(wide):  # type: ignore[no-untyped-def]
     """Source cells that the kernel can touch: a fixed number for a square, whole cells of its support."""
     return math.floor(wide) + (3 if wide > 0.0 else 2)
 
 
-@compiled
+@borrowing
 def below(t):  # type: ignore[no-untyped-def]
     """Integral of the hat function max(0, 1 - |x|) up to t."""
     t = min(max(t, -1.0), 1.0)

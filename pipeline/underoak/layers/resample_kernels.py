@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from underoak.layers.place_kernels import FAR, Line, below, box, compiled, places, tap_count
+from underoak.layers.place_kernels import FAR, Line, below, borrowing, box, compiled, places, tap_count
 
 NEAREST, BILINEAR, MEAN, MODE, SHARE = range(5)
 _STRETCH = 512  # cells of a line at a time: their working rows stay in the nearest caches
@@ -44,14 +44,14 @@ class _Rows(NamedTuple):
     ends: npt.NDArray[np.int64]  # of runs of cells that lie among the same source cells
 
 
-@compiled
+@borrowing
 def _first(places, n, out):  # type: ignore[no-untyped-def]
     """The source cell whose centre is the last one before each place."""
     for k in range(n):
         out[k] = np.floor(places[k] - 0.5)
 
 
-@compiled
+@borrowing
 def _find(src, rows0, cols0, n, down, across, at, inside):  # type: ignore[no-untyped-def]
     """Where `down` x `across` cells from (rows0, cols0) on begin among the source's; `inside`: all lie in it."""
     last_row, last_col, pitch = float(src.rows - down), float(src.cols - across), float(src.pitch)
@@ -65,14 +65,14 @@ def _find(src, rows0, cols0, n, down, across, at, inside):  # type: ignore[no-un
         inside[k] = np.uint8((row == r) & (col == c))
 
 
-@compiled
+@borrowing
 def _fetch(cells, at, offset, n, out):  # type: ignore[no-untyped-def]
     beyond = np.uint64(offset)
     for k in range(n):
         out[k] = cells[np.uint64(at[k]) + beyond]
 
 
-@compiled
+@borrowing
 def _fetch_four(cells, at, pitch, n, a, b, c, d):  # type: ignore[no-untyped-def]
     """A cell, its right neighbour, and the two below them."""
     right, under = np.uint64(1), np.uint64(pitch)
@@ -84,7 +84,7 @@ def _fetch_four(cells, at, pitch, n, a, b, c, d):  # type: ignore[no-untyped-def
         d[k] = cells[place + under + right]
 
 
-@compiled
+@borrowing
 def _nearest(src, cells, u, v):  # type: ignore[no-untyped-def]
     if not (abs(u) < FAR and abs(v) < FAR):
         return np.float32(np.nan)
@@ -95,13 +95,13 @@ def _nearest(src, cells, u, v):  # type: ignore[no-untyped-def]
     return cells[r * src.pitch + c]
 
 
-@compiled
+@borrowing
 def _hide_outside(inside, n, out):  # type: ignore[no-untyped-def]
     for k in range(n):
         out[k] = out[k] if inside[k] != 0 else np.float32(np.nan)
 
 
-@compiled
+@borrowing
 def _nearest_line(src, us, vs, n, row, out, r, begin):  # type: ignore[no-untyped-def]
     for k in range(n):
         row.cols0[k] = np.floor(us[k])
@@ -113,7 +113,7 @@ def _nearest_line(src, us, vs, n, row, out, r, begin):  # type: ignore[no-untype
         _hide_outside(row.inside, n, to)
 
 
-@compiled
+@borrowing
 def _runs(at, n, ends):  # type: ignore[no-untyped-def]
     """Where runs of equal places end, and how many runs there are."""
     count = 0
@@ -124,7 +124,7 @@ def _runs(at, n, ends):  # type: ignore[no-untyped-def]
     return count + 1
 
 
-@compiled
+@borrowing
 def _between_one(a, b, c, d, x, y, begin, end, out):  # type: ignore[no-untyped-def]
     """The bilinear surface between four source cells."""
     left, right, under, beside = np.float64(a), np.float64(b), np.float64(c), np.float64(d)
@@ -135,7 +135,7 @@ def _between_one(a, b, c, d, x, y, begin, end, out):  # type: ignore[no-untyped-
         out[at] = np.float32(upper + y[at] * (lower - upper))
 
 
-@compiled
+@borrowing
 def _between_runs(cells, at, pitch, ends, runs, x, y, out):  # type: ignore[no-untyped-def]
     begin = 0
     for run in range(runs):
@@ -145,7 +145,7 @@ def _between_runs(cells, at, pitch, ends, runs, x, y, out):  # type: ignore[no-u
         begin = ends[run]
 
 
-@compiled
+@borrowing
 def _between_four(a, b, c, d, x, y, n, out):  # type: ignore[no-untyped-def]
     """The bilinear surface, each cell between four source cells of its own."""
     for k in range(n):
@@ -155,7 +155,7 @@ def _between_four(a, b, c, d, x, y, n, out):  # type: ignore[no-untyped-def]
         out[k] = np.float32(upper + y[k] * (lower - upper))
 
 
-@compiled
+@borrowing
 def _unknown(out, n):  # type: ignore[no-untyped-def]
     count = 0
     for k in range(n):
@@ -163,7 +163,7 @@ def _unknown(out, n):  # type: ignore[no-untyped-def]
     return count
 
 
-@compiled
+@borrowing
 def _bilinear_line(src, us, vs, n, is_coarse, across, down, row, out, r, begin):  # type: ignore[no-untyped-def]
     _first(us, n, row.cols0)
     _first(vs, n, row.rows0)
@@ -197,7 +197,7 @@ def _bilinear_line(src, us, vs, n, is_coarse, across, down, row, out, r, begin):
             _mend_line(src, cells, n, across, down, row, to)
 
 
-@compiled
+@borrowing
 def _weigh(centres, first, tap, half, share, out):  # type: ignore[no-untyped-def]
     """Weights of the source cells that lie `tap` cells from the first ones, for a surface averaged `half` each way."""
     if half > 0.0:
@@ -209,7 +209,7 @@ def _weigh(centres, first, tap, half, share, out):  # type: ignore[no-untyped-de
             out[k] = max(0.0, 1.0 - abs(first[k] + (tap + 0.5) - centres[k]))
 
 
-@compiled
+@borrowing
 def _weights(places, widths, line, first, out):  # type: ignore[no-untyped-def]
     """For each cell of a line: the first source cell, and weights of those from it on.
 
@@ -228,7 +228,7 @@ def _weights(places, widths, line, first, out):  # type: ignore[no-untyped-def]
         begin, ahead = end, 0
 
 
-@compiled
+@borrowing
 def _mend(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
     """One cell near the source's edge or a missing cell: the weights of the valid cells are brought to 1."""
     if not (-FAR < r0 < src.rows and -FAR < c0 < src.cols and r0 + down.shape[0] > 0 and c0 + across.shape[0] > 0):
@@ -246,7 +246,7 @@ def _mend(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
     return np.float32(total / weight) if weight >= 0.5 else np.float32(np.nan)
 
 
-@compiled
+@borrowing
 def _mend_line(src, cells, n, across, down, row, out):  # type: ignore[no-untyped-def]
     """The cells of a line that a kernel could not tell, being near the source's edge or a missing cell."""
     for k in range(n):
@@ -254,13 +254,13 @@ def _mend_line(src, cells, n, across, down, row, out):  # type: ignore[no-untype
             out[k] = _mend(src, cells, row.rows0[k] - src.top, row.cols0[k] - src.left, across, down, k)
 
 
-@compiled
+@borrowing
 def _add(weights, values, n, total):  # type: ignore[no-untyped-def]
     for k in range(n):
         total[k] += weights[k] * np.float64(values[k])
 
 
-@compiled
+@borrowing
 def _widened_line(src, n, across, down, row, out, r, begin):  # type: ignore[no-untyped-def]
     """A line of the bilinear surface averaged over boxes, so that every source cell under an analysis cell counts.
 

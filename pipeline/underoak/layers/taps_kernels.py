@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from underoak.layers.place_kernels import FAR, Line, below, box, compiled, places, tap_count
+from underoak.layers.place_kernels import FAR, Line, below, borrowing, box, compiled, places, tap_count
 
 NEAREST, BILINEAR, MEAN = range(3)
 
@@ -23,7 +23,7 @@ class Source(NamedTuple):
     left: int
 
 
-@compiled
+@borrowing
 def _weights(place, width, out):  # type: ignore[no-untyped-def]
     """The first source cell, and weights of those from it on for the surface averaged over `width` around a place."""
     half = 0.5 * width
@@ -37,7 +37,7 @@ def _weights(place, width, out):  # type: ignore[no-untyped-def]
     return np.int64(first)
 
 
-@compiled
+@borrowing
 def centres(squares, jac, row0, col0, u, v):  # type: ignore[no-untyped-def]
     """Source coordinates of the centres of a window of analysis cells, (rows, cols)."""
     rows, cols = u.shape
@@ -52,7 +52,7 @@ def centres(squares, jac, row0, col0, u, v):  # type: ignore[no-untyped-def]
             places(squares.v, squares.exact_v, squares.exact, line, down, 1, jac[2], jac[3], v[r - row0])
 
 
-@compiled
+@borrowing
 def _known(src, r, c):  # type: ignore[no-untyped-def]
     if r < 0 or c < 0 or r >= src.rows or c >= src.cols:
         return False
@@ -60,7 +60,7 @@ def _known(src, r, c):  # type: ignore[no-untyped-def]
     return value == value
 
 
-@compiled
+@borrowing
 def _put(src, r0, c0, across, down, at, index, weight):  # type: ignore[no-untyped-def]
     """The known cells of a kernel, with their weights; how many, or 0 when less than half the weight is known."""
     n = 0
@@ -81,7 +81,7 @@ def _put(src, r0, c0, across, down, at, index, weight):  # type: ignore[no-untyp
     return n
 
 
-@compiled
+@borrowing
 def _four(src, u, v, at, index, weight):  # type: ignore[no-untyped-def]
     """The four cells around a place, where all are known; else 0, and `_put` has to look."""
     fu, fv = math.floor(u - 0.5), math.floor(v - 0.5)
@@ -102,7 +102,7 @@ def _four(src, u, v, at, index, weight):  # type: ignore[no-untyped-def]
     return 4
 
 
-@compiled
+@borrowing
 def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untyped-def]
     """As `_put`, from k x k samples."""
     n = 0

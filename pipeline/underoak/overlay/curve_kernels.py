@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.powers import compiled, exp2
+from underoak.overlay.powers import borrowing, compiled, exp2
 
 Floats = npt.NDArray[np.float64]
 Cells = npt.NDArray[np.float32]
@@ -36,7 +36,7 @@ def piecewise(values: Cells, start: Floats, x: Floats, y: Floats, slope: Floats,
             to[i] = np.float32(g) if part[i] == part[i] else np.float32(np.nan)
 
 
-@compiled
+@borrowing
 def bell(values: Cells, centre: float, per_width: float, out: Cells) -> None:
     """exp(-((value - centre) / width)**2 / 2), where per_width = sqrt(log2(e) / 2) / width."""
     for i in range(values.size):

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from underoak.overlay.class_kernels import classes_of
 from underoak.overlay.codes import EXCLUDED, MISSING, NOTHING_LIMITS
-from underoak.overlay.powers import SMALLEST, compiled, exp2, log2
+from underoak.overlay.powers import SMALLEST, borrowing, compiled, exp2, log2
 
 Floats = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating[Any]]
@@ -45,7 +45,7 @@ class Terms(NamedTuple):
     capped: bool
 
 
-@compiled
+@borrowing
 def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -> None:
     """Add up the weight that is present, and keep the lowest membership."""
     for i in range(row.size):
@@ -55,7 +55,7 @@ def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -
         least[i] = v if v < low else low
 
 
-@compiled
+@borrowing
 def _is_whole(values: Values, begin: int, cells: int, which: npt.NDArray[np.int64]) -> bool:
     """True when no membership that counts is missing."""
     missing = 0
@@ -66,7 +66,7 @@ def _is_whole(values: Values, begin: int, cells: int, which: npt.NDArray[np.int6
     return missing == 0
 
 
-@compiled
+@borrowing
 def _add_linear(row: Values, weight: float, gap: float, score: Floats, have: Floats) -> None:
     for i in range(row.size):
         v = np.float64(row[i])
@@ -74,14 +74,14 @@ def _add_linear(row: Values, weight: float, gap: float, score: Floats, have: Flo
         have[i] += weight if v == v else gap
 
 
-@compiled
+@borrowing
 def _add_whole(row: Values, weight: float, score: Floats) -> None:
     """`_add_linear` where nothing is missing: the weight present is that of all."""
     for i in range(row.size):
         score[i] += weight * np.float64(row[i])
 
 
-@compiled
+@borrowing
 def _extremes(row: Values, weight: float, least: Floats, top: Floats) -> None:
     """The lowest membership and the highest loss of the weighted sum.
 
@@ -94,7 +94,7 @@ def _extremes(row: Values, weight: float, least: Floats, top: Floats) -> None:
         top[i] = loss if loss > high else high
 
 
-@compiled
+@borrowing
 def _add_geometric(row: Values, weight: float, score: Floats, zeros: Floats, loss: Floats) -> None:
     """Add up the logarithms of what is above 0, and count the zeros."""
     for i in range(row.size):
@@ -106,7 +106,7 @@ def _add_geometric(row: Values, weight: float, score: Floats, zeros: Floats, los
         loss[i] = lost if v == v else -np.inf
 
 
-@compiled
+@borrowing
 def _share(run: Floats, have: Floats, terms: Terms, share: Floats) -> None:
     """What the best `run` of the weight counts for: r**alpha, or the running order weights, straight lines between."""
     alpha, order = terms.alpha, terms.order
@@ -125,7 +125,7 @@ def _share(run: Floats, have: Floats, terms: Terms, share: Floats) -> None:
             share[i] = exp2(alpha * log2(r)) if r > 0.0 else 0.0
 
 
-@compiled
+@borrowing
 def _add_share(
     weight: Floats, x: Floats, have: Floats, terms: Terms, run: Floats, before: Floats, share: Floats, total: Floats
 ) -> None:
@@ -138,7 +138,7 @@ def _add_share(
         before[i] = share[i]
 
 
-@compiled
+@borrowing
 def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values) -> None:
     """Put the higher membership first, with its weight and place; equal ones stay."""
     for i in range(x0.size):
@@ -188,7 +188,7 @@ def _add_ordered(values: Values, begin: int, terms: Terms, score: Floats, have: 
             losses[place[r, i], i] = (raised[i] - head[r, i]) * have[i] if w[r, i] > 0.0 else -np.inf
 
 
-@compiled
+@borrowing
 def _highest(losses: Floats, top: Floats) -> None:
     for j in range(losses.shape[0]):
         loss = losses[j]
@@ -197,14 +197,14 @@ def _highest(losses: Floats, top: Floats) -> None:
             top[i] = loss[i] if loss[i] > t else t
 
 
-@compiled
+@borrowing
 def _floor_of_sum(top: Floats, have: Floats, floor: Floats) -> None:
     for i in range(top.size):
         tie = TIE * have[i]
         floor[i] = top[i] - tie if top[i] > tie else np.nan
 
 
-@compiled
+@borrowing
 def _floor_of_product(score: Floats, have: Floats, zeros: Floats, top: Floats, floor: Floats) -> None:
     """Gains are score (2**(loss / have) - 1); a single zero raised leaves the product of the others."""
     for i in range(score.size):
@@ -215,7 +215,7 @@ def _floor_of_product(score: Floats, have: Floats, zeros: Floats, top: Floats, f
         floor[i] = near if gain > TIE and zeros[i] < 2.0 else np.nan
 
 
-@compiled
+@borrowing
 def _close(score: Floats, have: Floats, zeros: Floats) -> None:
     """Into 0..1; 0 where a zero kills the product; NaN where missing."""
     for i in range(score.size):
@@ -275,7 +275,7 @@ def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, l
     _close(score, have, zeros)
 
 
-@compiled
+@borrowing
 def _edges(work: Floats, cells: int) -> None:
     """Memberships up to the edge are the weakest; where all are 1 (within TIE) nothing limits: no edge, no floor."""
     least, floor, edge = work[LEAST, :cells], work[FLOOR, :cells], work[EDGE, :cells]
@@ -285,21 +285,21 @@ def _edges(work: Floats, cells: int) -> None:
         floor[i] = floor[i] if limited else np.nan
 
 
-@compiled
+@borrowing
 def _mark_low(row: Values, edge: Floats, code: np.uint8, found: Bytes) -> None:
     for i in range(found.size):
         was = found[i]
         found[i] = code if row[i] <= edge[i] else was
 
 
-@compiled
+@borrowing
 def _mark_high(row: Floats, floor: Floats, code: np.uint8, found: Bytes) -> None:
     for i in range(found.size):
         was = found[i]
         found[i] = code if row[i] >= floor[i] else was
 
 
-@compiled
+@borrowing
 def _mark_both(
     row: Values, weight: float, edge: Floats, floor: Floats, code: np.uint8, weak: Bytes, gain: Bytes
 ) -> None:
@@ -310,7 +310,7 @@ def _mark_both(
         gain[i] = code if weight * (1.0 - v) >= floor[i] else was_gain
 
 
-@compiled
+@borrowing
 def _limits(values: Values, begin: int, terms: Terms, work: Floats, losses: Floats, weak: Bytes, gain: Bytes) -> None:
     """The first in plan order of the weakest and of the most gainful; the weakest where nothing alone helps."""
     cells = weak.size
@@ -354,13 +354,13 @@ def limits_of_one(values: Values, terms: Terms, weak: Flags, gain: Flags) -> boo
     return bool(work[HAVE, 0] > 0.0)
 
 
-@compiled
+@borrowing
 def _settle(state: Bytes, score: Floats, to: Values) -> None:
     for i in range(to.size):
         to[i] = np.float32(score[i]) if state[i] == _FREE else np.float32(np.nan)
 
 
-@compiled
+@borrowing
 def _unjudged(state: Bytes, scores: Values, weak: Bytes, gain: Bytes) -> None:
     for i in range(weak.size):
         judged = scores[i] == scores[i]

@@ -13,6 +13,7 @@ from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
+from numba.core.options import DefaultOptions
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -27,6 +28,7 @@ _, _E1, _E2, _E3, _E4, _E5, _E6, _E7, _E8, _E9, _E10, _E11, _E12, _E13 = accumul
     range(1, 14), lambda term, k: term * _LN2 / k, initial=1.0
 )
 SMALLEST = 2.0**-1022  # anything below counts as 0
+_UNCOUNTED = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}  # not documented: without it, all is slower
 
 
 def compiled(function: F) -> F:
@@ -34,7 +36,15 @@ def compiled(function: F) -> F:
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
-@compiled
+def borrowing(function: F) -> F:
+    """`compiled`, for what neither makes an array nor calls what does: references to arrays it is lent go uncounted.
+
+    Counting is atomic, and every slice counts: in loops over short stretches it took a fifth of the time.
+    """
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy", **_UNCOUNTED)(function))
+
+
+@borrowing
 def log2(x: float) -> float:
     """Binary logarithm of a normal positive number: x = f 2**p with f near 1, log f by the series of artanh."""
     bits = np.float64(x).view(np.uint64)
@@ -47,7 +57,7 @@ def log2(x: float) -> float:
     return p + _PER_LN2 * s * (1.0 + z * (1 / 3 + z * (1 / 5 + z * (1 / 7 + z * (1 / 9 + z * tail)))))
 
 
-@compiled
+@borrowing
 def exp2(y: float) -> float:
     """Two to the power of y, y below 1023; below -1022 (and for NaN) the smallest normal number."""
     y = y if y > -1022.0 else -1022.0
