@@ -34,11 +34,12 @@ from underoak.engine.prepare import Prepared, prepare
 from underoak.engine.progress import Progress, duration
 from underoak.engine.recipe import Notes
 from underoak.engine.reducer import DrawReducer, Reducer
+from underoak.engine.rehearsal import is_compiled
 from underoak.engine.runner import build_overviews, recount, reduced, run_tiles, whole_tiles, write_rasters
 from underoak.engine.spool import TILE
 from underoak.engine.stop import Stop
 from underoak.engine.tile import Work
-from underoak.engine.trial import is_compiled, trial
+from underoak.engine.trial import trial
 from underoak.engine.unfinished import spool_of
 from underoak.errors import Problems
 from underoak.finished import Run

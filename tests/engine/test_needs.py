@@ -13,7 +13,8 @@ import underoak as uo
 from underoak.engine import needs as module
 from underoak.engine.needs import COSTS, MARGIN, Extent, memory_bytes, needs, within
 from underoak.engine.prepare import prepare
-from underoak.engine.trial import Trial, is_compiled, slowness, trial
+from underoak.engine.rehearsal import is_compiled
+from underoak.engine.trial import Trial, slowness, trial
 from underoak.errors import Problems, UnderoakError
 from underoak.runs import _work
 

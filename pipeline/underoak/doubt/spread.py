@@ -159,8 +159,8 @@ def _judge(values: Singles, j: int, n: int, curve: Curve) -> None:
     # a piece that begins just below a place holds at the place itself, in single precision too
     single = start.astype(np.float32)
     first = np.where(start < single, np.nextafter(single, np.float32(-np.inf)), single)
-    x, y, slope = (part.astype(np.float32) for part in (x, y, slope))
-    kernels.piecewise(values, j, n, first, x, y, slope, np.empty(values.shape[2], np.float32))
+    at, level, by = (part.astype(np.float32) for part in (x, y, slope))
+    kernels.piecewise(values, j, n, first, at, level, by, np.empty(values.shape[2], np.float32))
 
 
 def _ordered(memberships: Singles, values: Singles, counts: Whole, of: Places, rules: Rules) -> Doubles:

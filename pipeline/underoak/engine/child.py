@@ -43,8 +43,10 @@ class Reader:
     def __exit__(self, *_: object) -> None:
         self._end(self._started)
 
-    def make(self, work: Callable[..., _Made], *args: Any) -> _Made:
+    def make(self, work: Callable[..., _Made], *args: Any, meanwhile: Callable[[], None] | None = None) -> _Made:
         """What `work(*args)` comes to: it can be pickled, and so can the arguments.
+
+        `meanwhile` is called here once, while the child is at work.
 
         Raises:
             UnderoakError: what `work` raises, and E232 for the file at which the child died or stopped coming back.
@@ -52,9 +54,13 @@ class Reader:
         try:
             child = _Forked(work, args) if _may_fork() else self._start(work, args)
         except OSError:  # no room for one more process: the files are read all the same
+            if meanwhile is not None:
+                meanwhile()
             return work(*args)
         what = where = ""
         try:
+            if meanwhile is not None:
+                meanwhile()
             while True:
                 kind, *said = child.hear(LIMIT_SECONDS if where else _IDLE_SECONDS)
                 if kind == "made":

@@ -15,6 +15,7 @@ from underoak.engine.child import Reader
 from underoak.engine.doubtful import doubt_of
 from underoak.engine.ranging import check_range
 from underoak.engine.recipe import Criterion, LayerTest, Recipe, Shapes, Variant
+from underoak.engine.rehearsal import is_compiled, rehearse
 from underoak.errors import Fault, Problems, UnderoakError
 from underoak.grid import Bounds, Grid, Window
 from underoak.layers.burn import edges_of, joined
@@ -131,15 +132,37 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: Reader) -> Prepared:
     for layer in union:
         _check_overlap(stack, layer, problems)
         check_range(stack, layer, problems)
-    if not problems.faults:
-        problems.extend(reader.make(_sampled, stack, views, deep))
-    shapes = _shapes(plan, region.grid, problems)
-    variants = tuple(_variant(prepared, stack, problems) for prepared in views)
+    parts = _Parts(plan, region, stack, views)
+    if problems.faults:
+        parts.make()
+    else:
+        problems.extend(reader.make(_sampled, stack, views, deep, meanwhile=parts.make))
+    problems.extend([*parts.problems.faults, *parts.problems.warnings])
     problems.stop_if_any(strict)
-    # a layer that nothing judges by is opened and checked, but not read on every tile
-    used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
-    recipe = Recipe(region.grid, stack.only(used), variants, shapes, region.outline)
-    return Prepared(region, recipe, tuple(views), tuple(problems.warnings))
+    assert parts.recipe is not None
+    return Prepared(region, parts.recipe, tuple(views), tuple(problems.warnings))
+
+
+class _Parts:
+    """What of a recipe does not hang on its values: it is made while they are looked at."""
+
+    def __init__(self, plan: Plan, region: Region, stack: Stack, views: list[PreparedView]) -> None:
+        self.problems = Problems()
+        self.recipe: Recipe | None = None
+        self._of = plan, region, stack, views
+
+    def make(self) -> None:
+        """Find `recipe`, or `problems`."""
+        plan, region, stack, views = self._of
+        shapes = _shapes(plan, region.grid, self.problems)
+        variants = tuple(_variant(prepared, stack, self.problems) for prepared in views)
+        if self.problems.faults:
+            return
+        # a layer that nothing judges by is opened and checked, but not read on every tile
+        used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
+        self.recipe = Recipe(region.grid, stack.only(used), variants, shapes, region.outline)
+        if is_compiled():
+            rehearse(self.recipe)
 
 
 def _load(plan: Plan) -> None:

@@ -5,11 +5,9 @@ from __future__ import annotations
 import time
 import zlib
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
-from underoak.engine import ground
 from underoak.engine.cog import BLOCK
 from underoak.engine.tile import Work, do_tile
 from underoak.grid import Window
@@ -32,14 +30,6 @@ class Trial:
     seconds: float  # to judge and encode one cell inside, with its first overview
     bytes_full: float  # encoded, for one cell inside: full size
     bytes_half: float  # encoded, for one cell inside: first overview
-
-
-def is_compiled() -> bool:
-    """True when numba has kept the kernels of an earlier run on this machine; compiling them takes half a minute."""
-    stats = getattr(ground.count_codes, "stats", None)  # of the last kernel that judging a tile calls
-    if stats is None:  # compiling is switched off
-        return True
-    return any(Path(stats.cache_path or ".").glob("*count_codes-*.nbi"))
 
 
 def trial(work: Work) -> Trial | None:

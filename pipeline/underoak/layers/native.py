@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -54,6 +55,11 @@ class Native:
     def sources(self) -> tuple[Source, ...]:
         """The sources of all inputs."""
         return (self.source, *(feed.source for feed in self.more))
+
+    def through(self, view: Callable[[Source], Source]) -> Native:
+        """The same with `view` of every source in its place."""
+        more = tuple(replace(feed, source=view(feed.source)) for feed in self.more)
+        return replace(self, source=view(self.source), more=more)
 
     @property
     def facts(self) -> SourceFacts:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -73,6 +73,11 @@ class Stack:
     def only(self, names: frozenset[str]) -> Stack:
         """Some of the layers; what is known of their grids is known there, too."""
         return Stack(self.grid, tuple(layer for layer in self.layers if layer.name in names), self._meshes)
+
+    def through(self, view: Callable[[Source], Source]) -> Stack:
+        """The same layers with `view` of every source in its place."""
+        layers = tuple(replace(layer, native=layer.native.through(view)) for layer in self.layers)
+        return Stack(self.grid, layers, self._meshes)
 
     def region_window(self, layer: StackedLayer) -> Window:
         """The source cells that the whole analysis grid may ask of a layer; may be empty or reach outside."""
