@@ -213,8 +213,11 @@ def _read(
     stacked = recipe.stack.read(window, names)
     notes.implausible |= stacked.implausible
     notes.read |= stacked.read
-    flat = bare.reshape(-1)
-    notes.missing |= {name: loops.count_missing(values.reshape(-1), flat) for name, values in stacked.values.items()}
+    if notes.inside == bare.size:
+        notes.missing |= stacked.missing
+    else:
+        flat = bare.reshape(-1)
+        notes.missing |= {n: loops.count_missing(values.reshape(-1), flat) for n, values in stacked.values.items()}
     return stacked.values
 
 

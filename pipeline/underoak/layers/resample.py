@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal, cast, get_args
+from typing import Literal, NamedTuple, cast, get_args
 
 import numpy as np
 
@@ -71,8 +71,15 @@ def resample(
     >>> resample(values, fine.window, mesh, mesh.at(coarse.window), coarse.window, "mean").tolist()
     [[7.0, 10.0], [25.0, 28.0]]
     """
-    (out,) = resample_alike([values], held, mesh, coordinates, window, method, share_of)
+    (out,) = resample_alike([values], held, mesh, coordinates, window, method, share_of).values
     return cast(FloatArray, out)
+
+
+class Resampled(NamedTuple):
+    """Layers on a window of the analysis grid."""
+
+    values: FloatArray  # (layers, rows, cols)
+    missing: list[int]  # cells without a value, of each layer
 
 
 def resample_alike(
@@ -83,18 +90,20 @@ def resample_alike(
     window: Window,
     method: str,
     share_of: tuple[float, ...] = (),
-) -> FloatArray:
-    """`resample` for layers that hold the same source cells, (layers, rows, cols): faster together than one by one."""
+) -> Resampled:
+    """`resample` for layers that hold the same source cells: faster together than one by one."""
     out = np.empty((len(layers), *window.shape), np.float32)
     if layers[0].size == 0:
         out.fill(np.nan)
-        return out
+        return Resampled(out, [out[0].size] * len(layers))
     at = coordinates
     squares = Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)
     codes = np.array(share_of or (np.nan,), np.float32)
-    kind, jacobian = METHODS.index(method), np.array(mesh.jacobian)
-    kernels.resample(_source(layers, held), squares, jacobian, window.row, window.col, kind, samples(mesh), codes, out)
-    return out
+    kind, jacobian, missing = METHODS.index(method), np.array(mesh.jacobian), np.zeros(len(layers), np.int64)
+    kernels.resample(
+        _source(layers, held), squares, jacobian, window.row, window.col, kind, samples(mesh), codes, out, missing
+    )
+    return Resampled(out, missing.tolist())
 
 
 def _source(layers: Sequence[FloatArray] | FloatArray, held: Window) -> kernels.Source:

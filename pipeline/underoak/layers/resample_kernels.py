@@ -339,8 +339,11 @@ def _rows(n):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def resample(src, squares, jac, row0, col0, method, k, codes, out):  # type: ignore[no-untyped-def]
-    """Every cell of `out` (layers, rows, cols), the first of which is (row0, col0) of the analysis grid."""
+def resample(src, squares, jac, row0, col0, method, k, codes, out, missing):  # type: ignore[no-untyped-def]
+    """Every cell of `out` (layers, rows, cols), the first of which is (row0, col0) of the analysis grid.
+
+    `missing` (layers) grows by the cells that have no value: they are counted while they are at hand.
+    """
     _, rows, cols = out.shape
     u, v, exact = squares.u, squares.v, squares.exact
     step, first_row, first_col = squares.step, squares.row, squares.col
@@ -393,4 +396,6 @@ def resample(src, squares, jac, row0, col0, method, k, codes, out):  # type: ign
                     _widened_line(src, n, across, along, row, out, i_out, to)
                 else:
                     _bilinear_line(src, us[0], vs[0], n, is_coarse, across, along, row, out, i_out, to)
+                for m in range(out.shape[0]):
+                    missing[m] += _unknown(out[m, i_out, to : to + n], n)
             begin = end

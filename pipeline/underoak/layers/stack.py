@@ -14,7 +14,7 @@ from underoak.grid import Grid, Window
 from underoak.layers.mesh import Coordinates, Mesh
 from underoak.layers.meshes import Meshes, around
 from underoak.layers.native import Native, clip_to, read_around
-from underoak.layers.resample import reach, resample, resample_alike
+from underoak.layers.resample import reach, resample_alike
 from underoak.layers.source import Reading, Source
 from underoak.raster import FloatArray
 
@@ -37,6 +37,7 @@ class Stacked(NamedTuple):
     values: dict[str, FloatArray]  # name -> (rows, cols)
     implausible: dict[str, int]  # name -> source cells dropped
     read: dict[str, int]  # name -> source cells read
+    missing: dict[str, int]  # name -> cells of the window without a value
 
 
 @dataclass
@@ -87,7 +88,7 @@ class Stack:
 
     def read(self, window: Window, names: frozenset[str] | None = None) -> Stacked:
         """Every layer (or the named ones) on a window of the analysis grid."""
-        out = Stacked({}, {}, {})
+        out = Stacked({}, {}, {}, {})
         coordinates: dict[int, Coordinates] = {}
         alike: dict[tuple[int, Window, str, tuple[float, ...]], list[int]] = {}  # layers that are resampled together
         for group in self._groups:
@@ -116,7 +117,8 @@ class Stack:
         for (which, held, method, share_of), members in alike.items():
             together, mesh, at = self._together(tuple(members)), self._meshes[which], coordinates[which]
             found = resample_alike(together, held, mesh, at, window, method, share_of)
-            out.values.update({self.layers[i].name: values for i, values in zip(members, found, strict=True)})
+            for i, values, missing in zip(members, *found, strict=True):
+                out.values[self.layers[i].name], out.missing[self.layers[i].name] = values, missing
         return out
 
     def mesh_of(self, name: str) -> Mesh:
@@ -178,6 +180,7 @@ class Stack:
             for layer in layers:
                 out.values[layer.name] = np.full(window.shape, np.nan, np.float32)
                 out.implausible[layer.name] = out.read[layer.name] = 0
+                out.missing[layer.name] = window.rows * window.cols
             return
         inner = {layer.name: around(extent, reach(mesh, layer.method)) for layer in layers}
         wide = {layer.name: layer.native.around(inner[layer.name]) for layer in layers}
@@ -193,7 +196,8 @@ class Stack:
             own = [read[source] for source in self._sources_of[self.layers.index(layer)]]
             wanted = clip_to(layer.native.source, inner[layer.name])
             values = _derive(layer, own, wide[layer.name], wanted)
-            out.values[layer.name] = resample(values, wanted, mesh, at, window, layer.method, layer.share_of)
+            found = resample_alike([values], wanted, mesh, at, window, layer.method, layer.share_of)
+            (out.values[layer.name],), (out.missing[layer.name],) = found
             out.implausible[layer.name], out.read[layer.name] = _counts(own)
 
     def _read_apart(
@@ -204,9 +208,10 @@ class Stack:
             {layer.name: np.full(window.shape, np.nan, np.float32) for layer in layers},
             dict.fromkeys((layer.name for layer in layers), 0),
             dict.fromkeys((layer.name for layer in layers), 0),
+            {},
         )
         for part, coordinates in _apart(mesh, at, window):
-            piece = Stacked({}, {}, {})
+            piece = Stacked({}, {}, {}, {})
             self._read_group(layers, mesh, coordinates, part, piece)
             rows, cols = part.within(window).slices
             for layer in layers:
@@ -215,6 +220,7 @@ class Stack:
                 totals.implausible[layer.name] += piece.implausible[layer.name]
                 totals.read[layer.name] += piece.read[layer.name]
         out.values.update(totals.values)
+        out.missing.update({name: int(np.isnan(values).sum()) for name, values in totals.values.items()})
         out.implausible.update(totals.implausible)
         out.read.update(totals.read)
 

@@ -45,6 +45,38 @@ class Terms(NamedTuple):
     capped: bool
 
 
+class Ranks(NamedTuple):
+    """Working rows of the ordered rule, (criteria, cells) but for the last; of any other rule there are none."""
+
+    x: Floats  # memberships in their order
+    w: Floats  # their weights
+    head: Floats  # the sum up to each
+    place: npt.NDArray[np.int64]  # which criterion each is
+    rows: Floats  # (5, cells)
+
+
+class Room(NamedTuple):
+    """Working rows of a stretch of cells."""
+
+    work: Floats
+    losses: Floats  # (criteria, cells)
+    ranks: Ranks
+
+
+@compiled
+def _room(terms: Terms) -> Room:
+    count = terms.which.size
+    n = count if terms.rule == ORDERED else 0
+    ranks = Ranks(
+        np.empty((n, STRETCH)),
+        np.empty((n, STRETCH)),
+        np.empty((n, STRETCH)),
+        np.empty((n, STRETCH), np.int64),
+        np.empty((5, STRETCH)),
+    )
+    return Room(np.empty((6, STRETCH)), np.empty((count, STRETCH)), ranks)
+
+
 @borrowing
 def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -> None:
     """Add up the weight that is present, and keep the lowest membership."""
@@ -53,17 +85,6 @@ def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -
         low = least[i]
         have[i] += weight if v == v else gap
         least[i] = v if v < low else low
-
-
-@borrowing
-def _is_whole(values: Values, begin: int, cells: int, which: npt.NDArray[np.int64]) -> bool:
-    """True when no membership that counts is missing."""
-    missing = 0
-    for j in range(which.size):
-        row = values[which[j], begin : begin + cells]
-        for i in range(cells):
-            missing += int(row[i] != row[i])
-    return missing == 0
 
 
 @borrowing
@@ -79,6 +100,24 @@ def _add_whole(row: Values, weight: float, score: Floats) -> None:
     """`_add_linear` where nothing is missing: the weight present is that of all."""
     for i in range(row.size):
         score[i] += weight * np.float64(row[i])
+
+
+@borrowing
+def _divide(values: Values, begin: int, terms: Terms, gap: float, score: Floats, have: Floats) -> None:
+    """The weighted mean of what `_add_whole` added up; where it met what is missing, it is added up once more."""
+    whole, missing = 0.0, 0
+    for j in range(terms.weights.size):
+        whole += terms.weights[j]
+    for i in range(score.size):
+        have[i] = whole
+        missing += int(score[i] != score[i])
+    if missing:
+        score[:], have[:] = 0.0, 0.0
+        for j in range(terms.which.size):
+            row = values[terms.which[j], begin : begin + score.size]
+            _add_linear(row, terms.weights[j], gap, score, have)
+    for i in range(score.size):
+        score[i] /= have[i]
 
 
 @borrowing
@@ -152,19 +191,16 @@ def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values
         p1[i] = e if swap else f
 
 
-@compiled
-def _add_ordered(values: Values, begin: int, terms: Terms, score: Floats, have: Floats, losses: Floats) -> None:
+@borrowing
+def _add_ordered(
+    values: Values, begin: int, terms: Terms, score: Floats, have: Floats, losses: Floats, ranks: Ranks
+) -> None:
     """The ordered sum; a criterion raised to 1 leads, those above it move down one, those below keep their shares."""
     count, cells = terms.which.size, score.size
-    x, w, head = np.empty((count, cells)), np.empty((count, cells)), np.empty((count, cells))
-    place = np.empty((count, cells), np.int64)
-    run, before, share, raised, ones = (
-        np.zeros(cells),
-        np.zeros(cells),
-        np.empty(cells),
-        np.empty(cells),
-        np.ones(cells),
-    )
+    x, w, head, place = ranks.x[:, :cells], ranks.w[:, :cells], ranks.head[:, :cells], ranks.place[:, :cells]
+    run, before, share = ranks.rows[0, :cells], ranks.rows[1, :cells], ranks.rows[2, :cells]
+    raised, ones = ranks.rows[3, :cells], ranks.rows[4, :cells]
+    run[:], before[:], ones[:] = 0.0, 0.0, 1.0
     for j in range(count):
         row = values[terms.which[j], begin : begin + cells]
         for i in range(cells):
@@ -224,9 +260,9 @@ def _close(score: Floats, have: Floats, zeros: Floats) -> None:
         score[i] = s if have[i] > 0.0 else np.nan
 
 
-@compiled
-def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, losses: Floats) -> None:
-    """Judge `cells` cells of `values` (criteria, all cells) from `begin` on, into the rows of `work`.
+@borrowing
+def _score(values: Values, begin: int, cells: int, terms: Terms, room: Room) -> None:
+    """Judge `cells` cells of `values` (criteria, all cells) from `begin` on, into the rows of `room.work`.
 
     SCORE: 0..1, NaN where missing. HAVE: weight present; 0 or NaN where missing. LEAST: lowest membership.
     losses: for each criterion of `which`, a number that grows with what raising it to 1 alone would add to the score;
@@ -234,34 +270,28 @@ def _score(values: Values, begin: int, cells: int, terms: Terms, work: Floats, l
     FLOOR: criteria whose loss reaches it are the most gainful; NaN where none alone adds more than TIE. Under the
     minimum it is always NaN: there only the single lowest can gain, so the most gainful is the weakest.
     """
+    work, losses = room.work, room.losses
     score, have, least = work[SCORE, :cells], work[HAVE, :cells], work[LEAST, :cells]
     floor, zeros, top = work[FLOOR, :cells], work[ZEROS, :cells], work[TOP, :cells]
     score[:], have[:], zeros[:], least[:], floor[:], top[:] = 0.0, 0.0, 0.0, np.inf, np.nan, -np.inf
     gap = 0.0 if terms.renormalise else np.nan
     rule = terms.rule
-    whole = rule == LINEAR and _is_whole(values, begin, cells, terms.which)
     for j in range(terms.which.size):
         row, weight = values[terms.which[j], begin : begin + cells], terms.weights[j]
         if rule == LINEAR:
             _extremes(row, weight, least, top)
-            if whole:
-                _add_whole(row, weight, score)
-            else:
-                _add_linear(row, weight, gap, score, have)
+            _add_whole(row, weight, score)
             continue
         _note(row, weight, gap, have, least)
         if rule == GEOMETRIC:
             _add_geometric(row, weight, score, zeros, losses[j, :cells])
-    if whole:
-        have[:] = np.sum(terms.weights)
-    if rule == ORDERED:
-        _add_ordered(values, begin, terms, score, have, losses)
+    if rule == LINEAR:
+        _divide(values, begin, terms, gap, score, have)
+    elif rule == ORDERED:
+        _add_ordered(values, begin, terms, score, have, losses, room.ranks)
     elif rule == MINIMUM:
         for i in range(cells):
             score[i] = least[i]
-    elif rule == LINEAR:
-        for i in range(cells):
-            score[i] /= have[i]
     else:
         for i in range(cells):
             score[i] = exp2(score[i] / have[i])
@@ -311,9 +341,9 @@ def _mark_both(
 
 
 @borrowing
-def _limits(values: Values, begin: int, terms: Terms, work: Floats, losses: Floats, weak: Bytes, gain: Bytes) -> None:
+def _limits(values: Values, begin: int, terms: Terms, room: Room, weak: Bytes, gain: Bytes) -> None:
     """The first in plan order of the weakest and of the most gainful; the weakest where nothing alone helps."""
-    cells = weak.size
+    work, losses, cells = room.work, room.losses, weak.size
     edge, floor = work[EDGE, :cells], work[FLOOR, :cells]
     _edges(work, cells)
     weak[:], gain[:] = _NOTHING, _UNMARKED
@@ -332,19 +362,20 @@ def _limits(values: Values, begin: int, terms: Terms, work: Floats, losses: Floa
 @compiled
 def combine(values: Values, terms: Terms, out: Floats) -> None:
     """Scores of all cells."""
-    work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
+    room = _room(terms)
     for begin in range(0, out.size, STRETCH):
         to = out[begin : begin + STRETCH]
-        _score(values, begin, to.size, terms, work, losses)
+        _score(values, begin, to.size, terms, room)
         for i in range(to.size):
-            to[i] = work[SCORE, i]
+            to[i] = room.work[SCORE, i]
 
 
 @compiled
 def limits_of_one(values: Values, terms: Terms, weak: Flags, gain: Flags) -> bool:
     """Of one cell: which of `which` are the weakest and which the most gainful, all ties; False when not judged."""
-    work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
-    _score(values, 0, 1, terms, work, losses)
+    room = _room(terms)
+    work, losses = room.work, room.losses
+    _score(values, 0, 1, terms, room)
     _edges(work, 1)
     for j in range(terms.which.size):
         v = np.float64(values[terms.which[j], 0])
@@ -381,8 +412,8 @@ def judge(
     missing_weight: Values,
 ) -> None:
     """All that is told of every cell, in one pass; `missing_weight` is empty when not asked for."""
-    work, losses = np.empty((6, STRETCH)), np.empty((terms.which.size, STRETCH))
-    score, have, least = work[SCORE], work[HAVE], work[LEAST]
+    room = _room(terms)
+    score, have, least = room.work[SCORE], room.work[HAVE], room.work[LEAST]
     whole = 0.0
     for j in range(terms.which.size):
         whole += terms.weights[j]
@@ -391,8 +422,8 @@ def judge(
         state, weak, gain = ground[begin:end], weakest[begin:end], gainful[begin:end]
         to, code = suitability[begin:end], classes[begin:end]
         if np.any(state == _FREE):
-            _score(values, begin, state.size, terms, work, losses)
-            _limits(values, begin, terms, work, losses, weak, gain)
+            _score(values, begin, state.size, terms, room)
+            _limits(values, begin, terms, room, weak, gain)
         _settle(state, score, to)
         classes_of(state, to, least, terms.s1, terms.s2, terms.s3, terms.capped, code)
         _unjudged(state, to, weak, gain)
