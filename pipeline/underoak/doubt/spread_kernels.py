@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.kernels import GEOMETRIC, LINEAR
 from underoak.overlay.powers import borrowing, compiled
+from underoak.overlay.terms import GEOMETRIC, LINEAR
 
 Singles = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]

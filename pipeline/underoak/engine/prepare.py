@@ -23,6 +23,7 @@ from underoak.layers.catalogue import open_layers, unit_of
 from underoak.layers.coded import check_codes
 from underoak.layers.encoding import Encoding
 from underoak.layers.files import Trust, local
+from underoak.layers.gdal import env
 from underoak.layers.native import clip_to
 from underoak.layers.open import NETCDF, ZARR
 from underoak.layers.plausible import judge_sample, sample
@@ -188,13 +189,14 @@ def _opened(
 def _sampled(stack: Stack, views: list[PreparedView], deep: bool) -> list[Fault]:
     """What a sample of all values gives reason to tell."""
     problems = Problems()
-    _check_values(stack, problems, deep)
-    _check_quantiles(views, stack, problems, deep)
-    for layer in stack.layers:
-        try:
-            check_codes(layer, stack.region_window(layer), problems)
-        except UnderoakError as error:
-            problems.take(error)
+    with env():  # once, and not for every read
+        _check_values(stack, problems, deep)
+        _check_quantiles(views, stack, problems, deep)
+        for layer in stack.layers:
+            try:
+                check_codes(layer, stack.region_window(layer), problems)
+            except UnderoakError as error:
+                problems.take(error)
     return [*problems.faults, *problems.warnings]
 
 

@@ -248,30 +248,30 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
             enter, leave, height = _piece(u0, v0, u1, v1, r)
             left, right = min(enter, leave), max(enter, leave)
             whole = np.int64(height * UNIT)
-            line = area[r - row]
+            to = r - row  # and no slice of that row: it would be a reference more to count for every edge in it
             if right <= col:
-                line[0] += sign * whole
+                area[to, 0] += sign * whole
                 continue
             if left >= col + cols:
                 continue
             c = math.floor(left)
             if right <= c + 1:
                 inside = _whole(height * (c + 1 - (left + right) / 2.0) * UNIT)
-                line[c - col] += sign * inside
-                line[c - col + 1] += sign * (whole - inside)
+                area[to, c - col] += sign * inside
+                area[to, c - col + 1] += sign * (whole - inside)
                 continue
             steep = abs((v1 - v0) / (u1 - u0)) * UNIT
             spent = np.int64(0)
             if c < col:
                 c = col
                 spent = min(_whole((c - left) * steep), whole)
-                line[0] += sign * spent
+                area[to, 0] += sign * spent
             while c < right and c < col + cols:
                 after = whole if c + 1 >= right else min(_whole((c + 1 - left) * steep), whole)
                 share = c + 1 - (max(left, float(c)) + min(right, c + 1.0)) / 2.0
                 inside = _whole((after - spent) * share)
-                line[c - col] += sign * inside
-                line[c - col + 1] += sign * (after - spent - inside)
+                area[to, c - col] += sign * inside
+                area[to, c - col + 1] += sign * (after - spent - inside)
                 spent = after
                 c += 1
     for r in range(rows):

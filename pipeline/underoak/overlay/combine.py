@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from underoak.errors import Problems, UnderoakError, did_you_mean
 from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes
+from underoak.overlay.terms import Terms
 from underoak.overlay.weights import Weights, normalise
-
-if TYPE_CHECKING:
-    from underoak.overlay.kernels import Terms
 
 Rule = Literal["linear", "geometric", "minimum", "ordered"]
 Missing = Literal["stop", "renormalise"]
-RULES: tuple[Rule, ...] = ("linear", "geometric", "minimum", "ordered")  # in the order of the kernels' numbers
+RULES: tuple[Rule, ...] = ("linear", "geometric", "minimum", "ordered")  # in the order of the numbers in `terms`
 
 
 def combine(
@@ -164,8 +162,6 @@ def terms_of(
     """
     normal, order = check_combination(weights, rule, order_weights, alpha, missing)
     s1, s2, s3 = check_classes(cuts, cap)
-    from underoak.overlay.kernels import Terms
-
     w = np.array(normal)
     which = np.flatnonzero(w > 0.0)
     running = np.empty(0) if order is None else np.concatenate(([0.0], np.cumsum(order)))

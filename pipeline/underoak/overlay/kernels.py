@@ -13,46 +13,20 @@ import numpy.typing as npt
 
 from underoak.overlay.class_kernels import classes_of
 from underoak.overlay.codes import EXCLUDED, MISSING, NOTHING_LIMITS
+from underoak.overlay.ordered_kernels import Ranks, add_ordered, ranks_of
 from underoak.overlay.powers import SMALLEST, borrowing, compiled, exp2, log2
+from underoak.overlay.terms import GEOMETRIC, LINEAR, MINIMUM, ORDERED, Floats, Terms
 
-Floats = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating[Any]]
 Bytes = npt.NDArray[np.uint8]
 Flags = npt.NDArray[np.bool_]
 
-LINEAR, GEOMETRIC, MINIMUM, ORDERED = range(4)
 STRETCH = 512  # cells at a time: the working rows of some ten criteria stay in the nearest cache
 TIE = 1e-6  # memberships and gains no further apart than this are equal
 SCORE, HAVE, LEAST, FLOOR, ZEROS, TOP, EDGE = *range(6), 4  # rows of `work`; that of the zeros holds the edge later
 _FREE, _BARRED = np.uint8(0), np.uint8(1)  # ground; any other number is missing
 _EXCLUDED, _MISSING, _NOTHING = np.uint8(EXCLUDED), np.uint8(MISSING), np.uint8(NOTHING_LIMITS)
 _UNMARKED = _MISSING  # while the limits of a stretch are sought
-
-
-class Terms(NamedTuple):
-    """Rules as the kernels take them."""
-
-    which: npt.NDArray[np.int64]  # the criteria with a weight above 0, in plan order
-    weights: Floats  # theirs
-    rule: int
-    alpha: float
-    order: Floats  # running order weights from 0 to 1, or empty
-    renormalise: bool
-    limits: bool  # find what limits, too
-    s1: np.float32
-    s2: np.float32
-    s3: np.float32
-    capped: bool
-
-
-class Ranks(NamedTuple):
-    """Working rows of the ordered rule, (criteria, cells) but for the last; of any other rule there are none."""
-
-    x: Floats  # memberships in their order
-    w: Floats  # their weights
-    head: Floats  # the sum up to each
-    place: npt.NDArray[np.int64]  # which criterion each is
-    rows: Floats  # (5, cells)
 
 
 class Room(NamedTuple):
@@ -65,16 +39,8 @@ class Room(NamedTuple):
 
 @compiled
 def _room(terms: Terms) -> Room:
-    count = terms.which.size
-    n = count if terms.rule == ORDERED else 0
-    ranks = Ranks(
-        np.empty((n, STRETCH)),
-        np.empty((n, STRETCH)),
-        np.empty((n, STRETCH)),
-        np.empty((n, STRETCH), np.int64),
-        np.empty((5, STRETCH)),
-    )
-    return Room(np.empty((6, STRETCH)), np.empty((count, STRETCH)), ranks)
+    losses = np.empty((terms.which.size, STRETCH))
+    return Room(np.empty((6, STRETCH)), losses, ranks_of(terms, STRETCH))
 
 
 @borrowing
@@ -146,85 +112,6 @@ def _add_geometric(row: Values, weight: float, score: Floats, zeros: Floats, los
 
 
 @borrowing
-def _share(run: Floats, have: Floats, terms: Terms, share: Floats) -> None:
-    """What the best `run` of the weight counts for: r**alpha, or the running order weights, straight lines between."""
-    alpha, order = terms.alpha, terms.order
-    for i in range(run.size):
-        r = run[i] / have[i]
-        r = r if r < 1.0 else 1.0
-        if order.size:
-            at = r * (order.size - 1)
-            j = min(int(at), order.size - 2)
-            share[i] = order[j] + (at - j) * (order[j + 1] - order[j])
-        elif alpha == 1.0:
-            share[i] = r
-        elif alpha == 2.0:
-            share[i] = r * r
-        else:
-            share[i] = exp2(alpha * log2(r)) if r > 0.0 else 0.0
-
-
-@borrowing
-def _add_share(
-    weight: Floats, x: Floats, have: Floats, terms: Terms, run: Floats, before: Floats, share: Floats, total: Floats
-) -> None:
-    """One rank further down: the share of the running weight grows, and the membership counts by that growth."""
-    for i in range(run.size):
-        run[i] += weight[i]
-    _share(run, have, terms, share)
-    for i in range(run.size):
-        total[i] += (share[i] - before[i]) * x[i]
-        before[i] = share[i]
-
-
-@borrowing
-def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values) -> None:
-    """Put the higher membership first, with its weight and place; equal ones stay."""
-    for i in range(x0.size):
-        a, b, c, d, e, f = x0[i], x1[i], w0[i], w1[i], p0[i], p1[i]
-        swap = b > a
-        x0[i] = b if swap else a
-        x1[i] = a if swap else b
-        w0[i] = d if swap else c
-        w1[i] = c if swap else d
-        p0[i] = f if swap else e
-        p1[i] = e if swap else f
-
-
-@borrowing
-def _add_ordered(
-    values: Values, begin: int, terms: Terms, score: Floats, have: Floats, losses: Floats, ranks: Ranks
-) -> None:
-    """The ordered sum; a criterion raised to 1 leads, those above it move down one, those below keep their shares."""
-    count, cells = terms.which.size, score.size
-    x, w, head, place = ranks.x[:, :cells], ranks.w[:, :cells], ranks.head[:, :cells], ranks.place[:, :cells]
-    run, before, share = ranks.rows[0, :cells], ranks.rows[1, :cells], ranks.rows[2, :cells]
-    raised, ones = ranks.rows[3, :cells], ranks.rows[4, :cells]
-    run[:], before[:], ones[:] = 0.0, 0.0, 1.0
-    for j in range(count):
-        row = values[terms.which[j], begin : begin + cells]
-        for i in range(cells):
-            v = np.float64(row[i])
-            x[j, i] = v if v == v else -1.0  # a missing one comes last and weighs nothing
-            w[j, i] = terms.weights[j] if v == v else 0.0
-            place[j, i] = j
-    for last in range(1, count):  # insertion, with the same comparisons in every cell
-        for r in range(last, 0, -1):
-            _swap(x[r - 1], x[r], w[r - 1], w[r], place[r - 1], place[r])
-    for r in range(count):
-        _add_share(w[r], x[r], have, terms, run, before, share, score)
-        for i in range(cells):
-            head[r, i] = score[i]
-    for r in range(count if terms.limits else 0):
-        run[:], before[:], raised[:] = 0.0, 0.0, 0.0
-        _add_share(w[r], ones, have, terms, run, before, share, raised)
-        for t in range(r):
-            _add_share(w[t], x[t], have, terms, run, before, share, raised)
-        for i in range(cells):
-            losses[place[r, i], i] = (raised[i] - head[r, i]) * have[i] if w[r, i] > 0.0 else -np.inf
-
-
-@borrowing
 def _highest(losses: Floats, top: Floats) -> None:
     for j in range(losses.shape[0]):
         loss = losses[j]
@@ -288,7 +175,7 @@ def _score(values: Values, begin: int, cells: int, terms: Terms, room: Room) -> 
     if rule == LINEAR:
         _divide(values, begin, terms, gap, score, have)
     elif rule == ORDERED:
-        _add_ordered(values, begin, terms, score, have, losses, room.ranks)
+        add_ordered(values, begin, terms, score, have, losses, room.ranks)
     elif rule == MINIMUM:
         for i in range(cells):
             score[i] = least[i]
