@@ -167,9 +167,10 @@ class Piece:
 Pieces = Mapping[tuple[int, int, int, int], Piece]
 
 
-def _order(grid: Grid, level: int, bands: int) -> Iterator[tuple[int, int, int, int]]:
+def keys_of(layout: Layout, grid: Grid, level: int) -> Iterator[tuple[int, int, int, int]]:
+    """The blocks of a level in the order they have in a file: level, band, block row, block column."""
     rows, cols = shape_at(grid, level)
-    for band in range(bands):
+    for band in range(len(layout.bands)):
         for row in range(-(-rows // BLOCK)):
             for col in range(-(-cols // BLOCK)):
                 yield level, band, row, col
@@ -183,8 +184,7 @@ def assemble(
     Raises:
         KeyError: when a block was never made; the caller has lost a tile.
     """
-    bands = len(layout.bands)
-    order = {level: list(_order(grid, level, bands)) for level in which}
+    order = {level: list(keys_of(layout, grid, level)) for level in which}
     total = sum(pieces[key].size for keys in order.values() for key in keys)
     big = total > _CLASSIC_LIMIT
     directories = [_template(layout, grid, level, big) for level in which]

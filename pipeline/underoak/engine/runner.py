@@ -14,13 +14,14 @@ from typing import Any
 import numpy as np
 
 from underoak.engine import heap
-from underoak.engine.cog import BLOCK, assemble, encode, levels, shape_at
+from underoak.engine.cog import BLOCK, assemble, encode, keys_of, levels, shape_at
 from underoak.engine.disk import disk_error, sync_file
 from underoak.engine.outputs import Output, halve
 from underoak.engine.pool import Pool
 from underoak.engine.progress import Progress
 from underoak.engine.recipe import Notes
 from underoak.engine.reducer import DrawReducer, Reducer
+from underoak.engine.second import Second
 from underoak.engine.spool import TILE, Spool, TileResult
 from underoak.engine.stop import Stop
 from underoak.engine.tile import Tray, Work
@@ -91,14 +92,16 @@ def run_tiles(
     heap.give_back()
     heap.keep()
     progress.start("judging", len(todo))
-    tray = Tray()
+    tray, second = Tray(), Second(work.recipe.grid, work.outputs)
     results = pool.results(replace(work, tray=tray), todo)
     done = 0
 
     def keep(result: TileResult) -> None:
         nonlocal done
         tray.pop(result.window, None)
-        spool.add(result)
+        if spool.add(result):
+            for block in second.take(result):
+                spool.add_block(*block)
         progress.advance()
         done += 1
         if heap.is_time_to_give_back(done):
@@ -139,14 +142,17 @@ def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers
     """
     with ThreadPoolExecutor(workers, thread_name_prefix="overview") as pool:
         for output in outputs:
+            name = output.layout.name
             for level in range(2, levels(grid) + 1):
+                if level == 2 and all(key in spool.pieces[name] for key in keys_of(output.layout, grid, level)):
+                    continue  # made while the tiles came in
                 below = spool.folder / "level.tif"
                 _assemble(below, spool, output, grid, range(level - 1, level))
                 rows = range(0, shape_at(grid, level)[0], BLOCK)
                 for row, blocks in zip(rows, pool.map(partial(_overview_row, below, output), rows), strict=True):
                     for col, encoded in enumerate(blocks):
                         for band, data in enumerate(encoded):
-                            spool.add_block(output.layout.name, (level, band, row // BLOCK, col), data)
+                            spool.add_block(name, (level, band, row // BLOCK, col), data)
                 below.unlink()
     heap.give_back()
 

@@ -39,6 +39,7 @@ class TileResult:
     blocks: dict[str, list[tuple[Key, bytes]]]  # output name -> blocks
     parts: dict[str, list[tuple[tuple[int, int], bytes]]]  # reducer name -> (block row, block column), bytes
     notes: Notes = field(default_factory=Notes)
+    halves: dict[str, Any] = field(default_factory=dict)  # output name -> cells of the second overview; not kept
 
 
 class Spool:
@@ -170,14 +171,14 @@ class Spool:
                 found += [_window(square, grid) for square in sorted(squares - self._done)]
         return found
 
-    def add(self, result: TileResult) -> None:
-        """Keep a tile's results; a tile that is done already, by a slow worker once more, changes nothing.
+    def add(self, result: TileResult) -> bool:
+        """Keep a tile's results; a tile that is done already, by a slow worker once more, changes nothing: False.
 
         Raises:
             UnderoakError: E501 when the disk is full.
         """
         if not self._done.isdisjoint(_squares(result.window)):
-            return
+            return False
         tables: Any = {"blocks": result.blocks, "parts": result.parts}
         chunks = [data for table in tables.values() for items in table.values() for _, data in items]
         data = b"".join(chunks)
@@ -190,6 +191,7 @@ class Spool:
             told[kind] = {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
         self._write(data, line(told))
         self._take(told)
+        return True
 
     def _write(self, data: bytes, journal: bytes = b"") -> None:
         try:

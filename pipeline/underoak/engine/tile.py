@@ -56,6 +56,8 @@ def do_tile(work: Work, window: Window) -> TileResult:
         for output in work.outputs if levels(work.recipe.grid) else ():
             name = output.layout.name
             result.blocks[name] += encoded_blocks(halves[name], output, 1, window)
+            if levels(work.recipe.grid) > 1:
+                result.halves[name] = halve(halves[name], output)
     if work.tray is not None:
         work.tray[window] = result
     return result
