@@ -180,25 +180,29 @@ class Spool:
         if not self._done.isdisjoint(_squares(result.window)):
             return False
         tables: Any = {"blocks": result.blocks, "parts": result.parts}
+        # one by one and not as one: putting them together would hold the interpreter, for which the workers wait
         chunks = [data for table in tables.values() for items in table.values() for _, data in items]
-        data = b"".join(chunks)
+        crc32 = 0
+        for data in chunks:
+            crc32 = zlib.crc32(data, crc32)
         window = result.window
         told = {
-            "tile": [window.row, window.col, window.rows, window.cols], "at": self._at, "size": len(data),
-            "crc32": zlib.crc32(data), "notes": asdict(result.notes),
+            "tile": [window.row, window.col, window.rows, window.cols], "at": self._at,
+            "size": sum(map(len, chunks)), "crc32": crc32, "notes": asdict(result.notes),
         }  # fmt: skip
         for kind, table in tables.items():
             told[kind] = {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
-        self._write(data, line(told))
+        self._write(chunks, line(told))
         self._take(told)
         return True
 
-    def _write(self, data: bytes, journal: bytes = b"") -> None:
+    def _write(self, chunks: list[bytes], journal: bytes = b"") -> None:
         try:
             if self._failed is not None:
                 raise self._failed
             self._data.seek(self._at)
-            _put(self._data, data)
+            for data in chunks:
+                _put(self._data, data)
             _put(self._journal, journal)
         except OSError as error:
             raise disk_error(error, self.folder) from error
@@ -209,7 +213,7 @@ class Spool:
         Raises:
             UnderoakError: E501 when the disk is full.
         """
-        self._write(data)
+        self._write([data])
         self.pieces.setdefault(name, {})[key] = Piece(self._at, len(data))
         self._at += len(data)
 
