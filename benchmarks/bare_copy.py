@@ -45,6 +45,7 @@ from underoak.layers.gdal import env
 from underoak.layers.native import Native
 from underoak.layers.source import Reading, Source
 from underoak.layers.stack import Stack, StackedLayer
+from way import at_level
 
 Key = tuple[int, int, int, int]  # level, band, block row, block column
 Reads = list[tuple[Source, Window]]
@@ -165,7 +166,8 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
     recipe = prepare(asked).recipe
     grid = recipe.grid
     outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
-    truths = [Truth.of(output.layout, finished, grid) for output in (outputs if whole else outputs[:1])]
+    outputs = outputs if whole else at_level(outputs[:1])
+    truths = [Truth.of(output.layout, finished, grid) for output in outputs]
     tiles = in_order(grid.tiles(TILE), recipe.stack)
     reads = reads_of(recipe.stack, tiles)
     blocks: list[dict[Key, bytes]] = [{} for _ in truths]

@@ -205,17 +205,21 @@ def parse() -> argparse.Namespace:
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--tools", nargs="+", default=list(RASTER_PART), choices=list(TOOLS))
     parser.add_argument("--all", action="store_true", help="time the whole run with all companion files too")
+    parser.add_argument("--level", type=int, default=1, help="of deflate, in every raster")
     parser.add_argument("--folder", type=Path, default=HERE, help="where data/ and out/ are")
     parser.add_argument("--results", type=Path, default=HERE / "results")
     given = parser.parse_args()
     if given.runs < 1:
         parser.error("--runs must be 1 or more")
+    if given.all and given.level != 1:
+        parser.error("--all writes at underoak's own level: leave --level away")
     return given
 
 
 def main() -> None:
     """Make inputs, warm up, take turns, sum up."""
     given = parse()
+    os.environ["DEFLATE_LEVEL"] = str(given.level)  # for the scripts that it calls
     asked = given.tools + (["ours_all", "copy_all"] if given.all else [])
     names = available([name for name in TOOLS if name in asked])
     data, out = inputs(given.size, given.folder), given.folder / "out" / given.size
@@ -228,7 +232,7 @@ def main() -> None:
         for name in names:
             taken[name].append(run(name, data, out))
             talk.print(f"run {turn + 1} of {given.runs}  {TOOLS[name].title}: {taken[name][-1]['seconds']:.2f} s")
-    result = summary(given.size, taken)
+    result = summary(given.size, taken) | {"deflate_level": given.level}
     result["agreement"] = agreements(names, given.size, data, out) if "numpy" in names else {}
     result["conditions"] = machine
     given.results.mkdir(parents=True, exist_ok=True)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ from rich.table import Table
 from compare import HERE, SIZES, conditions
 from underoak.engine.cog import Band, Layout, encode
 from underoak.layers.gdal import env
+from way import Way
 
 WAYS: dict[str, dict[str, Any]] = {
     "none": {"compress": "none", "predictor": 1},
@@ -33,23 +33,6 @@ WAYS: dict[str, dict[str, Any]] = {
     "zstd 3": {"compress": "zstd", "zstd_level": 3},
     "zstd 9": {"compress": "zstd", "zstd_level": 9},
 }
-
-
-@dataclass(frozen=True)
-class Way:
-    """A layout with other creation options."""
-
-    layout: Layout
-    change: dict[str, Any]
-
-    @property
-    def options(self) -> dict[str, Any]:
-        """As `Layout.options`."""
-        kept = {name: value for name, value in self.layout.options.items() if name not in ("zlevel", "zstd_level")}
-        return {**kept, **self.change}
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.layout, name)
 
 
 def measure(path: Path, tile: int = 1024) -> dict[str, dict[str, float]]:

@@ -6,6 +6,7 @@ Underoak gets it as a plan, the others as numbers. Nothing here imports more tha
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,7 @@ BARRED = (1, 9, 10)  # land-cover classes that are excluded
 STEEP = 25.0  # [degree] steeper ground is excluded
 
 BLOCK = 512  # cells along a block of every output
-LEVEL = 1  # of deflate, in every output: the one underoak writes with
+LEVEL = int(os.environ.get("DEFLATE_LEVEL", "1"))  # in every output; 1 is the one underoak writes with
 THREADS = 2
 CHUNK = 2048  # cells along a dask chunk
 

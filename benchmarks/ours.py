@@ -29,6 +29,7 @@ from underoak.engine.runner import TILE, build_overviews, reduced, run_tiles, wr
 from underoak.engine.spool import Spool
 from underoak.engine.tile import Work
 from underoak.errors import Problems
+from way import at_level
 
 # They come late too, but only some runs need them, and they take memory.
 _FOR_PARCELS = ("geopandas", "underoak.places")
@@ -50,7 +51,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
     criteria = [criterion.name for criterion in asked.criteria]
     clock = Clock()
     prepared = prepare(asked)
-    suitability = standard_outputs(asked.title, criteria, "float32", False)[0]
+    (suitability,) = at_level(standard_outputs(asked.title, criteria, "float32", False)[:1])
     clock.lap("open and check")
     reducers = []
     if parcels:

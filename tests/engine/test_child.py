@@ -136,14 +136,36 @@ def test_other_threads_are_never_forked():
     assert said.strip() == str(sys.platform == "linux")
 
 
-def test_where_no_process_can_be_started_files_are_read_all_the_same(monkeypatch):
-    def no_fork():
-        raise BlockingIOError("no more processes")
+def no_process():
+    raise BlockingIOError("no more processes")
 
+
+def test_where_no_process_can_be_started_files_are_read_all_the_same(monkeypatch):
     monkeypatch.setattr(child, "_may_fork", lambda: True)
-    monkeypatch.setattr(os, "fork", no_fork)
+    monkeypatch.setattr(os, "fork", no_process)
     with Reader() as reader:
         assert reader.make(doubled, 4) == (8, os.getpid())
+
+
+@pytest.mark.parametrize("processes", [True, False])
+def test_the_parent_works_meanwhile(way, processes, monkeypatch):
+    if not processes:
+        monkeypatch.setattr(child.Reader, "_start", lambda *_: os.fork())
+        monkeypatch.setattr(child, "_may_fork", lambda: False)
+        monkeypatch.setattr(os, "fork", no_process)
+    done = []
+    with Reader() as reader:
+        made, pid = reader.make(doubled, 4, meanwhile=lambda: done.append(os.getpid()))
+    assert made == 8
+    assert done == [os.getpid()]  # once, and here
+    assert (pid == os.getpid()) is not processes
+
+
+def test_no_child_is_left_when_the_parent_fails_meanwhile(way):
+    before = children()
+    with pytest.raises(ZeroDivisionError), Reader() as reader:
+        reader.make(doubled, 4, meanwhile=wrong)
+    assert children() == before
 
 
 def test_a_thread_that_hangs_in_a_file_does_not_hold_the_run(monkeypatch):

@@ -1,0 +1,71 @@
+"""The second overview from tiles is that of the whole raster, whatever the order and size of tiles."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from underoak.engine.cog import BLOCK, Band, Layout, encode, keys_of
+from underoak.engine.outputs import Output, halve
+from underoak.engine.second import Second
+from underoak.engine.spool import TILE, TileResult
+from underoak.grid import Grid
+
+SHAPES = [(1025, 700), (2048, 2048), (2049, 4099), (3070, 1023), (5000, 1200)]
+
+
+def output(averaged: bool) -> Output:
+    if averaged:
+        return Output(Layout("mean.tif", "float32", float("nan"), (Band("one"),)), None, averaged=True)
+    return Output(Layout("codes.tif", "uint8", 255, (Band("one"), Band("two"))), None, averaged=False)
+
+
+def raster(shape: tuple[int, int], made: Output) -> np.ndarray:
+    random = np.random.default_rng(shape)
+    if made.averaged:
+        values = random.random((1, *shape), np.float32)
+        values[random.random(values.shape) < 0.4] = np.nan
+        return values
+    return random.integers(0, 4, (2, *shape), np.uint8)
+
+
+def results(grid: Grid, outputs: list[Output], rasters: list[np.ndarray], tile: int):
+    for window in grid.tiles(tile):
+        halves = {}
+        for made, cells in zip(outputs, rasters, strict=True):
+            rows, cols = window.slices
+            halves[made.layout.name] = halve(halve(cells[:, rows, cols], made), made)
+        yield TileResult(window, {}, {}, halves=halves)
+
+
+@pytest.mark.parametrize("tile", [TILE, 2 * TILE, 3 * TILE])
+@pytest.mark.parametrize("shape", SHAPES)
+def test_blocks_are_those_of_the_whole(shape, tile):
+    grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, *shape)
+    outputs = [output(True), output(False)]
+    rasters = [raster(shape, made) for made in outputs]
+    second, found = Second(grid, outputs), {}
+    tiles = list(results(grid, outputs, rasters, tile))
+    for at in np.random.default_rng(7).permutation(len(tiles)):
+        for name, key, data in second.take(tiles[at]):
+            assert (name, key) not in found
+            found[name, key] = data
+    for made, cells in zip(outputs, rasters, strict=True):
+        expected = encode(halve(halve(cells, made), made), made.layout)
+        keys = list(keys_of(made.layout, grid, 2))
+        assert [found.pop((made.layout.name, key)) for key in keys] == expected
+    assert not found
+
+
+def test_a_block_waits_for_all_its_tiles():
+    grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 2 * TILE, 4 * TILE)
+    made = output(True)
+    tiles = list(results(grid, [made], [raster(grid.shape, made)], TILE))
+    second = Second(grid, [made])
+    keys = [key for tile in tiles[:5] + tiles[6:] for _, key, _ in second.take(tile)]  # all but one of the left four
+    assert keys == [(2, 0, 0, 1)]
+
+
+def test_a_raster_without_a_second_overview_has_none():
+    grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 2 * BLOCK, 2 * BLOCK)
+    assert not list(Second(grid, [output(True)]).take(TileResult(grid.window, {}, {})))
