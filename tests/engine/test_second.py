@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
 from underoak.engine.cog import BLOCK, Band, Layout, encode, keys_of
 from underoak.engine.outputs import Output, halve
 from underoak.engine.second import Second
-from underoak.engine.spool import TILE, TileResult
+from underoak.engine.spool import TILE
 from underoak.grid import Grid
 
 SHAPES = [(1025, 700), (2048, 2048), (2049, 4099), (3070, 1023), (5000, 1200)]
@@ -29,13 +31,12 @@ def raster(shape: tuple[int, int], made: Output) -> np.ndarray:
     return random.integers(0, 4, (2, *shape), np.uint8)
 
 
-def results(grid: Grid, outputs: list[Output], rasters: list[np.ndarray], tile: int):
+def first_of(grid: Grid, outputs: list[Output], rasters: list[np.ndarray], tile: int):
+    """Each tile with its cells of the first overview."""
     for window in grid.tiles(tile):
-        halves = {}
-        for made, cells in zip(outputs, rasters, strict=True):
-            rows, cols = window.slices
-            halves[made.layout.name] = halve(halve(cells[:, rows, cols], made), made)
-        yield TileResult(window, {}, {}, halves=halves)
+        rows, cols = window.slices
+        parts = zip(outputs, rasters, strict=True)
+        yield window, {made.layout.name: halve(cells[:, rows, cols], made) for made, cells in parts}
 
 
 @pytest.mark.parametrize("tile", [TILE, 2 * TILE, 3 * TILE])
@@ -45,9 +46,9 @@ def test_blocks_are_those_of_the_whole(shape, tile):
     outputs = [output(True), output(False)]
     rasters = [raster(shape, made) for made in outputs]
     second, found = Second(grid, outputs), {}
-    tiles = list(results(grid, outputs, rasters, tile))
+    tiles = list(first_of(grid, outputs, rasters, tile))
     for at in np.random.default_rng(7).permutation(len(tiles)):
-        for name, key, data in second.take(tiles[at]):
+        for name, key, data in second.take(*tiles[at]):
             assert (name, key) not in found
             found[name, key] = data
     for made, cells in zip(outputs, rasters, strict=True):
@@ -60,12 +61,22 @@ def test_blocks_are_those_of_the_whole(shape, tile):
 def test_a_block_waits_for_all_its_tiles():
     grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 2 * TILE, 4 * TILE)
     made = output(True)
-    tiles = list(results(grid, [made], [raster(grid.shape, made)], TILE))
+    tiles = list(first_of(grid, [made], [raster(grid.shape, made)], TILE))
     second = Second(grid, [made])
-    keys = [key for tile in tiles[:5] + tiles[6:] for _, key, _ in second.take(tile)]  # all but one of the left four
+    keys = [key for tile in tiles[:5] + tiles[6:] for _, key, _ in second.take(*tile)]  # all but one of the left four
     assert keys == [(2, 0, 0, 1)]
 
 
 def test_a_raster_without_a_second_overview_has_none():
     grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 2 * BLOCK, 2 * BLOCK)
-    assert not list(Second(grid, [output(True)]).take(TileResult(grid.window, {}, {})))
+    assert not list(Second(grid, [output(True)]).take(grid.window, {}))
+
+
+def test_threads_may_share_one():
+    grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 4 * TILE, 4 * TILE)
+    made = output(True)
+    tiles = list(first_of(grid, [made], [raster(grid.shape, made)], TILE))
+    second = Second(grid, [made])
+    with ThreadPoolExecutor(8) as pool:
+        found = [block for blocks in pool.map(lambda tile: list(second.take(*tile)), tiles) for block in blocks]
+    assert sorted(key for _, key, _ in found) == list(keys_of(made.layout, grid, 2))

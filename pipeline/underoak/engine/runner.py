@@ -92,16 +92,14 @@ def run_tiles(
     heap.give_back()
     heap.keep()
     progress.start("judging", len(todo))
-    tray, second = Tray(), Second(work.recipe.grid, work.outputs)
+    tray = Tray(Second(work.recipe.grid, work.outputs))
     results = pool.results(replace(work, tray=tray), todo)
     done = 0
 
     def keep(result: TileResult) -> None:
         nonlocal done
         tray.pop(result.window, None)
-        if spool.add(result):
-            for block in second.take(result):
-                spool.add_block(*block)
+        spool.add(result)
         progress.advance()
         done += 1
         if heap.is_time_to_give_back(done):
@@ -145,7 +143,7 @@ def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers
             name = output.layout.name
             for level in range(2, levels(grid) + 1):
                 if level == 2 and all(key in spool.pieces[name] for key in keys_of(output.layout, grid, level)):
-                    continue  # made while the tiles came in
+                    continue  # made with the tiles
                 below = spool.folder / "level.tif"
                 _assemble(below, spool, output, grid, range(level - 1, level))
                 rows = range(0, shape_at(grid, level)[0], BLOCK)

@@ -39,7 +39,6 @@ class TileResult:
     blocks: dict[str, list[tuple[Key, bytes]]]  # output name -> blocks
     parts: dict[str, list[tuple[tuple[int, int], bytes]]]  # reducer name -> (block row, block column), bytes
     notes: Notes = field(default_factory=Notes)
-    halves: dict[str, Any] = field(default_factory=dict)  # output name -> cells of the second overview; not kept
 
 
 class Spool:
@@ -171,14 +170,14 @@ class Spool:
                 found += [_window(square, grid) for square in sorted(squares - self._done)]
         return found
 
-    def add(self, result: TileResult) -> bool:
-        """Keep a tile's results; a tile that is done already, by a slow worker once more, changes nothing: False.
+    def add(self, result: TileResult) -> None:
+        """Keep a tile's results; a tile that is done already, by a slow worker once more, changes nothing.
 
         Raises:
             UnderoakError: E501 when the disk is full.
         """
         if not self._done.isdisjoint(_squares(result.window)):
-            return False
+            return
         tables: Any = {"blocks": result.blocks, "parts": result.parts}
         # one by one and not as one: putting them together would hold the interpreter, for which the workers wait
         chunks = [data for table in tables.values() for items in table.values() for _, data in items]
@@ -194,7 +193,6 @@ class Spool:
             told[kind] = {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
         self._write(chunks, line(told))
         self._take(told)
-        return True
 
     def _write(self, chunks: list[bytes], journal: bytes = b"") -> None:
         try:

@@ -16,13 +16,18 @@ from underoak.engine.drawing import draw_block
 from underoak.engine.outputs import Cells, Output, halve
 from underoak.engine.recipe import Notes, Recipe, Variant, judge_window
 from underoak.engine.reducer import DrawReducer, Judged, Reducer
+from underoak.engine.second import Second
 from underoak.engine.spool import TileResult
 from underoak.grid import Window
 from underoak.layers.gdal import env
 
 
 class Tray(dict[Window, TileResult]):
-    """Tiles that threads of this process have finished: when one fails, those of the others are found here."""
+    """What threads of this process share: tiles they have finished, for when one fails, and the second overview."""
+
+    def __init__(self, second: Second) -> None:
+        super().__init__()
+        self.second = second
 
     def __reduce__(self) -> tuple[type[None], tuple[()]]:
         return type(None), ()  # it stays in its process
@@ -56,8 +61,9 @@ def do_tile(work: Work, window: Window) -> TileResult:
         for output in work.outputs if levels(work.recipe.grid) else ():
             name = output.layout.name
             result.blocks[name] += encoded_blocks(halves[name], output, 1, window)
-            if levels(work.recipe.grid) > 1:
-                result.halves[name] = halve(halves[name], output)
+        if work.tray is not None:
+            for name, key, data in work.tray.second.take(window, halves):
+                result.blocks[name].append((key, data))
     if work.tray is not None:
         work.tray[window] = result
     return result
