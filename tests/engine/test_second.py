@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
+from underoak.engine import second as second_module
 from underoak.engine.cog import BLOCK, Band, Layout, encode, keys_of
 from underoak.engine.outputs import Output, halve
 from underoak.engine.second import Second
@@ -80,3 +81,14 @@ def test_threads_may_share_one():
     with ThreadPoolExecutor(8) as pool:
         found = [block for blocks in pool.map(lambda tile: list(second.take(*tile)), tiles) for block in blocks]
     assert sorted(key for _, key, _ in found) == list(keys_of(made.layout, grid, 2))
+
+
+def test_little_is_held(monkeypatch):
+    monkeypatch.setattr(second_module, "_MOST_BYTES", 3 * 4 * 256 * 256)
+    grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 2 * TILE, 8 * TILE)
+    made = output(True)
+    tiles = list(first_of(grid, [made], [raster(grid.shape, made)], TILE))
+    in_bands, in_rows = Second(grid, [made]), Second(grid, [made])
+    order = sorted(range(len(tiles)), key=lambda at: tiles[at][0].col)
+    assert [key for at in order[:4] for _, key, _ in in_bands.take(*tiles[at])] == [(2, 0, 0, 0)]
+    assert not [key for tile in tiles for _, key, _ in in_rows.take(*tile)]

@@ -13,6 +13,7 @@ from underoak.engine.spool import TILE, Key
 from underoak.grid import Grid, Window
 
 _HALF = BLOCK // 2  # cells of the second overview along the side of a square of TILE cells
+_MOST_BYTES = 32_000_000  # held of blocks that are begun
 
 Square = tuple[int, int]  # row and column of a square of TILE cells
 
@@ -20,14 +21,15 @@ Square = tuple[int, int]  # row and column of a square of TILE cells
 class Second:
     """Each tile's part of the second overview, held until the block it lies in is whole. Threads may share one.
 
-    With tiles in the engine's order a few blocks are begun at a time. A block of which an earlier run did a tile, or
-    another process, is never whole here; `runner.build_overviews` makes the level then.
+    With tiles in bands a few blocks are begun at a time; where they are many, all are given up. A block of which an
+    earlier run did a tile, or another process, is never whole here. `runner.build_overviews` makes the level then.
     """
 
     def __init__(self, grid: Grid, outputs: Sequence[Output]) -> None:
         self._outputs = outputs if levels(grid) > 1 else ()
         self._down, self._across = -(-grid.rows // TILE), -(-grid.cols // TILE)
         self._begun: dict[tuple[str, Square], dict[Square, Cells]] = {}
+        self._bytes = 0
         self._lock = threading.Lock()
 
     def take(self, tile: Window, first: Mapping[str, Cells]) -> Iterator[tuple[str, Key, bytes]]:
@@ -44,11 +46,18 @@ class Second:
     def _add(self, name: str, block: Square, square: Square, cells: Cells) -> dict[Square, Cells] | None:
         """All parts of a block when this is the last of them."""
         with self._lock:
+            if not self._outputs:  # given up by another thread
+                return None
             parts = self._begun.setdefault((name, block), {})
             parts[square] = cells
-            if len(parts) < min(2, self._down - 2 * block[0]) * min(2, self._across - 2 * block[1]):
-                return None
-            return self._begun.pop((name, block))
+            self._bytes += cells.nbytes
+            if len(parts) == min(2, self._down - 2 * block[0]) * min(2, self._across - 2 * block[1]):
+                self._bytes -= sum(part.nbytes for part in parts.values())
+                return self._begun.pop((name, block))
+            if self._bytes > _MOST_BYTES:
+                self._outputs = ()
+                self._begun.clear()
+            return None
 
 
 def _squares(tile: Window, cells: Cells) -> Iterator[tuple[Square, Cells]]:
