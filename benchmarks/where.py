@@ -23,6 +23,7 @@ from rich.table import Table
 import underoak as uo
 from compare import HERE, SIZES, conditions, inputs
 from model import plan
+from underoak.engine import heap
 from underoak.engine import tile as tiles
 from underoak.engine.outputs import standard_outputs
 from underoak.engine.prepare import prepare
@@ -33,7 +34,6 @@ PARTS = {
     ("underoak.layers.stack", "read_around"): "read and decode",
     ("underoak.layers.meshes", "Meshes.coordinates"): "coordinates",
     ("underoak.layers.native", "Native.derive"): "slope",
-    ("underoak.layers.stack", "resample"): "resample",
     ("underoak.layers.stack", "resample_alike"): "resample",
     ("underoak.engine.recipe", "membership"): "curves",
     ("underoak.engine.recipe", "judge"): "overlay",
@@ -78,14 +78,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--size", default="2k", choices=SIZES)
     parser.add_argument("--tiles", type=int, default=16, help="at most so many")
+    parser.add_argument("--all", action="store_true", help="all four rasters, not the suitability alone")
     parser.add_argument("--folder", type=Path, default=HERE, help="where data/ is")
     parser.add_argument("--results", type=Path, default=HERE / "results")
     given = parser.parse_args()
     data = inputs(given.size, given.folder)
     asked = uo.load_plan(plan(data), base=data)
     recipe = prepare(asked).recipe
-    outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)[:1]
-    work = tiles.Work(recipe, tuple(outputs), ())
+    outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
+    work = tiles.Work(recipe, tuple(outputs if given.all else outputs[:1]), ())
+    heap.keep()  # as a run does
     windows = in_order(recipe.grid.tiles(TILE), recipe.stack)
     first = max(0, (len(windows) - given.tiles) // 2)
     chosen = windows[first : first + given.tiles]
@@ -97,7 +99,13 @@ def main() -> None:
         tiles.do_tile(work, window)
     cells = sum(window.rows * window.cols for window in chosen)
     each = {part: round(seconds / cells * 1e9, 2) for part, seconds in parts.seconds.items()}
-    result = {"size": given.size, "tiles": len(chosen), "conditions": conditions(), "nanoseconds_a_cell": each}
+    result = {
+        "size": given.size,
+        "tiles": len(chosen),
+        "rasters": len(work.outputs),
+        "conditions": conditions(),
+        "nanoseconds_a_cell": each,
+    }
     given.results.mkdir(parents=True, exist_ok=True)
     (given.results / "where.json").write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     shown = Table("part", "ns a cell", "share")
