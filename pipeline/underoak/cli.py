@@ -35,6 +35,8 @@ def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
                 traceback.print_exc()
             for fault in error.faults:
                 click.echo(str(fault), err=True)
+            if all(fault.is_warning for fault in error.faults):
+                click.echo("Warnings end it, as --strict asks.", err=True)
             _leave_hung_threads(error.exit_code)
             sys.exit(error.exit_code)
         except KeyboardInterrupt as stopped:

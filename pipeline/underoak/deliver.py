@@ -241,9 +241,9 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
 
 def names_of_results(plan: Plan, rasters: Iterable[str]) -> list[str]:
     """Files that a run will write, as far as that is known before anything is computed."""
-    tables = ["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else []
-    tables += ["zones.gpkg"] if plan.zones is not None and not plan.views else []
-    return [*rasters, *tables, *_DATED, MANIFEST]
+    each = [*_DATED, MANIFEST, *(["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else [])]
+    own = [*each, "map.png", "legend.sld", *(["zones.gpkg"] if plan.zones is not None else [])]
+    return [*rasters, *each, *(f"{view.folder}/{name}".lstrip("/") for view in plan.batch for name in own)]
 
 
 def named_files(plan: Plan) -> list[Path]:

@@ -24,7 +24,7 @@ from underoak.engine.address import Address
 from underoak.engine.cluster import pool_of
 from underoak.engine.disk import check_room
 from underoak.engine.doubt_outputs import doubt_outputs
-from underoak.engine.folder import MANIFEST, RunFolder
+from underoak.engine.folder import MANIFEST, RunFolder, refuse_foreign
 from underoak.engine.futures import Shared, write_futures
 from underoak.engine.identity import Identity
 from underoak.engine.inputs import Inputs, glance
@@ -255,7 +255,9 @@ def check(
     if memory is not None:
         threads, tile = within(memory, extent, threads, tile)
     need = needs(extent, threads, tile, trial(work) if is_compiled() else None)
-    short = check_room(plan.base / plan.outputs.folder, need.disk_mb * 1e6)
+    folder = plan.base / plan.outputs.folder
+    refuse_foreign(folder, map(Path, names_of_results(plan, (output.layout.name for output in work.outputs))))
+    short = check_room(folder, need.disk_mb * 1e6)
     problems.extend([short] if short else [])
     problems.stop_if_any(strict)
     lines = [

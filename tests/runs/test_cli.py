@@ -11,6 +11,7 @@ import yaml
 from click.testing import CliRunner
 
 from underoak.cli import main
+from underoak.errors import Fault, UnderoakError
 
 from noise import LEFT, TOP, small_country, write_shapes
 
@@ -228,3 +229,12 @@ def test_the_exit_code_of_a_real_process_is_the_same(planned):
     assert done.returncode == 3
     assert done.stdout == ""
     assert done.stderr.startswith("E303 ")
+
+
+def test_a_run_that_warnings_end_says_so(planned, monkeypatch):
+    def ends(*_, **__):
+        raise UnderoakError(Fault("W402", "outlines repaired", "parcels"))
+
+    monkeypatch.setattr("underoak.runs.run", ends)
+    result = called("run", planned[0](), "--strict")
+    assert result.stderr.splitlines() == ["W402 parcels: outlines repaired.", "Warnings end it, as --strict asks."]

@@ -324,7 +324,7 @@ def test_plans_inputs_and_run_folders_may_be_called_anything(case, tmp_path, nam
         assert (found.folder / file).read_bytes() == (other.folder / file).read_bytes()
 
 
-FOREIGN = ["suitability.tif", "parcels.csv", "report.html", "run.json"]
+FOREIGN = ["suitability.tif", "parcels.csv", "report.html", "run.json", "map.png", "legend.sld"]
 
 
 @pytest.mark.parametrize("name", FOREIGN)
@@ -335,8 +335,11 @@ def test_a_file_in_the_run_folder_that_no_run_has_made_is_never_written_over(cas
     result = told(plan, folder)
     assert result.exit_code == 3, result.output
     assert re.search(rf"^E306 .*{re.escape(name)}.*Mend: ", result.stderr, re.M)
+    assert "Kept:" not in result.stderr  # nothing was computed before it was seen
     assert [path.name for path in (folder / "out").iterdir()] == [name]
     assert (folder / "out" / name).read_text() == "my own"
+    checked = CliRunner().invoke(main, ["check", str(folder / "plan.yaml")])
+    assert (checked.exit_code, "E306" in checked.stderr) == (3, True)
 
 
 def test_an_input_is_never_written_over_by_a_result_of_its_name(case):

@@ -69,7 +69,7 @@ def resolve(found: Found, asked: Asked, problems: Problems, by_month: bool = Fal
             problems.add(fault.code, fault.what, asked.where, _rate_mend(fault, unit, by_month))
         return None
     affine = found.affine.then(Affine1D(asked.scale or 1.0, 0.0)).then(step)
-    encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, asked)
+    encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, asked, found)
     parts = [
         f"unit {unit} ({who})",
         _affine_text(found, asked, affine, f"{canonical}/{per}" if per else canonical),
@@ -95,7 +95,7 @@ def _nodata(found: Found, asked: Asked, problems: Problems) -> dict[float, str]:
     return usable
 
 
-def _with_nodata(encoding: Encoding, tags: dict[float, str], asked: Asked) -> tuple[Encoding, str]:
+def _with_nodata(encoding: Encoding, tags: dict[float, str], asked: Asked, found: Found) -> tuple[Encoding, str]:
     """The encoding with its nodata. The plan's replaces the file's, save a file's tag that cannot be a true value."""
 
     def is_value(tag: float) -> bool:
@@ -103,7 +103,8 @@ def _with_nodata(encoding: Encoding, tags: dict[float, str], asked: Asked) -> tu
         return true and tag not in _NEVER_VALUES
 
     kept = {tag: who for tag, who in tags.items() if asked.nodata is None or who == "plan" or not is_value(tag)}
-    said = ", ".join(f"{tag:.9g} ({who})" for tag, who in kept.items())
+    nans = ["nan (file)"] if any(math.isnan(tag) for tag in found.nodata) else []  # missing without any tag, too
+    said = ", ".join([*(f"{tag:.9g} ({who})" for tag, who in kept.items()), *nans])
     gone = ", ".join(f"{tag:.9g}" for tag in tags if tag not in kept)
     text = (f"nodata {said}" if said else "no nodata declared") + (f" (the file's {gone} is a value)" if gone else "")
     return replace(encoding, nodata=tuple(kept)), text
@@ -116,7 +117,7 @@ def _classes(found: Found, asked: Asked, problems: Problems, tags: dict[float, s
         return None
     low, high = asked.valid or class_bounds()
     ignored = "; the file's scale is not for codes and is left out" if found.affine != _SAME else ""
-    encoding, text = _with_nodata(Encoding(_SAME, (), low, high), tags, asked)
+    encoding, text = _with_nodata(Encoding(_SAME, (), low, high), tags, asked, found)
     return Decision(encoding, "", "", f"codes as stored; {text}{ignored}")
 
 

@@ -210,7 +210,8 @@ def _wrong_unit(
         problems.add("E204", what, asked.where, mend)
         return
     what += f"; they fit {' or '.join(name for name, _ in fitting)}"
-    written = [f'"unit: {name}"' for name, _ in fitting]
+    # as YAML takes it: a bare % begins a directive
+    written = [f"\"unit: '{name}'\"" if name.startswith("%") else f'"unit: {name}"' for name, _ in fitting]
     first, factor = fitting[0]
     own = _file_scale(encoding, facts, asked)
     if not math.isclose(own, 1.0, rel_tol=1e-9):

@@ -415,3 +415,29 @@ def test_weights_are_compared_by_what_they_come_to():
     assert [change.words for change in moved] == [
         "weight of ph: 0.750000000 -> 0.750020000", "weight of slope: 0.250000000 -> 0.249980000"
     ]  # fmt: skip
+
+
+def test_another_seed_explains_other_draws_and_verdicts_are_compared(tmp_path):
+    plan = small_country(tmp_path)
+    plan["layers"]["soil_ph"]["sd"] = 0.8
+    plan["uncertainty"] = {"draws": 8}
+    runs = [uo.run(uo.load_plan(plan, base=tmp_path), out=tmp_path / f"seed{n}", seed=n) for n in (1, 2)]
+    found = compare(*runs)
+    assert found.causes == ("uncertainty.seed of the plan changed",)
+    before, after = (run.parcels.dropna(subset="verdict").set_index("id")["verdict"] for run in runs)
+    other = {id for id in before.index if before[id] != after[id]}
+    assert other  # eight draws are few
+    changed = {change.id: change.verdicts for change in found.views[""].parcels.changed}
+    assert changed == {id: (before[id], after[id]) for id in other}
+    told = "\n".join(comparison_text(found).splitlines())
+    assert f"{len(runs[0].parcels)} in both runs, {len(other)} of them changed" in told
+    for id in sorted(other)[:3]:
+        assert f", {before[id]} -> {after[id]}" in told
+
+
+def test_what_is_in_doubt_explains_what_draws_move_and_no_cell():
+    plan = {"layers": {"ph": {"sd": 0.3}}, "criteria": {}, "uncertainty": {"seed": 1}}
+    other = {"layers": {"ph": {"sd": 0.4}}, "criteria": {}, "uncertainty": {"seed": 2}}
+    views = [{"criteria": [{"name": "ph", "layer": "ph", "weight": 1.0, "curve": ""}]}]
+    changes = plan_changes({"plan": plan, "views": views}, {"plan": other, "views": views})
+    assert {change.key: change.touches for change in changes} == {"layers.ph.sd": "doubt", "uncertainty.seed": "doubt"}

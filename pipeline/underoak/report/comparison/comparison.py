@@ -16,6 +16,9 @@ from underoak.report.comparison.plan_changes import PlanChange, Touches, plan_ch
 if TYPE_CHECKING:
     import pandas as pd
 
+# with what is in doubt, these move, and every table of parcels
+_OF_DOUBT = ("spread.tif", "quantiles.tif", "ranks.csv", "wins.csv", "parcels.csv", "parcels.gpkg")
+
 
 class Finished(Protocol):
     """A run folder with its manifest, as `underoak.Run.open` gives it."""
@@ -79,6 +82,7 @@ class ParcelChange:
     rank: tuple[int | None, int | None]
     suitability: tuple[float | None, float | None]
     classes: tuple[str | None, str | None]
+    verdicts: tuple[str | None, str | None] = (None, None)  # None where a run gives none
 
     @property
     def moved(self) -> int:
@@ -156,7 +160,10 @@ class Comparison:
             relevant.add("parcels")
         if any(name.endswith("zones.gpkg") for name in self.outputs.different):
             relevant.add("zones")
-        relevant = relevant or {"cells", "parcels", "zones", "words"}
+        names = {*self.outputs.different, *self.outputs.only_first, *self.outputs.only_second}
+        if any(name.endswith(_OF_DOUBT) or "p_meets." in name for name in names):
+            relevant.add("doubt")
+        relevant = relevant or {"cells", "parcels", "zones", "doubt", "words"}
         keys = [change.key for change in self.plan if change.touches in relevant]
         found = ["the weights changed"] if any(key.startswith("weights") for key in keys) else []
         found += [f"{key} of the plan changed" for key in dict.fromkeys(keys) if not key.startswith("weights")]
@@ -278,7 +285,7 @@ def _parcels(first: Finished, second: Finished) -> ParcelsChange | None:
         return None
     one, other = _rows(first), _rows(second)
     found = [
-        ParcelChange(id, (a.rank, b.rank), (a.suitability, b.suitability), (a.name, b.name))
+        ParcelChange(id, (a.rank, b.rank), (a.suitability, b.suitability), (a.name, b.name), (a.verdict, b.verdict))
         for id, a in one.items()
         if (b := other.get(id)) is not None
     ]
@@ -298,6 +305,7 @@ class _Row(NamedTuple):
     rank: int | None = None
     suitability: float | None = None
     name: str | None = None  # of its class
+    verdict: str | None = None
 
 
 def _rows(run: Finished) -> dict[str, _Row]:
@@ -310,14 +318,18 @@ def _rows(run: Finished) -> dict[str, _Row]:
         label = "_".join(part for part in (view["species"], view["scenario"]) if part) or "present"
         names = [f"{name}_{label}" for name in names]
     judged = table[names[0]].notna()
+    said = table["verdict"] if "verdict" in table else [None] * len(table)
+    verdicts = [verdict if isinstance(verdict, str) else None for verdict in said]  # none where it was not judged
+    columns = judged, verdicts, table["id"], *(table[name] for name in names)
     return {
-        str(id): _Row(int(rank), float(score), str(name)) if is_judged else _Row()
-        for is_judged, id, rank, score, name in zip(judged, table["id"], *(table[name] for name in names), strict=True)
+        str(id): _Row(int(rank), float(score), str(name), verdict) if is_judged else _Row(verdict=verdict)
+        for is_judged, verdict, id, rank, score, name in zip(*columns, strict=True)
     }
 
 
 def _is_changed(change: ParcelChange) -> bool:
-    return change.rank[0] != change.rank[1] or change.classes[0] != change.classes[1] or abs(change.gained) > CHANGED
+    pairs = change.rank, change.classes, change.verdicts
+    return any(before != after for before, after in pairs) or abs(change.gained) > CHANGED
 
 
 def class_hectares(run: Finished) -> dict[int, float]:

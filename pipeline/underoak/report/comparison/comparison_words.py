@@ -200,7 +200,8 @@ def _parcels(told: ParcelsChange) -> Iterator[str]:
         if ids:
             yield f"  {what}: {_listed(ids)}"
     if told.changed:
-        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class"
+        said = ", verdict" if any(change.verdicts[0] != change.verdicts[1] for change in told.changed) else ""
+        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{said}"
         yield from (_parcel(change) for change in told.changed[:_MOST_ROWS])
         left = len(told.changed) - _MOST_ROWS
         if left > 0:
@@ -214,6 +215,8 @@ def _parcel(change: ParcelChange) -> str:
     )
     before, after = change.classes
     kinds = f"{before or '–'}" if before == after else f"{before or '–'} -> {after or '–'}"
+    told, tells = change.verdicts
+    kinds += "" if told == tells else f", {told or '–'} -> {tells or '–'}"
     name = change.id if len(change.id) <= 24 else change.id[:23] + "…"
     return f"  {name:<24} {ranks:>15} {scores:>18}  {kinds}"
 
@@ -297,7 +300,8 @@ def comparison_values(found: Comparison) -> dict[str, Any]:
 
 def _parcel_values(told: ParcelsChange) -> dict[str, Any]:
     changed = [
-        {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes} for c in told.changed
+        {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes, "verdict": c.verdicts}
+        for c in told.changed
     ]  # fmt: skip
     return {"both": told.both, "only_first": told.only_first, "only_second": told.only_second,
             "now_judged": told.now_judged, "no_longer_judged": told.no_longer_judged, "changed": changed}  # fmt: skip

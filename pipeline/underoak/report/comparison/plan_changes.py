@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-Touches = Literal["cells", "parcels", "zones", "words"]
+Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 
 # They change what is said, or where it is put, and no figure. A file of another name is told by its content.
 _WORDS = {"title", "purpose", "hosts", "trust", "outputs.folder", "region.area", "parcels.file"}
 _WORD_KEYS = {"source", "grain", "file", "remedy"}
+_DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range"}
 _MOST = 70  # characters of a value that are shown
 
 _ABSENT = object()
@@ -92,6 +93,8 @@ def _touches(path: tuple[str, ...], idle: set[str]) -> Touches:
         return "parcels"
     if path[0] == "zones":
         return "zones"
+    if path[0] in _DOUBT or {*path[2:]} & _DOUBT_KEYS:
+        return "doubt"
     return "words" if path[0] == "layers" and path[1:2] and path[1] in idle else "cells"
 
 

@@ -23,7 +23,7 @@ def futures_section(
     """One species' section; `shared` as `engine.futures` counts, `table` as `places.futures_of_parcels` makes it."""
     counts = shared.cells
     asked, number = plan.futures.at_least, len(plan.spec.scenarios)
-    what = f"{asked} or better (suitability {at_least:g} or more) in"
+    what = f"Suitability {at_least:g} or more, the cut of {asked}, in"
     lines = [
         (f"{what} every one of {counted(number, 'future')}", counts["all"]),
         (f"{what} four fifths of them or more", counts["four_fifths"]),
@@ -33,7 +33,7 @@ def futures_section(
     known = counts["known"]
     return {
         "species": present.label if len(plan.futures_of) > 1 else "",
-        "weighed": _weighed(plan),
+        "weighed": " ".join(filter(None, (_weighed(plan), _capped(present, asked)))),
         "novel": novel_words(shared.novelty, [scenario.name for scenario in plan.spec.scenarios]),
         "ground": [
             {"says": says, "area": hectares(cells * found.cell_ha), "share": percent(cells / known) if known else "–"}
@@ -74,6 +74,13 @@ def _weighed(plan: Plan) -> str:
             "more. Write `futures: {weigh: family}` to let families count alike."
         )
     return "Each future counts alike."
+
+
+def _capped(present: View, asked: str) -> str:
+    """A share of futures is about suitability; classes may stand lower."""
+    if present.plan.rules.cap == "none":
+        return ""
+    return f"Ground whose weakest criterion holds it in a class below {asked} counts here all the same."
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -191,8 +191,9 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
     lines = [
         "",
         *wrapped(f"Weakest: {weakest}, on {percent(row['limiting_share'])} of the judged ground."),
-        *wrapped(f"Most to gain from: {gainful}; perfect, it would add {score(row['gain'])}."),
     ]
+    if float(row["gain"]) > 0.0:
+        lines += wrapped(f"Most to gain from: {gainful}; perfect, it would add {score(row['gain'])}.")
     for criterion, side in lost(criteria, row):
         missing = 1.0 - float(row[f"membership_{own[criterion.name]}"])
         is_so = f" is too {side}" if side else ""
