@@ -110,7 +110,7 @@ def run_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--resume and --fresh: go on if nothing has changed, else start over and leave the old tiles alone.",
         ),
         click.option("--log-json", metavar="FILE", help="Add events as JSON lines to FILE; - is stderr."),
-        click.option("--tile", type=click.IntRange(min=1), help="Cells along a tile, rounded up to a multiple of 1024."),
+        click.option("--tile", type=click.IntRange(min=1), help="Cells along a tile: 1024, or a multiple of it."),
         click.option(
             "--cluster", metavar="ADDRESS|local:N", callback=_cluster_form,
             help="Judge on a scheduler's workers, or on N processes here.",

@@ -108,7 +108,7 @@ def read(path: str | os.PathLike[str]) -> Written:
     try:
         file = Path(path)
         if not file.is_file():
-            what = "is not a file" if file.exists() else "there is no such file"
+            what = "is a folder" if file.is_dir() else "is not a file" if file.exists() else "there is no such file"
             raise UnderoakError(Fault("E305", what, name, "check the path"))
         with file.open("rb") as stream:
             data = stream.read(LARGEST + 1)

@@ -30,7 +30,7 @@ from underoak.places.field.planting import (
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
 from underoak.plan.season import month_names, turned
 from underoak.report.sheet.fielded import Field
-from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of
+from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of, too_large
 from underoak.report.sheet.wildsheet import wild_lines
 from underoak.report.text.lines import section, wrapped
 from underoak.report.text.next_step import number
@@ -98,7 +98,7 @@ def _soil(field: Field) -> Iterator[str]:
         items.append(
             f"Bag {bag.name}: point{'s' if len(bag.points) > 1 else ''} {points}, "
             f"{cores_of(bag)} (20 are a sample, in print, lecture slides), 0-30 cm; a few go on to 30-60 cm, into a "
-            "bag of its own [practice]."
+            f"bag of its own [practice].{too_large(bag)}"
         )
     items += ["Ask: " + "; ".join(ASK) + " [practice].", FIELD_TEST[0], *made.notes]
     if not field.is_wild:

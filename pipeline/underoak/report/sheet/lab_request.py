@@ -97,11 +97,14 @@ def _bag(bag: Bag) -> str:
     text = f"Bag {bag.name}: {where}; {cores_of(bag)}, for {hectares(bag.area_ha)}"
     if not bag.is_known:
         text += ", where the maps are blank"
-    if bag.area_ha > _LARGEST_HA:
-        text += (
-            f". One bag should not stand for more than {_LARGEST_HA:g} ha: better two or more, each with {CORES} cores"
-        )
-    return f"{text}."
+    return f"{text}.{too_large(bag)}"
+
+
+def too_large(bag: Bag) -> str:
+    """What to do about a bag that stands for much ground; nothing for others."""
+    if bag.area_ha <= _LARGEST_HA:
+        return ""
+    return f" One bag should not stand for more than {_LARGEST_HA:g} ha: better two or more, each with {CORES} cores."
 
 
 def _apart(sampling: Sampling) -> tuple[str, ...]:
