@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -55,6 +57,7 @@ def test_ph_times_ten_is_proposed_and_not_guessed(tmp_path):
         (RNG.integers(100, 600, SHAPE).astype(np.int16), {"unit": "percent"}, '"unit: g/kg"'),
         (np.float32(RNG.uniform(10, 60, SHAPE)), {"unit": "fraction", "to": "percent"}, '"unit: percent"'),
         (RNG.integers(30000, 90000, SHAPE).astype(np.int32), {"unit": "m"}, '"unit: m*10"'),
+        (RNG.integers(2000, 9000, SHAPE).astype(np.int16), {"unit": "%"}, "\"unit: '%*100'\""),  # bare it is no YAML
         (RNG.integers(0, 300, SHAPE).astype(np.int16), {"unit": "degC", "quantity": "temperature_range"}, "*10"),
     ],
 )
@@ -65,6 +68,13 @@ def test_a_unit_that_does_not_fit_gets_one_that_does(tmp_path, values, layer, me
     else:
         assert codes(problems) == ["E204"]
         assert mend in problems.faults[0].mend
+
+
+def test_a_mend_for_a_quantile_names_its_key(tmp_path):
+    write_tif(tmp_path / "ph.tif", PH10)
+    source, _ = opened(tmp_path, "ph.tif", unit="pH")
+    assert replace(source.asked, name="soil_ph at 0.05").key == "layers.soil_ph.quantiles.0.05"
+    assert source.asked.key == "layers.soil_ph"
 
 
 def test_kelvin_that_could_also_be_tenths_of_a_degree_names_both(tmp_path):

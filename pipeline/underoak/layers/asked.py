@@ -76,8 +76,9 @@ class Asked:
 
     @property
     def key(self) -> str:
-        """Where the layer stands in the plan, for a mend."""
-        return f"layers.{self.name}"
+        """Where the layer stands in the plan, for a mend; a quantile's file is called after the layer and its level."""
+        layer, _, level = self.name.partition(" at ")
+        return f"layers.{layer}.quantiles.{level}" if level else f"layers.{layer}"
 
 
 def _input_of(indicator: str) -> Input | None:
