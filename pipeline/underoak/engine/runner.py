@@ -19,9 +19,9 @@ from underoak.engine.disk import disk_error, sync_file
 from underoak.engine.outputs import Output, halve
 from underoak.engine.pool import Pool
 from underoak.engine.progress import Progress
+from underoak.engine.pyramid import Pyramid
 from underoak.engine.recipe import Notes
 from underoak.engine.reducer import DrawReducer, Reducer
-from underoak.engine.second import Second
 from underoak.engine.spool import TILE, Spool, TileResult
 from underoak.engine.stop import Stop
 from underoak.engine.tile import Tray, Work
@@ -92,7 +92,7 @@ def run_tiles(
     heap.give_back()
     heap.keep()
     progress.start("judging", len(todo))
-    tray = Tray(Second(work.recipe.grid, work.outputs))
+    tray = Tray(Pyramid(work.recipe.grid, work.outputs))
     results = pool.results(replace(work, tray=tray), todo)
     done = 0
 
@@ -142,7 +142,7 @@ def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers
         for output in outputs:
             name = output.layout.name
             for level in range(2, levels(grid) + 1):
-                if level == 2 and all(key in spool.pieces[name] for key in keys_of(output.layout, grid, level)):
+                if all(key in spool.pieces[name] for key in keys_of(output.layout, grid, level)):
                     continue  # made with the tiles
                 below = spool.folder / "level.tif"
                 _assemble(below, spool, output, grid, range(level - 1, level))

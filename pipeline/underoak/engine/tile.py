@@ -14,20 +14,20 @@ from underoak.doubt.spread import Sums
 from underoak.engine.cog import BLOCK, encode, levels
 from underoak.engine.drawing import draw_block
 from underoak.engine.outputs import Cells, Output, halve
+from underoak.engine.pyramid import Pyramid
 from underoak.engine.recipe import Notes, Recipe, Variant, judge_window
 from underoak.engine.reducer import DrawReducer, Judged, Reducer
-from underoak.engine.second import Second
 from underoak.engine.spool import TileResult
 from underoak.grid import Window
 from underoak.layers.gdal import env
 
 
 class Tray(dict[Window, TileResult]):
-    """What threads of this process share: tiles they have finished, for when one fails, and the second overview."""
+    """What threads of this process share: tiles they have finished, for when one fails, and the overviews."""
 
-    def __init__(self, second: Second) -> None:
+    def __init__(self, pyramid: Pyramid) -> None:
         super().__init__()
-        self.second = second
+        self.pyramid = pyramid
 
     def __reduce__(self) -> tuple[type[None], tuple[()]]:
         return type(None), ()  # it stays in its process
@@ -62,7 +62,7 @@ def do_tile(work: Work, window: Window) -> TileResult:
             name = output.layout.name
             result.blocks[name] += encoded_blocks(halves[name], output, 1, window)
         if work.tray is not None:
-            for name, key, data in work.tray.second.take(window, halves):
+            for name, key, data in work.tray.pyramid.take(window, halves):
                 result.blocks[name].append((key, data))
     if work.tray is not None:
         work.tray[window] = result
