@@ -254,3 +254,9 @@ def test_a_damaged_file_is_an_error(tmp_path):
     path.write_bytes(path.read_bytes()[:-500])
     with pytest.raises(UnderoakError, match="E230"):
         sample(source, source.grid.window)
+
+
+def test_a_file_whose_nodata_is_nan_is_said_to_have_it(tmp_path):
+    write_tif(tmp_path / "ph.tif", np.float32(PH10 / 10), nodata=np.nan)
+    source, _ = opened(tmp_path, "ph.tif", unit="pH")
+    assert "nodata nan (file)" in source.facts.decision

@@ -221,7 +221,14 @@ def test_the_worst_driver_is_the_criterion_whose_change_alone_costs_most(futures
 def test_the_page_tells_of_futures_without_calling_them_probable(futures):
     run = futures[2]
     page = (run.folder / "report.html").read_text(encoding="utf-8")
-    for words in ("every one of 3 futures", "Each model family counts alike", "share_of_futures.tif", "Worst driver"):
+    for words in (
+        "or more, the cut of S",
+        "every one of 3 futures",
+        "in a class below",
+        "Each model family counts alike",
+        "share_of_futures.tif",
+        "Worst driver",
+    ):
         assert words in page, words
     section = page[page.index("<h2>Futures") : page.index("<h2>Cautions")]
     assert "probab" not in section

@@ -43,7 +43,7 @@ class Reader:
     def __exit__(self, *_: object) -> None:
         self._end(self._started)
 
-    def make(self, work: Callable[..., _Made], *args: Any, meanwhile: Callable[[], None] | None = None) -> _Made:
+    def make(self, work: Callable[..., _Made], *args: Any, meanwhile: Callable[[], None] = lambda: None) -> _Made:
         """What `work(*args)` comes to: it can be pickled, and so can the arguments.
 
         `meanwhile` is called here once, while the child is at work.
@@ -54,13 +54,11 @@ class Reader:
         try:
             child = _Forked(work, args) if _may_fork() else self._start(work, args)
         except OSError:  # no room for one more process: the files are read all the same
-            if meanwhile is not None:
-                meanwhile()
+            meanwhile()
             return work(*args)
         what = where = ""
         try:
-            if meanwhile is not None:
-                meanwhile()
+            meanwhile()
             while True:
                 kind, *said = child.hear(LIMIT_SECONDS if where else _IDLE_SECONDS)
                 if kind == "made":

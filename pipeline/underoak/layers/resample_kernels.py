@@ -340,10 +340,7 @@ def _rows(n):  # type: ignore[no-untyped-def]
 
 @compiled
 def resample(src, squares, jac, row0, col0, method, k, codes, out, missing):  # type: ignore[no-untyped-def]
-    """Every cell of `out` (layers, rows, cols), the first of which is (row0, col0) of the analysis grid.
-
-    `missing` (layers) grows by the cells that have no value: they are counted while they are at hand.
-    """
+    """Every cell of `out` (layers, rows, cols) from (row0, col0) on; `missing` (layers) grows by those without value."""
     _, rows, cols = out.shape
     u, v, exact = squares.u, squares.v, squares.exact
     step, first_row, first_col = squares.step, squares.row, squares.col
@@ -396,6 +393,6 @@ def resample(src, squares, jac, row0, col0, method, k, codes, out, missing):  # 
                     _widened_line(src, n, across, along, row, out, i_out, to)
                 else:
                     _bilinear_line(src, us[0], vs[0], n, is_coarse, across, along, row, out, i_out, to)
-                for m in range(out.shape[0]):
+                for m in range(out.shape[0]):  # while they are in the nearest cache
                     missing[m] += _unknown(out[m, i_out, to : to + n], n)
             begin = end

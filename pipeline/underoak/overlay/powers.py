@@ -28,9 +28,8 @@ _, _E1, _E2, _E3, _E4, _E5, _E6, _E7, _E8, _E9, _E10, _E11, _E12, _E13 = accumul
     range(1, 14), lambda term, k: term * _LN2 / k, initial=1.0
 )
 SMALLEST = 2.0**-1022  # anything below counts as 0
-_UNCOUNTED: dict[str, Any] = (
-    {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
-)  # not documented: without it, all is slower
+# an option that numba does not document: should it go, all is slower and nothing else
+_UNCOUNTED: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
 
 
 def compiled(function: F) -> F:

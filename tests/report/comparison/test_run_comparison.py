@@ -3,6 +3,7 @@
 import copy
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,8 @@ from underoak.errors import UnderoakError
 from underoak.grid import Grid
 from underoak.indicators import cell_areas
 from underoak.report import compare, comparison_text, comparison_values
-from underoak.report.comparison.plan_changes import plan_changes
+from underoak.report.comparison.comparison import OutputChange
+from underoak.report.comparison.plan_changes import PlanChange, plan_changes
 
 from noise import LEFT, TOP, small_country, write_raster
 
@@ -441,3 +443,15 @@ def test_what_is_in_doubt_explains_what_draws_move_and_no_cell():
     views = [{"criteria": [{"name": "ph", "layer": "ph", "weight": 1.0, "curve": ""}]}]
     changes = plan_changes({"plan": plan, "views": views}, {"plan": other, "views": views})
     assert {change.key: change.touches for change in changes} == {"layers.ph.sd": "doubt", "uncertainty.seed": "doubt"}
+
+
+def test_what_changes_tables_alone_is_explained_though_it_moves_no_cell(tmp_path):
+    plan = small_country(tmp_path)
+    other = {**plan, "prices": {"lime_t": 45.0, "currency": "EUR"}}
+    runs = [uo.run(uo.load_plan(p, base=tmp_path), out=tmp_path / name) for name, p in (("a", plan), ("b", other))]
+    found = compare(*runs)
+    kept = {"suitability.tif", "class.tif", "memberships.tif"} & set(found.outputs.same)
+    assert len(kept) == 3
+    tables = OutputChange(tuple(kept), ("parcels.csv",), (), ())
+    change = PlanChange("hosts", "hosts: a -> b", "words")
+    assert replace(found, outputs=tables, plan=(change,)).causes == ("hosts of the plan changed",)

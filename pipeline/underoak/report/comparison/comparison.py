@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, get_args
 
 from underoak.engine.difference import CHANGED, RasterDifference, difference
 from underoak.errors import Fault, UnderoakError
@@ -163,7 +163,9 @@ class Comparison:
         names = {*self.outputs.different, *self.outputs.only_first, *self.outputs.only_second}
         if any(name.endswith(_OF_DOUBT) or "p_meets." in name for name in names):
             relevant.add("doubt")
-        relevant = relevant or {"cells", "parcels", "zones", "doubt", "words"}
+        touched = [*(change.touches for change in self.plan), *(given.touches for given in self.inputs)]
+        if not self.moves_cells and relevant.isdisjoint(touched):  # a column of a table, say: anything may have done it
+            relevant = set(get_args(Touches))
         keys = [change.key for change in self.plan if change.touches in relevant]
         found = ["the weights changed"] if any(key.startswith("weights") for key in keys) else []
         found += [f"{key} of the plan changed" for key in dict.fromkeys(keys) if not key.startswith("weights")]
