@@ -340,7 +340,7 @@ def _rows(n):  # type: ignore[no-untyped-def]
 
 @compiled
 def resample(src, squares, jac, row0, col0, method, k, codes, out, missing):  # type: ignore[no-untyped-def]
-    """Every cell of `out` (layers, rows, cols) from (row0, col0) on; `missing` (layers) grows by those without value."""
+    """Every cell of `out` (layers, rows, cols) from (row0, col0) on; `missing` (layers) grows by empty ones."""
     _, rows, cols = out.shape
     u, v, exact = squares.u, squares.v, squares.exact
     step, first_row, first_col = squares.step, squares.row, squares.col
