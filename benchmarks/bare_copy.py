@@ -34,15 +34,15 @@ import rasterio
 import underoak as uo
 from measure import Clock, arguments, report
 from model import THREADS, Ground, plan
-from underoak.engine import heap
-from underoak.engine.cog import BLOCK, Layout, Piece, assemble, encode, levels
-from underoak.engine.outputs import standard_outputs
-from underoak.engine.prepare import prepare
-from underoak.engine.runner import TILE, in_order
-from underoak.engine.tile import block_windows
-from underoak.grid import Grid, Window
-from underoak.layers.gdal import env
-from underoak.layers.native import Native
+from underoak.base.grid import Grid, Window
+from underoak.engine import allocator
+from underoak.engine.prepare.prepare import prepare
+from underoak.engine.workers.runner import TILE, tile_order
+from underoak.engine.workers.tile import block_windows
+from underoak.engine.write.cog import BLOCK, Piece, RasterLayout, assemble, encode, levels
+from underoak.engine.write.outputs import standard_outputs
+from underoak.layers.formats.gdal import env
+from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Reading, Source
 from underoak.layers.stack import Stack, StackedLayer
 from way import at_level
@@ -71,7 +71,7 @@ class Asked:
 class Underived:
     """Stands for a layer on its own grid: asks for the same cells, and derives nothing."""
 
-    native: Native
+    native: SourceLayer
     reads: Reads = field(compare=False)
 
     def __getattr__(self, name: str) -> Any:
@@ -113,11 +113,11 @@ def reads_of(stack: Stack, tiles: list[Window]) -> list[list[tuple[Window, Reads
 class Truth:
     """A finished raster in memory: its cells level by level, (bands, rows, cols)."""
 
-    layout: Layout
+    layout: RasterLayout
     cells: list[npt.NDArray[Any]]
 
     @classmethod
-    def of(cls, layout: Layout, folder: Path, grid: Grid) -> Truth:
+    def of(cls, layout: RasterLayout, folder: Path, grid: Grid) -> Truth:
         """Read from the file that underoak wrote."""
         cells = []
         for level in range(levels(grid) + 1):
@@ -168,7 +168,7 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
     outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
     outputs = outputs if whole else at_level(outputs[:1])
     truths = [Truth.of(output.layout, finished, grid) for output in outputs]
-    tiles = in_order(grid.tiles(TILE), recipe.stack)
+    tiles = tile_order(grid.tiles(TILE), recipe.stack)
     reads = reads_of(recipe.stack, tiles)
     blocks: list[dict[Key, bytes]] = [{} for _ in truths]
     for layer in recipe.stack.layers:
@@ -189,7 +189,7 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
         with env():
             blocks[which].update(truths[which].blocks(level, window))
 
-    heap.keep()
+    allocator.retain_freed()
     clock = Clock()
     with ThreadPoolExecutor(THREADS) as pool:
         for future in [pool.submit(tile, at) for at in range(len(tiles))]:

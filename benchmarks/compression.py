@@ -18,8 +18,8 @@ from rich.console import Console
 from rich.table import Table
 
 from compare import HERE, SIZES, conditions
-from underoak.engine.cog import Band, Layout, encode
-from underoak.layers.gdal import env
+from underoak.engine.write.cog import Band, RasterLayout, encode
+from underoak.layers.formats.gdal import env
 from way import Way
 
 WAYS: dict[str, dict[str, Any]] = {
@@ -37,7 +37,7 @@ WAYS: dict[str, dict[str, Any]] = {
 
 def measure(path: Path, tile: int = 1024) -> dict[str, dict[str, float]]:
     """Seconds and megabytes of every way, in turns tile by tile."""
-    layout = Layout("suitability.tif", "float32", float("nan"), (Band("suitability", "1"),))
+    layout = RasterLayout("suitability.tif", "float32", float("nan"), (Band("suitability", "1"),))
     found = {name: {"seconds": 0.0, "mb": 0.0} for name in WAYS}
     with env(), rasterio.open(path) as source:
         for row in range(0, source.height, tile):

@@ -25,7 +25,7 @@ LIBRARIES = (
     ("rasterio, pyproj", ("rasterio", "pyproj")),
     ("numba, llvmlite", ("numba", "scipy.linalg")),
     ("pydantic, pint", ("pydantic", "pint")),
-    ("underoak", ("underoak.runs", "underoak.engine.runner")),
+    ("underoak", ("underoak.runs.run", "underoak.engine.workers.runner")),
 )
 
 
@@ -55,11 +55,11 @@ def main() -> None:
         table.row(f"libraries: {name}")
 
     import underoak as uo
-    from underoak.engine.outputs import standard_outputs
-    from underoak.engine.prepare import prepare
+    from underoak.base.grid import Window
+    from underoak.engine.prepare.prepare import prepare
     from underoak.engine.progress import Progress
-    from underoak.engine.tile import Work, do_tile
-    from underoak.grid import Window
+    from underoak.engine.workers.tile import TileJob, judge_tile
+    from underoak.engine.write.outputs import standard_outputs
 
     class Told(Progress):
         def finish(self) -> None:
@@ -71,7 +71,7 @@ def main() -> None:
     table.row("plan read, inputs opened and checked")
     outputs = standard_outputs(asked.title, [criterion.name for criterion in asked.criteria], "float32", False)
     middle = Window(prepared.grid.rows // 2, prepared.grid.cols // 2, 1, 1)
-    do_tile(Work(prepared.recipe, tuple(outputs), ()), middle)
+    judge_tile(TileJob(prepared.recipe, tuple(outputs), ()), middle)
     table.row("one cell judged: kernels loaded")
     with tempfile.TemporaryDirectory(dir=data.parent) as scratch:
         uo.run(asked, out=Path(scratch) / "out", workers=THREADS, progress=Told("none"))

@@ -17,23 +17,23 @@ import scipy.linalg  # noqa: F401
 from numba.core.registry import cpu_target
 
 import underoak as uo
-import underoak.layers.geotiff
-import underoak.overlay.kernels
+import underoak.layers.formats.geotiff
+import underoak.overlay.combine_kernels
 from measure import Clock, arguments, report
 from model import THREADS, Ground, plan
-from underoak.engine.outputs import standard_outputs
-from underoak.engine.pool import Threads
-from underoak.engine.prepare import prepare
+from underoak.base.errors import Problems
+from underoak.engine.prepare.prepare import prepare
 from underoak.engine.progress import Progress
-from underoak.engine.runner import TILE, build_overviews, reduced, run_tiles, write_rasters
-from underoak.engine.spool import Spool
-from underoak.engine.tile import Work
-from underoak.errors import Problems
+from underoak.engine.storage.spool import Spool
+from underoak.engine.workers.pool import Threads
+from underoak.engine.workers.runner import TILE, build_overviews, reducer_results, run_tiles, write_rasters
+from underoak.engine.workers.tile import TileJob
+from underoak.engine.write.outputs import standard_outputs
 from way import at_level
 
 # They come late too, but only some runs need them, and they take memory.
 _FOR_PARCELS = ("geopandas", "underoak.places")
-_FOR_ALL = (*_FOR_PARCELS, "jinja2", "matplotlib.figure", "pystac", "underoak.runs")
+_FOR_ALL = (*_FOR_PARCELS, "jinja2", "matplotlib.figure", "pystac", "underoak.runs.run")
 
 
 def import_compiler() -> None:
@@ -55,15 +55,15 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
     clock.lap("open and check")
     reducers = []
     if parcels:
-        from underoak.places import Tally, read_parcels
+        from underoak.places import ParcelSumsReducer, read_parcels
 
         problems = Problems()
         shapes = read_parcels(inputs / asked.parcels.file, "id", prepared.grid.crs, problems)
         problems.stop_if_any()
         assert shapes is not None
-        reducers.append(Tally.of(shapes, prepared.grid, criteria, asked.rules))
+        reducers.append(ParcelSumsReducer.of(shapes, prepared.grid, criteria, asked.rules))
         clock.lap("read parcels")
-    work = Work(prepared.recipe, (suitability,), tuple(reducers))
+    work = TileJob(prepared.recipe, (suitability,), tuple(reducers))
     spool = Spool(out / ".spool", asked.hash)
     run_tiles(work, spool, TILE, Threads(THREADS), Progress("none"))
     clock.lap("tiles")
@@ -72,7 +72,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
     write_rasters(spool, work.outputs, prepared.grid, out)
     clock.lap("write")
     if parcels:
-        table = reducers[0].table(reduced(spool, reducers)["parcels"])
+        table = reducers[0].table(reducer_results(spool, reducers)["parcels"])
         clock.lap("rank parcels")
         table.to_csv(out / f"parcels_{parcels}.csv", index=False)
     spool.remove()

@@ -6,7 +6,7 @@
 Prints one JSON line. `check` and `run` are each a process of their own, as people start them; `cpu` beside `seconds`
 tells whether the machine had other things to do (two workers that have it to themselves use nearly two seconds in one
 while tiles are judged); what is foretold of it is the time by one worker. The constants in
-`underoak.engine.needs.Costs` come from the steps of such runs.
+`underoak.engine.prepare.estimate.UnitCosts` come from the steps of such runs.
 """
 
 from __future__ import annotations

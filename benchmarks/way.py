@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from model import LEVEL
-from underoak.engine.cog import Layout
-from underoak.engine.outputs import Output
+from underoak.engine.write.cog import RasterLayout
+from underoak.engine.write.outputs import Output
 
 
 @dataclass(frozen=True)
 class Way:
     """A layout with other creation options."""
 
-    layout: Layout
+    layout: RasterLayout
     change: dict[str, Any]
 
     @property

@@ -23,23 +23,23 @@ from rich.table import Table
 import underoak as uo
 from compare import HERE, SIZES, conditions, inputs
 from model import plan
-from underoak.engine import heap
-from underoak.engine import tile as tiles
-from underoak.engine.outputs import standard_outputs
-from underoak.engine.prepare import prepare
-from underoak.engine.runner import TILE, in_order
+from underoak.engine import allocator
+from underoak.engine.prepare.prepare import prepare
+from underoak.engine.workers import tile as tiles
+from underoak.engine.workers.runner import TILE, tile_order
+from underoak.engine.write.outputs import standard_outputs
 
 # module, and what in it is timed (a function, or a class's method) -> part
 PARTS = {
     ("underoak.layers.stack", "read_around"): "read and decode",
-    ("underoak.layers.meshes", "Meshes.coordinates"): "coordinates",
-    ("underoak.layers.native", "Native.derive"): "slope",
+    ("underoak.layers.resampling.meshes", "Meshes.coordinates"): "coordinates",
+    ("underoak.layers.resampling.source_layer", "Native.derive"): "slope",
     ("underoak.layers.stack", "resample_alike"): "resample",
-    ("underoak.engine.recipe", "membership"): "curves",
-    ("underoak.engine.recipe", "judge"): "overlay",
-    ("underoak.engine.tile", "encode"): "encode",
-    ("underoak.engine.tile", "halve"): "first overview",
-    ("underoak.engine.tile", "do_tile"): "the rest: constraints, counts",
+    ("underoak.engine.judge.recipe", "membership"): "curves",
+    ("underoak.engine.judge.recipe", "judge"): "overlay",
+    ("underoak.engine.workers.tile", "encode"): "encode",
+    ("underoak.engine.workers.tile", "halve"): "first overview",
+    ("underoak.engine.workers.tile", "do_tile"): "the rest: constraints, counts",
 }
 
 
@@ -86,17 +86,17 @@ def main() -> None:
     asked = uo.load_plan(plan(data), base=data)
     recipe = prepare(asked).recipe
     outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
-    work = tiles.Work(recipe, tuple(outputs if given.all else outputs[:1]), ())
-    heap.keep()  # as a run does
-    windows = in_order(recipe.grid.tiles(TILE), recipe.stack)
+    work = tiles.TileJob(recipe, tuple(outputs if given.all else outputs[:1]), ())
+    allocator.retain_freed()  # as a run does
+    windows = tile_order(recipe.grid.tiles(TILE), recipe.stack)
     first = max(0, (len(windows) - given.tiles) // 2)
     chosen = windows[first : first + given.tiles]
     parts = Parts()
     for window in windows[max(0, first - 2) : max(2, first)]:
-        tiles.do_tile(work, window)
+        tiles.judge_tile(work, window)
     parts.watch()
     for window in chosen:
-        tiles.do_tile(work, window)
+        tiles.judge_tile(work, window)
     cells = sum(window.rows * window.cols for window in chosen)
     each = {part: round(seconds / cells * 1e9, 2) for part, seconds in parts.seconds.items()}
     result = {

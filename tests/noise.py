@@ -32,7 +32,7 @@ def write_shapes(path: Path, shapes: list, crs: str, **columns: list) -> Path:
 
 def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
     """Layers of white noise under a grid of rows x cols cells of 30 m, and a plan (a mapping) on them."""
-    from underoak import crs as _crs
+    from underoak.base import crs as _crs
 
     rng = np.random.default_rng(7)
     right, bottom = LEFT + 30 * cols, TOP - 30 * rows

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import underoak as uo
+from underoak.base.errors import Fault
 from underoak.engine.progress import Progress
-from underoak.errors import Fault
 
 from noise import LEFT, TOP, noise_country
 

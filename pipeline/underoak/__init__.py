@@ -13,11 +13,11 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from underoak.errors import Fault, UnderoakError
-    from underoak.finished import Run
+    from underoak.base.errors import Fault, UnderoakError
     from underoak.plan.load import load_plan
     from underoak.plan.shipped import shipped
-    from underoak.runs import check, run
+    from underoak.runs.finished_run import Run
+    from underoak.runs.run import check, run
 
 try:
     __version__ = version("underoak")
@@ -28,13 +28,13 @@ __all__ = ["Fault", "Run", "UnderoakError", "check", "load_plan", "run", "shippe
 
 # Imported when first asked for: the command line must answer --help at once.
 _HOMES = {
-    "Fault": "errors",
-    "UnderoakError": "errors",
+    "Fault": "base.errors",
+    "UnderoakError": "base.errors",
     "load_plan": "plan",
     "shipped": "plan",
-    "Run": "finished",
-    "check": "runs",
-    "run": "runs",
+    "Run": "runs.finished_run",
+    "check": "runs.run",
+    "run": "runs.run",
 }
 
 

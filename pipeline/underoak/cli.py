@@ -1,4 +1,4 @@
-"""The command line: a thin face over `underoak.runs`. Results go to stdout, talk to stderr."""
+"""The command line: a thin face over `underoak.runs.run`. Results go to stdout, talk to stderr."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from typing import IO, TYPE_CHECKING, Any
 
 import click
 
-from underoak.errors import BUG, Fault, UnderoakError
-from underoak.options import MEMORY, PLAN, RUN, SEED, WORKERS, Metres, Spacing, run_options
+from underoak.base.errors import BUG, Fault, UnderoakError
+from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, Spacing, run_options
 
 if TYPE_CHECKING:
     from underoak.engine.progress import Progress
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 _SIGINT = 130
 
 
-def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
+def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
     """Turn faults into lines on stderr and an exit code; only a bug of ours shows a traceback, and only on request."""
 
     @click.option("--debug", is_flag=True, help="Show where in the program a fault arose.")
@@ -60,7 +60,7 @@ def faults_told(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _leave_hung_threads(code: int) -> None:
     """End the process here if a thread hangs in a file: the interpreter would wait for it."""
-    reads = sys.modules.get("underoak.layers.reads")
+    reads = sys.modules.get("underoak.layers.formats.read_watch")
     if reads is not None and reads.overdue(0.0) is not None:
         sys.stdout.flush()
         sys.stderr.flush()
@@ -68,7 +68,7 @@ def _leave_hung_threads(code: int) -> None:
 
 
 def _exit_code(error: BaseException) -> int:
-    """The exit code that `faults_told` ends with."""
+    """The exit code that `report_faults` ends with."""
     return int(getattr(error, "exit_code", _SIGINT if isinstance(error, KeyboardInterrupt) else BUG))
 
 
@@ -84,7 +84,7 @@ def main() -> None:
 @main.command(short_help="Judge the ground a plan describes.")
 @PLAN
 @run_options
-@faults_told
+@report_faults
 def run(plan: Path, **options: Any) -> None:
     """Judge the ground a PLAN describes: maps, ranked parcels and zones, report."""
     _run(plan, **options)
@@ -92,7 +92,7 @@ def run(plan: Path, **options: Any) -> None:
 
 @main.command(short_help="Run the shipped example.")
 @run_options
-@faults_told
+@report_faults
 def demo(**options: Any) -> None:
     """Run the shipped example: an invented limestone region and 40 parcels for sale."""
     from underoak.plan import shipped
@@ -108,7 +108,7 @@ def _run(
     from underoak.engine.stop import Stop
     from underoak.plan import load_plan
     from underoak.report import ranking
-    from underoak.runs import run as run_plan
+    from underoak.runs.run import run as run_plan
 
     if options["cluster"] and options["workers"]:
         raise click.UsageError("--cluster brings its own workers: leave --workers out")
@@ -119,7 +119,7 @@ def _run(
     options["resume"] = True if resume else False if fresh else None
     with ExitStack() as stack:
         options["stop"] = stack.enter_context(Stop(is_quiet=log_json == "-"))
-        told = stack.enter_context(_telling(progress, log_json))
+        told = stack.enter_context(_progress(progress, log_json))
         done = run_plan(load_plan(path), out=out, progress=told, strict=strict, **options)
     for found in done.findings:
         if found.view:
@@ -139,7 +139,7 @@ def _width() -> int:
 
 
 @contextmanager
-def _telling(progress: str, log_json: str | None) -> Iterator[Progress]:
+def _progress(progress: str, log_json: str | None) -> Iterator[Progress]:
     """Who is told of a run; the log hears of what ends it, too."""
     from underoak.engine.progress import Progress
 
@@ -171,11 +171,11 @@ def _log(name: str) -> IO[str]:
 @SEED
 @click.option("--deep", is_flag=True, help="Read every cell instead of a sample.")
 @click.option("--strict", is_flag=True, help="Warnings count as problems.")
-@faults_told
+@report_faults
 def check(plan: Path, **options: Any) -> None:
     """Look a PLAN over without writing anything: every problem at once, and what a run will need."""
     from underoak.plan import load_plan
-    from underoak.runs import check as check_plan
+    from underoak.runs.run import check as check_plan
 
     for line in check_plan(load_plan(plan), **options):
         click.echo(line)
@@ -187,7 +187,7 @@ def check(plan: Path, **options: Any) -> None:
     "--for", "purpose", type=click.Choice(["buy", "orchard", "restore", "region"]), required=True,
     help="What the ground is wanted for.",
 )  # fmt: skip
-@faults_told
+@report_faults
 def new(folder: Path, purpose: str) -> None:
     """Start a plan of your own in FOLDER."""
     from underoak.plan import new as new_plan
@@ -218,16 +218,16 @@ def new(folder: Path, purpose: str) -> None:
 )
 @click.option(
     "--headland",
-    type=Metres(),
+    type=Length(),
     help="For the field sheet: left free along the edges. Default: 4m; not for wild ground.",
 )
-@faults_told
+@report_faults
 def explain(
     run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Any, spacing: Any,
     headland: float | None,
 ) -> None:  # fmt: skip
     """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
-    from underoak.finished import Run
+    from underoak.runs.finished_run import Run
 
     if (parcel is None) == (zone is None):
         raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
@@ -250,18 +250,18 @@ def explain(
 @click.option("--parcel", required=True, metavar="ID", help="The parcel's id.")
 @click.option("-n", "count", type=click.IntRange(1, 200), required=True, help="How many points.")
 @click.option(
-    "--range", "range_m", type=Metres(), help="How far soil stays alike. Default: the plan's, else 800m."
+    "--range", "range_m", type=Length(), help="How far soil stays alike. Default: the plan's, else 800m."
 )  # fmt: skip
-@click.option("--setback", type=Metres(), default="10m", show_default=True, help="Off the parcel's edges.")
-@click.option("--spacing", type=Metres(), default="10m", show_default=True, help="Least distance of two points.")
+@click.option("--setback", type=Length(), default="10m", show_default=True, help="Off the parcel's edges.")
+@click.option("--spacing", type=Length(), default="10m", show_default=True, help="Least distance of two points.")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run.")
-@faults_told
+@report_faults
 def sample(
     run: Path, parcel: str, count: int, range_m: float | None, setback: float, spacing: float, out: Path | None
 ) -> None:
     """Where to take soil on a parcel of a finished RUN, and what to ask the laboratory; points for a phone or GPS."""
-    from underoak.finished import Run
     from underoak.report import lab_request
+    from underoak.runs.finished_run import Run
 
     if range_m == 0.0:
         raise click.UsageError("--range is more than 0: soil is alike over some distance")
@@ -279,14 +279,14 @@ def sample(
 @click.argument("second", type=click.Path(path_type=Path))
 @click.option("--json", "json_to", metavar="FILE", help="Write it as JSON to FILE, or to stdout instead with -.")
 @click.option("--expect-same", is_flag=True, help="Exit with 6 unless both left the same files, byte for byte.")
-@faults_told
+@report_faults
 def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -> None:
     """Say what changed from the FIRST finished run to the SECOND, where, by how much, and what explains it."""
     import json
 
-    from underoak.finished import Run
     from underoak.report import compare as compare_runs
     from underoak.report import comparison_text, comparison_values
+    from underoak.runs.finished_run import Run
 
     found = compare_runs(Run.open(first), Run.open(second))
     if json_to:
@@ -311,7 +311,7 @@ def _write(text: str, name: str) -> None:
 
 @main.command(short_help="List species profiles, or print one.")
 @click.argument("name", required=False)
-@faults_told
+@report_faults
 def species(name: str | None) -> None:
     """List the species profiles, or print one with its curves, weights and sources."""
     from underoak.plan import species_list, species_sheet
@@ -320,7 +320,7 @@ def species(name: str | None) -> None:
 
 
 @main.command()
-@faults_told
+@report_faults
 def schema() -> None:
     """Print the JSON Schema of a plan, for editors."""
     import json

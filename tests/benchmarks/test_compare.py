@@ -16,9 +16,9 @@ import compare
 import inputs
 import model
 import underoak as uo
-from underoak.engine import tile as tile_module
-from underoak.engine.cog import BLOCK, Band, Layout
-from underoak.engine.prepare import prepare
+from underoak.engine.prepare.prepare import prepare
+from underoak.engine.workers import tile as tile_module
+from underoak.engine.write.cog import BLOCK, Band, RasterLayout
 from underoak.layers import stack as stacks
 from underoak.layers.stack import Stack
 
@@ -113,7 +113,7 @@ def test_the_copy_reads_what_the_engine_reads(done, monkeypatch, most):
 
 
 def test_all_tools_write_with_underoaks_compression():
-    options = Layout("suitability.tif", "float32", float("nan"), (Band("suitability"),)).options
+    options = RasterLayout("suitability.tif", "float32", float("nan"), (Band("suitability"),)).options
     assert (options["compress"], options["zlevel"], options["blockxsize"]) == ("deflate", model.LEVEL, BLOCK)
     assert model.BLOCK == BLOCK
 
@@ -125,7 +125,7 @@ def test_inputs_are_the_same_whenever_they_are_made(done, tmp_path):
 
 
 def test_one_size_lies_across_the_bend_of_the_homolosine():
-    from underoak import crs
+    from underoak.base import crs
 
     left, bottom, right, top = inputs.ground("4k").bounds
     _, lat = crs.transformer("EPSG:3035", "EPSG:4326").transform([left, right], [bottom, top])

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from underoak.plan import load_plan
-from underoak.plan.written import read
+from underoak.plan.reading.yaml import read
 
 FOLDER = Path(__file__).parents[2] / "configs" / "plans"
 PLANS = sorted(FOLDER.glob("*.yaml"))

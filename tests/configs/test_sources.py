@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import yaml
 
-from underoak import crs, units
+from underoak.base import crs, units
 
 FOLDER = Path(__file__).parents[2] / "configs" / "sources"
 NOTES = {path.stem: yaml.safe_load(path.read_text(encoding="utf-8")) for path in sorted(FOLDER.glob("*.yaml"))}

@@ -9,9 +9,9 @@ import pytest
 import yaml
 from click.testing import CliRunner
 
+from underoak.base.errors import Fault, UnderoakError
 from underoak.cli import main
 from underoak.engine.progress import Progress, json_line
-from underoak.errors import Fault, UnderoakError
 
 from noise import small_country
 
@@ -112,7 +112,7 @@ def test_a_fault_while_computing_is_logged(country, tmp_path):
 
 
 def test_a_bug_is_logged_with_its_trace(country, tmp_path, monkeypatch):
-    monkeypatch.setattr("underoak.runs.prepare", lambda *a, **k: 1 / 0)
+    monkeypatch.setattr("underoak.runs.run.prepare", lambda *a, **k: 1 / 0)
     result, lines = logged(country, tmp_path)
     assert result.exit_code == 1
     assert "E100" in result.stderr
@@ -125,7 +125,7 @@ def test_being_stopped_is_logged(country, tmp_path, monkeypatch):
     def stop(*args, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("underoak.runs.run_tiles", stop)
+    monkeypatch.setattr("underoak.runs.run.run_tiles", stop)
     result, lines = logged(country, tmp_path)
     assert result.exit_code == 130
     assert (lines[-1]["ev"], lines[-1]["exit"]) == ("error", 130)

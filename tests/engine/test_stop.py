@@ -9,8 +9,8 @@ import time
 
 import pytest
 
-from underoak.engine.runner import _Queue
 from underoak.engine.stop import Stop, Stopped
+from underoak.engine.workers.runner import _Queue
 
 PATIENT = """
 import sys, time

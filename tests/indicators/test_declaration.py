@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.indicators import get
 from underoak.indicators.declaration import Parameter
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak.errors import UnderoakError
-from underoak.grid import Grid
-from underoak.indicators import REGISTRY, climate_entries, get, on_grid, soil_entries
-from underoak.units import canonical_name
+from underoak.base.errors import UnderoakError
+from underoak.base.grid import Grid
+from underoak.base.units import canonical_name
+from underoak.indicators import REGISTRY, get, on_grid
+from underoak.indicators.climate import entries as climate
+from underoak.indicators.soil import entries as soil
 
-ELSEWHERE = {indicator.id for indicator in (*climate_entries.ENTRIES, *soil_entries.ENTRIES)}  # have tests of their own
+ELSEWHERE = {indicator.id for indicator in (*climate.ENTRIES, *soil.ENTRIES)}  # have tests of their own
 GRID = Grid.north_up("EPSG:25831", 500_000.0, 4_600_000.0, 10.0, 9, 9)
 ONE_INPUT = [indicator for indicator in REGISTRY.values() if indicator.id not in ELSEWHERE]
 

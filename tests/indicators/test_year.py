@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak.indicators.year import SEASONS, by_cell, season_mean, season_months, season_sum, twelve
+from underoak.indicators.year import SEASONS, latitude_by_cell, season_mean, season_months, season_sum, stack_months
 
 MONTHS = np.arange(1, 13, dtype=np.float32).reshape(12, 1, 1)
 
@@ -40,17 +40,17 @@ def test_a_place_beyond_the_pole_is_missing():
 
 
 def test_latitude_may_be_a_number_a_column_or_a_field():
-    assert by_cell(10.0, (2, 3)).shape == (1, 1)
-    assert by_cell(np.zeros(2), (2, 3)).shape == (2, 1)
-    assert by_cell(np.zeros((2, 3)), (2, 3)).shape == (2, 3)
+    assert latitude_by_cell(10.0, (2, 3)).shape == (1, 1)
+    assert latitude_by_cell(np.zeros(2), (2, 3)).shape == (2, 1)
+    assert latitude_by_cell(np.zeros((2, 3)), (2, 3)).shape == (2, 3)
     with pytest.raises(ValueError, match="latitude"):
-        by_cell(np.zeros(3), (2, 3))
+        latitude_by_cell(np.zeros(3), (2, 3))
 
 
 def test_what_is_no_year_is_refused():
     with pytest.raises(ValueError, match="twelve months"):
-        twelve(MONTHS[:11])
+        stack_months(MONTHS[:11])
     with pytest.raises(ValueError, match="differ"):
-        twelve(np.zeros((12, 1, 1)), np.zeros((12, 1, 2)))
+        stack_months(np.zeros((12, 1, 1)), np.zeros((12, 1, 2)))
     with pytest.raises(ValueError, match="season"):
         season_sum(MONTHS, 45.0, "monsoon")

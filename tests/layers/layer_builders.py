@@ -16,8 +16,8 @@ from rasterio.enums import ColorInterp
 from rasterio.errors import NotGeoreferencedWarning
 from rasterio.transform import Affine
 
-from underoak.errors import Problems
-from underoak.layers.open import open_source
+from underoak.base.errors import Problems
+from underoak.layers.formats.open import open_source
 
 NORTH_UP = (30.0, 0.0, 400_000.0, 0.0, -30.0, 4_600_000.0)
 

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from underoak.grid import Grid, Window
+from underoak.base.grid import Grid, Window
 from underoak.indicators import get
 from underoak.layers import stack as stacks
-from underoak.layers.native import Native
+from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Reading, SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
 
@@ -51,11 +51,11 @@ TARGET = Grid.north_up("EPSG:25831", 417_000, 4_600_000, 30, 900, 1000)
 
 def layers(*more: StackedLayer) -> tuple[StackedLayer, ...]:
     return (
-        StackedLayer("elevation", Native(DEM), "bilinear"),
-        StackedLayer("slope", Native(DEM, indicator=get("slope")), "mean"),
-        StackedLayer("northness", Native(DEM, indicator=get("northness")), "bilinear"),
-        StackedLayer("soil", Native(SOIL), "bilinear"),
-        StackedLayer("kinds", Native(SOIL), "mode"),
+        StackedLayer("elevation", SourceLayer(DEM), "bilinear"),
+        StackedLayer("slope", SourceLayer(DEM, indicator=get("slope")), "mean"),
+        StackedLayer("northness", SourceLayer(DEM, indicator=get("northness")), "bilinear"),
+        StackedLayer("soil", SourceLayer(SOIL), "bilinear"),
+        StackedLayer("kinds", SourceLayer(SOIL), "mode"),
         *more,
     )
 
@@ -109,14 +109,16 @@ def test_only_the_named_layers_are_read():
 
 def test_months_are_kept_and_folded():
     year = Field(SOIL.grid, months=tuple(range(1, 13)))
-    summer = Native(year, keep=(6, 7, 8), indicator=get("months_sum"))
-    stack = Stack(TARGET, (StackedLayer("plain", Native(SOIL), "nearest"), StackedLayer("summer", summer, "nearest")))
+    summer = SourceLayer(year, keep=(6, 7, 8), indicator=get("months_sum"))
+    stack = Stack(
+        TARGET, (StackedLayer("plain", SourceLayer(SOIL), "nearest"), StackedLayer("summer", summer, "nearest"))
+    )
     values = stack.read(Window(0, 0, 200, 200)).values
     assert np.allclose(values["summer"], 3 * values["plain"] + 21, equal_nan=True)
 
 
 def test_values_that_a_derived_layer_cannot_have_are_missing():
-    native = Native(DEM, indicator=get("slope"))
+    native = SourceLayer(DEM, indicator=get("slope"))
     steep = replace(native, valid=(0.0, 60.0))
     stack = Stack(TARGET, (StackedLayer("all", native, "nearest"), StackedLayer("some", steep, "nearest")))
     values = stack.read(Window(300, 300, 300, 300)).values
@@ -129,11 +131,11 @@ def test_values_that_a_derived_layer_cannot_have_are_missing():
 def test_a_grid_across_the_antimeridian_is_read_from_both_ends_of_a_world_map():
     world = Field(Grid("EPSG:4326", (0.1, 0, -180.0, 0, -0.1, 90.0), 1800, 3600), is_periodic=True)
     fiji = Grid.north_up("EPSG:3460", 1_900_000, 4_100_000, 1000, 300, 300)
-    from underoak import crs
+    from underoak.base import crs
 
     left, right = (crs.transformer("EPSG:3460", "EPSG:4326").transform(x, 3_950_000)[0] for x in (1.9e6, 2.2e6))
     assert left > 0 > right  # the grid does cross it
-    values = Stack(fiji, (StackedLayer("w", Native(world), "nearest"),)).read(fiji.window).values["w"]
+    values = Stack(fiji, (StackedLayer("w", SourceLayer(world), "nearest"),)).read(fiji.window).values["w"]
     u, v = np.mgrid[0:300, 0:300][::-1] + 0.5
     lon, lat = crs.transformer("EPSG:3460", "EPSG:4326").transform(*fiji.xy(u, v))
     cols, rows = np.floor((lon + 180) / 0.1).astype(int) % 3600, np.floor((90 - lat) / 0.1).astype(int)
@@ -146,10 +148,10 @@ def test_a_grid_across_the_antimeridian_is_read_from_both_ends_of_a_world_map():
 def test_ground_torn_apart_by_the_homolosine_is_read_in_pieces():
     soil = Field(Grid.north_up(HOMOLOSINE, -20_000_000.0, 8_700_000.0, 250.0, 69_600, 160_000))
     greenland = Grid.north_up("EPSG:32624", 300_000, 8_100_000, 100, 512, 2048)  # holds 40 W, where the lobes part
-    stack = Stack(greenland, (StackedLayer("soil", Native(soil), "nearest"),))
+    stack = Stack(greenland, (StackedLayer("soil", SourceLayer(soil), "nearest"),))
     window = Window(0, 0, 256, 2048)
     values = stack.read(window).values["soil"]
-    from underoak import crs
+    from underoak.base import crs
 
     u, v = np.meshgrid(np.arange(2048) + 0.5, np.arange(256) + 0.5)
     x, y = crs.transformer("EPSG:32624", HOMOLOSINE).transform(*greenland.xy(u, v))
@@ -164,12 +166,12 @@ def test_ground_torn_apart_by_the_homolosine_is_read_in_pieces():
 
 
 def test_a_map_of_the_world_from_0_to_360_overlaps_a_region_west_of_greenwich():
-    from underoak.engine.prepare import _check_overlap
-    from underoak.errors import Problems
+    from underoak.base.errors import Problems
+    from underoak.engine.prepare.prepare import _check_overlap
 
     world = Field(Grid("EPSG:4326", (0.1, 0, 0.0, 0, -0.1, 90.0), 1800, 3600), is_periodic=True)
     spain = Grid.north_up("EPSG:25830", 400_000, 4_500_000, 1000, 100, 100)
-    layer = StackedLayer("w", Native(world), "nearest")
+    layer = StackedLayer("w", SourceLayer(world), "nearest")
     stack, problems = Stack(spain, (layer,)), Problems()
     _check_overlap(stack, layer, problems)
     assert problems.faults == []

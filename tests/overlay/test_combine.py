@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import combine, orness
 
 import plain_overlay as plain

@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import (
     EXCLUDED,
     MISSING,
     NOTHING_LIMITS,
-    Judgement,
+    OverlayResult,
     Rules,
     classify,
     combine,
@@ -51,7 +51,7 @@ def region(rows: int = 40, cols: int = 61, gaps: float = 0.1) -> tuple[np.ndarra
     return m, rng.choice(np.uint8([0, 0, 0, 1, 2]), (rows, cols))
 
 
-def same(a: Judgement, b: Judgement) -> bool:
+def same(a: OverlayResult, b: OverlayResult) -> bool:
     return all(x is y or x.tobytes() == y.tobytes() for x, y in zip(a, b, strict=True))
 
 
@@ -166,7 +166,7 @@ def test_tiles_and_threads_change_no_bit(name: str, missing: Any) -> None:
     with ThreadPoolExecutor(4) as pool:
         parts = list(pool.map(lambda t: judge(m[:, t[0], t[1]], ground[t], rules), tiles))
     for tile, part in zip(tiles, parts, strict=True):
-        cut = Judgement(*(None if a is None else np.ascontiguousarray(a[tile]) for a in whole))  # type: ignore[arg-type]
+        cut = OverlayResult(*(None if a is None else np.ascontiguousarray(a[tile]) for a in whole))  # type: ignore[arg-type]
         assert same(part, cut)
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import EXCLUDED, MISSING, NOTHING_LIMITS, S1, S2, S3, N, check_classes, class_name, classify
 
 

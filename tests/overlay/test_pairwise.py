@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import check_consistency, pairwise_from_ratios, pairwise_weights
 from underoak.overlay.pairwise import log_least_squares, random_index
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import normalise, rank_order_centroid, rank_reciprocal, rank_sum
 
 

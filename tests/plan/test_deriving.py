@@ -7,9 +7,10 @@ import json
 import jsonschema
 import pytest
 import yaml
-from plan_texts import faults, loaded, place, spoiled
 
 from underoak.plan.schema import plan_schema
+
+from plan_texts import faults, loaded, place, spoiled
 
 SLOPE = "slope: {from: elevation, derive: slope}"
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import pytest
+
 from plan_texts import GOOD, faults, loaded, place, spoiled
 
 CURVE = "{shape: table, of: {1: 1.0, 2: 0.6, 3: 0.0}}"

@@ -15,12 +15,13 @@ import pytest
 import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from plan_texts import GOOD, loaded, spoiled
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import Curve
 from underoak.plan import Plan, load_plan, load_profile
-from underoak.plan.written import parse
+from underoak.plan.reading.yaml import parse
+
+from plan_texts import GOOD, loaded, spoiled
 
 DESIGN = """\
 format: 1

@@ -4,11 +4,12 @@ import json
 
 import pytest
 from jsonschema import Draft202012Validator
-from plan_texts import GOOD, spoiled
 from test_plan_loading import DESIGN
 
 from underoak.plan import PURPOSES, load_plan, new, plan_schema, shipped
-from underoak.plan.written import parse
+from underoak.plan.reading.yaml import parse
+
+from plan_texts import GOOD, spoiled
 
 SCHEMA = plan_schema()
 VALIDATOR = Draft202012Validator(SCHEMA)

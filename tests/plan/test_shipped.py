@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.plan import shipped
 from underoak.plan import shipped as shipped_function
 

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.plan import PURPOSES, load_plan, new
 
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from shapely import Polygon, box
 
-from underoak import crs
-from underoak.grid import Grid
+from underoak.base import crs
+from underoak.base.grid import Grid
 from underoak.indicators import cell_areas, cell_metres
 from underoak.places import areas_ha
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak.indicators import bioclim
+from underoak.indicators.climate import bioclim
 
 
 def year(*months):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from underoak.doubt import wilson
+from underoak.uncertainty import wilson
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from underoak import crs
+from underoak.base import crs
 
 AIRY = "+a=6377563.396 +rf=299.32496"
 CLARKE = "+ellps=clrk66"

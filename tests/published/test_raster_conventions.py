@@ -9,19 +9,19 @@ import pytest
 import rasterio
 from rasterio.transform import Affine
 
-from underoak.errors import Problems
-from underoak.layers.asked import Asked
-from underoak.layers.decision import Found, resolve
-from underoak.layers.open import open_source
-from underoak.layers.plausible import judge_sample, sample
+from underoak.base.errors import Problems
+from underoak.layers.decoding.plausibility import judge_sample, sample
+from underoak.layers.decoding.rules import FileFacts, resolve_rules
+from underoak.layers.formats.open import open_source
+from underoak.layers.layer_request import LayerRequest
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 
 
 def decoded(stored, dtype="int16", scale=1.0, offset=0.0, file_unit="", nodata=(), **layer):
     problems = Problems()
-    asked = Asked.of("layer", SimpleNamespace(file="layer.tif", **layer))
-    decision = resolve(Found(dtype, scale, offset, file_unit, nodata), asked, problems)
+    asked = LayerRequest.of("layer", SimpleNamespace(file="layer.tif", **layer))
+    decision = resolve_rules(FileFacts(dtype, scale, offset, file_unit, nodata), asked, problems)
     assert not problems.faults
     return decision.encoding.affine(float(stored)), decision
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak import units
-from underoak.indicators.reaction import CONVERSION_SD, convert_ph, converted_sd, mean_ph
-from underoak.indicators.soil import MODERN, carbonate, depth_mean, organic_matter, stock
+from underoak.base import units
+from underoak.indicators.soil.ph import CONVERSION_SD, convert_ph, converted_sd, mean_ph
+from underoak.indicators.soil.properties import MODERN, carbonate, depth_mean, organic_matter, stock
 
 TENTHS = np.float32([72, 74, 78, 80])
 EDGES = (0, 5, 15, 30, 60)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak.grid import Grid
+from underoak.base.grid import Grid
 from underoak.indicators import aspect, cell_metres, eastness, get, northness, on_grid, slope
 
 FLOAT32 = 2e-7  # relative

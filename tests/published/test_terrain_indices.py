@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from underoak.indicators import plan_curvature, profile_curvature, radiation_of, topographic_position, wetness_index
-from underoak.indicators.metres import Strip
+from underoak.indicators.cell_size import CellSizes
 
 RADIATION, HEAT = 180.0, 225.0
 
@@ -83,14 +83,14 @@ def test_wetness_of_a_tilted_plane(cells, cell, steep, value):  # B18: ln(n c / 
     fall = -np.arange(cells + 2) * cell * np.tan(np.radians(steep))
     plane = np.tile(fall, (5, 1)).astype(np.float32)
     side = np.full(5, cell)
-    made = wetness_index(plane, [Strip(0, cells + 2, side, side, np.zeros(5), np.full(5, 90.0))])
+    made = wetness_index(plane, [CellSizes(0, cells + 2, side, side, np.zeros(5), np.full(5, 90.0))])
     assert made[2, cells - 1] == pytest.approx(value, abs=1e-5)
 
 
 def test_wetness_of_a_level_plain_stops_at_a_tenth_of_a_degree():  # B19: never infinite
     pytest.importorskip("pyflwdir")
     side = np.full(3, 10.0)
-    made = wetness_index(np.zeros((3, 3), np.float32), [Strip(0, 3, side, side, np.zeros(3), np.full(3, 90.0))])
+    made = wetness_index(np.zeros((3, 3), np.float32), [CellSizes(0, 3, side, side, np.zeros(3), np.full(3, 90.0))])
     least, most = (np.log(cells * 10.0 / np.tan(np.radians(0.1))) for cells in (1, 9))
     assert least - 1e-5 <= made[1, 1] <= most + 1e-5
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak.indicators.texture import TEXTURES, texture_class, texture_fractions
+from underoak.indicators.soil.texture import TEXTURES, texture_class, texture_fractions
 
 
 def inequalities(sand, silt, clay, p):

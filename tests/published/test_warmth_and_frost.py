@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from underoak.indicators.warmth import at_height, degree_days, frost_days, sine_degree_days, single_sine
+from underoak.indicators.climate.temperature import at_height, degree_days, frost_days, sine_degree_days, single_sine
 
 TMIN = np.float32([-2, -1, 2, 5, 9, 13, 15, 15, 11, 7, 2, -1]).reshape(12, 1, 1)
 TMAX = np.float32([6, 8, 12, 15, 20, 24, 28, 27, 22, 16, 10, 7]).reshape(12, 1, 1)

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.overlay import (
     check_consistency,
     combine,

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from shapely import Polygon, box
 
-from underoak.engine.reducer import Judged
-from underoak.grid import Grid
-from underoak.layers.burn import coverage, edges_of
+from underoak.base.grid import Grid
+from underoak.engine.judge.reducer import JudgedBlock
+from underoak.layers.shapes.coverage import coverage, edges_of
 from underoak.overlay import Curve, Rules, judge, membership
-from underoak.places.shape.areas import areas_ha
-from underoak.places.shape.parcels import Parcels
-from underoak.places.total.tally import Tally
+from underoak.places.geometry.areas import areas_ha
+from underoak.places.geometry.parcel_shapes import Parcels
+from underoak.places.parcels.sums import ParcelSumsReducer
 
 GRID = Grid.north_up("EPSG:3035", 0.0, 30.0, 10.0, 3, 3)
 VALUES = np.arange(1, 10, dtype=np.float32).reshape(3, 3)
@@ -30,10 +30,10 @@ def fractions(shape):
 def row_of(shape, values=VALUES, cuts=(0.75, 0.5, 0.25)):
     rules = Rules((1.0,), cuts=cuts)
     made = judge(values[None] / np.float32(10), np.zeros((3, 3), np.uint8), rules)
-    judged = Judged(GRID.window, values[None] / 10, made.suitability, made.classes, made.weakest, made.gainful)
+    judged = JudgedBlock(GRID.window, values[None] / 10, made.suitability, made.classes, made.weakest, made.gainful)
     shapes = np.array([shape], object)
     parcels = Parcels(("p",), shapes, GRID.crs, areas_ha(shapes, GRID.crs), ("",))
-    tally = Tally.of(parcels, GRID, ("value",), rules)
+    tally = ParcelSumsReducer.of(parcels, GRID, ("value",), rules)
     (row,) = tally.table(tally.finish([tally.reduce(judged)])).to_dict("records")
     return row
 

@@ -16,7 +16,7 @@ import xarray as xr
 import yaml
 
 import underoak as uo
-from underoak import crs
+from underoak.base import crs
 
 import builders
 

@@ -9,7 +9,7 @@ import pytest
 import rasterio.transform
 import xarray as xr
 
-from underoak import crs, units
+from underoak.base import crs, units
 
 import builders
 

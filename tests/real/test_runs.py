@@ -13,7 +13,7 @@ import pytest
 import yaml
 
 import underoak as uo
-from underoak import crs
+from underoak.base import crs
 
 pytestmark = pytest.mark.real
 

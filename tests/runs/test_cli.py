@@ -10,8 +10,8 @@ import shapely
 import yaml
 from click.testing import CliRunner
 
+from underoak.base.errors import Fault, UnderoakError
 from underoak.cli import main
-from underoak.errors import Fault, UnderoakError
 
 from noise import LEFT, TOP, small_country, write_shapes
 
@@ -110,7 +110,7 @@ def test_check_tells_the_workers_that_a_limit_on_memory_leaves(planned):
 
 def test_check_says_when_its_figures_are_averages(planned, monkeypatch):
     assert "by averages" not in called("check", planned[0]()).stdout
-    monkeypatch.setattr("underoak.runs.is_compiled", lambda: False)
+    monkeypatch.setattr("underoak.runs.run.is_compiled", lambda: False)
     assert "by averages" in called("check", planned[0]()).stdout
 
 
@@ -133,7 +133,7 @@ def test_schema_is_json():
 @pytest.mark.parametrize(("text", "bytes_"), [("4GiB", 4 * 1024**3), ("900 MB", 900_000_000), ("1.5tb", 1.5e12)])
 def test_memory_is_read_with_its_unit(planned, monkeypatch, text, bytes_):
     asked = {}
-    monkeypatch.setattr("underoak.runs.check", lambda plan, **options: asked.update(options) or [])
+    monkeypatch.setattr("underoak.runs.run.check", lambda plan, **options: asked.update(options) or [])
     assert called("check", planned[0](), "--memory", text).exit_code == 0
     assert asked["memory"] == bytes_
 
@@ -146,7 +146,7 @@ def test_0_done(finished):
 
 
 def test_1_a_bug_of_ours(planned, monkeypatch):
-    monkeypatch.setattr("underoak.runs.prepare", lambda *a, **k: [][1])
+    monkeypatch.setattr("underoak.runs.run.prepare", lambda *a, **k: [][1])
     result = called("run", planned[0](), "--out", planned[1])
     assert result.exit_code == 1
     assert result.stderr.startswith("E100 a bug in underoak: IndexError")
@@ -205,7 +205,7 @@ def test_7_limits(planned):
 
 
 def test_9_a_folder_in_use(planned):
-    from underoak.engine.folder import RunFolder
+    from underoak.engine.storage.run_folder import RunFolder
 
     path = planned[0]()
     with RunFolder(planned[1]):
@@ -235,6 +235,6 @@ def test_a_run_that_warnings_end_says_so(planned, monkeypatch):
     def ends(*_, **__):
         raise UnderoakError(Fault("W402", "outlines repaired", "parcels"))
 
-    monkeypatch.setattr("underoak.runs.run", ends)
+    monkeypatch.setattr("underoak.runs.run.run", ends)
     result = called("run", planned[0](), "--strict")
     assert result.stderr.splitlines() == ["W402 parcels: outlines repaired.", "Warnings end it, as --strict asks."]

@@ -11,7 +11,7 @@ import yaml
 from click.testing import CliRunner
 
 from underoak.cli import main
-from underoak.indicators.evaporation import hargreaves_year
+from underoak.indicators.climate.evapotranspiration import hargreaves_year
 
 from noise import write_raster, write_shapes
 

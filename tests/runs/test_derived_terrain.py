@@ -14,8 +14,8 @@ import shapely
 from click.testing import CliRunner
 
 import underoak as uo
+from underoak.base.errors import UnderoakError
 from underoak.cli import main
-from underoak.errors import UnderoakError
 from underoak.indicators import radiation_of
 
 from noise import LEFT, TOP, noise_country, write_raster, write_shapes

@@ -15,7 +15,7 @@ import yaml
 from click.testing import CliRunner
 
 from underoak.cli import main
-from underoak.finished import Run
+from underoak.runs.finished_run import Run
 
 from noise import LEFT, TOP, small_country, write_raster, write_shapes
 
@@ -252,7 +252,7 @@ def test_a_folder_that_cannot_be_written_is_told_before_computing(case):
 
 
 def test_a_second_run_in_the_same_folder_is_refused(case):
-    from underoak.engine.folder import RunFolder
+    from underoak.engine.storage.run_folder import RunFolder
 
     plan, folder = case
     with RunFolder(folder / "out"):

@@ -12,8 +12,8 @@ import rasterio
 import shapely
 
 import underoak as uo
-from underoak import crs
-from underoak.places.wild.restoring import CONSTRAINT, CUT
+from underoak.base import crs
+from underoak.places.wild.native_rules import CONSTRAINT, CUT
 
 from noise import write_raster, write_shapes
 

@@ -21,9 +21,10 @@ import yaml
 from click.testing import CliRunner
 
 import underoak as uo
+from underoak.base.errors import Fault, UnderoakError
 from underoak.cli import main
-from underoak.engine import disk, pool, unfinished
-from underoak.errors import Fault, UnderoakError
+from underoak.engine.storage import disk, resume
+from underoak.engine.workers import pool
 
 from crash import die, in_child
 from noise import noise_country
@@ -140,7 +141,7 @@ def test_a_changed_input_is_refused_by_its_name_and_a_mere_copy_of_it_is_not(lan
 
 
 def test_other_software_is_refused_by_its_name(land, stopped, monkeypatch):
-    from underoak.engine import identity
+    from underoak.engine.storage import identity
 
     true = identity.software()
     monkeypatch.setattr(identity, "software", lambda: {**true, "numpy": "99.0"})
@@ -150,7 +151,7 @@ def test_other_software_is_refused_by_its_name(land, stopped, monkeypatch):
 
 
 def test_tiles_of_another_processor_are_used_with_a_warning(land, undisturbed, stopped, monkeypatch):
-    monkeypatch.setattr(unfinished, "processor", lambda: "another kind")
+    monkeypatch.setattr(resume, "processor", lambda: "another kind")
     listener = Listener()
     go(*land, stopped, progress=listener)
     assert any(text.startswith("W602") and "last digits may differ" in text for text in listener.heard)
@@ -172,7 +173,7 @@ def test_a_damaged_spool_still_ends_in_the_same_bytes(land, undisturbed, stopped
 
 
 def test_a_fault_in_a_tile_keeps_the_tiles_that_are_done(land, undisturbed, tmp_path, monkeypatch):
-    true, calls, flying = pool.do_tile, [], threading.Event()
+    true, calls, flying = pool.judge_tile, [], threading.Event()
 
     def breaks(work, window):
         calls.append(window)

@@ -9,12 +9,12 @@ from click.testing import CliRunner
 
 import underoak as uo
 from underoak.cli import main
-from underoak.finished import Run
 from underoak.overlay import Curve, Rules
-from underoak.places.answer import kept as kept_cells
-from underoak.places.answer.kept import Kept, sd_left
-from underoak.places.soil.retested import Pooled
-from underoak.places.total.sample import Cells
+from underoak.places.parcels.cell_sample import SampledCells
+from underoak.places.soil.lab_results import PooledResult
+from underoak.places.verdicts import saved_cells as kept_cells
+from underoak.places.verdicts.saved_cells import SavedCells, sd_left
+from underoak.runs.finished_run import Run
 
 from noise import LEFT, TOP, noise_country, write_shapes
 
@@ -54,7 +54,7 @@ def test_the_cells_are_an_output_with_a_checksum(moved):
 def test_the_indices_are_those_of_the_cells_judged_anew(moved):
     found = moved.sensitivity("a")
     assert found.layers == ("soil_ph", "elevation")
-    kept = Kept.read(moved.folder)
+    kept = SavedCells.read(moved.folder)
     part, sds = kept.cells.of(kept.place("a")), kept.sds_of(kept.place("a"))
     names = [name for name, _, _ in kept.criteria]
     at = names.index("ph")
@@ -69,7 +69,7 @@ def test_the_indices_are_those_of_the_cells_judged_anew(moved):
 
 
 def test_the_kept_cells_stand_for_the_parcel_as_it_was_judged(moved):
-    kept, table = Kept.read(moved.folder), moved.parcels.set_index("id")
+    kept, table = SavedCells.read(moved.folder), moved.parcels.set_index("id")
     for at, parcel in enumerate(kept.ids):
         part = kept.cells.of(at)
         judged = uo.overlay.combine(kept.cells.memberships[part].T, kept.rules.weights, "geometric")
@@ -118,13 +118,13 @@ def test_what_is_written_is_read_again_and_is_the_same_bytes(tmp_path):
     values = np.array([[0.25, 3.0], [0.5, 9.0]], np.float32)
     curves = Curve.ramp_up(0.0, 1.0), Curve.table({3: 0.4})
     memberships = np.stack([uo.overlay.membership(values[:, k], curve) for k, curve in enumerate(curves)], axis=1)
-    cells = Cells(
+    cells = SampledCells(
         np.array([0, 2]), np.arange(2), np.ones(2), np.array([1.0, 0.5]), memberships, values, np.zeros(2, np.float32)
     )
     criteria = ("one", "ph", curves[0]), ("two", "cover", curves[1])
-    kept = Kept(("p é",), cells, criteria, Rules((0.5, 0.5), "ordered", alpha=2.0), {"ph": np.array([np.nan])}, 3)
+    kept = SavedCells(("p é",), cells, criteria, Rules((0.5, 0.5), "ordered", alpha=2.0), {"ph": np.array([np.nan])}, 3)
     first = kept.write(tmp_path).read_bytes()
-    again = Kept.read(tmp_path)
+    again = SavedCells.read(tmp_path)
     assert (again.ids, again.criteria, again.rules, again.seed) == (kept.ids, kept.criteria, kept.rules, 3)
     np.testing.assert_array_equal(again.cells.memberships, memberships)
     assert again.sds_of(0) == {}
@@ -133,7 +133,7 @@ def test_what_is_written_is_read_again_and_is_the_same_bytes(tmp_path):
 
 def test_after_a_laboratory_what_it_leaves_in_doubt_counts():
     def pooled(map_sd, lab_sd):
-        return Pooled("ph", 7.0, map_sd, 7.5, lab_sd, 7.4, 1)
+        return PooledResult("ph", 7.0, map_sd, 7.5, lab_sd, 7.4, 1)
 
     assert sd_left(pooled(0.4, 0.3), "update") == pytest.approx(0.24)
     assert sd_left(pooled(0.4, 0.3), "replace") == 0.3
@@ -146,7 +146,7 @@ def test_of_many_parcels_the_best_are_kept(tmp_path, monkeypatch):
     monkeypatch.setattr(kept_cells, "MOST", 2)
     made = uo.run(uo.load_plan(planned(tmp_path, soil_ph=0.3), base=tmp_path), out=tmp_path / "out")
     best = [str(id) for id in made.parcels["id"]]
-    assert list(Kept.read(made.folder).ids) == best[:2]
+    assert list(SavedCells.read(made.folder).ids) == best[:2]
     with pytest.raises(uo.UnderoakError, match="only those of the best 2") as told:
         made.sensitivity(best[2])
     assert told.value.faults[0].code == "E609"

@@ -12,9 +12,9 @@ import time
 import pytest
 
 import underoak as uo
-from underoak import deliver
-from underoak.engine.folder import finish_publishing
-from underoak.errors import UnderoakError
+from underoak.base.errors import UnderoakError
+from underoak.engine.storage.run_folder import finish_publishing
+from underoak.runs import results
 
 import strip
 from crash import at_call, die, disk_full, in_child
@@ -41,7 +41,7 @@ def undisturbed(land, tmp_path_factory):
     picture = (out / "new" / "map.png").read_bytes()
     with pytest.MonkeyPatch.context() as patch:
         # most of the time of so small a run goes into its picture, which is looked at elsewhere
-        patch.setattr(deliver, "map_png", lambda *args, **kwargs: picture)
+        patch.setattr(results, "map_png", lambda *args, **kwargs: picture)
         (out / "old" / "map.png").write_bytes(picture)
         began = time.monotonic()
         assert in_child(lambda: go(land, out / "again")) == 0

@@ -16,7 +16,7 @@ import xarray as xr
 from rasterio.features import geometry_window
 from rasterio.warp import Resampling, reproject
 
-from underoak import crs
+from underoak.base import crs
 
 FOLDER = Path(__file__).parents[2] / "sample_rasters"
 RASTERS = ("soil_ph.tif", "soil_ph_q05.tif", "soil_ph_q95.tif", "clay.tif", "elevation.tif", "landcover.tif")

@@ -25,7 +25,7 @@ import traceback
 from collections.abc import Iterator
 from typing import IO, Any, Literal
 
-from underoak.errors import BUG, Fault, UnderoakError
+from underoak.base.errors import BUG, Fault, UnderoakError
 
 Show = Literal["auto", "plain", "none"]
 _PLAIN_SECONDS = 10.0

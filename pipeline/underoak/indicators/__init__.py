@@ -1,6 +1,7 @@
 """Indicators: what the ground and the climate are like, cell by cell. Arrays in, arrays out."""
 
-from underoak.indicators.climate import (
+from underoak.indicators.cell_size import CellSizes, cell_areas, cell_metres
+from underoak.indicators.climate.monthly import (
     annual_mean,
     annual_sum,
     coldest_month_mean,
@@ -11,38 +12,37 @@ from underoak.indicators.climate import (
     warmest_month_mean,
 )
 from underoak.indicators.declaration import Indicator, Input, Parameter
-from underoak.indicators.ground import cells_around, latitudes, on_grid
-from underoak.indicators.metres import Strip, cell_areas, cell_metres
-from underoak.indicators.nearness import distance
+from underoak.indicators.distance import distance
+from underoak.indicators.on_grid import halo_cells, latitudes, on_grid
 from underoak.indicators.registry import REGISTRY, get
-from underoak.indicators.relief import (
+from underoak.indicators.terrain.gradient import aspect, eastness, northness, slope
+from underoak.indicators.terrain.relief import (
     plan_curvature,
     profile_curvature,
     ruggedness,
     topographic_position,
     topographic_position_standardised,
 )
-from underoak.indicators.sunlit import direct_radiation, heat_load, radiation_of
-from underoak.indicators.terrain import aspect, eastness, northness, slope
-from underoak.indicators.wetness import wetness_index
+from underoak.indicators.terrain.solar_radiation import direct_radiation, heat_load, radiation_of
+from underoak.indicators.terrain.wetness import wetness_index
 
 __all__ = [
     "REGISTRY",
+    "CellSizes",
     "Indicator",
     "Input",
     "Parameter",
-    "Strip",
     "annual_mean",
     "annual_sum",
     "aspect",
     "cell_areas",
     "cell_metres",
-    "cells_around",
     "coldest_month_mean",
     "direct_radiation",
     "distance",
     "eastness",
     "get",
+    "halo_cells",
     "heat_load",
     "latitudes",
     "months_max",

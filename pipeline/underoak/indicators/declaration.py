@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from underoak.errors import Fault, UnderoakError, did_you_mean
-from underoak.raster import FloatArray
-from underoak.units import read_quantity
+from underoak.base.arrays import FloatArray
+from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.base.units import read_quantity
 
 Setting = float | str | tuple[int, ...]
 

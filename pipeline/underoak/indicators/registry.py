@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from underoak.errors import Fault, UnderoakError, did_you_mean
-from underoak.indicators import climate_entries, month_entries, soil_entries, terrain_entries
+from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.indicators.climate import entries as climate
 from underoak.indicators.declaration import Indicator
+from underoak.indicators.soil import entries as soil
+from underoak.indicators.terrain import entries as terrain
 
-_ENTRIES = (*terrain_entries.ENTRIES, *month_entries.ENTRIES, *climate_entries.ENTRIES, *soil_entries.ENTRIES)
+_ENTRIES = (*terrain.ENTRIES, *climate.ENTRIES, *soil.ENTRIES)
 REGISTRY: dict[str, Indicator] = {indicator.id: indicator for indicator in _ENTRIES}
 
 

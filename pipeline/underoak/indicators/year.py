@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.raster import FloatArray
+from underoak.base.arrays import FloatArray
 
 Doubles = npt.NDArray[np.float64]
 Latitude = float | npt.NDArray[Any]
@@ -71,8 +71,8 @@ def season_mean(months: FloatArray, latitude: Latitude, season: str = "summer") 
 
 
 def _seasonal(months: Any, latitude: Latitude, season: str, parts: float) -> FloatArray:
-    (values,) = twelve(months)
-    lat = by_cell(latitude, values.shape[1:])
+    (values,) = stack_months(months)
+    lat = latitude_by_cell(latitude, values.shape[1:])
     halves = []
     for is_south in (False, True):
         total = np.zeros(values.shape[1:], np.float64)
@@ -82,7 +82,7 @@ def _seasonal(months: Any, latitude: Latitude, season: str, parts: float) -> Flo
     return np.where(np.isnan(lat), np.nan, np.where(lat < 0.0, halves[1], halves[0])).astype(np.float32)
 
 
-def twelve(*layers: Any) -> tuple[FloatArray, ...]:
+def stack_months(*layers: Any) -> tuple[FloatArray, ...]:
     """The layers as float32 (12, rows, cols), all of one shape.
 
     >>> [layer.shape for layer in twelve(np.zeros((12, 2, 3)), np.ones((12, 2, 3)))]
@@ -100,12 +100,12 @@ def twelve(*layers: Any) -> tuple[FloatArray, ...]:
     return made
 
 
-def by_cell(latitude: Latitude, shape: tuple[int, ...]) -> Doubles:
+def latitude_by_cell(latitude: Latitude, shape: tuple[int, ...]) -> Doubles:
     """Latitudes [degree] that stretch over cells of that shape: (1, 1), (rows, 1) or (rows, cols).
 
     NaN beyond the poles, where there is no place.
 
-    >>> by_cell(np.array([50.0, 91.0]), (2, 3)).tolist()
+    >>> latitude_by_cell(np.array([50.0, 91.0]), (2, 3)).tolist()
     [[50.0], [nan]]
 
     Raises:

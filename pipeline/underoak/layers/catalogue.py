@@ -7,18 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from underoak import units
-from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
-from underoak.grid import Grid
+from underoak.base import units
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.base.grid import Grid
 from underoak.indicators import REGISTRY, Indicator, Input, get
 from underoak.indicators.year import SEASONS, season_months
 from underoak.layers.files import local
-from underoak.layers.native import Feed, Native
-from underoak.layers.open import open_source
-from underoak.layers.shapes import open_shapes
+from underoak.layers.formats.open import open_source
+from underoak.layers.resampling.source_layer import ExtraInput, SourceLayer
+from underoak.layers.resampling.whole_file import WholeFileSource
+from underoak.layers.shapes.distance import open_shapes
 from underoak.layers.source import Source
 from underoak.layers.stack import StackedLayer
-from underoak.layers.whole import WholeSource
 
 
 def open_layers(
@@ -77,7 +77,7 @@ def _to_shapes(name: str, spec: Any, base: Path, grid: Grid | None, problems: Pr
     except UnderoakError as error:
         problems.extend(Fault(f.code, f.what, f.where or where, f.mend) for f in error.faults)
         return []
-    return [StackedLayer(name, Native(source, after=after, valid=valid), spec.resampling)]
+    return [StackedLayer(name, SourceLayer(source, after=after, valid=valid), spec.resampling)]
 
 
 def _bare_months(layers: Mapping[str, Any], judged: Collection[str] | None) -> dict[str, Input]:
@@ -112,12 +112,14 @@ def _come_from_files(given: Mapping[str, str], name: str, layers: Mapping[str, A
     return True
 
 
-def _native(name: str, spec: Any, sources: Mapping[str, Source], is_south: bool, problems: Problems) -> Native | None:
+def _native(
+    name: str, spec: Any, sources: Mapping[str, Source], is_south: bool, problems: Problems
+) -> SourceLayer | None:
     """How the layer comes of its sources, which are named as the indicator's inputs, or "" where there is one."""
     first = next(iter(sources.values()))
     indicator = get(spec.derive) if spec.derive is not None else get(f"months_{spec.reduce}") if spec.reduce else None
     if indicator is None:
-        return Native(first) if _has_cells(name, spec, first, Input(), problems) else None
+        return SourceLayer(first) if _has_cells(name, spec, first, Input(), problems) else None
     if "" in sources:
         sources = {next(iter(indicator.inputs)): first}
     lacking = [given for given in indicator.inputs if given not in sources]
@@ -141,16 +143,16 @@ def _native(name: str, spec: Any, sources: Mapping[str, Source], is_south: bool,
             return None
         end = wanted.unit or ("" if wanted.kind == "codes" else first.facts.unit)  # where any will do, the same for all
         before = units.conversion(source.facts.unit, end) if end else units.Affine1D()
-        feeds.append(Feed(_on(source, first.grid), keep, before))
+        feeds.append(ExtraInput(_on(source, first.grid), keep, before))
     result = _result_unit(indicator, first)
     after = units.conversion(result, spec.to) if spec.to is not None else units.Affine1D()
     valid = (float(spec.valid[0]), float(spec.valid[1])) if spec.valid is not None else None
     settings = tuple(indicator.settings(spec.settings).items())
     one, *more = feeds
     if indicator.is_whole:
-        whole = WholeSource(one.source, indicator, one.before, settings, result)
-        return Native(whole, after=after, valid=valid)
-    return Native(one.source, one.keep, indicator, one.before, after, valid, tuple(more), settings)
+        whole = WholeFileSource(one.source, indicator, one.before, settings, result)
+        return SourceLayer(whole, after=after, valid=valid)
+    return SourceLayer(one.source, one.keep, indicator, one.before, after, valid, tuple(more), settings)
 
 
 def _has_cells(name: str, spec: Any, source: Source, wanted: Input, problems: Problems) -> bool:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
 
 MOST_BLOCK_BYTES = 256 * 2**20
 MOST_CELLS = 2.0e9

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
-from underoak.grid import Grid, Window
-from underoak.raster import FloatArray
+from underoak.base.arrays import FloatArray
+from underoak.base.grid import Grid, Window
 
 
 class Reading(NamedTuple):

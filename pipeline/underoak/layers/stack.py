@@ -10,13 +10,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from underoak.grid import Grid, Window
-from underoak.layers.mesh import Coordinates, Mesh
-from underoak.layers.meshes import Meshes, around
-from underoak.layers.native import Native, clip_to, read_around
-from underoak.layers.resample import reach, resample_alike
+from underoak.base.arrays import FloatArray
+from underoak.base.grid import Grid, Window
+from underoak.layers.resampling.mesh import Coordinates, Mesh
+from underoak.layers.resampling.meshes import Meshes, around
+from underoak.layers.resampling.resample import reach, resample_alike
+from underoak.layers.resampling.source_layer import SourceLayer, clip_to, read_around
 from underoak.layers.source import Reading, Source
-from underoak.raster import FloatArray
 
 _RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
 
@@ -26,7 +26,7 @@ class StackedLayer:
     """One layer and how it comes onto the analysis grid."""
 
     name: str
-    native: Native
+    native: SourceLayer
     method: str
     share_of: tuple[float, ...] = ()
 

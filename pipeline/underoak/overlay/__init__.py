@@ -1,10 +1,10 @@
 """Response curves, weights, combination, classes and limiting factors: arrays in, arrays out."""
 
+from underoak.base.codes import CLASS_NAMES, EXCLUDED, MISSING, NOTHING_LIMITS, S1, S2, S3, N
 from underoak.overlay.classes import CUTS, check_classes, class_name, classify
-from underoak.overlay.codes import CLASS_NAMES, EXCLUDED, MISSING, NOTHING_LIMITS, S1, S2, S3, N
 from underoak.overlay.combine import RULES, check_combination, combine, dispersion, orness
 from underoak.overlay.curves import Curve, membership
-from underoak.overlay.judge import Judgement, Rules, judge
+from underoak.overlay.judge import OverlayResult, Rules, judge
 from underoak.overlay.limiting import most_gainful, weakest
 from underoak.overlay.pairwise import PairwiseResult, check_consistency, pairwise_from_ratios, pairwise_weights
 from underoak.overlay.weights import normalise, rank_order_centroid, rank_reciprocal, rank_sum
@@ -20,8 +20,8 @@ __all__ = [
     "S2",
     "S3",
     "Curve",
-    "Judgement",
     "N",
+    "OverlayResult",
     "PairwiseResult",
     "Rules",
     "check_classes",

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.codes import EXCLUDED, MISSING
-from underoak.overlay.powers import borrowing
+from underoak.base.codes import EXCLUDED, MISSING
+from underoak.base.compiled import compiled_no_refcount
 
 Floats = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating[Any]]
@@ -22,7 +22,7 @@ _BARRED = np.uint8(1)  # ground that a constraint excludes
 _EXCLUDED, _MISSING = np.uint8(EXCLUDED), np.uint8(MISSING)
 
 
-@borrowing
+@compiled_no_refcount
 def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, capped: bool) -> int:
     """1..4 of a score; capped: at best one above the class of the lowest membership."""
     code = 1 + int(score < s1) + int(score < s2) + int(score < s3)
@@ -30,7 +30,7 @@ def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, cap
     return max(code, cap * int(capped))
 
 
-@borrowing
+@compiled_no_refcount
 def classify(scores: Values, least: Values, s1: Number, s2: Number, s3: Number, capped: bool, out: Bytes) -> None:
     """Classes of float32 scores; NaN is missing."""
     for i in range(scores.size):
@@ -38,7 +38,7 @@ def classify(scores: Values, least: Values, s1: Number, s2: Number, s3: Number, 
         out[i] = code if scores[i] == scores[i] and least[i] == least[i] else _MISSING
 
 
-@borrowing
+@compiled_no_refcount
 def classes_of(
     state: Bytes, scores: Values, least: Floats, s1: Number, s2: Number, s3: Number, capped: bool, out: Bytes
 ) -> None:

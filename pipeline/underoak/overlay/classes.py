@@ -7,8 +7,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from underoak.errors import Problems
-from underoak.overlay.codes import CLASS_NAMES
+from underoak.base.codes import CLASS_NAMES
+from underoak.base.errors import Problems
 
 ByteArray = npt.NDArray[np.uint8]
 Cuts = tuple[float, float, float]

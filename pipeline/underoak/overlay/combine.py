@@ -9,9 +9,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from underoak.errors import Problems, UnderoakError, did_you_mean
+from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes
-from underoak.overlay.terms import Terms
+from underoak.overlay.kernel_rules import KernelRules
 from underoak.overlay.weights import Weights, normalise
 
 Rule = Literal["linear", "geometric", "minimum", "ordered"]
@@ -50,12 +50,12 @@ def combine(
         UnderoakError: E310, E311 weights that cannot be; E316 a rule and settings that do not go together.
         ValueError: when there is not one weight for each criterion.
     """
-    values, shape = stack_of(memberships, len(weights))
+    values, shape = criteria_by_cell(memberships, len(weights))
     out = np.empty(values.shape[1])
-    terms = terms_of(weights, rule, order_weights, alpha, missing, limits=False)
-    from underoak.overlay import kernels
+    terms = kernel_rules(weights, rule, order_weights, alpha, missing, limits=False)
+    from underoak.overlay import combine_kernels
 
-    kernels.combine(values, terms, out)
+    combine_kernels.combine(values, terms, out)
     return out.reshape(shape)[()]
 
 
@@ -132,7 +132,7 @@ def _normal(weights: Sequence[float], problems: Problems) -> Weights:
         return ()
 
 
-def stack_of(memberships: npt.ArrayLike, count: int) -> tuple[npt.NDArray[np.floating[Any]], tuple[int, ...]]:
+def criteria_by_cell(memberships: npt.ArrayLike, count: int) -> tuple[npt.NDArray[np.floating[Any]], tuple[int, ...]]:
     """Memberships as (criteria, cells), and the shape of the cells.
 
     Raises:
@@ -145,7 +145,7 @@ def stack_of(memberships: npt.ArrayLike, count: int) -> tuple[npt.NDArray[np.flo
     return values.reshape(count, -1), values.shape[1:]
 
 
-def terms_of(
+def kernel_rules(
     weights: Sequence[float],
     rule: Rule,
     order_weights: Sequence[float] | None = None,
@@ -154,7 +154,7 @@ def terms_of(
     cuts: Cuts = CUTS,
     cap: Cap = "weakest",
     limits: bool = True,
-) -> Terms:
+) -> KernelRules:
     """Checked settings as the kernels take them.
 
     Raises:
@@ -165,7 +165,7 @@ def terms_of(
     w = np.array(normal)
     which = np.flatnonzero(w > 0.0)
     running = np.empty(0) if order is None else np.concatenate(([0.0], np.cumsum(order)))
-    return Terms(
+    return KernelRules(
         which,
         w[which],
         RULES.index(rule),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.powers import borrowing, compiled, exp2
+from underoak.base.compiled import compiled, compiled_no_refcount
+from underoak.base.exp_log import exp2
 
 Floats = npt.NDArray[np.float64]
 Cells = npt.NDArray[np.float32]
@@ -36,7 +37,7 @@ def piecewise(values: Cells, start: Floats, x: Floats, y: Floats, slope: Floats,
             to[i] = np.float32(g) if part[i] == part[i] else np.float32(np.nan)
 
 
-@borrowing
+@compiled_no_refcount
 def bell(values: Cells, centre: float, per_width: float, out: Cells) -> None:
     """exp(-((value - centre) / width)**2 / 2), where per_width = sqrt(log2(e) / 2) / width."""
     for i in range(values.size):

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from underoak.errors import Problems, counted
+from underoak.base.errors import Problems, count_of
 
 FloatArray = npt.NDArray[np.float32]
 Kind = Literal["linear", "bell", "table"]
@@ -151,7 +151,7 @@ class Curve:
         """
         problems = Problems()
         if len(give) != len(at) + 1:
-            steps, given = counted(len(at), "step parts", "steps part"), counted(len(give), "is", "are")
+            steps, given = count_of(len(at), "step parts", "steps part"), count_of(len(give), "is", "are")
             what = f"{steps} the values into {len(at) + 1} pieces, but {given} given"
             problems.add("E320", what, mend="write one more number in `give` than in `at`")
         for i in range(1, len(at)):

@@ -8,9 +8,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from underoak.base.codes import EXCLUDED
 from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes
-from underoak.overlay.codes import EXCLUDED
-from underoak.overlay.combine import Missing, Rule, check_combination, stack_of, terms_of
+from underoak.overlay.combine import Missing, Rule, check_combination, criteria_by_cell, kernel_rules
 
 FloatArray = npt.NDArray[np.float32]
 ByteArray = npt.NDArray[np.uint8]
@@ -47,7 +47,7 @@ class Rules:
             raise ValueError(f"{len(self.weights)} criteria are more than {MOST_CRITERIA}")
 
 
-class Judgement(NamedTuple):
+class OverlayResult(NamedTuple):
     """What `judge` finds; arrays are (rows, cols)."""
 
     suitability: FloatArray  # 0..1, NaN = not judged
@@ -57,7 +57,7 @@ class Judgement(NamedTuple):
     missing_weight: FloatArray | None  # share of the weight that is missing, NaN off free ground; None unless asked for
 
 
-def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> Judgement:
+def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> OverlayResult:
     """Suitability, classes and limits of a block.
 
     memberships (criteria, rows, cols): float32 0..1, NaN = missing. ground (rows, cols): 0 free, 1 excluded, 2 missing.
@@ -75,17 +75,19 @@ def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> Ju
     Raises:
         ValueError: when shapes do not fit.
     """
-    values, shape = stack_of(np.asarray(memberships, np.float32), len(rules.weights))
+    values, shape = criteria_by_cell(np.asarray(memberships, np.float32), len(rules.weights))
     state = np.asarray(ground, np.uint8, order="C")
     if state.shape != shape:
         raise ValueError(f"ground is {state.shape}, memberships are of {shape} cells")
-    terms = terms_of(rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing, rules.cuts, rules.cap)
+    terms = kernel_rules(
+        rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing, rules.cuts, rules.cap
+    )
     suitability = np.empty(shape, np.float32)
     classes, weak, gain = (np.empty(shape, np.uint8) for _ in range(3))
     lacking = np.empty(shape if rules.missing == "renormalise" else 0, np.float32)
-    from underoak.overlay import kernels
+    from underoak.overlay import combine_kernels
 
-    kernels.judge(
+    combine_kernels.judge(
         values,
         state.reshape(-1),
         terms,
@@ -95,4 +97,4 @@ def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> Ju
         gain.reshape(-1),
         lacking.reshape(-1),
     )
-    return Judgement(suitability, classes, weak, gain, lacking if rules.missing == "renormalise" else None)
+    return OverlayResult(suitability, classes, weak, gain, lacking if rules.missing == "renormalise" else None)

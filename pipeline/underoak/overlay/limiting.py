@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.combine import Missing, Rule, stack_of, terms_of
+from underoak.overlay.combine import Missing, Rule, criteria_by_cell, kernel_rules
 
 
 def weakest(memberships: npt.ArrayLike, weights: Sequence[float], missing: Missing = "stop") -> tuple[int, ...] | None:
@@ -60,13 +60,13 @@ def _limits(
     alpha: float | None,
     missing: Missing,
 ) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
-    values, shape = stack_of(memberships, len(weights))
+    values, shape = criteria_by_cell(memberships, len(weights))
     if shape:
         raise ValueError(f"one membership for each criterion is needed, not {(len(weights), *shape)}")
-    terms = terms_of(weights, rule, order_weights, alpha, missing)
+    terms = kernel_rules(weights, rule, order_weights, alpha, missing)
     weak, gain = np.zeros(terms.which.size, np.bool_), np.zeros(terms.which.size, np.bool_)
-    from underoak.overlay import kernels
+    from underoak.overlay import combine_kernels
 
-    if not kernels.limits_of_one(values, terms, weak, gain):
+    if not combine_kernels.limits_of_cell(values, terms, weak, gain):
         return None
     return tuple(terms.which[weak].tolist()), tuple(terms.which[gain].tolist())

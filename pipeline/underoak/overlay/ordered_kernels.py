@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from underoak.overlay.powers import borrowing, compiled, exp2, log2
-from underoak.overlay.terms import ORDERED, Floats, Terms
+from underoak.base.compiled import compiled, compiled_no_refcount
+from underoak.base.exp_log import exp2, log2
+from underoak.overlay.kernel_rules import ORDERED, Floats, KernelRules
 
 Values = npt.NDArray[np.floating[Any]]
 
@@ -27,15 +28,15 @@ class Ranks(NamedTuple):
 
 
 @compiled
-def ranks_of(terms: Terms, cells: int) -> Ranks:
+def ranks_of(terms: KernelRules, cells: int) -> Ranks:
     """Room for stretches of so many cells."""
     n = terms.which.size if terms.rule == ORDERED else 0
     x, w, head = np.empty((n, cells)), np.empty((n, cells)), np.empty((n, cells))
     return Ranks(x, w, head, np.empty((n, cells), np.int64), np.empty((5, cells)))
 
 
-@borrowing
-def _share(run: Floats, have: Floats, terms: Terms, share: Floats) -> None:
+@compiled_no_refcount
+def _share(run: Floats, have: Floats, terms: KernelRules, share: Floats) -> None:
     """What the best `run` of the weight counts for: r**alpha, or the running order weights, straight lines between."""
     alpha, order = terms.alpha, terms.order
     for i in range(run.size):
@@ -53,9 +54,16 @@ def _share(run: Floats, have: Floats, terms: Terms, share: Floats) -> None:
             share[i] = exp2(alpha * log2(r)) if r > 0.0 else 0.0
 
 
-@borrowing
+@compiled_no_refcount
 def _add_share(
-    weight: Floats, x: Floats, have: Floats, terms: Terms, run: Floats, before: Floats, share: Floats, total: Floats
+    weight: Floats,
+    x: Floats,
+    have: Floats,
+    terms: KernelRules,
+    run: Floats,
+    before: Floats,
+    share: Floats,
+    total: Floats,
 ) -> None:
     """One rank further down: the share of the running weight grows, and the membership counts by that growth."""
     for i in range(run.size):
@@ -66,7 +74,7 @@ def _add_share(
         before[i] = share[i]
 
 
-@borrowing
+@compiled_no_refcount
 def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values) -> None:
     """Put the higher membership first, with its weight and place; equal ones stay."""
     for i in range(x0.size):
@@ -80,9 +88,9 @@ def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values
         p1[i] = e if swap else f
 
 
-@borrowing
+@compiled_no_refcount
 def add_ordered(
-    values: Values, begin: int, terms: Terms, score: Floats, have: Floats, losses: Floats, ranks: Ranks
+    values: Values, begin: int, terms: KernelRules, score: Floats, have: Floats, losses: Floats, ranks: Ranks
 ) -> None:
     """The ordered sum; a criterion raised to 1 leads, those above it move down one, those below keep their shares."""
     count, cells = terms.which.size, score.size

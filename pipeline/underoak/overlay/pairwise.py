@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
 from underoak.overlay.weights import Weights, normalise
 
 Method = Literal["principal eigenvector", "log least squares"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from underoak.errors import Problems
+from underoak.base.errors import Problems
 
 Weights = tuple[float, ...]
 

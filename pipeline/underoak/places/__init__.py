@@ -1,42 +1,43 @@
 """Places: parcels to buy and zones to restore, out of the judged ground."""
 
-from underoak.places.answer.futures import futures_of_parcels, write_futures_table
-from underoak.places.answer.sensitivity import Sensitivity, sensitivity_of, swap_of_first_two
-from underoak.places.field.sampling import Sampling, sample_parcel
-from underoak.places.field.sampling_files import safe_name, write_sampling
-from underoak.places.shape.areas import areas_ha
-from underoak.places.shape.inside import mean_memberships
-from underoak.places.shape.parcels import Parcels, read_parcels
-from underoak.places.shape.write import write_parcels, write_zones
+from underoak.places.geometry.areas import areas_ha
+from underoak.places.geometry.output_files import write_parcels, write_zones
+from underoak.places.geometry.parcel_shapes import Parcels, read_parcels
+from underoak.places.geometry.polygon_means import mean_memberships
+from underoak.places.parcels.cell_sample import Sample, SampledCells
+from underoak.places.parcels.draws import ParcelDraws, spreading_of
+from underoak.places.parcels.ranking import overlap_warning, ranked
+from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.places.soil.lab import Lab, read_lab
-from underoak.places.soil.listing import listed
-from underoak.places.total.ranking import overlap_warning, ranked
-from underoak.places.total.sample import Cells, Sample
-from underoak.places.total.spread import Spread, spreading_of
-from underoak.places.total.tally import Tally
-from underoak.places.wild.native import NativeRange, native_range
-from underoak.places.wild.restoring import held, hold, range_of, withhold
+from underoak.places.soil.parcel_table import parcel_table
+from underoak.places.soil.sampling import Sampling, sample_parcel
+from underoak.places.soil.sampling_files import safe_name, write_sampling
+from underoak.places.verdicts.scenario_table import futures_of_parcels, write_futures_table
+from underoak.places.verdicts.sensitivity import Sensitivity, sensitivity_of, swap_of_first_two
+from underoak.places.wild.native_range import NativeRange, native_range
+from underoak.places.wild.native_rules import drop_non_native, exclude_non_native, mark_cut_zones, range_of
 from underoak.places.wild.zones import find_zones, reading
 
 __all__ = [
-    "Cells",
     "Lab",
     "NativeRange",
+    "ParcelDraws",
+    "ParcelSumsReducer",
     "Parcels",
     "Sample",
+    "SampledCells",
     "Sampling",
     "Sensitivity",
-    "Spread",
-    "Tally",
     "areas_ha",
+    "drop_non_native",
+    "exclude_non_native",
     "find_zones",
     "futures_of_parcels",
-    "held",
-    "hold",
-    "listed",
+    "mark_cut_zones",
     "mean_memberships",
     "native_range",
     "overlap_warning",
+    "parcel_table",
     "range_of",
     "ranked",
     "read_lab",
@@ -47,7 +48,6 @@ __all__ = [
     "sensitivity_of",
     "spreading_of",
     "swap_of_first_two",
-    "withhold",
     "write_futures_table",
     "write_parcels",
     "write_sampling",

@@ -8,18 +8,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from underoak.errors import UnderoakError, did_you_mean
-from underoak.plan.checking import Check, checked
-from underoak.plan.doubting import check_doubt
-from underoak.plan.futures import replaced
-from underoak.plan.joining import Joined, join, settle_units
-from underoak.plan.linking import check_links
-from underoak.plan.model import PlanSpec
-from underoak.plan.profile import Profile, load_profile, profile_names
-from underoak.plan.reaching import check_reach
-from underoak.plan.resolved import PRESENT, Criterion, Plan, View
-from underoak.plan.weighing import check_spread, order_weights, weigh
-from underoak.plan.written import Written, read
+from underoak.base.errors import UnderoakError, did_you_mean
+from underoak.plan.checks.criteria import CriterionInUse, merge_profile, settle_units
+from underoak.plan.checks.distance_limits import check_reach
+from underoak.plan.checks.references import check_references
+from underoak.plan.checks.scenario_layers import scenario_layers
+from underoak.plan.checks.uncertainty import check_doubt
+from underoak.plan.checks.weights import check_spread, order_weights, resolve_weights
+from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.plan.plan import PRESENT, Case, Criterion, Plan
+from underoak.plan.profiles.profile import Profile, load_profile, profile_names
+from underoak.plan.reading.validation import Check, checked
+from underoak.plan.reading.yaml import Written, read
 
 # What stands in for a broken part while the others are checked.
 _STAND_INS: dict[str, Any] = {
@@ -70,19 +70,19 @@ def _with_views(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -
     _check_names(spec, check)
     if len(spec.species) <= 1 and not spec.scenarios:
         return _resolve(spec, path, folder, check)
-    views: list[View] = []
+    views: list[Case] = []
     for n, species in enumerate(spec.species or ("",)):
         place = species if len(spec.species) > 1 else ""  # a single one has the run folder's own `scenarios`
         own = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
         made = _resolve(own, path, folder, check, n, spec.species)
         if made is not None:
-            views.append(View(place or PRESENT, species, "", made))
+            views.append(Case(place or PRESENT, species, "", made))
         for k, scenario in enumerate(spec.scenarios):
-            layers = replaced(spec.layers, scenario, ("scenarios", k), check)
+            layers = scenario_layers(spec.layers, scenario, ("scenarios", k), check)
             made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n, spec.species)
             if made is not None:
                 where = "/".join(part for part in (place, "scenarios", scenario.name) if part)
-                views.append(View(where, species, scenario.name, made))
+                views.append(Case(where, species, scenario.name, made))
     if check.problems.faults or not views:
         return None
     return replace(views[0].plan, spec=spec, views=tuple(views), warnings=tuple(check.problems.warnings))
@@ -101,13 +101,13 @@ def _resolve(
     """One species in one future; `place` is the species' own in the plan, `every` all that the plan names."""
     from underoak.overlay import Rules
 
-    check_links(spec, check)
+    check_references(spec, check)
     check_doubt(spec, check)
     profile = _profile(spec, check, place, every)
-    joined, not_judged = join(spec, profile, check)
+    joined, not_judged = merge_profile(spec, profile, check)
     layers = settle_units(spec, joined, check)
     check_reach(spec, layers, check)
-    weights, pairwise = weigh(spec, joined, profile, check)
+    weights, pairwise = resolve_weights(spec, joined, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)
     if weights is not None:
         check_spread(spec, [j.name for j in joined], weights, check)
@@ -128,7 +128,7 @@ def _resolve(
     return Plan(spec, folder, path, profile, layers, criteria, not_judged, rules, pairwise, warnings)
 
 
-def _criterion(joined: Joined, weight: float, spec: PlanSpec, keeps_weights: bool) -> Criterion:
+def _criterion(joined: CriterionInUse, weight: float, spec: PlanSpec, keeps_weights: bool) -> Criterion:
     is_direct = spec.weights is not None
     stated = joined.weight if keeps_weights and (joined.has_own_weight or not is_direct) else None
     return Criterion(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from underoak.plan.model import PlanSpec
+from underoak.plan.keys.plan_keys import PlanSpec
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from underoak.errors import Fault, UnderoakError
+from underoak.base.errors import Fault, UnderoakError
 
 _PACKAGE = Path(__file__).resolve().parents[1]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from underoak.errors import Fault, Problems, UnderoakError, did_you_mean
-from underoak.plan.model import PURPOSES
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.plan.keys.plan_keys import PURPOSES
 
 _STARTERS = Path(__file__).parent / "starters"
 

@@ -1,22 +1,22 @@
 """The report: page, map, table and words for the people who decide."""
 
-from underoak.report.comparison.comparison import Comparison, compare
-from underoak.report.comparison.comparison_words import comparison_text, comparison_values
-from underoak.report.page.batch import batch_html, joined_parcels
+from underoak.report.comparison.compare import Comparison, compare
+from underoak.report.comparison.text import comparison_text, comparison_values
+from underoak.report.page.cases_page import batch_html, joined_parcels
 from underoak.report.page.figure import map_png, relief_of
 from underoak.report.page.item import stac_item
 from underoak.report.page.legend import legend_sld
 from underoak.report.page.page import report_html
-from underoak.report.sheet.fielded import Field, fielded
-from underoak.report.sheet.fieldsheet import field_sheet
+from underoak.report.sheet.field_sheet import field_sheet
 from underoak.report.sheet.lab_request import lab_request
-from underoak.report.sheet.sampled import sampled
-from underoak.report.text.depends import sensitivity_in, sensitivity_words, swap_in
+from underoak.report.sheet.sampling_points import sampled
+from underoak.report.sheet.site import Field, read_site
+from underoak.report.text.answer_words import decision
+from underoak.report.text.cases_words import explain_joint
 from underoak.report.text.explanation import explain, explain_zone, parcel_place, zone_place
 from underoak.report.text.findings import CriterionWords, Findings
-from underoak.report.text.joint import explain_joint
+from underoak.report.text.sensitivity_words import sensitivity_in, sensitivity_words, swap_in
 from underoak.report.text.table import ranking
-from underoak.report.text.words import decision
 
 __all__ = [
     "Comparison",
@@ -32,13 +32,13 @@ __all__ = [
     "explain_joint",
     "explain_zone",
     "field_sheet",
-    "fielded",
     "joined_parcels",
     "lab_request",
     "legend_sld",
     "map_png",
     "parcel_place",
     "ranking",
+    "read_site",
     "relief_of",
     "report_html",
     "sampled",

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from underoak.places.soil.calibration import calibrated, calibration_warnings
-from underoak.places.soil.retested import Pooled
+from underoak.places.soil.lab_results import PooledResult
 
 
 def checked(n, off_by, said, lab_sd=0.15, layer="soil_ph", seed=5):
@@ -14,7 +14,8 @@ def checked(n, off_by, said, lab_sd=0.15, layer="soil_ph", seed=5):
     maps = rng.normal(7.4, 0.3, n)
     labs = maps + rng.normal(0, off_by, n) + rng.normal(0, lab_sd, n)
     return {
-        f"p{i}": (Pooled(layer, m, said, lab, lab_sd, m, 2),) for i, (m, lab) in enumerate(zip(maps, labs, strict=True))
+        f"p{i}": (PooledResult(layer, m, said, lab, lab_sd, m, 2),)
+        for i, (m, lab) in enumerate(zip(maps, labs, strict=True))
     }
 
 
@@ -41,7 +42,10 @@ def test_layers_are_judged_apart_and_rows_without_an_error_are_left_out():
             checked(30, 0.3, 0.3).items(), checked(30, 9.0, 1.0, layer="clay").values(), strict=True
         )
     }
-    both["bare"] = (Pooled("soil_ph", 7.0, None, 9.0, 0.1, 9.0, 1), Pooled("clay", 20.0, 3.0, 90.0, None, 90.0, 1))
+    both["bare"] = (
+        PooledResult("soil_ph", 7.0, None, 9.0, 0.1, 9.0, 1),
+        PooledResult("clay", 20.0, 3.0, 90.0, None, 90.0, 1),
+    )
     found = calibrated(both)
     assert {layer: coverage.tests for layer, coverage in found.items()} == {"soil_ph": 30, "clay": 30}
     assert [found[layer].finding for layer in ("soil_ph", "clay")] == ["fits", "too narrow"]
@@ -53,7 +57,7 @@ def test_a_map_that_says_it_is_never_wrong_is_told_to_have_a_doubt():
 
 
 def test_the_report_says_it_in_a_sentence():
-    from underoak.report.text.words import _bands
+    from underoak.report.text.answer_words import _bands
 
     said = _bands(SimpleNamespace(calibration=calibrated(checked(40, off_by=0.8, said=0.2))))
     assert len(said) == 1

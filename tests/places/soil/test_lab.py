@@ -12,7 +12,7 @@ import pytest
 from shapely import box
 
 import underoak as uo
-from underoak.errors import Problems
+from underoak.base.errors import Problems
 from underoak.places.soil.lab import Lab, Result, read_lab
 
 from noise import LEFT, TOP, write_raster, write_shapes

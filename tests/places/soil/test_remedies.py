@@ -13,16 +13,16 @@ from shapely import MultiPolygon, box
 
 import underoak as uo
 from underoak.overlay import Curve, Rules, combine, membership
+from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.soil.amounts import in_short, in_words
 from underoak.places.soil.remedies import (
     Remedy,
     fence_m,
-    mended,
     potential_memberships,
     potential_suitability,
     remedies_of,
+    with_remedies,
 )
-from underoak.places.total.sample import Cells
 
 from noise import noise_country
 
@@ -40,7 +40,9 @@ def cells_of(*parcels, curves=(PH, RAIN), rules=RULES, weight=1.0):
     suitability = combine(memberships.T, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
     ones = np.full(len(values), weight)
     offsets = np.cumsum([0, *map(len, parcels)])
-    return Cells(offsets, np.arange(len(values)), ones, ones, memberships, values, suitability.astype(np.float32))
+    return SampledCells(
+        offsets, np.arange(len(values)), ones, ones, memberships, values, suitability.astype(np.float32)
+    )
 
 
 @pytest.mark.parametrize(
@@ -56,7 +58,7 @@ def cells_of(*parcels, curves=(PH, RAIN), rules=RULES, weight=1.0):
     ],
 )
 def test_lime_takes_a_tonne_for_each_tenth_and_ten_centimetres(ph, depth, reach, dose, goal):
-    found = mended(cells_of([(ph, 150.0)]), [replace(LIME, depth_cm=depth, reach=reach)], RULES).doses[0]
+    found = with_remedies(cells_of([(ph, 150.0)]), [replace(LIME, depth_cm=depth, reach=reach)], RULES).doses[0]
     assert found.amount[0] == pytest.approx(dose, abs=1e-4)
     if goal is None:
         assert in_words(found, 0, 3.0) == ""
@@ -68,7 +70,7 @@ def test_lime_takes_a_tonne_for_each_tenth_and_ten_centimetres(ph, depth, reach,
 
 @pytest.mark.parametrize(("rain", "lack"), [(100.0, 45.0), (145.0, 0.0), (60.0, 85.0), (300.0, 0.0)])
 def test_irrigation_takes_what_summer_lacks(rain, lack):
-    found = mended(cells_of([(8.0, rain)]), [WATER], RULES).doses[0]
+    found = with_remedies(cells_of([(8.0, rain)]), [WATER], RULES).doses[0]
     assert found.amount[0] == pytest.approx(lack)
     said = f"water, {lack:g} mm ({10 * lack:g} m3/ha) in summer" if lack else ""
     assert in_words(found, 0, 3.0) == said
@@ -77,7 +79,7 @@ def test_irrigation_takes_what_summer_lacks(rain, lack):
 def test_amounts_are_means_of_the_ground_that_needs_it():
     # half needs 19 tenths, a quarter 9, a quarter none
     parcel = [(6.0, 150.0), (6.0, 150.0), (7.0, 150.0), (8.0, 150.0)]
-    found = mended(cells_of(parcel), [replace(LIME, price=45.0)], RULES).doses[0]
+    found = with_remedies(cells_of(parcel), [replace(LIME, price=45.0)], RULES).doses[0]
     assert found.amount[0] == pytest.approx((57.0 + 57.0 + 27.0) / 3.0, abs=1e-4)
     assert found.share[0] == 0.75
     assert in_words(found, 0, 4.0, "EUR") == (
@@ -89,7 +91,7 @@ def test_amounts_are_means_of_the_ground_that_needs_it():
 
 @pytest.mark.parametrize(("ph", "is_told"), [(6.5, True), (6.6, False)])
 def test_above_forty_tonnes_it_is_no_liming_country(ph, is_told):
-    found = mended(cells_of([(ph, 150.0)]), [LIME], RULES).doses[0]  # 42 and 39 t/ha
+    found = with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).doses[0]  # 42 and 39 t/ha
     assert ("not liming country" in in_words(found, 0, 1.0)) is is_told
 
 
@@ -99,7 +101,7 @@ def test_above_forty_tonnes_it_is_no_liming_country(ph, is_told):
 def test_farm_tables_stand_beside_the_dose_where_sand_and_clay_are_known(sand, clay, factor):
     wide = Curve.ramp_up(-1.0, 0.0)
     cells = cells_of([(6.0, 150.0, sand, clay)], curves=(PH, RAIN, wide, wide), rules=Rules((0.4, 0.4, 0.1, 0.1)))
-    found = mended(cells, [LIME], Rules((0.4, 0.4, 0.1, 0.1)), texture=(2, 3)).doses[0]
+    found = with_remedies(cells, [LIME], Rules((0.4, 0.4, 0.1, 0.1)), texture=(2, 3)).doses[0]
     assert found.farm[0] == pytest.approx(1.0 * factor, nan_ok=True)  # from 6 to 7, where they end
     assert ("farm tables, which end at pH 7" in in_words(found, 0, 1.0)) is (factor == factor)
 
@@ -108,12 +110,12 @@ def test_ground_above_seven_is_beyond_farm_tables():
     wide = Curve.ramp_up(-1.0, 0.0)
     rules = Rules((0.4, 0.4, 0.1, 0.1))
     cells = cells_of([(7.2, 150.0, 60.0, 10.0)], curves=(PH, RAIN, wide, wide), rules=rules)
-    assert "farm tables" not in in_words(mended(cells, [LIME], rules, (2, 3)).doses[0], 0, 1.0)
+    assert "farm tables" not in in_words(with_remedies(cells, [LIME], rules, (2, 3)).doses[0], 0, 1.0)
 
 
 def test_potential_is_the_suitability_of_mended_memberships():
     cells = cells_of([(6.0, 97.5), (8.0, 200.0)])
-    found = mended(cells, [LIME, WATER], RULES)
+    found = with_remedies(cells, [LIME, WATER], RULES)
     # the first cell goes from 0.4 x 0.5 to 1, the second is perfect
     assert found.gain[0] == pytest.approx((1.0 - 0.2) / 2.0)
     np.testing.assert_allclose(found.memberships[0], [0.5, 0.25])
@@ -121,7 +123,7 @@ def test_potential_is_the_suitability_of_mended_memberships():
 
 def test_a_remedy_that_shows_in_no_figure_is_not_named():
     parcel = [(7.8, 150.0)] + [(8.0, 150.0)] * 99
-    found = mended(cells_of(parcel), [LIME], RULES)
+    found = with_remedies(cells_of(parcel), [LIME], RULES)
     assert 0.0 < found.gain[0] < 0.005
     assert in_words(found.doses[0], 0, 1.0) == ""
 
@@ -130,7 +132,7 @@ def test_a_remedy_is_not_named_where_another_criterion_forbids():
     rules = Rules((0.4, 0.4, 0.2), "geometric")
     steep = Curve.ramp_down(10.0, 20.0)
     cells = cells_of([(6.0, 60.0, 40.0)], [(6.0, 60.0, 5.0)], curves=(PH, RAIN, steep), rules=rules)
-    found = mended(cells, [LIME, WATER], rules)
+    found = with_remedies(cells, [LIME, WATER], rules)
     assert [in_short(dose, 0) for dose in found.doses] == ["", ""]
     assert [in_short(dose, 1) for dose in found.doses] == ["lime 57 t/ha", "water 85 mm"]
     assert found.gain[0] == 0.0
@@ -142,7 +144,7 @@ def test_drainage_is_named_where_it_is_too_wet_and_adds_nothing():
     curves = (PH, wet)
     drain = Remedy(1, "drainage", wet, np.inf)
     cells = cells_of([(8.0, 4.5)], [(8.0, 2.0)], curves=curves)
-    found = mended(cells, [drain], RULES)
+    found = with_remedies(cells, [drain], RULES)
     assert in_words(found.doses[0], 0, 1.0) == "drain it, if a pit shows standing water"
     assert in_words(found.doses[0], 1, 1.0) == ""
     assert found.gain.tolist() == [0.0, 0.0]
@@ -176,7 +178,7 @@ def test_no_cell_is_worse_for_its_remedies(curve, rules, reach, values):
     better = potential_memberships(cells, remedies)
     assert (better >= cells.memberships).all()
     assert (potential_suitability(cells, better, rules) >= cells.suitability).all()
-    assert (mended(cells, remedies, rules).gain >= 0.0).all()
+    assert (with_remedies(cells, remedies, rules).gain >= 0.0).all()
     for remedy in remedies:
         before = cells.values[:, remedy.index].astype(float)
         after = remedy.lifted(before)
@@ -196,14 +198,16 @@ def test_nothing_within_reach_is_better_than_where_a_value_is_brought(curve, val
 
 def test_a_missing_value_stays_missing_and_counts_for_nothing():
     cells = cells_of([(np.nan, 150.0), (6.0, 150.0)], rules=Rules((0.6, 0.4), missing="renormalise"))
-    found = mended(cells, [LIME], Rules((0.6, 0.4), missing="renormalise"))
+    found = with_remedies(cells, [LIME], Rules((0.6, 0.4), missing="renormalise"))
     assert found.doses[0].amount[0] == pytest.approx(57.0, abs=1e-4)
     assert found.doses[0].share[0] == 1.0
 
 
 def test_no_cells_make_no_gain():
-    empty = Cells(np.zeros(3, int), *(np.zeros(0),) * 3, np.zeros((0, 2), np.float32), np.zeros((0, 2)), np.zeros(0))
-    assert mended(empty, [LIME], RULES).gain.tolist() == [0.0, 0.0]
+    empty = SampledCells(
+        np.zeros(3, int), *(np.zeros(0),) * 3, np.zeros((0, 2), np.float32), np.zeros((0, 2)), np.zeros(0)
+    )
+    assert with_remedies(empty, [LIME], RULES).gain.tolist() == [0.0, 0.0]
 
 
 def test_a_fence_goes_round_the_outside_of_every_part():
@@ -246,5 +250,5 @@ def test_a_remedy_that_cannot_raise_the_criterion_is_refused(country, by, says):
 
 
 def test_rising_doses_cost_more():
-    doses = [mended(cells_of([(ph, 150.0)]), [LIME], RULES).doses[0].amount[0] for ph in (7.5, 7.0, 6.5, 6.0)]
+    doses = [with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).doses[0].amount[0] for ph in (7.5, 7.0, 6.5, 6.0)]
     assert all(b > a for a, b in pairwise(doses))

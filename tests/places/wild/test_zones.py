@@ -8,10 +8,10 @@ import pytest
 import shapely
 from scipy import ndimage
 
-from underoak.errors import UnderoakError
-from underoak.grid import Grid, Window
+from underoak.base.errors import UnderoakError
+from underoak.base.grid import Grid, Window
 from underoak.indicators import cell_areas
-from underoak.places.wild.zones import Cells, find_zones, reading
+from underoak.places.wild.zones import FinishedCells, find_zones, reading
 
 UTM = Grid.north_up("EPSG:25831", 4e5, 4.6e6, 30.0, 61, 83)
 DEGREES = Grid.north_up("EPSG:4326", 2.0, 44.0, 1 / 3600, 61, 83)
@@ -28,11 +28,11 @@ def cells_of(grid, seed=0, smooth=1.5):
     classes[state > 0] = state[state > 0]
     scores[state > 0] = np.nan
     weakest = rng.choice(np.uint8([0, 1, 253]), grid.shape, p=[0.5, 0.3, 0.2])
-    return Cells(classes, scores, weakest)
+    return FinishedCells(classes, scores, weakest)
 
 
 def reader(cells):
-    return lambda window: Cells(*(array[window.slices] for array in cells))
+    return lambda window: FinishedCells(*(array[window.slices] for array in cells))
 
 
 def zones(cells, grid=UTM, **options):
@@ -93,7 +93,7 @@ def test_no_bit_depends_on_the_block_size(connect, smooth):
 def test_corners_join_at_8_and_not_at_4():
     classes = np.full(UTM.shape, 4, np.uint8)
     classes[15, 15] = classes[16, 16] = classes[15, 17] = 1  # the corner of four blocks lies between them
-    cells = Cells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
+    cells = FinishedCells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
     joined = zones(cells, min_area_m2=0.0, connect=8, block=16)
     assert joined["cells"].tolist() == [3]
     assert joined.geometry[0].geom_type == "MultiPolygon"
@@ -105,7 +105,7 @@ def test_outlines_have_corners_only():
     classes = np.full(UTM.shape, 4, np.uint8)
     classes[10:40, 10:50] = 1
     classes[20:30, 20:30] = 250
-    cells = Cells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
+    cells = FinishedCells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
     (shape,) = zones(cells, block=8).geometry
     assert shapely.get_num_coordinates(shape) == 5 + 5
     assert shape.area == (30 * 40 - 100) * 900.0
@@ -115,7 +115,7 @@ def test_the_least_area_is_kept_and_anything_less_dropped():
     classes = np.full(UTM.shape, 4, np.uint8)
     classes[5:10, 5:9] = 1  # 20 cells
     classes[20:24, 20:24] = 1  # 16 cells
-    cells = Cells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
+    cells = FinishedCells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
     cell = float(cell_areas(UTM, Window(20, 20, 1, 1))[0, 0])
     assert zones(cells, min_area_m2=16 * cell * (1 - 1e-6))["cells"].tolist() == [20, 16]
     assert zones(cells, min_area_m2=17 * cell)["cells"].tolist() == [20]
@@ -127,14 +127,14 @@ def test_much_fair_ground_ranks_before_little_good_ground():
     scores = np.full(UTM.shape, 0.1, np.float32)
     classes[2:6, 2:6], scores[2:6, 2:6] = 1, 0.95
     classes[20:40, 20:40], scores[20:40, 20:40] = 2, 0.55
-    found = zones(Cells(classes, scores, np.zeros(UTM.shape, np.uint8)))
+    found = zones(FinishedCells(classes, scores, np.zeros(UTM.shape, np.uint8)))
     assert found["suitability"].round(6).tolist() == [0.55, 0.95]
     assert found["good_ha"].is_monotonic_decreasing
 
 
 def test_no_zone_is_an_empty_table_with_all_columns():
     classes = np.full(UTM.shape, 255, np.uint8)
-    cells = Cells(classes, np.full(UTM.shape, np.nan, np.float32), classes)
+    cells = FinishedCells(classes, np.full(UTM.shape, np.nan, np.float32), classes)
     found = zones(cells)
     assert isinstance(found, gpd.GeoDataFrame)
     assert len(found) == 0

@@ -11,13 +11,13 @@ import rasterio
 from click.testing import CliRunner
 
 import underoak as uo
+from underoak.base.errors import UnderoakError
+from underoak.base.grid import Grid
 from underoak.cli import main
-from underoak.engine.difference import difference
-from underoak.errors import UnderoakError
-from underoak.grid import Grid
+from underoak.engine.raster_difference import difference
 from underoak.indicators import cell_areas
 from underoak.report import compare, comparison_text, comparison_values
-from underoak.report.comparison.comparison import OutputChange
+from underoak.report.comparison.compare import OutputChange
 from underoak.report.comparison.plan_changes import PlanChange, plan_changes
 
 from noise import LEFT, TOP, small_country, write_raster

@@ -10,9 +10,9 @@ import pystac
 import pytest
 
 import underoak as uo
-from underoak.grid import Grid
+from underoak.base.grid import Grid
 from underoak.report.page.figure import MapPicture, draw_map, hillshade
-from underoak.report.text.words import hectares, percent, score
+from underoak.report.text.answer_words import hectares, percent, score
 
 from noise import LEFT, TOP, noise_country
 

@@ -8,11 +8,11 @@ import shapely
 from click.testing import CliRunner
 
 import underoak as uo
+from underoak.base.errors import UnderoakError
 from underoak.cli import main
-from underoak.errors import UnderoakError
-from underoak.places.field.mix import mix_of
-from underoak.places.field.planting import lay_out
-from underoak.plan.profile import load_profile
+from underoak.places.planting.mix import mix_of
+from underoak.places.planting.planting import lay_out
+from underoak.plan.profiles.profile import load_profile
 from underoak.report import Field, field_sheet
 
 from noise import LEFT, TOP, noise_country, write_shapes

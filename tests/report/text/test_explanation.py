@@ -12,9 +12,9 @@ from rasterio.features import geometry_mask
 
 import underoak as uo
 from underoak.cli import main
+from underoak.report.text.criterion_words import limiting, measure, mend, value_and_best_range, wants
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.next_step import grouped, next_step, remedies_in_short
-from underoak.report.text.standing import limiting, measure, mend, standing, wants
 from underoak.report.text.table import ranking
 
 PH = CriterionWords("ph", "soil pH", 0.6, "soil_ph", "", "", True, "", "pH", 7.5, 8.3, "lime")
@@ -53,8 +53,8 @@ def test_a_limiting_factor_is_told_with_value_unit_and_wish():
 
 
 def test_a_mean_within_the_wish_says_that_a_part_is_not():
-    assert standing(PH, "ph", row(value_ph=7.6)) == "7.6, wants 7.5 to 8.3; too low in part"
-    assert standing(PH, "ph", row(value_ph=7.6, side_ph=None)) == "7.6, wants 7.5 to 8.3"
+    assert value_and_best_range(PH, "ph", row(value_ph=7.6)) == "7.6, wants 7.5 to 8.3; too low in part"
+    assert value_and_best_range(PH, "ph", row(value_ph=7.6, side_ph=None)) == "7.6, wants 7.5 to 8.3"
     assert measure(float("nan"), "mm") == "–"
 
 

@@ -4,9 +4,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from underoak.doubt import Swap
-from underoak.places.answer.sensitivity import FirstTwo
-from underoak.report.text.words import _order
+from underoak.places.verdicts.sensitivity import FirstTwo
+from underoak.report.text.answer_words import _order
+from underoak.uncertainty import WeightChange
 
 CRITERIA = (SimpleNamespace(label="soil pH", weight=0.6), SimpleNamespace(label="rain", weight=0.4))
 
@@ -21,12 +21,12 @@ def said(two):
         (None, ""),
         (FirstTwo("a", "b", None), "No change of a single weight would bring b before a."),
         (
-            FirstTwo("a", "b", Swap(1, 0.55, 0.15, (0.45, 0.55))),
+            FirstTwo("a", "b", WeightChange(1, 0.55, 0.15, (0.45, 0.55))),
             "a and b change places if rain weighs 0.550 instead of 0.400 and the others keep their proportions; no "
             "smaller change of a single weight does it.",
         ),
         (
-            FirstTwo("a", "b", Swap(0, 0.6001, 0.0001, (0.6001, 0.3999))),
+            FirstTwo("a", "b", WeightChange(0, 0.6001, 0.0001, (0.6001, 0.3999))),
             "a and b are as good as level: any other weights may turn their order.",
         ),
     ],

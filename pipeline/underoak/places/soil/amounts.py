@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from underoak.indicators.amendments import FARM_TABLE_ENDS, water_volume
-from underoak.places.soil.remedies import Dose
+from underoak.indicators.soil.lime_and_water import FARM_TABLE_ENDS, water_volume
+from underoak.places.soil.remedies import RemedyAmount
 
 NO_LIMING_COUNTRY = 40.0  # t/ha; soil that needs more is not soil to lime; common practice, no source
 
 
-def in_words(dose: Dose, parcel: int, ha: float, currency: str = "") -> str:
+def in_words(dose: RemedyAmount, parcel: int, ha: float, currency: str = "") -> str:
     """What one remedy takes on one parcel of `ha` judged hectares; "" where it helps nothing."""
     if dose.remedy.by == "drainage":
         return "drain it, if a pit shows standing water" if dose.share[parcel] > 0 else ""
@@ -17,7 +17,7 @@ def in_words(dose: Dose, parcel: int, ha: float, currency: str = "") -> str:
     return (_lime if dose.remedy.by == "lime" else _water)(dose, parcel, ha, currency)
 
 
-def in_short(dose: Dose, parcel: int) -> str:
+def in_short(dose: RemedyAmount, parcel: int) -> str:
     """The same for a narrow table: `lime 57 t/ha`."""
     if dose.remedy.by == "drainage":
         return "drainage" if dose.share[parcel] > 0 else ""
@@ -27,7 +27,7 @@ def in_short(dose: Dose, parcel: int) -> str:
     return f"lime {figure(amount)} t/ha" if dose.remedy.by == "lime" else f"water {figure(amount)} mm"
 
 
-def _lime(dose: Dose, parcel: int, ha: float, currency: str) -> str:
+def _lime(dose: RemedyAmount, parcel: int, ha: float, currency: str) -> str:
     remedy, amount, share = dose.remedy, float(dose.amount[parcel]), float(dose.share[parcel])
     tonnes = amount * share * ha
     text = f"lime, at least {figure(amount)} t/ha to bring the top {remedy.depth_cm:g} cm to pH {dose.goal[parcel]:.1f}"
@@ -43,7 +43,7 @@ def _lime(dose: Dose, parcel: int, ha: float, currency: str) -> str:
     return text
 
 
-def _water(dose: Dose, parcel: int, ha: float, currency: str) -> str:
+def _water(dose: RemedyAmount, parcel: int, ha: float, currency: str) -> str:
     remedy, depth, share = dose.remedy, float(dose.amount[parcel]), float(dose.share[parcel])
     volume = float(water_volume(depth))
     text = " ".join(filter(None, (f"water, {figure(depth)} mm ({figure(volume)} m3/ha)", remedy.when)))

@@ -6,15 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from underoak.doubt import Coverage, band_coverage
-from underoak.errors import Fault
-from underoak.places.soil.retested import Pooled
+from underoak.base.errors import Fault
+from underoak.places.soil.lab_results import PooledResult
+from underoak.uncertainty import Coverage, band_coverage
 
 BAND = 0.9
 _REACH = 1.6448536269514722  # standard deviations to either end of it
 
 
-def calibrated(by_parcel: Mapping[str, Sequence[Pooled]]) -> dict[str, Coverage]:
+def calibrated(by_parcel: Mapping[str, Sequence[PooledResult]]) -> dict[str, Coverage]:
     """Of each tested layer, whether the 90 % band of its parcel means holds as many parcels as it should.
 
     A parcel counts once, with its results pooled: rows of one parcel tell of the same error of the map. One whose map

@@ -12,15 +12,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from underoak import units as _units
-from underoak.errors import Problems, UnderoakError, counted, did_you_mean
-from underoak.indicators.reaction import PH_CONVERSIONS, PhConversion
+from underoak.base import units as _units
+from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean
+from underoak.indicators.soil.ph import PH_CONVERSIONS, PhConversion
 from underoak.layers.files import local
-from underoak.plan.uncertainty_spec import deviation_in
+from underoak.plan.keys.uncertainty import deviation_in
 
 if TYPE_CHECKING:
-    from underoak.plan.layer_spec import LayerSpec
-    from underoak.plan.resolved import Plan
+    from underoak.plan.keys.layer import LayerSpec
+    from underoak.plan.plan import Plan
 
 NEEDED = ("parcel", "property", "value", "unit")
 KNOWN = (*NEEDED, "depth", "method", "error", "date", "note")
@@ -141,7 +141,7 @@ def _rows(text: str, id_field: str, where: str, problems: Problems) -> Iterator[
                     return
             elif len(row) != len(columns):
                 what = (
-                    f"line {reader.line_num} has {counted(len(row), 'field')}, and the first line names {len(columns)}"
+                    f"line {reader.line_num} has {count_of(len(row), 'field')}, and the first line names {len(columns)}"
                 )
                 problems.add("E411", what, where, "put a field that holds a comma in quotes")
             else:

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from underoak import crs as _crs
-from underoak.doubt.update import sd_of_mean
-from underoak.grid import Grid, Window
-from underoak.layers.native import clip_to, read_around
-from underoak.plan.uncertainty_spec import deviation_in
+from underoak.base import crs as _crs
+from underoak.base.grid import Grid, Window
+from underoak.layers.resampling.source_layer import clip_to, read_around
+from underoak.plan.keys.uncertainty import deviation_in
+from underoak.uncertainty.information.lab_update import sd_of_mean
 
 if TYPE_CHECKING:
-    from underoak.engine.prepare import PreparedView
+    from underoak.engine.prepare.prepare import PreparedCase
     from underoak.layers.stack import StackedLayer
-    from underoak.plan.layer_spec import LayerSpec
-    from underoak.plan.resolved import Plan
+    from underoak.plan.keys.layer import LayerSpec
+    from underoak.plan.plan import Plan
 
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
@@ -26,7 +26,7 @@ Prior = Callable[[str, Longs, Doubles, Doubles], float | None]  # layer, cells, 
 RANGE_M = 800.0  # e-folding length of a map's errors where the plan says none; common practice, no source
 
 
-def priors(plan: Plan, ready: PreparedView, grid: Grid) -> Prior:
+def priors(plan: Plan, ready: PreparedCase, grid: Grid) -> Prior:
     """`prior_sd` for the layers of a view, by name."""
     range_m = plan.uncertainty.range_m if plan.uncertainty else RANGE_M
     opened = {layer.name: layer for layer in ready.layers}

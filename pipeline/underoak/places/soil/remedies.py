@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak import crs as _crs
-from underoak import units
-from underoak.indicators.amendments import (
+from underoak.base import crs as _crs
+from underoak.base import units
+from underoak.base.arrays import FloatArray
+from underoak.indicators.soil.lime_and_water import (
     FARM_TABLE_ENDS,
     HIGHEST_PH,
     LIME_FACTORS,
@@ -24,14 +25,13 @@ from underoak.indicators.amendments import (
     lime_need_by_texture,
     water_deficit,
 )
-from underoak.indicators.texture import TEXTURES, texture_class
+from underoak.indicators.soil.texture import TEXTURES, texture_class
 from underoak.overlay import Curve, combine, membership
-from underoak.places.total.sample import Cells
-from underoak.raster import FloatArray
+from underoak.places.parcels.cell_sample import SampledCells
 
 if TYPE_CHECKING:
     from underoak.overlay import Rules
-    from underoak.plan.resolved import Criterion, Plan
+    from underoak.plan.plan import Criterion, Plan
 
 Doubles = npt.NDArray[np.float64]
 LIME_DEPTH_CM = 30.0  # where the plan says none: as deep as a plough goes; common practice, no source
@@ -92,7 +92,7 @@ def _of(index: int, criterion: Criterion, plan: Plan) -> Remedy:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Dose:
+class RemedyAmount:
     """What one remedy takes on every parcel, (parcels,)."""
 
     remedy: Remedy
@@ -103,19 +103,21 @@ class Dose:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Mended:
+class Remedied:
     """What all remedies do to every parcel."""
 
     gain: Doubles  # of mean suitability, never below 0, (parcels,)
     memberships: Doubles  # gain of each criterion's mean membership, (parcels, criteria)
-    doses: tuple[Dose, ...]
+    doses: tuple[RemedyAmount, ...]
 
 
-def mended(cells: Cells, remedies: Sequence[Remedy], rules: Rules, texture: tuple[int, int] | None = None) -> Mended:
+def with_remedies(
+    cells: SampledCells, remedies: Sequence[Remedy], rules: Rules, texture: tuple[int, int] | None = None
+) -> Remedied:
     """What the remedies do on the sampled cells of every parcel; `texture`: the criteria of sand and clay [percent]."""
     parcels, criteria = len(cells.offsets) - 1, len(rules.weights)
     if not len(cells):
-        return Mended(np.zeros(parcels), np.zeros((parcels, criteria)), ())
+        return Remedied(np.zeros(parcels), np.zeros((parcels, criteria)), ())
     better = potential_memberships(cells, remedies)
     best = potential_suitability(cells, better, rules)
     rise = np.zeros((parcels, criteria))
@@ -129,10 +131,10 @@ def mended(cells: Cells, remedies: Sequence[Remedy], rules: Rules, texture: tupl
             rest = potential_memberships(cells, [other for other in remedies if other is not remedy])
             helps = _mean(cells, best - potential_suitability(cells, rest, rules)) >= WORTH_NAMING
             doses.append(_dose(cells, remedy, helps, texture))
-    return Mended(_mean(cells, best - cells.suitability), rise, tuple(doses))
+    return Remedied(_mean(cells, best - cells.suitability), rise, tuple(doses))
 
 
-def potential_memberships(cells: Cells, remedies: Sequence[Remedy]) -> FloatArray:
+def potential_memberships(cells: SampledCells, remedies: Sequence[Remedy]) -> FloatArray:
     """Memberships of every cell after all remedies, none below what it was, (cells, criteria)."""
     better = cells.memberships.copy()
     for remedy in remedies:
@@ -141,7 +143,7 @@ def potential_memberships(cells: Cells, remedies: Sequence[Remedy]) -> FloatArra
     return better
 
 
-def potential_suitability(cells: Cells, memberships: FloatArray, rules: Rules) -> Doubles:
+def potential_suitability(cells: SampledCells, memberships: FloatArray, rules: Rules) -> Doubles:
     """Suitability of every cell with memberships that are as good or better, never below what it was, (cells,)."""
     made = combine(memberships.T, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
     moved = (memberships > cells.memberships).any(axis=1)
@@ -166,7 +168,9 @@ def fence_m(shape: Any, crs: str) -> float:
     return float(sum(part.exterior.length for part in parts) * _crs.unit_m(crs))
 
 
-def _dose(cells: Cells, remedy: Remedy, helps: npt.NDArray[np.bool_], texture: tuple[int, int] | None) -> Dose:
+def _dose(
+    cells: SampledCells, remedy: Remedy, helps: npt.NDArray[np.bool_], texture: tuple[int, int] | None
+) -> RemedyAmount:
     values = cells.values[:, remedy.index].astype(np.float64)
     goal = remedy.lifted(values)
     needs = goal > values
@@ -178,10 +182,10 @@ def _dose(cells: Cells, remedy: Remedy, helps: npt.NDArray[np.bool_], texture: t
     else:
         each = water_deficit(values, goal) * remedy.mm
     amount = _mean(cells, np.where(needs, each, np.nan)) * helps
-    return Dose(remedy, amount, share, cells.means(np.where(needs, goal, np.nan)), farm)
+    return RemedyAmount(remedy, amount, share, cells.means(np.where(needs, goal, np.nan)), farm)
 
 
-def _drained(cells: Cells, remedy: Remedy) -> Dose:
+def _drained(cells: SampledCells, remedy: Remedy) -> RemedyAmount:
     """Named where ground is too wet for the curve: above its best values, or in a poor class."""
     values, kept = cells.values[:, remedy.index], cells.means(cells.memberships[:, remedy.index])
     wet = np.ones(len(kept), bool)
@@ -189,10 +193,10 @@ def _drained(cells: Cells, remedy: Remedy) -> Dose:
         wet = _mean(cells, np.where(np.isnan(values), np.nan, values > remedy.curve.full[1])) > 0.0
     named = (wet & (1.0 - kept > _WET)).astype(np.float64)
     blank = np.full(len(named), np.nan)
-    return Dose(remedy, np.zeros(len(named)), named, blank, blank)
+    return RemedyAmount(remedy, np.zeros(len(named)), named, blank, blank)
 
 
-def _by_farm_tables(cells: Cells, values: Doubles, goal: Doubles, texture: tuple[int, int] | None) -> Doubles:
+def _by_farm_tables(cells: SampledCells, values: Doubles, goal: Doubles, texture: tuple[int, int] | None) -> Doubles:
     """Lime [t/ha] of the farm tables for the first part of the way, by the parcel's mean texture."""
     if texture is None:
         return np.full(len(cells.offsets) - 1, np.nan)
@@ -204,7 +208,7 @@ def _by_farm_tables(cells: Cells, values: Doubles, goal: Doubles, texture: tuple
     return made
 
 
-def _mean(cells: Cells, figures: npt.ArrayLike) -> Doubles:
+def _mean(cells: SampledCells, figures: npt.ArrayLike) -> Doubles:
     """The mean of each parcel, 0 where nothing is known."""
     made: Doubles = np.nan_to_num(cells.means(figures))
     return made

@@ -17,14 +17,14 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from underoak.engine.reducer import ByteArray
-from underoak.errors import Fault, UnderoakError
-from underoak.grid import Grid, Window
+from underoak.base.arrays import FloatArray
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid, Window
+from underoak.engine.judge.reducer import ByteArray
 from underoak.indicators import cell_areas
-from underoak.layers.gdal import env
-from underoak.places.shape.outline import corners, outlines
-from underoak.places.total.ranking import CLASSES, words
-from underoak.raster import FloatArray
+from underoak.layers.formats.gdal import env
+from underoak.places.geometry.outlines import corners, outlines
+from underoak.places.parcels.ranking import CLASSES, words
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -38,7 +38,7 @@ FIELDS = 8
 _NONE = np.empty(0, np.int64)
 
 
-class Cells(NamedTuple):
+class FinishedCells(NamedTuple):
     """The finished cells of a window, (rows, cols)."""
 
     classes: ByteArray  # 1..4, 250, 255
@@ -46,7 +46,7 @@ class Cells(NamedTuple):
     weakest: ByteArray  # criterion index, 253, 250, 255
 
 
-Read = Callable[[Window], Cells]
+Read = Callable[[Window], FinishedCells]
 
 
 def find_zones(
@@ -90,12 +90,12 @@ def reading(folder: Path) -> Iterator[tuple[Read, Grid]]:
             grid = Grid(classes.crs.to_wkt(), tuple(classes.transform)[:6], classes.height, classes.width)
             scale, nodata = suitability.scales[0], suitability.nodata
 
-            def read(window: Window) -> Cells:
+            def read(window: Window) -> FinishedCells:
                 at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)
                 scores = suitability.read(1, window=at)
                 values = (scores * np.float64(scale)).astype(np.float32)
                 values[scores == nodata] = np.nan
-                return Cells(classes.read(1, window=at), values, limiting.read(1, window=at))
+                return FinishedCells(classes.read(1, window=at), values, limiting.read(1, window=at))
 
             yield read, grid
     except rasterio.errors.RasterioError as error:

@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak import crs as _crs
-from underoak.engine import heap
-from underoak.grid import Bounds, Grid
-from underoak.indicators.metres import to_lonlat
-from underoak.layers.gdal import env
-from underoak.layers.native import Native
+from underoak.base import crs as _crs
+from underoak.base.arrays import FloatArray
+from underoak.base.grid import Bounds, Grid
+from underoak.engine import allocator
+from underoak.indicators.cell_size import to_lonlat
+from underoak.layers.formats.gdal import env
+from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Source
 from underoak.layers.stack import Stack, StackedLayer
-from underoak.raster import FloatArray
 from underoak.report.page.page import subtitle
 from underoak.report.text.findings import Findings
 
@@ -257,7 +257,7 @@ def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
     if source is None or grid.rows * grid.cols > _RELIEF_CELLS:
         return None
     coarse = _coarse(grid)
-    layer = StackedLayer("relief", Native(source), "bilinear")
+    layer = StackedLayer("relief", SourceLayer(source), "bilinear")
     return Stack(coarse, (layer,)).read(coarse.window).values["relief"]
 
 
@@ -265,7 +265,7 @@ def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels
     """The map of a run whose rasters lie in `folder`, from their overviews; ranks are written on the best parcels."""
     import rasterio
 
-    heap.give_back()  # what tables and zones are done with; drawing asks for memory of its own
+    allocator.release_freed()  # what tables and zones are done with; drawing asks for memory of its own
     grid = findings.grid
     shape = _coarse(grid).shape
     with env(), rasterio.open(folder / "suitability.tif") as source:

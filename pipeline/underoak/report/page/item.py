@@ -6,8 +6,8 @@ import datetime
 import json
 from typing import Any
 
-from underoak import crs as _crs
-from underoak.grid import Grid
+from underoak.base import crs as _crs
+from underoak.base.grid import Grid
 
 _ROLES = {
     "suitability.tif": ("data", "image/tiff; application=geotiff; profile=cloud-optimized"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from underoak.engine.outputs import CLASS_COLOURS, CLASS_NAMES, STATE_NAMES
+from underoak.engine.write.outputs import CLASS_COLOURS, CLASS_NAMES, STATE_NAMES
 
 _SLD, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 _STEPS = 10

@@ -6,24 +6,24 @@ import base64
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from underoak.engine.outputs import CLASS_NAMES, STATE_NAMES
-from underoak.places.wild.drawn_share import COLUMN
-from underoak.places.wild.restoring import CONSTRAINT, REFUSED
-from underoak.report.text.findings import CriterionWords, Findings
-from underoak.report.text.next_step import grouped, next_step
-from underoak.report.text.standing import limiting
-from underoak.report.text.verdict_words import chance, has_verdict
-from underoak.report.text.words import (
+from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
+from underoak.places.geometry.areas import hectares
+from underoak.places.wild.native_rules import CONSTRAINT, REFUSED
+from underoak.places.wild.zone_draws import COLUMN
+from underoak.report.text.answer_words import (
     CAUTIONS,
     PURPOSES,
     answers,
     decision,
-    hectares,
     limits,
+    limits_of_use,
     percent,
     score,
-    trust_lines,
 )
+from underoak.report.text.criterion_words import limiting
+from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.next_step import grouped, next_step
+from underoak.report.text.verdict_words import chance, has_verdict
 
 _RULES = {
     "linear": "Suitability is the weighted mean of the memberships: a strong criterion can make up for a weak one.",
@@ -66,7 +66,7 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         weight_words=_weight_words(plan),
         constraints=_constraints(findings),
         not_judged=[str(item) for item in plan.not_judged],
-        trust=trust_lines(findings),
+        trust=limits_of_use(findings),
         layers=_layers(findings),
         warnings=[str(fault) for fault in findings.warnings],
         cautions=CAUTIONS,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from underoak.errors import counted, printable
-from underoak.places.field.sampling import CORES, Bag, Sampling
+from underoak.base.errors import count_of, printable
+from underoak.places.geometry.areas import hectares
+from underoak.places.soil.sampling import CORES, Bag, Sampling
+from underoak.report.text.answer_words import CAUTIONS, percent
 from underoak.report.text.lines import section, wrapped
-from underoak.report.text.words import CAUTIONS, hectares, percent
 
 _LARGEST_HA = 4.0  # of even ground in one bag; from memory of soil laboratories' leaflets
 # The list, cores, depths and times are common practice, no one source.
@@ -51,7 +52,7 @@ def lab_request(sampling: Sampling) -> str:
 
 def _lines(sampling: Sampling) -> Iterator[str]:
     count = len(sampling.x)
-    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {counted(count, 'point')}"
+    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {count_of(count, 'point')}"
     yield ""
     yield f"{'point':>5}  {'bag':<3}  {'cores':>5}  {'latitude':>11}  {'longitude':>11}  doubt left"
     for number in range(1, count + 1):
@@ -87,8 +88,8 @@ def _quoted(text: str) -> str:
 def cores_of(bag: Bag) -> str:
     """How many cores go into a bag: `5 cores at each, 20 in all`."""
     if len(bag.points) == 1:
-        return counted(bag.cores, "core")
-    return f"{counted(bag.cores, 'core')} at each, {bag.cores * len(bag.points)} in all"
+        return count_of(bag.cores, "core")
+    return f"{count_of(bag.cores, 'core')} at each, {bag.cores * len(bag.points)} in all"
 
 
 def _bag(bag: Bag) -> str:

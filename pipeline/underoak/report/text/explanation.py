@@ -6,16 +6,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
-from underoak.errors import Fault, UnderoakError, did_you_mean
-from underoak.places.field.pairs import pair_words
+from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.places.geometry.areas import hectares
+from underoak.places.planting.pairs import pair_words
 from underoak.places.soil.amounts import figure, money
 from underoak.places.soil.remedies import fence_m
+from underoak.report.text.answer_words import CAUTIONS, judged_words, metres, percent, score
+from underoak.report.text.criterion_words import column_names, lost, measure, mend, value_of, wants
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
-from underoak.report.text.standing import lost, measure, mend, stems, value_of, wants
 from underoak.report.text.verdict_words import has_verdict, verdict_lines
-from underoak.report.text.words import CAUTIONS, hectares, judged_words, metres, percent, score
 
 LIME_NOTES = (
     "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "
@@ -170,7 +171,7 @@ def _placed(row: Any) -> list[str]:
 
 
 def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
-    own = stems(criteria)
+    own = column_names(criteria)
     rows = [
         (
             c.label,
@@ -185,7 +186,7 @@ def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
 
 
 def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list[str]:
-    own, labels = stems(criteria), {c.name: c.label for c in criteria}
+    own, labels = column_names(criteria), {c.name: c.label for c in criteria}
     weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
     gainful = ", ".join(labels.get(name, name) for name in str(row["most_gainful"]).split("; "))
     lines = [

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from underoak.doubt import Coverage
-from underoak.errors import Fault
-from underoak.grid import Grid
+from underoak.base.errors import Fault
+from underoak.base.grid import Grid
 from underoak.layers.source import SourceFacts
-from underoak.places.answer.order import Order
-from underoak.places.answer.sensitivity import FirstTwo
+from underoak.places.verdicts.rank_order import Order
+from underoak.places.verdicts.sensitivity import FirstTwo
+from underoak.uncertainty import Coverage
 
 
 @dataclass(frozen=True, slots=True)

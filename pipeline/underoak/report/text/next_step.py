@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from underoak.places.parcels.ranking import ALL_EXCLUDED, MOSTLY_EXCLUDED, NO_DATA, NO_SHAPE, OFF_MAP
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
-from underoak.places.total.ranking import ALL_EXCLUDED, MOSTLY_EXCLUDED, NO_DATA, NO_SHAPE, OFF_MAP
-from underoak.places.wild.restoring import REFUSED
+from underoak.places.wild.native_rules import REFUSED
+from underoak.report.text.criterion_words import lost, mend
 from underoak.report.text.findings import CriterionWords
-from underoak.report.text.standing import lost, mend
 
 DECIDE = {"buy": "you sign", "orchard": "you plant", "restore": "you restore", "region": "anyone decides"}
 _NOT_JUDGED = {

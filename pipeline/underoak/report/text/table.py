@@ -5,11 +5,12 @@ from __future__ import annotations
 import io
 from typing import Any
 
+from underoak.places.geometry.areas import hectares
+from underoak.report.text.answer_words import percent, score
+from underoak.report.text.criterion_words import limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import remedies_in_short
-from underoak.report.text.standing import limiting
 from underoak.report.text.verdict_words import chance, has_verdict
-from underoak.report.text.words import hectares, percent, score
 
 _MOST = 40
 _WIDE = 100  # columns of text; below, what matters less is left out

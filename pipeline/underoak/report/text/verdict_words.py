@@ -6,8 +6,8 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from underoak.doubt import wilson
 from underoak.report.text.findings import CriterionWords, Findings
+from underoak.uncertainty import wilson
 
 _CONFIDENCE = 0.90
 

@@ -1,0 +1,1 @@
+"""Values that everything rests on: errors, units, coordinate systems, grids, codes, and the door to compilation."""

@@ -1,0 +1,88 @@
+"""Coordinate reference systems: the one door to the projection library. Axis order is always x, y."""
+
+from __future__ import annotations
+
+import threading
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from underoak.base.errors import Fault, UnderoakError
+
+if TYPE_CHECKING:
+    from pyproj import CRS, Geod, Transformer
+
+_local = threading.local()
+
+
+@lru_cache(maxsize=64)
+def parse(text: str) -> CRS:
+    """The horizontal CRS that a WKT, PROJ or authority string names.
+
+    >>> parse("EPSG:3035").is_projected, parse("+proj=igh +datum=WGS84 +units=m").is_projected
+    (True, True)
+
+    Raises:
+        UnderoakError: E202 when it cannot be read, or is local and tied to no place on Earth.
+    """
+    import pyproj
+
+    try:
+        crs = pyproj.CRS.from_user_input(text)
+        crs = crs.to_2d() if not crs.is_compound else crs.sub_crs_list[0]
+    except pyproj.exceptions.CRSError as error:
+        what = f'coordinate reference system "{text[:80]}" is not known'
+        raise UnderoakError(Fault("E202", what, mend="write an EPSG code such as EPSG:25831")) from error
+    if crs.is_engineering or not (crs.is_projected or crs.is_geographic or crs.is_bound or crs.is_derived):
+        what = f'coordinate reference system "{crs.name}" is local: it says nothing of where on Earth it lies'
+        raise UnderoakError(Fault("E202", what, mend="give the true one as `crs:`"))
+    return crs
+
+
+def transformer(source: str, target: str) -> Transformer:
+    """A transformer from `source` to `target`, x then y, one for each thread.
+
+    Raises:
+        UnderoakError: E202 when one cannot be turned into the other: they belong to two bodies, or one is damaged.
+    """
+    import pyproj
+
+    cache = _local.__dict__.setdefault("transformers", {})
+    key = (source, target)
+    if key not in cache:
+        try:
+            cache[key] = pyproj.Transformer.from_crs(parse(source), parse(target), always_xy=True)
+        except pyproj.exceptions.ProjError as error:
+            what = f'nothing leads from "{parse(source).name}" to "{parse(target).name}"'
+            raise UnderoakError(Fault("E202", what, mend="give a system of this Earth as `crs:`")) from error
+    made: Transformer = cache[key]
+    return made
+
+
+@lru_cache(maxsize=64)
+def unit_m(text: str) -> float:
+    """Metres in one axis unit of a projected CRS; 0 for a geographic one.
+
+    >>> unit_m("EPSG:25831"), unit_m("EPSG:4326")
+    (1.0, 0.0)
+    """
+    crs = parse(text)
+    return 0.0 if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+
+
+def same(a: str, b: str) -> bool:
+    """True when two strings name the same CRS, whatever their axis order is called."""
+    return a == b or bool(parse(a).equals(parse(b), ignore_axis_order=True))
+
+
+def is_geographic(text: str) -> bool:
+    """True when coordinates are degrees of longitude and latitude."""
+    return bool(parse(text).is_geographic)
+
+
+def geod(text: str = "EPSG:4326") -> Geod:
+    """Geodesic measures on the CRS's own ellipsoid."""
+    made = parse(text).get_geod()
+    if made is None:  # a CRS without an ellipsoid
+        made = parse("EPSG:4326").get_geod()
+    assert made is not None
+    return made

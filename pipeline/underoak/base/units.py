@@ -1,0 +1,208 @@
+"""Units in and out of the plan, and what values are plausible in them.
+
+Everything is resolved to one affine step, `canonical = value * scale + offset`, so that a unit is applied once.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from underoak.base.errors import Fault, UnderoakError, did_you_mean
+
+# Written forms met in open files that a units library does not read, and what they mean.
+_ALIASES = {
+    "": "dimensionless",
+    "1": "dimensionless",
+    "ratio": "dimensionless",
+    "fraction": "dimensionless",
+    "%": "percent",
+    "‰": "permille",
+    "C": "degC",
+    "Celsius": "degC",
+    "celsius": "degC",
+    "°C": "degC",
+    "deg_C": "degC",
+    "deg C": "degC",
+    "degrees C": "degC",
+    "Kelvin": "K",
+    "°": "degree",
+    "degrees": "degree",
+    "mm/m": "mm/month",
+    "vol %": "percent",
+    "US survey foot": "survey_foot",
+}
+_KNOWN = (
+    *("pH", "percent", "permille", "g/kg", "t/ha", "cm3/dm3", "kg/dm3", "g/cm3", "dimensionless"),
+    *("degC", "K", "degF", "degree", "radian", "m", "km", "cm", "mm", "ft", "ha", "m2", "day"),
+    *("mm/day", "mm/month", "mm/year", "kg m-2 s-1", "hPa", "kPa", "MJ/m2"),
+)
+_STACKED_POWER = re.compile(r"(?<=[A-Za-z])(-?\d+)\b")
+# Exponents are kept to two digits and never stacked: the units library works powers out, however long that takes.
+_TERM = r"[A-Za-zµΔ°%‰_]+(?:\s*(?:\^|\*\*)?\s*-?[1-9]\d?(?!\d))?"
+_READABLE = re.compile(rf"1|(?:1\s*/\s*)?{_TERM}(?:\s*[*/]\s*(?:{_TERM}|[1-9]\d{{0,5}}(?:\.\d+)?)|\s+{_TERM})*")
+_LONGEST = 60
+_BLANKS_MULTIPLY = re.compile(r"[A-Za-z%]+(\*\*-?\d+)?(\s+[A-Za-z%]+(\*\*-?\d+)?)+")
+_TIMES = re.compile(r"^(?P<unit>|.*?[^*\s])\s*\*\s*(?P<factor>\d+(?:\.\d+)?)$")
+_QUANTITY = re.compile(r"^\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>.*?)\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Affine1D:
+    """One affine step from stored to canonical values: `value * scale + offset`.
+
+    >>> Affine1D(0.1, 0.0).then(Affine1D(1.0, 273.15))
+    Affine1D(scale=0.1, offset=273.15)
+    """
+
+    scale: float = 1.0
+    offset: float = 0.0
+
+    def then(self, after: Affine1D) -> Affine1D:
+        """This step, and `after` on its result."""
+        return Affine1D(self.scale * after.scale, self.offset * after.scale + after.offset)
+
+    def __call__(self, value: Any) -> Any:
+        """The step applied to a number or an array."""
+        return value * self.scale + self.offset
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What a layer measures: its canonical unit and the values that can be true on land."""
+
+    unit: str
+    low: float
+    high: float
+    text: str
+
+
+# Bounds are generous on purpose: they catch a wrong unit or an undeclared nodata, not an unusual place.
+# Sources: pH and angles by definition of the scale; the rest common practice, no source.
+QUANTITIES: dict[str, Quantity] = {
+    "ph": Quantity("pH", 2.0, 11.0, "soil pH"),
+    "elevation": Quantity("m", -500.0, 9000.0, "height above sea level"),
+    "slope": Quantity("degree", 0.0, 90.0, "steepness"),
+    "aspect": Quantity("degree", 0.0, 360.0, "downhill bearing, clockwise from north"),
+    "temperature": Quantity("degC", -70.0, 60.0, "air temperature"),
+    "temperature_range": Quantity("delta_degC", 0.0, 70.0, "difference of two temperatures"),
+    "precipitation": Quantity("mm", 0.0, 15000.0, "depth of water"),
+    "share": Quantity("percent", 0.0, 100.0, "share of a whole"),
+    "distance": Quantity("m", 0.0, 1.0e7, "distance"),
+    "depth": Quantity("cm", 0.0, 5000.0, "depth below the surface"),
+    "any": Quantity("", float("-inf"), float("inf"), "no bounds known"),
+}
+_BY_UNIT = {"pH": "ph", "degC": "temperature", "mm": "precipitation", "percent": "share", "m": "elevation"}
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    import pint
+
+    registry: Any = pint.UnitRegistry(cache_folder=None)
+    registry.define("pH = [acidity]")  # a scale of its own: it converts to nothing else
+    return registry
+
+
+def _spelled(text: str) -> str:
+    text = text.replace("^", "**")
+    text = _STACKED_POWER.sub(r"**\1", text)  # a bare number after a letter is a power: m-2, cm3
+    if _BLANKS_MULTIPLY.fullmatch(text):
+        text = " * ".join(text.split())
+    # a kilogram of water on a square metre is a millimetre deep
+    return re.sub(r"^kg( \* m\*\*-2|/m\*\*2)(?![\w*])", "mm", text)
+
+
+def _split(text: str) -> tuple[str, float]:
+    """`pH*10` -> ("pH", 0.1): values are stored times a number."""
+    match = _TIMES.match(text.strip())
+    return (match["unit"], 1.0 / float(match["factor"])) if match else (text, 1.0)
+
+
+@lru_cache(maxsize=512)
+def _unit(text: str) -> Any:
+    mend = did_you_mean(text, _KNOWN, "write a unit such as pH*10, g/kg, degC, mm or kg m-2 s-1")
+    fault = Fault("E340", f'unit "{text[:_LONGEST]}" is not known', mend=mend)
+    spelled = _ALIASES.get(text.strip(), text.strip())
+    if len(text) > _LONGEST or not _READABLE.fullmatch(spelled):
+        raise UnderoakError(fault)
+    try:
+        return _registry().Unit(_spelled(spelled))
+    except Exception as error:  # the units library answers odd text with whatever broke inside it
+        raise UnderoakError(fault) from error
+
+
+def canonical_name(text: str) -> str:
+    """The unit's one spelling, in a form that reads back.
+
+    >>> canonical_name("Celsius"), canonical_name("kg m-2"), canonical_name("pH*10"), canonical_name("cm3/dm3")
+    ('degC', 'mm', 'pH', 'cm^3/dm^3')
+
+    Raises:
+        UnderoakError: E340 for a unit that is not known.
+    """
+    unit, _ = _split(text)
+    name = f"{_unit(unit):~C}".replace("**", "^")
+    return {"%": "percent", "Δ°C": "delta_degC", "deg": "degree"}.get(name, name.replace("°C", "degC"))
+
+
+def conversion(source: str, target: str) -> Affine1D:
+    """The affine step that turns values in `source` into `target`.
+
+    >>> conversion("pH*10", "pH").scale
+    0.1
+    >>> round(conversion("K", "degC")(285.0), 2), conversion("g/kg", "%")(250.0)
+    (11.85, 25.0)
+
+    Raises:
+        UnderoakError: E340 unknown unit, E341 units that measure different things.
+    """
+    source_unit, factor = _split(source)
+    target_unit, target_factor = _split(target)
+    a, b = _unit(source_unit), _unit(target_unit)
+    differ = any("delta" in str(x) and not _is_linear(y) for x, y in ((a, b), (b, a)))
+    if a.dimensionality != b.dimensionality or differ:
+        what = f'"{source}" cannot become "{target}": they measure different things'
+        raise UnderoakError(Fault("E341", what, mend="correct `unit:` or `to:`"))
+    if a == b:
+        step = Affine1D()
+    else:
+        quantity = _registry().Quantity
+        try:
+            zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
+        except Exception as error:  # a temperature inside a product, and the like
+            what = f'"{source}" cannot become "{target}"'
+            raise UnderoakError(Fault("E341", what, mend="correct `unit:` or `to:`")) from error
+        step = Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
+    return Affine1D(factor, 0.0).then(step).then(Affine1D(1.0 / target_factor, 0.0))
+
+
+def _is_linear(unit: Any) -> bool:
+    """True for a unit whose zero means none: a difference of temperatures, not a temperature."""
+    return bool(_registry().Quantity(1, unit)._is_multiplicative)
+
+
+def quantity_of(unit: str, named: str | None = None) -> str:
+    """The name of the quantity whose bounds apply: the one declared, else the one the unit suggests.
+
+    >>> quantity_of("degC"), quantity_of("ratio"), quantity_of("m", "distance")
+    ('temperature', 'any', 'distance')
+    """
+    return named or _BY_UNIT.get(canonical_name(unit), "any")
+
+
+def read_quantity(text: str, to: str) -> float:
+    """A written quantity such as `20 m`, as a plain number in `to`.
+
+    >>> read_quantity("2 ha", "m2"), read_quantity("0.25 km", "m")
+    (20000.0, 250.0)
+
+    Raises:
+        UnderoakError: E342 when it is not `number unit`; E340, E341 as in `conversion`.
+    """
+    match = _QUANTITY.match(text)
+    if not match or not match["unit"]:
+        raise UnderoakError(Fault("E342", f'"{text}" is not a number and a unit', mend=f'write it like "30 {to}"'))
+    return float(conversion(match["unit"], to)(float(match["number"])))

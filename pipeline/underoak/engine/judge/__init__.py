@@ -1,0 +1,1 @@
+"""Judging: what is computed for one window."""

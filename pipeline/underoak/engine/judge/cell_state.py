@@ -1,0 +1,120 @@
+"""Compiled loops over the cells of a tile: what excludes them, what is missing, how many there are of each kind.
+
+All arrays are flat and of one length; ground is FREE, EXCLUDED, MISSING, or OUTSIDE: outside the region's outline,
+missing, and not counted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from underoak.base.arrays import FloatArray
+from underoak.plan.keys.constraints import Comparison
+
+FREE, EXCLUDED, MISSING, OUTSIDE = 0, 1, 2, 3
+
+Bytes = npt.NDArray[np.uint8]
+Flags = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.int64]
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def _compiled(function: F) -> F:
+    return cast(F, njit(cache=True, nogil=True)(function))
+
+
+@_compiled
+def count_missing(values: FloatArray, ground: Bytes) -> int:
+    """Cells inside the region without a value."""
+    count = 0
+    for i in range(values.size):
+        count += int((ground[i] != OUTSIDE) & (values[i] != values[i]))
+    return count
+
+
+@_compiled
+def exclude(holds: Flags, ground: Bytes) -> int:
+    """Mark the cells inside the region where a constraint holds; returns how many there are."""
+    count = 0
+    for i in range(holds.size):
+        hit = holds[i] & (ground[i] != OUTSIDE)
+        ground[i] = np.uint8(EXCLUDED) if hit else ground[i]
+        count += int(hit)
+    return count
+
+
+@_compiled
+def mark_missing(values: FloatArray, ground: Bytes) -> None:
+    """Mark free cells as missing where a constraint's own layer is; another constraint may still exclude them."""
+    for i in range(values.size):
+        unknown = (ground[i] == FREE) & (values[i] != values[i])
+        ground[i] = np.uint8(MISSING) if unknown else ground[i]
+
+
+@_compiled
+def count_codes(classes: Bytes, weakest: Bytes, ground: Bytes, of_class: Counts, of_weakest: Counts) -> None:
+    """How many cells inside the region have each code; (4, 256), to be summed: neighbours go to different rows.
+
+    So no addition has to wait for the one before it.
+    """
+    for i in range(classes.size):
+        inside = np.int64(ground[i] != OUTSIDE)
+        of_class[i & 3, classes[i]] += inside
+        of_weakest[i & 3, weakest[i]] += inside
+
+
+@_compiled
+def _within(values: FloatArray, low: np.float32, high: np.float32, holds: Flags) -> None:
+    for i in range(values.size):
+        holds[i] |= (values[i] >= low) & (values[i] <= high)
+
+
+@_compiled
+def _not(values: FloatArray, holds: Flags) -> None:
+    for i in range(values.size):
+        holds[i] = (not holds[i]) & (values[i] == values[i])
+
+
+def compare(comparison: Comparison, values: FloatArray) -> Flags:
+    """True where a comparison holds, False where the value is missing; of the shape of `values`.
+
+    Numbers are compared as float32, so that a stored 7.1 meets a limit of 7.1.
+
+    >>> compare(Comparison.parse("> 7.1"), np.float32([7.0, 7.1, 7.2, np.nan])).tolist()
+    [False, False, True, False]
+    >>> compare(Comparison.parse("!= 7.1"), np.float32([7.0, 7.1, np.nan])).tolist()
+    [True, False, False]
+    """
+    flat = np.ascontiguousarray(values).reshape(-1)
+    holds = np.zeros(flat.size, np.bool_)
+    for low, high in _intervals(comparison):
+        _within(flat, low, high, holds)
+    if comparison.sign == "!=":
+        _not(flat, holds)
+    return holds.reshape(values.shape)
+
+
+def _intervals(comparison: Comparison) -> list[tuple[np.float32, np.float32]]:
+    """Lowest and highest values for which it holds; for which it does not, where it says `!=`."""
+    if comparison.sign == "in":
+        return [(np.float32(code), np.float32(code)) for code in comparison.codes]
+    with np.errstate(over="ignore"):
+        limit = np.float32(comparison.value)
+    least, most = np.float32(-math.inf), np.float32(math.inf)
+    match comparison.sign:
+        case "<":
+            return [(least, np.nextafter(limit, least))]
+        case "<=":
+            return [(least, limit)]
+        case ">":
+            return [(np.nextafter(limit, most), most)]
+        case ">=":
+            return [(limit, most)]
+        case _:
+            return [(limit, limit)]

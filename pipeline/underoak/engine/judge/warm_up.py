@@ -1,0 +1,49 @@
+"""A rehearsal: one cell judged from nothing, so that compiled kernels are loaded before the first tile wants them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from underoak.base.grid import Window
+from underoak.engine.judge import cell_state
+from underoak.engine.judge.recipe import Recipe, TileCounts, judge_window
+from underoak.layers.decoding.encoding import Encoding
+from underoak.layers.source import Reading, Source
+
+
+def is_compiled() -> bool:
+    """True when numba has kept the kernels of an earlier run on this machine; compiling them takes half a minute."""
+    stats = getattr(cell_state.count_codes, "stats", None)  # of the last kernel that judging a tile calls
+    if stats is None:  # compiling is switched off
+        return True
+    return any(Path(stats.cache_path or ".").glob("*count_codes-*.nbi"))
+
+
+@dataclass(frozen=True)
+class _Blank:
+    """A source's grid and facts without its cells: nothing is read."""
+
+    source: Source
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.source, name)
+
+    def read(self, window: Window) -> Reading:
+        """As `Source.read`: all cells are missing."""
+        months = (len(self.source.months),) if self.source.months else ()
+        return Reading(np.full((*months, window.rows, window.cols), np.nan, np.float32))
+
+
+def warm_up(recipe: Recipe) -> None:
+    """Judge the cell in the middle of a recipe's grid as if its sources held nothing."""
+    grid = recipe.grid
+    for layer in recipe.stack.layers:
+        for source in layer.native.sources:
+            Encoding().decode(np.zeros((1, 1), source.facts.dtype))
+    bare = replace(recipe, stack=recipe.stack.through(_Blank), outline=None)
+    for _ in judge_window(bare, Window(grid.rows // 2, grid.cols // 2, 1, 1), TileCounts()):
+        pass

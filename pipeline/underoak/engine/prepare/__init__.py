@@ -1,0 +1,1 @@
+"""Preparing a run: open, check, estimate."""

@@ -1,0 +1,371 @@
+"""From a plan to a recipe: everything opened, checked and told at once, before anything is computed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from underoak.base import crs as _crs
+from underoak.base.errors import Fault, Problems, UnderoakError
+from underoak.base.grid import Bounds, Grid, Window
+from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe, ShapeMask
+from underoak.engine.judge.uncertainty import uncertainty_of
+from underoak.engine.judge.warm_up import is_compiled, warm_up
+from underoak.engine.prepare.indicator_limits import check_range
+from underoak.engine.workers.reader_process import ReaderProcess
+from underoak.layers.catalogue import open_layers, unit_of
+from underoak.layers.class_codes import check_codes
+from underoak.layers.decoding.encoding import Encoding
+from underoak.layers.decoding.plausibility import judge_sample, sample
+from underoak.layers.files import Trust, local
+from underoak.layers.formats.gdal import env
+from underoak.layers.formats.open import NETCDF, ZARR
+from underoak.layers.formats.vector import read_features
+from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
+from underoak.layers.resampling.source_layer import clip_to
+from underoak.layers.resampling.whole_file import WholeFileSource
+from underoak.layers.shapes.coverage import edges_of, joined
+from underoak.layers.shapes.distance import ShapeDistance
+from underoak.layers.shapes.region import Region, read_region
+from underoak.layers.source import SourceFacts
+from underoak.layers.stack import Stack, StackedLayer
+from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
+from underoak.plan.plan import Case, Plan
+
+_AT_ONCE = 10_000  # shapes
+_QUARTER = 16  # straight pieces that stand for a quarter of a circle
+_THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap is told
+
+
+@dataclass(frozen=True)
+class PreparedCase:
+    """One view of a plan made ready, and what was found in its files."""
+
+    view: Case
+    layers: tuple[StackedLayer, ...]  # all the plan names, those that nothing judges by too
+    stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
+    facts: dict[str, SourceFacts]  # layer -> its source
+    units: dict[str, str]  # layer -> unit of its values
+    quantiles: Mapping[str, Quantiles] = field(default_factory=dict)  # layer -> its quantiles, where it has any
+    stacked_quantiles: Mapping[str, str] = field(default_factory=dict)  # a quantile's name -> the recipe's
+
+    @property
+    def months(self) -> dict[str, tuple[int, ...]]:
+        """The calendar months that were taken of each monthly layer."""
+        return {layer.name: layer.native.keep for layer in self.layers if layer.native.keep}
+
+    def stacked_origin(self, layer: str, origin: str) -> str:
+        """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
+        if origin in self.stacked:
+            return self.stacked[origin]
+        return origin if self.stacked[layer] == layer else f"{origin} ({self.view.label})"
+
+    @property
+    def told(self) -> dict[str, tuple[str, str]]:
+        """How messages name each layer and each quantile, and its unit, by the recipe's names."""
+        found = {}
+        for layer, quantiles in self.quantiles.items():
+            for _, each in quantiles:
+                if each.name in self.stacked_quantiles:
+                    name = self.stacked_quantiles[each.name]
+                    found[name] = f"{name} ({each.native.source.facts.path})", self.units[layer]
+        for layer, name in self.stacked.items():
+            found[name] = f"{name} ({self.facts[layer].path})", self.units[layer]
+        return found
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A plan made ready: one recipe for all its views."""
+
+    region: Region
+    recipe: Recipe
+    views: tuple[PreparedCase, ...]
+    warnings: tuple[Fault, ...]
+
+    @property
+    def grid(self) -> Grid:
+        """The analysis grid."""
+        return self.recipe.grid
+
+
+def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
+    """Open and check all that a plan names; all faults are raised together.
+
+    `deep` reads every cell of every layer instead of a sample.
+
+    Raises:
+        UnderoakError: with every fault found (and every warning, when strict).
+    """
+    with ReaderProcess() as reader:
+        return _prepared(plan, strict, deep, reader)
+
+
+def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Prepared:
+    problems = Problems(warnings=list(plan.warnings))
+    region = read_region(plan.region, plan.base, plan.trust.max_cells, problems)
+    is_south = region.is_south if region else False
+    trust = Trust.of(plan.base, plan.trust)
+    union: list[StackedLayer] = []
+    views = []
+    grid = region.grid if region else None
+    _load(plan)
+    found, opened = reader.make(_opened, plan, trust, is_south, grid)
+    problems.extend(found)
+    for view, (layers, quantiles) in zip(plan.batch, opened, strict=True):
+        names = {layer.name: _joined(layer, view, union) for layer in layers}
+        facts = {layer.name: layer.native.facts for layer in layers}
+        ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
+        others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
+        more = {layer.name: _joined(layer, view, union) for layer in others}
+        views.append(PreparedCase(view, layers, names, facts, ends, quantiles, more))
+    _check_shapes_are_there(plan, problems)
+    _check_seasons(plan, region, problems)
+    if region is None or problems.faults:
+        problems.stop_if_any(strict)
+    assert region is not None
+    stack = Stack(region.grid, tuple(union))
+    for layer in union:
+        _check_overlap(stack, layer, problems)
+        check_range(stack, layer, problems)
+    parts = _Parts(plan, region, stack, views)
+    if problems.faults:
+        parts.make()
+    else:
+        problems.extend(reader.make(_sampled, stack, views, deep, meanwhile=parts.make))
+    problems.extend([*parts.problems.faults, *parts.problems.warnings])
+    problems.stop_if_any(strict)
+    assert parts.recipe is not None
+    return Prepared(region, parts.recipe, tuple(views), tuple(problems.warnings))
+
+
+class _Parts:
+    """What of a recipe does not hang on its values: it is made while they are looked at."""
+
+    def __init__(self, plan: Plan, region: Region, stack: Stack, views: list[PreparedCase]) -> None:
+        self.problems = Problems()
+        self.recipe: Recipe | None = None
+        self._of = plan, region, stack, views
+
+    def make(self) -> None:
+        """Find `recipe`, or `problems`."""
+        plan, region, stack, views = self._of
+        shapes = _shapes(plan, region.grid, self.problems)
+        variants = tuple(_variant(prepared, stack, self.problems) for prepared in views)
+        if self.problems.faults:
+            return
+        # a layer that nothing judges by is opened and checked, but not read on every tile
+        used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
+        self.recipe = Recipe(region.grid, stack.only(used), variants, shapes, region.outline)
+        if is_compiled():
+            warm_up(self.recipe)
+
+
+def _load(plan: Plan) -> None:
+    """Load what reading takes: a child that is forked then finds it there, and so do we afterwards."""
+    Encoding().decode(np.zeros((1, 1), np.float32))
+    if any(Path(layer.file or "").suffix.lower() in (*NETCDF, *ZARR) for layer in plan.layers.values()):
+        import h5netcdf  # noqa: F401
+        import xarray  # noqa: F401
+
+
+def _opened(
+    plan: Plan, trust: Trust, is_south: bool, grid: Grid | None
+) -> tuple[list[Fault], list[tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]]]:
+    """The layers of every view, with their quantiles, and what there is to tell of them."""
+    problems, found = Problems(), []
+    for view in plan.batch:
+        specs = view.plan.layers
+        layers = open_layers(specs, plan.base, trust, is_south, problems, _judged(view.plan), grid)
+        found.append((layers, open_quantiles(specs, layers, plan.base, trust, problems)))
+    return [*problems.faults, *problems.warnings], found
+
+
+def _sampled(stack: Stack, views: list[PreparedCase], deep: bool) -> list[Fault]:
+    """What a sample of all values gives reason to tell."""
+    problems = Problems()
+    with env():  # once, and not for every read
+        _check_values(stack, problems, deep)
+        _check_quantiles(views, stack, problems, deep)
+        for layer in stack.layers:
+            try:
+                check_codes(layer, stack.region_window(layer), problems)
+            except UnderoakError as error:
+                problems.take(error)
+    return [*problems.faults, *problems.warnings]
+
+
+def _judged(plan: Plan) -> frozenset[str]:
+    """The layers that criteria and constraints name."""
+    tested = (spec.layer for spec in plan.constraints if isinstance(spec, LayerConstraint))
+    return frozenset([*(criterion.layer for criterion in plan.criteria), *tested])
+
+
+def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> None:
+    """No season is the same months on both sides of the equator."""
+    if region is None or not region.crosses_equator:
+        return
+    for view in plan.batch:
+        for name, spec in view.plan.layers.items():
+            if spec.season not in (None, "year"):
+                what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
+                mend = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
+                problems.add("E337", what, f"layers.{name}", mend)
+
+
+def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
+    """Tell of missing files of shapes together with all else that is wrong, though they are read later."""
+    named = {f"constraints.{c.name}": c.file for c in plan.constraints if isinstance(c, ShapesConstraint)}
+    if plan.parcels is not None:
+        named["parcels"] = plan.parcels.file
+    if plan.spec.native is not None:
+        named["native"] = plan.spec.native.file
+    for where, file in named.items():
+        try:
+            local(file, plan.base, f"{where} ({file})")
+        except UnderoakError as error:
+            problems.take(error)
+
+
+def _joined(layer: StackedLayer, view: Case, union: list[StackedLayer]) -> str:
+    """The name under which a layer is in the union of all views' layers; an equal one is there only once."""
+    same = next((known for known in union if replace(known, name=layer.name) == layer), None)
+    if same is None:
+        taken = any(known.name == layer.name for known in union)
+        same = replace(layer, name=f"{layer.name} ({view.label})") if taken else layer
+        union.append(same)
+    return same.name
+
+
+def _variant(prepared: PreparedCase, stack: Stack, problems: Problems) -> CaseRecipe:
+    plan, tests = prepared.view.plan, []
+    for spec in plan.constraints:
+        if isinstance(spec, LayerConstraint):
+            try:
+                comparison = spec.comparison.in_unit(prepared.units[spec.layer])
+                tests.append(LayerTest(spec.name, prepared.stacked[spec.layer], comparison))
+            except UnderoakError as error:
+                problems.extend(replace(f, where=f.where or f"constraints.{spec.name}") for f in error.faults)
+    criteria = tuple(JudgedLayer(c.name, prepared.stacked[c.layer], c.curve) for c in plan.criteria)
+    stacked = {**prepared.stacked, **prepared.stacked_quantiles}
+    doubt = uncertainty_of(plan, prepared.layers, stacked, prepared.units, prepared.quantiles, stack, problems)
+    return CaseRecipe(criteria, tuple(tests), plan.rules, doubt=doubt)
+
+
+def _where(layer: StackedLayer) -> str:
+    return f"{layer.name} ({layer.native.source.facts.path})"
+
+
+def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
+    grid, source = stack.grid, layer.native.source
+    window = stack.region_window(layer)
+    held = clip_to(source, window)
+    if held.is_empty:
+        what = f"does not overlap the region: the layer covers {_box(source.grid)}, the region {_box(grid)}"
+        problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
+        return
+    share = held.rows * held.cols / (window.rows * window.cols)
+    if share < _THIN_OVERLAP:
+        what = f"covers only about {share:.1%} of the region"
+        problems.add("W221", what, _where(layer), "look whether the right file is named")
+
+
+def _box(grid: Grid) -> str:
+    """A grid's extent in degrees, for a sentence."""
+    left, bottom, right, top = grid.bounds
+    if not _crs.is_geographic(grid.crs):
+        to_degrees = _crs.transformer(grid.crs, "EPSG:4326")
+        bounds: Bounds = to_degrees.transform_bounds(left, bottom, right, top, densify_pts=21)
+        left, bottom, right, top = bounds
+    if not np.isfinite([left, bottom, right, top]).all():
+        return "ground that cannot be told in degrees"
+    return f"longitude {left:.3f} to {right:.3f}, latitude {bottom:.3f} to {top:.3f}"
+
+
+def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
+    seen = []
+    for layer, source in _sources(stack):
+        if source in seen:
+            continue
+        seen.append(source)
+        window = clip_to(source, stack.region_window(layer))
+        if source.is_periodic:  # the same columns by the source's own count, as far as they are in one piece
+            window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
+        try:
+            if deep:
+                _read_all(source, window)
+            judge_sample(sample(source, window, n=10 if deep else 5), source, problems)
+        except UnderoakError as error:
+            problems.take(error)
+
+
+def _check_quantiles(views: list[PreparedCase], stack: Stack, problems: Problems, deep: bool) -> None:
+    by_name = {layer.name: layer for layer in stack.layers}
+    seen = set()
+    for ready in views:
+        for name, quantiles in ready.quantiles.items():
+            own = ready.stacked[name]
+            if own not in seen:
+                seen.add(own)
+                try:
+                    check_crossing(name, quantiles, stack.region_window(by_name[own]), deep, problems)
+                except UnderoakError as error:
+                    problems.take(error)
+
+
+def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
+    """The rasters that layers come from."""
+    for layer in stack.layers:
+        for source in layer.native.sources:
+            if isinstance(source, WholeFileSource):
+                yield layer, source.source
+            elif not isinstance(source, ShapeDistance):
+                yield layer, source
+
+
+def _read_all(source: Any, window: Window) -> None:
+    """Read every cell once, so that a file that breaks off is found before a run is begun."""
+    for part in window.tiles(1024):
+        source.read(part)
+
+
+def relief_source(prepared: Prepared) -> Any:
+    """A source of elevation for a picture's shading: one that terrain is derived from; None when there is none."""
+    for layer in prepared.views[0].layers:
+        indicator = layer.native.indicator
+        if indicator is not None and next(iter(indicator.inputs)) == "elevation":
+            return layer.native.source
+    return None
+
+
+def _shapes(plan: Plan, grid: Grid, problems: Problems) -> tuple[ShapeMask, ...]:
+    made = []
+    for spec in plan.constraints:
+        if isinstance(spec, ShapesConstraint):
+            where = f"constraints.{spec.name}"
+            try:
+                features = read_features(plan.base / spec.file, spec.features, grid.crs, where=where, problems=problems)
+                made.append(_drawn(spec, features.geometry.to_numpy(), grid))
+            except UnderoakError as error:
+                problems.extend(replace(f, where=f.where or where) for f in error.faults)
+    return tuple(made)
+
+
+def _drawn(spec: ShapesConstraint, shapes: Any, grid: Grid) -> ShapeMask:
+    """Shapes near the region, widened; ones far away cannot hold a cell. What is widened is held a few at a time."""
+    grow = spec.grow_m / _crs.unit_m(grid.crs)
+    left, bottom, right, top = grid.bounds
+    near = shapely.box(left - grow - 1, bottom - grow - 1, right + grow + 1, top + grow + 1)
+    kept = shapes[shapely.intersects(shapes, near)]
+    made = []
+    for first in range(0, max(len(kept), 1), _AT_ONCE):
+        some = kept[first : first + _AT_ONCE]
+        if grow > 0:
+            some = shapely.get_parts(shapely.buffer(some, grow, quad_segs=_QUARTER))
+        made.append(edges_of(some, grid))
+    return ShapeMask(spec.name, joined(made), spec.exclude, spec.touch)

@@ -1,0 +1,207 @@
+"""Where the rasters of two runs on one grid differ, and by how much; read block by block, so that memory stays flat."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+
+from underoak.base.arrays import FloatArray
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid, Window
+from underoak.engine.write.cog import BLOCK
+from underoak.indicators import cell_areas
+from underoak.layers.formats.gdal import env
+
+CHANGED = 1e-6  # a smaller difference of suitability is no change
+BLOCKS_KEPT = 5
+_FINENESS = 100  # steps of the histogram in a factor of e: percentiles come out to 1 %
+_STEPS = math.ceil(math.log(1.0 / CHANGED) * _FINENESS) + 1
+
+Codes = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class BlockChange:
+    """How much one block changed."""
+
+    window: Window
+    cells: int  # that changed: suitability, class, or whether they are judged
+    amount: float  # sum of the differences; a cell that became judged, or ceased to be, counts 1
+
+
+@dataclass(frozen=True, slots=True)
+class RasterDifference:
+    """What became of the cells from the first run to the second."""
+
+    cells: int
+    judged: int  # in both runs
+    changed: int  # of those, with suitability moved by more than `tolerance`
+    tolerance: float
+    mean: float  # of the absolute differences of the changed cells; NaN when none changed
+    shift: float  # mean of the signed differences over all cells judged in both; NaN when there are none
+    p99: float  # 99th percentile of the absolute differences of the changed cells, to 1 % of itself
+    most: float
+    most_at: tuple[int, int] | None  # (row, col) of the largest difference, the first of equals
+    most_from_to: tuple[float, float] | None
+    moves: Mapping[tuple[int, int], float]  # (class code in the first, in the second) -> area [ha]
+    memberships: Mapping[str, int]  # criterion -> cells judged in both whose stored membership differs
+    blocks: tuple[BlockChange, ...]  # the most changed, most first
+
+
+@dataclass
+class _Sums:
+    """What is added up over the blocks."""
+
+    judged: int = 0
+    changed: int = 0
+    total: float = 0.0
+    signed: float = 0.0
+    most: float = 0.0
+    most_at: tuple[int, int] | None = None
+    most_from_to: tuple[float, float] | None = None
+    histogram: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(_STEPS + 1, np.int64))
+    moves: dict[tuple[int, int], float] = field(default_factory=dict)
+    memberships: dict[str, int] = field(default_factory=dict)
+    blocks: list[tuple[float, int, Window]] = field(default_factory=list)
+
+
+def difference(first: Path, second: Path, grid: Grid) -> RasterDifference:
+    """Compare `suitability.tif`, `class.tif` and `memberships.tif` of two folders that lie on one grid.
+
+    Raises:
+        UnderoakError: E603 when a raster is not there, E230 when one cannot be read.
+    """
+    sums = _Sums()
+    with ExitStack() as stack:
+        one, other = (stack.enter_context(_reading(folder)) for folder in (first, second))
+        # a value stored in steps is off by half a step, which is no change
+        tolerance = CHANGED + (max(one.step, other.step) / 2 if one.step != other.step else 0.0)
+        shared = [name for name in one.criteria if name in other.criteria]
+        for window in grid.tiles(BLOCK):
+            judged = _compare(one, other, window, tolerance, grid, sums)
+            for name in shared:
+                apart = (one.membership(name, window) != other.membership(name, window)) & judged
+                sums.memberships[name] = sums.memberships.get(name, 0) + int(np.count_nonzero(apart))
+    worst = heapq.nlargest(BLOCKS_KEPT, sums.blocks, key=lambda b: (b[0], -b[2].row, -b[2].col))
+    return RasterDifference(
+        cells=grid.rows * grid.cols,
+        judged=sums.judged,
+        changed=sums.changed,
+        tolerance=tolerance,
+        mean=sums.total / sums.changed if sums.changed else math.nan,
+        shift=sums.signed / sums.judged if sums.judged else math.nan,
+        p99=min(_percentile(sums.histogram, 0.99), sums.most) if sums.changed else math.nan,
+        most=sums.most,
+        most_at=sums.most_at,
+        most_from_to=sums.most_from_to,
+        moves=dict(sorted(sums.moves.items())),
+        memberships=sums.memberships,
+        blocks=tuple(BlockChange(window, cells, amount) for amount, cells, window in worst),
+    )
+
+
+@dataclass(frozen=True)
+class _Rasters:
+    """The open rasters of one run folder."""
+
+    suitability: Any
+    classes: Any
+    memberships: Any
+    criteria: Mapping[str, int]  # name -> band
+
+    @property
+    def step(self) -> float:
+        """Between two stored values of suitability; 0 when it is stored as it is."""
+        return 0.0 if self.suitability.dtypes[0].startswith("float") else float(self.suitability.scales[0])
+
+    def scores(self, window: Window) -> FloatArray:
+        stored = _read(self.suitability, 1, window)
+        values: FloatArray = (stored * np.float64(self.suitability.scales[0])).astype(np.float32)
+        values[stored == self.suitability.nodata] = np.nan  # a NaN that is stored stays one
+        return values
+
+    def codes(self, window: Window) -> Codes:
+        cells: Codes = _read(self.classes, 1, window)
+        return cells
+
+    def membership(self, name: str, window: Window) -> Codes:
+        cells: Codes = _read(self.memberships, self.criteria[name], window)
+        return cells
+
+
+def _read(source: Any, band: int, window: Window) -> Any:
+    rows, cols = window.slices
+    with _told(source.name):
+        return source.read(band, window=((rows.start, rows.stop), (cols.start, cols.stop)))
+
+
+@contextmanager
+def _told(where: str) -> Iterator[None]:
+    try:
+        yield
+    except rasterio.errors.RasterioError as error:
+        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", where, "run again")) from error
+
+
+@contextmanager
+def _reading(folder: Path) -> Iterator[_Rasters]:
+    names = "suitability.tif", "class.tif", "memberships.tif"
+    lost = [name for name in names if not (folder / name).is_file()]
+    if lost:
+        raise UnderoakError(Fault("E603", f"lacks {', '.join(lost)}", str(folder), "run the plan again"))
+    with env(), ExitStack() as stack:
+        with _told(str(folder)):
+            scores, classes, memberships = (stack.enter_context(rasterio.open(folder / name)) for name in names)
+        criteria = {str(name): band for band, name in enumerate(memberships.descriptions, start=1)}
+        yield _Rasters(scores, classes, memberships, criteria)
+
+
+def _compare(
+    one: _Rasters, other: _Rasters, window: Window, tolerance: float, grid: Grid, sums: _Sums
+) -> npt.NDArray[np.bool_]:
+    """Add a block to the sums; returns where both runs judged, (rows, cols)."""
+    before, after = one.scores(window), other.scores(window)
+    was, now = one.codes(window), other.codes(window)
+    apart = after.astype(np.float64) - before
+    both = ~np.isnan(apart)
+    size = np.where(both, np.abs(apart), 0.0)
+    moved = size > tolerance
+    turned = np.isnan(before) != np.isnan(after)
+    changed = int(np.count_nonzero(moved))
+    sums.judged += int(np.count_nonzero(both))
+    sums.changed += changed
+    sums.signed += float(apart[both].sum())
+    if changed:
+        sums.total += float(size[moved].sum())
+        steps = np.floor(np.log(size[moved] / CHANGED) * _FINENESS).astype(np.int64)
+        sums.histogram += np.bincount(np.clip(steps, 0, _STEPS), minlength=_STEPS + 1)
+        row, col = np.unravel_index(int(size.argmax()), size.shape)
+        if size[row, col] > sums.most:
+            sums.most, sums.most_at = float(size[row, col]), (window.row + int(row), window.col + int(col))
+            sums.most_from_to = float(before[row, col]), float(after[row, col])
+    middle = Window(window.row + window.rows // 2, window.col + window.cols // 2, 1, 1)
+    hectares = float(cell_areas(grid, middle)[0, 0]) / 1e4  # alike within a block
+    counts = np.bincount((was.astype(np.int64) * 256 + now).ravel())
+    for pair in np.flatnonzero(counts):
+        key = (int(pair) // 256, int(pair) % 256)
+        sums.moves[key] = sums.moves.get(key, 0.0) + int(counts[pair]) * hectares
+    cells = int(np.count_nonzero(moved | turned | (was != now)))
+    if cells:
+        amount = float(size[moved].sum()) + int(np.count_nonzero(turned))
+        sums.blocks.append((amount, cells, window))
+    return both
+
+
+def _percentile(histogram: npt.NDArray[np.int64], share: float) -> float:
+    """Upper end of the step that holds the percentile."""
+    at = int(np.searchsorted(np.cumsum(histogram), math.ceil(share * histogram.sum())))
+    return CHANGED * math.exp((at + 1) / _FINENESS)

@@ -1,0 +1,107 @@
+"""What the bytes of a run depend on, so that only a run on the very same goes on with another one's tiles."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from pathlib import Path
+from typing import Any
+
+from underoak.base.errors import Fault, Problems
+from underoak.base.grid import Grid
+from underoak.engine.write.checksums import software
+from underoak.engine.write.outputs import Output
+from underoak.plan.plan import Plan
+from underoak.plan.shipped import shipped
+
+_MOST_TOLD = 5  # changes of a plan
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Plan, grid, inputs, rasters and software of a run, as plain values."""
+
+    facts: Mapping[str, Any]
+
+    @classmethod
+    def of(cls, plan: Plan, grid: Grid, inputs: Mapping[str, str], outputs: Sequence[Output]) -> Identity:
+        """The identity of a run; `inputs` are the files it reads with their SHA-256, less the plan's own file."""
+        plans = {"": plan.canonical()} | {view.folder: view.plan.canonical() for view in plan.batch if view.folder}
+        return cls(
+            {
+                "plan": plans,
+                "plan_sha256": plan.hash,
+                "grid": {"crs": grid.crs, "transform": list(grid.transform), "rows": grid.rows, "cols": grid.cols},
+                "inputs": dict(inputs),
+                "rasters": {o.layout.name: repr((o.layout.options, o.layout.bands, o.averaged)) for o in outputs},
+                "software": software() | {"underoak's own files": own_files()},
+            }
+        )
+
+    @cached_property
+    def digest(self) -> str:
+        """One number for all of it."""
+        text = json.dumps(self.facts, sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[Fault]:
+    """An E602 for each thing that is no longer as it was when tiles were kept: only the same goes on with them."""
+    problems = Problems()
+    mend = "take the change back, or throw the tiles of the stopped run away with --fresh"
+    plan = [
+        f"{path} was {_short(old)}, is {_short(new)}" for path, old, new in _differing(before["plan"], now["plan"], ())
+    ]
+    if len(plan) > _MOST_TOLD:
+        plan[_MOST_TOLD:] = [f"{len(plan) - _MOST_TOLD} more changes"]
+    if not plan and before["plan_sha256"] != now["plan_sha256"]:
+        plan = ["a species profile was changed"]
+    for what in plan:
+        problems.add("E602", f"changed since the run was stopped: {what}", "plan", mend)
+    for path, old, new in _differing(before["inputs"], now["inputs"], ()):
+        what = "another file" if old and new else "not read any more" if old else "not read then"
+        problems.add("E602", f"changed since the run was stopped: {what}", path, mend)
+    for name in ("software", "grid", "rasters"):
+        for path, old, new in _differing(before[name], now[name], ()):
+            told = f"{path} was {_short(old)}, is {_short(new)}"
+            problems.add("E602", f"changed since the run was stopped: {told}", name, mend)
+    return problems.faults
+
+
+def _differing(old: Any, new: Any, path: tuple[str, ...]) -> Iterator[tuple[str, Any, Any]]:
+    """Where two trees of plain values differ: the place, the old value and the new one; None where there is none."""
+    if isinstance(old, dict) and isinstance(new, dict):
+        for key in [*old, *(key for key in new if key not in old)]:
+            yield from _differing(old.get(key), new.get(key), (*path, key))
+    elif old != new:
+        yield ".".join(key for key in path if key), old, new
+
+
+def _short(value: Any) -> str:
+    text = "not there" if value is None else json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+@cache
+def own_files() -> str:
+    """A checksum of the package's own sources and native ranges: in a checkout they change, the version does not."""
+    folder = Path(__file__).parents[2]
+    digest = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    for path in sorted(shipped("configs", "ranges").glob("*.geojson")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def processor() -> str:
+    """The processor's type, whose last digits may differ from another's."""
+    try:
+        told = Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return platform.processor()
+    return next((line.partition(":")[2].strip() for line in told if line.startswith("model name")), "")

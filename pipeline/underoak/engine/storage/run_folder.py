@@ -1,0 +1,257 @@
+"""The run folder: one run at a time in it, and its results all old or all new, whenever the process or the power dies.
+
+Everything unfinished lies in its folder `.underoak`. Files are made in `new` there. When all of them are made and on
+disk, `new` is renamed to `ready`: from then on the new results are the ones that count, and should the run be killed
+while they get their final names, whoever opens the folder next goes on with it. A manifest stands in the folder only
+while every file it names is its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import time
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from underoak.base.errors import Fault, UnderoakError
+from underoak.engine.storage.disk import disk_error, is_full, sync_file, sync_folder
+from underoak.engine.storage.lock import Lock
+from underoak.engine.write.checksums import sha256
+
+MANIFEST = "run.json"
+_WORKSHOP, _OLD = ".underoak", ".old"
+_DEEPEST = 4  # a run folder holds folders of single results, no deeper than this
+_PATIENCE_SECONDS = 5.0
+
+
+class RunFolder:
+    """Holds a run folder while it is written; use it in a `with` block."""
+
+    def __init__(self, path: Path, names: Iterable[str] = ()) -> None:
+        """`names`: files that will be written, as far as they are known; see `refuse_foreign`."""
+        self.path = path
+        self._names = tuple(names)
+        self._lock = _lock_of(path)
+
+    @property
+    def spools(self) -> Path:
+        """Where finished tiles wait, a folder for each unfinished run."""
+        return self.path / _WORKSHOP / "spool"
+
+    @property
+    def stage(self) -> Path:
+        """Where files are made before they get their final names."""
+        return self.path / _WORKSHOP / "new"
+
+    def __enter__(self) -> RunFolder:
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+            self._lock.take()
+            _finish(self.path)
+            refuse_foreign(self.path, map(Path, self._names))
+            _remove(self.stage)
+            self.stage.mkdir()
+        except OSError as error:
+            self._let_go()
+            raise disk_error(error, self.path) from error
+        except BaseException:
+            self._let_go()
+            raise
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, at: TracebackType | None) -> None:
+        try:
+            _remove(self.stage)
+        except OSError as error:
+            if value is None:
+                raise disk_error(error, self.path) from error
+        finally:
+            self._let_go()
+        if isinstance(value, OSError) and (is_full(value) or self._is_ours(value)):
+            raise disk_error(value, self.path) from value
+
+    def _is_ours(self, error: OSError) -> bool:
+        """True when an error is about a file in this folder."""
+        return isinstance(error.filename, str) and self.path in Path(error.filename).parents
+
+    def _let_go(self) -> None:
+        self._lock.release()
+        for path in (self.spools, self.spools.parent):
+            with contextlib.suppress(OSError):  # not empty, or not there
+                path.rmdir()
+
+    def publish(self) -> None:
+        """Make the staged files the folder's results, all at once; files of older results that they do not replace go.
+
+        Raises:
+            UnderoakError: E306, E501, E502; the old results still count, or the new ones do at the next look.
+        """
+        refuse_foreign(self.path, _files(self.stage))
+        try:
+            for name in _files(self.stage):
+                sync_file(self.stage / name)
+            for inner in (*_folders(self.stage), self.stage, self.stage.parent, self.path, self.path.parent):
+                sync_folder(inner)
+            os.replace(self.stage, _ready(self.path))
+            sync_folder(self.stage.parent)
+            _finish(self.path)
+        except OSError as error:
+            raise disk_error(error, self.path) from error
+
+
+def refuse_foreign(folder: Path, names: Iterable[Path]) -> None:
+    """Make sure that no file is written over that is not a run's own: only what a manifest in the folder names is.
+
+    Raises:
+        UnderoakError: E306 that names the files in the way.
+    """
+    manifests = _manifests(folder)
+    own = {*manifests, *_named(folder, manifests)}
+    foreign = [str(name) for name in sorted(set(names)) if name not in own and os.path.lexists(folder / name)]
+    if foreign:
+        more = f" and {len(foreign) - 5} more" if len(foreign) > 5 else ""
+        what = f"holds {', '.join(foreign[:5])}{more}, which no run has made, and which results would be written over"
+        mend = "choose another folder with --out or `outputs.folder`, or move them away"
+        raise UnderoakError(Fault("E306", what, str(folder), mend))
+
+
+def finish_publishing(folder: Path) -> None:
+    """Give a folder's new results their final names if a run was killed at it; a run that is just at it is waited for.
+
+    `folder` may be one of the folders inside a run folder. Where we may not write, nothing is done: the old manifest
+    is still there then, or none.
+
+    Raises:
+        UnderoakError: E605 when a run that publishes does not come to an end.
+    """
+    for top in (folder, *folder.absolute().parents[:_DEEPEST]):
+        until = time.monotonic() + _PATIENCE_SECONDS
+        while (_ready(top) / MANIFEST).is_file():
+            lock = _lock_of(top)
+            try:
+                lock.take()
+                _finish(top)
+            except UnderoakError:
+                if time.monotonic() > until:
+                    raise
+                time.sleep(0.05)
+            except OSError:
+                return
+            finally:
+                lock.release()
+
+
+def _lock_of(folder: Path) -> Lock:
+    return Lock(folder / _WORKSHOP / "lock", folder)
+
+
+def _ready(folder: Path) -> Path:
+    return folder / _WORKSHOP / "ready"
+
+
+def _finish(folder: Path) -> None:
+    """Give every file that is ready its final name; it may be begun again as often as it is cut off."""
+    ready = _ready(folder)
+    old = ready / _OLD
+    if not ready.is_dir():
+        return
+    if (ready / MANIFEST).is_file():
+        for name in _manifests(folder):
+            _move(folder, old, name)
+            sync_folder((folder / name).parent)
+        new = [name for name in _files(ready) if name.parts[0] != _OLD]
+        vouching = [name for name in new if name.name == MANIFEST]
+        for name in new:
+            if name not in vouching:
+                _move(ready, folder, name)
+        _drop(folder, old, keep={*new, *_named(ready, vouching)})
+        for inner in {(folder / name).parent for name in new}:
+            sync_folder(inner)
+        for name in sorted(vouching, key=lambda name: -len(name.parts)):  # the one that stands for all of them last
+            _move(ready, folder, name)
+            sync_folder((folder / name).parent)
+    _remove(ready)
+
+
+def _move(start: Path, end: Path, name: Path) -> None:
+    """Move a file from one folder to another under the same name; folders are made as they are where it comes from."""
+    for inner in reversed(name.parents):
+        if not (end / inner).is_dir():
+            (end / inner).mkdir()
+            shutil.copymode(start / inner, end / inner)
+    os.replace(start / name, end / name)
+
+
+def _manifests(folder: Path) -> list[Path]:
+    """The manifests in a run folder, that of the whole run last: without it no other is looked at."""
+    top = Path(MANIFEST)
+    if not (folder / top).is_file():
+        return []
+    content = _read(folder / top)
+    if not {"outputs", "views"} <= content.keys():
+        return []  # somebody else's file of that name
+    views = content.get("views")
+    inner = [view.get("folder") for view in views if isinstance(view, dict)] if isinstance(views, list) else []
+    names = [Path(name) / MANIFEST for name in inner if isinstance(name, str) and _is_inside(name)]
+    return [*(name for name in names if name != top and (folder / name).is_file()), top]
+
+
+def _named(folder: Path, manifests: list[Path]) -> dict[Path, str]:
+    """The files that manifests name, with the checksums they give."""
+    found = {}
+    for manifest in manifests:
+        for path, checksum in _outputs(_read(folder / manifest)):
+            found[manifest.parent / path] = checksum
+    return found
+
+
+def _outputs(manifest: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    for part in (manifest, manifest.get("when")):
+        listed = part.get("outputs") if isinstance(part, dict) else None
+        for made in listed if isinstance(listed, list) else ():
+            path, checksum = (made.get("path"), made.get("sha256")) if isinstance(made, dict) else (None, None)
+            if isinstance(path, str) and isinstance(checksum, str) and _is_inside(path):
+                yield path, checksum
+
+
+def _drop(folder: Path, old: Path, keep: set[Path]) -> None:
+    """Remove what old manifests name, unless it was changed since: then it is somebody's own."""
+    for name, checksum in _named(old, _files(old)).items():
+        path = folder / name
+        if name not in keep and path.is_file() and sha256(path) == checksum:
+            path.unlink()
+            for inner in list(name.parents)[:-1]:
+                with contextlib.suppress(OSError):  # other files are in it
+                    (folder / inner).rmdir()
+
+
+def _read(manifest: Path) -> dict[str, Any]:
+    """A manifest's content; empty when it is none of ours."""
+    try:
+        content = json.loads(manifest.read_text(encoding="utf-8"))
+    except ValueError:
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+def _is_inside(name: str) -> bool:
+    path = Path(name)
+    return not (path.is_absolute() or path.drive or ".." in path.parts)
+
+
+def _files(folder: Path) -> list[Path]:
+    return sorted(path.relative_to(folder) for path in folder.rglob("*") if path.is_file())
+
+
+def _folders(folder: Path) -> list[Path]:
+    return [path for path in folder.rglob("*") if path.is_dir()]
+
+
+def _remove(folder: Path) -> None:
+    if folder.is_dir():
+        shutil.rmtree(folder)

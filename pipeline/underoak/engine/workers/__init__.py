@@ -1,0 +1,1 @@
+"""Workers: threads, processes and clusters that judge tiles."""

@@ -1,0 +1,328 @@
+"""Workers of a cluster: processes of this machine, or those of a scheduler elsewhere, by dask.distributed.
+
+They read, judge and encode; this process alone writes. Code travels to them, so that only a scheduler that asks for
+certificates, or one that nobody outside this machine can reach, is spoken to.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import signal
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import CancelledError
+from multiprocessing import resource_tracker
+from typing import TYPE_CHECKING, Any
+
+from underoak.base.errors import Fault, Problems, UnderoakError
+from underoak.base.grid import Window
+from underoak.engine.workers.cluster_address import BY_TLS, Address, library, refuse_plain
+from underoak.engine.workers.pool import Pool, Threads
+
+if TYPE_CHECKING:
+    from underoak.engine.storage.spool import TileResult
+    from underoak.engine.workers.tile import TileJob
+
+_AHEAD = 2  # tiles in flight for each worker: one that it judges, one that waits beside it
+_LOOK_SECONDS = 2.0  # between two looks at the cluster's health
+_REACH_SECONDS = 15.0  # for a scheduler to answer
+_CLOSE_SECONDS = 5.0
+_WORKERS_SECONDS = 60.0  # for the first worker to be there, or for one to come back when all are gone
+_BROKEN = "its scheduler ended or was cleared, or the connection to it broke"
+_LOCAL = {
+    "distributed.scheduler.allowed-failures": 3,  # a tile whose worker dies is given to others this many times
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
+    "distributed.worker.multiprocessing-method": "spawn",
+    "distributed.worker.daemon": True,
+    "distributed.worker.profile.enabled": False,
+    "distributed.worker.memory.target": False,  # results are small and few: nothing is to be put on disk or put off
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": False,
+    "distributed.worker.memory.terminate": False,
+}
+
+
+@contextlib.contextmanager
+def pool_of(address: Address | None, threads: int) -> Iterator[Pool]:
+    """Threads of this process, or the workers that are there at an address; they are let go whatever happens.
+
+    Raises:
+        UnderoakError: E702 no scheduler or no worker answers, E703 other software, E704 not safe to talk to.
+    """
+    if address is None:
+        yield Threads(threads)
+        return
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(_silence())
+        client = _connected(address, stack)
+        yield Cluster(client, address)
+
+
+def _connected(address: Address, stack: contextlib.ExitStack) -> Any:
+    """A client of the cluster, whose workers are there and are ours alike."""
+    try:
+        if address.processes:
+            to = _started(address.processes, stack)
+        else:
+            to = address.text
+            _check_certificates(address)
+        client = library().Client(to, timeout=_REACH_SECONDS, set_as_default=False, name="underoak")
+        stack.callback(_close, client)
+        client.wait_for_workers(1, timeout=_WORKERS_SECONDS)
+        refuse_plain(client.scheduler_info()["address"], "the scheduler")
+        for worker in client.nthreads():
+            refuse_plain(worker, "a worker of this cluster")
+        _check_versions(client)
+    except (OSError, RuntimeError) as error:
+        raise _not_there(address, error) from error
+    return client
+
+
+def _started(processes: int, stack: contextlib.ExitStack) -> Any:
+    """Worker processes of this machine that nobody outside it can reach."""
+    import dask
+
+    scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="underoak-", ignore_cleanup_errors=True))
+    stack.enter_context(dask.config.set(_LOCAL))
+    with _deaf():
+        cluster = library().LocalCluster(
+            n_workers=processes, threads_per_worker=1, processes=True, host="127.0.0.1", protocol="tcp",
+            dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0",
+            scheduler_kwargs={"dashboard": False}, memory_limit=0, local_directory=scratch,
+            silence_logs=logging.CRITICAL,
+        )  # fmt: skip
+        stack.callback(cluster.close)
+    return cluster
+
+
+@contextlib.contextmanager
+def _deaf() -> Iterator[None]:
+    """Threads begun inside, and all processes they ever start, do not hear Ctrl-C: it is for the leader alone.
+
+    The leader hears it at the end. Where a system cannot do this, workers turn a deaf ear once they have the errand.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # when it is begun, it opens the ears of the thread that does so
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _check_certificates(address: Address) -> None:
+    if not address.text.startswith("tls"):
+        return
+    reason = "no CA, certificate and key are named"
+    try:
+        if library().Security().get_connection_args("client").get("ssl_context") is not None:
+            return
+    except (OSError, ValueError) as error:  # an SSLError is an OSError
+        reason = str(error)
+    raise UnderoakError(Fault("E704", f"its certificates cannot be used ({reason})", address.text, BY_TLS))
+
+
+def _check_versions(client: Any) -> None:
+    """What carries tasks must be the same everywhere; the workers look at what judges tiles themselves.
+
+    Raises:
+        UnderoakError: E703 for every difference.
+    """
+    from underoak.engine.workers.remote_worker import differing
+
+    told = client.get_versions(packages=["underoak"])
+    ours = _carrying(told["client"])
+    problems = Problems()
+    for who, theirs in (("the scheduler", told["scheduler"]), *sorted(told["workers"].items())):
+        who = who if who == "the scheduler" else f"worker {who}"
+        if isinstance(theirs, dict) and "packages" in theirs:  # one that left just now says nothing
+            problems.extend(differing(who, _carrying(theirs), ours))
+    problems.stop_if_any()
+
+
+def _carrying(told: dict[str, Any]) -> dict[str, str | None]:
+    packages = told["packages"]
+    return {
+        name: packages.get(name) and str(packages[name]).removesuffix(".final.0")
+        for name in ("python", "dask", "distributed", "underoak")
+    }
+
+
+def _not_there(address: Address, error: Exception) -> UnderoakError:
+    reason = " ".join((str(error).strip() or type(error).__name__).split())[:300]
+    if address.processes:
+        what = f"its worker processes could not be started ({reason})"
+        mend = 'use --workers instead; a script of your own calls run() below `if __name__ == "__main__":`'
+    else:
+        what = f"no scheduler with workers answers there ({reason})"
+        mend = "start the scheduler and its workers first, and look whether this machine reaches it"
+    return UnderoakError(Fault("E702", what, address.text, mend))
+
+
+class Cluster:
+    """Workers of a scheduler; it gives a tile whose worker dies to another one."""
+
+    def __init__(self, client: Any, address: Address) -> None:
+        self._client = client
+        self._address = address
+        self._threads: int = sum(client.nthreads().values()) or 1
+        self._looked = self._populated = time.monotonic()
+
+    @property
+    def workers(self) -> int:
+        """How many tiles are judged at the same time; workers may join and leave."""
+        return self._threads
+
+    def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
+        """As `Pool.results`. After a fault no more tiles are begun, and those in flight are waited for and given.
+
+        Raises:
+            UnderoakError: what tiles raised; E246, E703, E705 when a worker is not fit; E701 for each tile whose
+                workers died; E702 when the scheduler or all workers are lost.
+        """
+        if not windows:
+            return
+        from underoak.engine.workers import remote_worker
+
+        errand = remote_worker.WorkerJob.of(work, windows)
+        carrier = remote_worker.WorkerSetup(errand, alone=self._address.processes > 0)
+        problems, todo = Problems(), iter(windows)
+        flying: dict[Any, Window] = {}
+        landed: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        try:
+            self._hand_out(carrier)
+            while True:
+                while not problems.faults and len(flying) < _AHEAD * self._threads:
+                    window = next(todo, None)
+                    if window is None:
+                        break
+                    key = f"underoak-{errand.key}-{window.row}-{window.col}"
+                    with self._lost():
+                        future = self._client.submit(remote_worker.judge, errand.key, window, key=key, pure=False)
+                    flying[future] = window
+                    future.add_done_callback(landed.put)
+                if not flying:
+                    break
+                self._look()
+                try:
+                    future = landed.get(timeout=_LOOK_SECONDS)
+                except queue.Empty:
+                    continue
+                result = self._taken(future, flying.pop(future), problems)
+                if result is not None:
+                    yield result
+            problems.stop_if_any()
+        finally:
+            self._call_back(list(flying), carrier.name)
+
+    def _hand_out(self, carrier: Any) -> None:
+        """Bring the errand to all workers, and have them prove themselves."""
+        from underoak.engine.workers import remote_worker
+
+        problems = Problems()
+        with self._lost():
+            try:
+                self._client.register_plugin(carrier, name=carrier.name)
+            except ImportError as error:
+                mend = "install underoak with all it needs on every worker, best from one image"
+                raise UnderoakError(Fault("E703", f"a worker cannot load it ({error})", "cluster", mend)) from error
+            proofs = self._client.run(remote_worker.ready, carrier.errand.key, on_error="return")
+        for worker, proof in sorted(proofs.items()):
+            if isinstance(proof, UnderoakError):
+                problems.take(proof)
+            elif isinstance(proof, OSError):  # it died or left; if it comes back it proves itself at its first tile
+                continue
+            elif isinstance(proof, Exception):
+                raise RuntimeError(f"worker {worker} could not make ready: {proof!r}") from proof
+        problems.stop_if_any()
+
+    def _taken(self, future: Any, window: Window, problems: Problems) -> TileResult | None:
+        """A tile's result; None when a fault was added to `problems`."""
+        try:
+            result: TileResult = future.result()
+            return result
+        except UnderoakError as error:
+            problems.take(error)
+        except library().KilledWorker as error:
+            where = f"tile of rows {window.row}+{window.rows}, columns {window.col}+{window.cols}"
+            what = f"{error.allowed_failures + 1} workers died while they held it, at last {error.last_worker.address}"
+            problems.add("E701", what, where, "look at that worker's log and memory; a smaller --tile needs less")
+        except (CancelledError, OSError) as error:
+            if future.status == "error":
+                raise  # the tile itself raised it
+            raise self._gone() from error
+        finally:
+            future.release()
+        return None
+
+    def _look(self) -> None:
+        """Now and then, how many workers there are.
+
+        Raises:
+            UnderoakError: E702 when the scheduler is lost, or all workers for a minute.
+        """
+        now = time.monotonic()
+        if now - self._looked < _LOOK_SECONDS:
+            return
+        self._looked = now
+        with self._lost():
+            threads = sum(self._client.nthreads().values())
+        if threads:
+            self._threads, self._populated = threads, now
+        elif now - self._populated > _WORKERS_SECONDS:
+            raise self._gone(f"it has had no worker for {_WORKERS_SECONDS:.0f} s")
+
+    @contextlib.contextmanager
+    def _lost(self) -> Iterator[None]:
+        """Failures of the connection inside become E702."""
+        if self._client.status != "running":
+            raise self._gone()
+        try:
+            yield
+        except (CancelledError, OSError) as error:
+            raise self._gone() from error
+
+    def _gone(self, reason: str = _BROKEN) -> UnderoakError:
+        mend = "finished tiles are kept: start the cluster again, and run the plan again into the same folder"
+        return UnderoakError(Fault("E702", f"the cluster is lost: {reason}", self._address.text, mend))
+
+    def _call_back(self, flying: list[Any], name: str) -> None:
+        """Give up what is in flight, and have the workers forget the run."""
+        with contextlib.suppress(CancelledError, OSError):
+            if self._client.status == "running":
+                self._client.cancel(flying, force=True)
+                self._client.unregister_worker_plugin(name)
+
+
+def _close(client: Any) -> None:
+    with contextlib.suppress(CancelledError, OSError):
+        client.close(timeout=_CLOSE_SECONDS)
+
+
+@contextlib.contextmanager
+def _silence() -> Iterator[None]:
+    """What the libraries would print of lost connections is told as faults instead."""
+    library()  # it sets up its log when it is imported
+    handlers = {h for name in ("distributed", "tornado") for h in logging.getLogger(name).handlers}
+    before = {handler: handler.level for handler in handlers}
+    for handler in handlers:
+        handler.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise  # the process ends: what the libraries still tidy up they may do in silence
+    except BaseException:
+        _restore(before)
+        raise
+    _restore(before)
+
+
+def _restore(levels: dict[logging.Handler, int]) -> None:
+    for handler, level in levels.items():
+        handler.setLevel(level)

@@ -1,0 +1,202 @@
+"""One pass over the tiles: a pool judges and encodes them, one writer keeps and assembles them."""
+
+from __future__ import annotations
+
+import io
+import pickle
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from underoak.base.grid import Grid, Window
+from underoak.engine import allocator
+from underoak.engine.judge.recipe import TileCounts
+from underoak.engine.judge.reducer import DrawReducer, Reducer
+from underoak.engine.progress import Progress
+from underoak.engine.stop import Stop
+from underoak.engine.storage.disk import disk_error, sync_file
+from underoak.engine.storage.spool import TILE, Spool, TileResult
+from underoak.engine.workers.overviews import Pyramid
+from underoak.engine.workers.pool import Pool
+from underoak.engine.workers.tile import FinishedTiles, TileJob
+from underoak.engine.write.cog import BLOCK, assemble, encode, keys_of, levels, shape_at
+from underoak.engine.write.outputs import Output, halve
+from underoak.layers.formats.gdal import close_handles, env, open_raster
+from underoak.layers.stack import Stack
+
+_IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
+_BAND, _SMALL = 2048, 3_000_000  # cells across a band; cells of a source that is read once anyway
+
+
+def whole_tiles(size: int) -> int:
+    """A tile size rounded up to whole blocks of the first overview.
+
+    >>> whole_tiles(1), whole_tiles(1500)
+    (1024, 2048)
+    """
+    return max(TILE, -(-size // TILE) * TILE)
+
+
+def tile_order(windows: Iterable[Window], stack: Stack) -> list[Window]:
+    """Tiles in bands two tiles wide, each from top to bottom: source blocks that neighbours share are still cached.
+
+    Where a large source is stored in strips as wide as itself, tiles go row by row.
+    """
+    sources = [source for layer in stack.layers for source in layer.native.sources]
+    is_striped = any(
+        source.facts.block[1] >= source.grid.cols and source.grid.rows * source.grid.cols > _SMALL for source in sources
+    )
+    across = stack.grid.cols if is_striped else _BAND
+    return sorted(windows, key=lambda window: (window.col // across, window.row, window.col))
+
+
+class _Queue(Sequence[Window]):
+    """Tiles to judge; none is handed out any more once a stop is asked for."""
+
+    def __init__(self, windows: Sequence[Window], stop: Stop) -> None:
+        self._windows, self._stop = windows, stop
+
+    def __getitem__(self, at: Any) -> Any:
+        return self._windows[at]
+
+    def __len__(self) -> int:
+        return len(self._windows)
+
+    def __iter__(self) -> Iterator[Window]:
+        for window in self._windows:
+            if self._stop.is_asked:
+                return
+            yield window
+
+
+def run_tiles(
+    work: TileJob, spool: Spool, tile: int, pool: Pool, progress: Progress, stop: Stop | None = None,
+    watch: Callable[[], None] | None = None,
+) -> None:  # fmt: skip
+    """Judge every tile that the spool does not hold yet, and keep each as soon as it is done.
+
+    `watch` is called after each tile; what it raises ends the pass.
+
+    Raises:
+        UnderoakError: what a tile or the pool raised, or E501; the tiles that are done are kept.
+        Stopped: when a stop was asked for; the tiles in flight are waited for, but not long.
+    """
+    stop = stop or Stop()
+    todo = _Queue(tile_order(spool.missing(work.recipe.grid, whole_tiles(tile)), work.recipe.stack), stop)
+    close_handles()  # with the blocks that checking the inputs has left in the cache
+    allocator.release_freed()
+    allocator.retain_freed()
+    progress.start("judging", len(todo))
+    tray = FinishedTiles(Pyramid(work.recipe.grid, work.outputs))
+    results = pool.results(replace(work, tray=tray), todo)
+    done = 0
+
+    def keep(result: TileResult) -> None:
+        nonlocal done
+        tray.pop(result.window, None)
+        spool.add(result)
+        progress.advance()
+        done += 1
+        if allocator.is_time_to_give_back(done):
+            allocator.release_freed()
+
+    with stop.patient():
+        try:
+            for result in results:
+                keep(result)
+                if watch is not None:
+                    watch()
+                if stop.seconds > _IN_FLIGHT_SECONDS:
+                    break
+        finally:
+            if isinstance(results, Generator):
+                results.close()  # threads come to the end of their tiles
+            for result in list(tray.values()):
+                keep(result)
+    allocator.release_freed()
+    stop.check()
+    progress.finish()
+
+
+def correct_counts(work: TileJob, notes: TileCounts) -> None:
+    """Right the counts of layers that are kept whole, whose reading every process that took part has told of."""
+    stack = pickle.loads(pickle.dumps(work.recipe.stack))  # one that has read nothing yet
+    middle = Window(stack.grid.rows // 2, stack.grid.cols // 2, 1, 1)
+    first, again = stack.read(middle), stack.read(middle)
+    for name in notes.read.keys() & {name for name, count in first.read.items() if count != again.read[name]}:
+        notes.read[name], notes.implausible[name] = first.read[name], first.implausible[name]
+
+
+def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers: int = 1) -> None:
+    """The overview levels above the first, each from the one below, a row of blocks at a time in every worker.
+
+    Raises:
+        UnderoakError: E501, E502.
+    """
+    with ThreadPoolExecutor(workers, thread_name_prefix="overview") as pool:
+        for output in outputs:
+            name = output.layout.name
+            for level in range(2, levels(grid) + 1):
+                if all(key in spool.pieces[name] for key in keys_of(output.layout, grid, level)):
+                    continue  # made with the tiles
+                below = spool.folder / "level.tif"
+                _assemble(below, spool, output, grid, range(level - 1, level))
+                rows = range(0, shape_at(grid, level)[0], BLOCK)
+                for row, blocks in zip(rows, pool.map(partial(_overview_row, below, output), rows), strict=True):
+                    for col, encoded in enumerate(blocks):
+                        for band, data in enumerate(encoded):
+                            spool.add_block(name, (level, band, row // BLOCK, col), data)
+                below.unlink()
+    allocator.release_freed()
+
+
+def _overview_row(below: Path, output: Output, row: int) -> list[list[bytes]]:
+    """The encoded blocks of a level's cells from `row` on, by band, from the level below."""
+    with env(), open_raster(str(below), "GTiff") as source:
+        made = []
+        for col in range(0, -(-source.width // 2), BLOCK):
+            window = ((2 * row, min(2 * row + 2 * BLOCK, source.height)),
+                      (2 * col, min(2 * col + 2 * BLOCK, source.width)))  # fmt: skip
+            made.append(encode(halve(source.read(window=window), output), output.layout))
+        return made
+
+
+def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: Path) -> list[Path]:
+    """Assemble every raster under a temporary name in `folder`; returns those paths.
+
+    Raises:
+        UnderoakError: E501, E502.
+    """
+    made = []
+    for output in outputs:
+        path = folder / output.layout.name
+        _assemble(path, spool, output, grid, range(levels(grid) + 1), lasting=True)
+        made.append(path)
+    return made
+
+
+def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, which: range, lasting: bool = False) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with open(path, "wb") as out:
+            assemble(out, output.layout, grid, which, spool.pieces[output.layout.name], spool.read)
+        if lasting:
+            sync_file(path)
+    except OSError as error:
+        raise disk_error(error, path) from error
+
+
+def reducer_results(spool: Spool, reducers: Sequence[Reducer | DrawReducer]) -> dict[str, Any]:
+    """Every reducer's result, from its parts in block order."""
+
+    def parts(name: str) -> Iterator[dict[str, Any]]:
+        for _, piece in sorted(spool.parts.get(name, {}).items()):
+            with np.load(io.BytesIO(spool.read(piece))) as kept:
+                yield dict(kept)
+
+    return {reducer.name: reducer.finish(parts(reducer.name)) for reducer in reducers}

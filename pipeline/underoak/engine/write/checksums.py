@@ -1,0 +1,72 @@
+"""Checksums and sizes of files, and the versions of the software that made them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+from collections.abc import Iterable, Mapping
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+_PACKAGES = (
+    "underoak", "numpy", "numba", "scipy", "rasterio", "pyproj", "shapely", "pandas", "geopandas", "pyogrio",
+    "xarray", "h5netcdf", "zarr", "cftime", "pydantic", "Pint", "pyflwdir",
+)  # fmt: skip
+_CHUNK = 1 << 22
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file, read in pieces; of a folder (a Zarr store), that of its files' names and sums."""
+    digest = hashlib.sha256()
+    if path.is_dir():
+        for inner in sorted(p for p in path.rglob("*") if p.is_file()):
+            digest.update(f"{inner.relative_to(path).as_posix()} {sha256(inner)}\n".encode())
+        return digest.hexdigest()
+    with open(path, "rb") as file:
+        while chunk := file.read(_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _size(path: Path) -> int:
+    return sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
+
+
+def described(paths: Iterable[Path], base: Path) -> list[dict[str, Any]]:
+    """Name, size and checksum of files, in order of name; each once."""
+    return [{"path": _relative(path, base), "size": _size(path), "sha256": sha256(path)} for path in sorted(set(paths))]
+
+
+def described_inputs(files: Mapping[Path, Iterable[str]], base: Path) -> list[dict[str, Any]]:
+    """As `described`, with `of`: the keys of the plan that name each file, such as layers.soil_ph."""
+    names: dict[Path, set[str]] = {}
+    for path, of in files.items():
+        names.setdefault(path.resolve(), set()).update(of)
+    return [entry | {"of": sorted(names[path])} for path in sorted(names) for entry in described([path], base)]
+
+
+def _relative(path: Path, base: Path) -> str:
+    try:
+        return Path(os.path.relpath(path.resolve(), base.resolve())).as_posix()
+    except ValueError:  # on another drive
+        return str(path)
+
+
+def software() -> dict[str, str]:
+    """Versions of everything that may move a digit."""
+    import pyproj
+    import rasterio
+    import shapely
+
+    found = {"python": platform.python_version(), "machine": platform.machine()}
+    for name in _PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    found["gdal"] = rasterio.__gdal_version__
+    found["proj"] = pyproj.proj_version_str
+    found["geos"] = shapely.geos_version_string
+    return found

@@ -1,0 +1,235 @@
+"""The rasters of a run: what each stores, and how results become its cells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from underoak.base.codes import EXCLUDED
+from underoak.engine.judge.reducer import JudgedBlock
+from underoak.engine.write.cog import Band, RasterLayout
+
+CLASS_NAMES = {1: "S1 highly suitable", 2: "S2 moderately suitable", 3: "S3 marginally suitable", 4: "N not suitable"}
+STATE_NAMES = {250: "excluded by a constraint", 255: "missing: not judged"}
+# Four steps of the cividis colour map (Nunez, Anderton & Renslow 2018), bright for the best; excluded grey.
+CLASS_COLOURS = {
+    1: (254, 232, 56, 255),
+    2: (188, 175, 111, 255),
+    3: (124, 123, 120, 255),
+    4: (0, 42, 102, 255),
+    250: (214, 214, 214, 255),
+    255: (255, 255, 255, 0),
+}
+UINT16_STEPS = 60000
+MEMBERSHIP_STEPS = 250
+
+Cells = npt.NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """One raster file: its layout, its cells from results, and how four cells become one in an overview."""
+
+    layout: RasterLayout
+    # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable; None when tiles do not make them
+    cells: Callable[[JudgedBlock], Cells] | None
+    averaged: bool  # overviews average values; otherwise they take the most common code
+    variant: int = 0  # whose results
+
+
+def _compiled(function: Any) -> Any:
+    """Compiled, with no check before a division, which would keep the processor from taking several cells at a time."""
+    return njit(cache=True, nogil=True, error_model="numpy")(function)
+
+
+@_compiled
+def _steps(values, steps, missing, out):  # type: ignore[no-untyped-def]
+    for i in range(values.size):
+        value = np.float64(values[i])
+        step = np.int32(np.floor((value if value == value else 0.0) * steps + 0.5))
+        out[i] = step if value == value else missing
+
+
+@_compiled
+def _membership_steps(values, classes, steps, excluded, missing, out):  # type: ignore[no-untyped-def]
+    for band in range(values.shape[0]):
+        cells, into = values[band], out[band]
+        for i in range(classes.size):
+            value = np.float64(cells[i])
+            step = np.int32(np.floor((value if value == value else 0.0) * steps + 0.5))
+            step = step if value == value else missing
+            into[i] = step if classes[i] != EXCLUDED else excluded
+
+
+def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: str) -> Cells:
+    """Values 0..1 as whole steps, half up; NaN becomes `missing`.
+
+    >>> to_steps(np.float32([[0.0, 0.5, 1.0, np.nan]]), 250, 255, "uint8").tolist()
+    [[0, 125, 250, 255]]
+    """
+    out = np.empty(values.shape, dtype)
+    _steps(np.ascontiguousarray(values).reshape(-1), float(steps), np.int32(missing), out.reshape(-1))
+    return out
+
+
+def standard_outputs(
+    title: str, criteria: list[str], dtype: str, has_missing_weight: bool, folder: str = "", variant: int = 0
+) -> list[Output]:
+    """The rasters of one variant, first the suitability; `folder` is where they lie inside the run folder."""
+    plain = _outputs(title, criteria, dtype, has_missing_weight)
+    start = f"{folder}/" if folder else ""
+    return [replace(o, layout=replace(o.layout, name=start + o.layout.name), variant=variant) for o in plain]
+
+
+def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:
+    common = {"SOFTWARE": "underoak", "TITLE": title}
+    names = {f"CRITERION_{i}": name for i, name in enumerate(criteria)}
+    codes = {f"CODE_{code}": text for code, text in STATE_NAMES.items()}
+    if dtype == "uint16":
+        band = Band("suitability", "1", 1.0 / UINT16_STEPS)
+        suitability = Output(
+            RasterLayout("suitability.tif", "uint16", 65535, (band,), common),
+            _suitability_steps,
+            averaged=True,
+        )
+    else:
+        suitability = Output(
+            RasterLayout("suitability.tif", "float32", float("nan"), (Band("suitability", "1"),), common),
+            _suitability_cells,
+            averaged=True,
+        )
+    class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_NAMES.items()}, **codes}
+    limits = {**common, **names, **codes, "CODE_253": "nothing limits"}
+    bands = tuple(Band(name, "1", 1.0 / MEMBERSHIP_STEPS) for name in criteria)
+    outputs = [
+        suitability,
+        Output(
+            RasterLayout("class.tif", "uint8", 255, (Band("class"),), class_tags, CLASS_COLOURS),
+            _class_cells,
+            averaged=False,
+        ),
+        Output(
+            RasterLayout("limiting.tif", "uint8", 255, (Band("weakest"), Band("most_gainful")), limits),
+            _limiting_cells,
+            averaged=False,
+        ),
+        Output(
+            RasterLayout("memberships.tif", "uint8", 255, bands, {**common, **names, "CODE_254": STATE_NAMES[250]}),
+            _membership_cells,
+            averaged=False,
+        ),
+    ]
+    if has_missing_weight:
+        layout = RasterLayout(
+            "missing_weight.tif", "float32", float("nan"), (Band("share of weight missing", "1"),), common
+        )
+        outputs.append(Output(layout, _missing_weight_cells, averaged=True))
+    return outputs
+
+
+def _suitability_steps(judged: JudgedBlock) -> Cells:
+    return to_steps(judged.suitability, UINT16_STEPS, 65535, "uint16")[None]
+
+
+def _suitability_cells(judged: JudgedBlock) -> Cells:
+    return judged.suitability[None]
+
+
+def _class_cells(judged: JudgedBlock) -> Cells:
+    return judged.classes[None]
+
+
+def _limiting_cells(judged: JudgedBlock) -> Cells:
+    return np.stack([judged.weakest, judged.gainful])
+
+
+def _membership_cells(judged: JudgedBlock) -> Cells:
+    values = np.ascontiguousarray(judged.memberships).reshape(len(judged.memberships), -1)
+    classes = np.ascontiguousarray(judged.classes).reshape(-1)
+    out = np.empty(judged.memberships.shape, np.uint8)
+    codes = np.int32(254), np.int32(255)  # excluded, missing
+    _membership_steps(values, classes, float(MEMBERSHIP_STEPS), *codes, out.reshape(values.shape))
+    return out
+
+
+def _missing_weight_cells(judged: JudgedBlock) -> Cells:
+    assert judged.missing_weight is not None
+    return judged.missing_weight[None]
+
+
+@_compiled
+def _mean(a, b, c, d, under, nodata, whole):  # type: ignore[no-untyped-def]
+    """Mean of the known ones of `under` cells, half of them at least; cells that are not there are `nodata`."""
+    total, count = 0.0, 0.0
+    for value in (np.float64(a), np.float64(b), np.float64(c), np.float64(d)):
+        known = (value == value) & (value != nodata)
+        total += value if known else 0.0
+        count += 1.0 if known else 0.0
+    mean = total / count
+    mean = np.floor(mean + 0.5) if whole else mean
+    return mean if 2.0 * count >= under else nodata
+
+
+@_compiled
+def _halve_mean(cells, nodata, none, whole, out):  # type: ignore[no-untyped-def]
+    rows, cols = cells.shape
+    for r in range(rows // 2):
+        upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]
+        for c in range(cols // 2):
+            to[c] = _mean(upper[2 * c], upper[2 * c + 1], lower[2 * c], lower[2 * c + 1], 4.0, nodata, whole)
+        if cols % 2:
+            to[cols // 2] = _mean(upper[cols - 1], none, lower[cols - 1], none, 2.0, nodata, whole)
+    if rows % 2:
+        upper, to = cells[rows - 1], out[rows // 2]
+        for c in range(cols // 2):
+            to[c] = _mean(upper[2 * c], upper[2 * c + 1], none, none, 2.0, nodata, whole)
+        if cols % 2:
+            to[cols // 2] = _mean(upper[cols - 1], none, none, none, 1.0, nodata, whole)
+
+
+@_compiled
+def _mode(a, b, c, d):  # type: ignore[no-untyped-def]
+    """The most common of four; the lowest of those that tie."""
+    low, high, left, right = min(a, b), max(a, b), min(c, d), max(c, d)
+    first, last = min(low, left), max(high, right)
+    second, third = min(max(low, left), min(high, right)), max(max(low, left), min(high, right))
+    found = third if third == last else first
+    found = second if second == third else found
+    return first if first == second else found
+
+
+@_compiled
+def _halve_mode(cells, out):  # type: ignore[no-untyped-def]
+    rows, cols = cells.shape
+    for r in range(rows // 2):
+        upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]
+        for c in range(cols // 2):
+            to[c] = _mode(upper[2 * c], upper[2 * c + 1], lower[2 * c], lower[2 * c + 1])
+        if cols % 2:  # of two, the lower
+            to[cols // 2] = min(upper[cols - 1], lower[cols - 1])
+    if rows % 2:
+        upper, to = cells[rows - 1], out[rows // 2]
+        for c in range(cols // 2):
+            to[c] = min(upper[2 * c], upper[2 * c + 1])
+        if cols % 2:
+            to[cols // 2] = upper[cols - 1]
+
+
+def halve(cells: Cells, output: Output) -> Cells:
+    """One overview level up: (bands, rows, cols) -> half the rows and columns, ragged edges rounded up."""
+    bands, rows, cols = cells.shape
+    out = np.empty((bands, -(-rows // 2), -(-cols // 2)), cells.dtype)
+    nodata = float(output.layout.nodata)
+    for band in range(bands):
+        plane = np.ascontiguousarray(cells[band])
+        if output.averaged:
+            none = cells.dtype.type(nodata)
+            _halve_mean(plane, nodata, none, output.layout.dtype != "float32", out[band])
+        else:
+            _halve_mode(plane, out[band])
+    return out

@@ -1,0 +1,67 @@
+"""The rasters of doubt: the probability of each rule, what draws make of suitability, and its quantiles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from underoak.base.arrays import FloatArray
+from underoak.engine.judge.block_draws import CaseUncertainty
+from underoak.engine.judge.reducer import JudgedBlock
+from underoak.engine.write.cog import Band, RasterLayout
+from underoak.engine.write.outputs import UINT16_STEPS, Cells, Output, to_steps
+
+MEETS, SPREAD, QUANTILES = "p_meets.{}.tif", "spread.tif", "quantiles.tif"
+_BANDS = ("mean", "sd", "p_s2")
+_NEVER = "not asked: off the region, excluded, or the layer is missing there or its quantiles cross"
+_POINT = "of a point at the grain of the map, not of the mean of a field"
+
+
+@dataclass(frozen=True, slots=True)
+class _Bands:
+    """Some bands of what draws or rules make of cells, as stored."""
+
+    of: str  # meets | spread
+    first: int
+    count: int
+    dtype: str
+
+    def __call__(self, judged: JudgedBlock) -> Cells:
+        found: FloatArray | None = judged.meets if self.of == "meets" else judged.spread
+        if found is None:  # a tile off the region
+            values = np.full((self.count, *judged.window.shape), np.nan, np.float32)
+        else:
+            values = found[self.first : self.first + self.count]
+        return to_steps(values, UINT16_STEPS, 65535, "uint16") if self.dtype == "uint16" else values
+
+
+def doubt_outputs(title: str, doubt: CaseUncertainty, dtype: str, folder: str = "", variant: int = 0) -> list[Output]:
+    """The rasters of one variant's doubt; `folder` is where they lie inside the run folder."""
+    start = f"{folder}/" if folder else ""
+    common = {"SOFTWARE": "underoak", "TITLE": title}
+    made = []
+
+    def add(name: str, bands: list[str], tags: dict[str, str], of: str, first: int) -> None:
+        scale, nodata = (1.0 / UINT16_STEPS, 65535.0) if dtype == "uint16" else (1.0, float("nan"))
+        layout = RasterLayout(
+            start + name, dtype, nodata, tuple(Band(b, "1", scale) for b in bands), {**common, **tags}
+        )
+        made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True, variant=variant))
+
+    for n, ask in enumerate(doubt.asks):
+        sign = ">=" if ask.is_at_least else "<="
+        band = f"probability that {ask.doubtful.key} {sign} {ask.limit:g}"
+        tags = {"RULE": f"{ask.doubtful.key} {sign} {ask.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
+        add(MEETS.format(ask.name), [band], tags, "meets", n)
+    if doubt.layers:
+        told = {
+            "DRAWS": str(doubt.draws),
+            "SEED": str(doubt.seed),
+            "IN_DOUBT": ", ".join(dict.fromkeys(doubtful.key for doubtful in doubt.layers)),
+            "P_S2": "share of draws whose suitability reaches the cut of S2",
+        }
+        add(SPREAD, list(_BANDS), told, "spread", 0)
+        if doubt.levels:
+            add(QUANTILES, [f"quantile {level:g}" for level in doubt.levels], told, "spread", len(_BANDS))
+    return made

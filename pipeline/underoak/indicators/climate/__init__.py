@@ -1,0 +1,1 @@
+"""Indicators of the climate: months and years, evapotranspiration, water balance, temperature."""

@@ -1,0 +1,55 @@
+"""Compiled kernels for degree-days and frost: one cell a pure function of its own values."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from underoak.base.arrays import FloatArray
+from underoak.indicators.year import Doubles
+
+
+@njit(cache=True, nogil=True)
+def _one_day(least: float, greatest: float, base: float) -> float:
+    if not least <= greatest:
+        return np.nan  # missing, or no day
+    mean, swing = (least + greatest) / 2.0, (greatest - least) / 2.0
+    if least >= base:
+        return mean - base
+    if greatest <= base:
+        return 0.0
+    crossing = math.asin((base - mean) / swing)
+    return ((mean - base) * (math.pi / 2.0 - crossing) + swing * math.cos(crossing)) / math.pi
+
+
+@njit(cache=True, nogil=True)
+def single_sine(least: Doubles, greatest: Doubles, base: float, out: Doubles) -> None:
+    """Degree-days of one day [K d] into `out`, flat arrays."""
+    for i in range(out.size):
+        out[i] = _one_day(least[i], greatest[i], base)
+
+
+@njit(cache=True, nogil=True)
+def sine_year(least: FloatArray, greatest: FloatArray, base: float, days: Doubles, out: FloatArray) -> None:
+    """Degree-days of twelve months [K d] into `out`."""
+    for row in range(out.shape[0]):
+        for col in range(out.shape[1]):
+            total = 0.0
+            for month in range(12):
+                low, high = np.float64(least[month, row, col]), np.float64(greatest[month, row, col])
+                total += _one_day(low, high, base) * days[month]
+            out[row, col] = total
+
+
+@njit(cache=True, nogil=True)
+def days_at_most(months: FloatArray, at_most: float, sd: float, days: Doubles, out: FloatArray) -> None:
+    """Expected days at or below a threshold into `out`, for daily values normal round each month's own."""
+    for row in range(out.shape[0]):
+        for col in range(out.shape[1]):
+            total = 0.0
+            for month in range(12):
+                z = (at_most - np.float64(months[month, row, col])) / sd
+                total += 0.5 * math.erfc(-z / math.sqrt(2.0)) * days[month]
+            out[row, col] = total

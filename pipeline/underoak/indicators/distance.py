@@ -1,0 +1,45 @@
+"""How far it is to the nearest cell of some class."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from underoak.base.arrays import FloatArray
+from underoak.indicators.cell_frame import Size, frame
+
+
+def distance(
+    classes: FloatArray,
+    dx: Size,
+    dy: Size,
+    turn: Size = 0.0,
+    corner: Size = 90.0,
+    codes: Sequence[int] = (),
+    within: float = 1000.0,
+) -> FloatArray:
+    """From each cell's centre to that of the nearest cell whose class is one of `codes` [m], (rows, cols).
+
+    Exact in true metres, measured by the sides of the cell it starts from (as in `slope`; `turn` changes nothing).
+    Where the nearest is further than `within` [m], it is `within`. A cell without a class is missing, and counts as
+    none of the codes for others; so does all beyond the edge. Source: Euclid's distance.
+
+    >>> import numpy as np
+    >>> distance(np.float32([[10, 20, 20, 20, 20]]), 30, 30, codes=[10], within=100).tolist()
+    [[0.0, 30.0, 60.0, 90.0, 100.0]]
+    """
+    from underoak.indicators import distance_kernels as kernels
+
+    held = np.ascontiguousarray(classes, np.float32)
+    if held.ndim != 2:
+        raise ValueError(f"classes are (rows, cols), got {held.shape}")
+    out = np.full(held.shape, np.nan, np.float32)
+    kernels.nearest(_is_one_of(held, codes), frame(held.shape[0], dx, dy, corner), within, out)
+    out[np.isnan(held)] = np.nan
+    return out
+
+
+def _is_one_of(classes: FloatArray, codes: Sequence[int]) -> Any:
+    return np.isin(classes, np.asarray(codes, np.float32))

@@ -1,0 +1,1 @@
+"""Indicators of the soil: pH, texture, lime and water."""

@@ -1,0 +1,1 @@
+"""Indicators of the terrain: slope, aspect, relief, solar radiation, wetness."""

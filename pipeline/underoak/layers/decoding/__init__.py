@@ -1,0 +1,1 @@
+"""Decoding: from stored numbers to values with a unit."""

@@ -1,0 +1,1 @@
+"""Formats: one reader for each kind of file."""

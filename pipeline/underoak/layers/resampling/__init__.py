@@ -1,0 +1,1 @@
+"""Resampling: from the source grid to the analysis grid."""

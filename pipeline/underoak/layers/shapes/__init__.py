@@ -1,0 +1,1 @@
+"""Shapes on the analysis grid: the region, constraints, distances."""

@@ -1,0 +1,343 @@
+"""Polygons on a grid, exactly: which cells they touch, which centres they hold, what share of each cell they cover.
+
+Everything happens in cell coordinates of the whole grid (u across, v down), on vertices snapped to 2^-32 of a cell.
+Areas are added as whole numbers of 2^-50 cells, so the order of adding, the window and the tile never change a bit; a
+cell inside is exactly 1, and two polygons that share an edge vertex by vertex add up to exactly their union.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from underoak.base.grid import Grid, Window
+
+Doubles = npt.NDArray[np.float64]
+SNAP = 2.0**32  # vertices: steps in a cell
+UNIT = 2.0**50  # areas: steps in a cell; heights between snapped vertices are whole numbers of them
+
+
+class Edges(NamedTuple):
+    """The edges of polygons in cell coordinates, each running down: v0 <= v1. Arrays are (edges,) unless said."""
+
+    u0: Doubles
+    v0: Doubles
+    u1: Doubles
+    v1: Doubles
+    sign: npt.NDArray[np.int64]  # 1 where the polygon lies on the side of greater u, -1 on the other
+    start: npt.NDArray[np.int64]  # edges of polygon i are start[i]..start[i + 1], (polygons + 1,)
+    box: Doubles  # least u and v, greatest u and v, (polygons, 4); NaN for a polygon without edges
+
+    @property
+    def polygons(self) -> int:
+        """How many polygons, the empty ones counted."""
+        return len(self.start) - 1
+
+    @property
+    def count_of_edges(self) -> int:
+        """How many edges, of all polygons."""
+        return len(self.sign)
+
+    @property
+    def areas(self) -> Doubles:
+        """Area of each polygon [cells], wherever it lies, (polygons,)."""
+        owner = np.repeat(np.arange(self.polygons), np.diff(self.start))
+        middle = (self.u0 + self.u1) / 2.0 - self.box[owner, 0]  # from the polygon's own left, for precision
+        strips = -self.sign * (self.v1 - self.v0) * middle
+        return np.bincount(owner, strips, self.polygons).astype(np.float64)
+
+    def pick(self, polygon: int) -> Edges:
+        """One polygon alone."""
+        first, last = self.start[polygon : polygon + 2]
+        u0, v0, u1, v1 = (array[first:last] for array in (self.u0, self.v0, self.u1, self.v1))
+        start = np.array([0, last - first])
+        return Edges(u0, v0, u1, v1, self.sign[first:last], start, self.box[polygon : polygon + 1])
+
+
+def edges_of(shapes: npt.ArrayLike, grid: Grid) -> Edges:
+    """Edges of valid polygons given in the grid's CRS; holes count as holes however they run. None is an empty polygon.
+
+    >>> from shapely import box
+    >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
+    >>> edges_of([box(5, 5, 25, 25)], grid).areas.tolist()
+    [4.0]
+
+    Raises:
+        ValueError: for anything but polygons, or a vertex that is not finite.
+    """
+    coords, rings, parts, polygons = _ragged(shapes)
+    u, v = grid.uv(coords[:, 0], coords[:, 1])
+    u, v = np.rint(u * SNAP) / SNAP, np.rint(v * SNAP) / SNAP
+    if not (np.isfinite(u).all() and np.isfinite(v).all()):
+        raise ValueError("a vertex is not finite")
+    first = np.ones(len(u), bool)  # vertices that start an edge: all but the last of each ring
+    first[rings[1:] - 1] = False
+    at = np.flatnonzero(first)
+    u0, v0, u1, v1 = u[at], v[at], u[at + 1], v[at + 1]
+
+    ring = np.repeat(np.arange(len(rings) - 1), np.diff(rings) - 1)
+    area = np.bincount(ring, -(v1 - v0) * ((u0 + u1) / 2.0 - u[rings[:-1]][ring]), len(rings) - 1)
+    wanted = np.full(len(rings) - 1, -1)  # holes take away
+    wanted[parts[:-1][np.diff(parts) > 0]] = 1  # the first ring of a part is its outside
+    runs_up = v1 < v0
+    sign = np.where(runs_up, -1, 1) * (wanted * np.sign(area).astype(np.int64))[ring]
+    for low, high in ((u0, u1), (v0, v1)):
+        low[runs_up], high[runs_up] = high[runs_up], low[runs_up].copy()
+
+    start = (rings - np.arange(len(rings)))[parts[polygons]]  # a ring has an edge less than vertices
+    return Edges(u0, v0, u1, v1, sign, start, _boxes(u0, v0, u1, v1, start))
+
+
+def joined(several: Sequence[Edges]) -> Edges:
+    """The polygons of all of them, in order.
+
+    >>> from shapely import box
+    >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
+    >>> joined([edges_of([box(5, 5, 25, 25)], grid), edges_of([None, box(0, 0, 10, 10)], grid)]).areas.tolist()
+    [4.0, 0.0, 1.0]
+    """
+    if len(several) == 1:
+        return several[0]
+    before = np.cumsum([0, *(len(edges.sign) for edges in several)])
+    starts = [edges.start[:-1] + first for edges, first in zip(several, before[:-1], strict=True)]
+    u0, v0, u1, v1, sign, _, box = (np.concatenate(arrays) for arrays in zip(*several, strict=True))
+    return Edges(u0, v0, u1, v1, sign, np.concatenate([*starts, before[-1:]]), box)
+
+
+def coverage(edges: Edges, window: Window) -> Doubles:
+    """Share of each cell that polygons cover, (rows, cols); where polygons overlap, their shares add up.
+
+    >>> from shapely import box
+    >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
+    >>> coverage(edges_of([box(5, 5, 25, 25)], grid), grid.window).tolist()
+    [[0.25, 0.5, 0.25], [0.5, 1.0, 0.5], [0.25, 0.5, 0.25]]
+    """
+    out = np.zeros(window.shape)
+    _coverage(edges, window.row, window.col, out)
+    return out
+
+
+def add_shares(edges: Edges, window: Window, planes: npt.NDArray[Any], sums: Doubles) -> None:
+    """Add to `sums` (polygons, planes) what polygons hold of planes (planes, rows, cols), by their share of each cell.
+
+    >>> from shapely import box
+    >>> grid, sums = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3), np.zeros((1, 1))
+    >>> add_shares(edges_of([box(5, 5, 25, 25)], grid), grid.window, np.full((1, 3, 3), 2.0), sums)
+    >>> sums.tolist()
+    [[8.0]]
+    """
+    _add_shares(edges, window.row, window.col, planes, sums)
+
+
+def centres(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
+    """True where any polygon holds the cell's centre, (rows, cols).
+
+    A centre right on an edge belongs to the polygon below it or to its right, so of two neighbours exactly one has it.
+
+    >>> from shapely import box
+    >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
+    >>> centres(edges_of([box(5, 5, 25, 25)], grid), grid.window).astype(int).tolist()
+    [[1, 1, 0], [1, 1, 0], [0, 0, 0]]
+    """
+    out = np.zeros(window.shape, np.bool_)
+    _centres(edges, window.row, window.col, out)
+    return out
+
+
+def touched(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
+    """True where any polygon overlaps the inside of the cell, however little, (rows, cols).
+
+    >>> from shapely import box
+    >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
+    >>> touched(edges_of([box(10, 12, 14, 16)], grid), grid.window).astype(int).tolist()
+    [[0, 0, 0], [0, 1, 0], [0, 0, 0]]
+    """
+    out = np.zeros(window.shape, np.bool_)
+    _touched(edges, window.row, window.col, out)
+    return out
+
+
+def _ragged(shapes: Any) -> tuple[Doubles, npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Vertices, and where rings, parts and polygons start in them, in rings and in parts."""
+    import shapely
+
+    shapes = np.array([*shapes, None], object)[:-1]  # always an array of objects, also of none
+    shapes[[shape is None for shape in shapes]] = shapely.MultiPolygon()
+    if not np.isin(shapely.get_type_id(shapes), (3, 6)).all():
+        raise ValueError("only polygons have an inside")
+    if not len(shapes):
+        none = np.zeros(1, np.int64)
+        return np.empty((0, 2)), none, none, none
+    _, coords, offsets = shapely.to_ragged_array(shapes, include_z=False)
+    rings, parts, *rest = (np.asarray(o, np.int64) for o in offsets)
+    return coords, rings, parts, rest[0] if rest else np.arange(len(parts))
+
+
+def _boxes(u0: Doubles, v0: Doubles, u1: Doubles, v1: Doubles, start: npt.NDArray[np.int64]) -> Doubles:
+    box = np.full((len(start) - 1, 4), np.nan)
+    filled = np.diff(start) > 0
+    if filled.any():
+        at = start[:-1][filled]
+        box[filled, 0] = np.minimum.reduceat(np.minimum(u0, u1), at)
+        box[filled, 1] = np.minimum.reduceat(v0, at)
+        box[filled, 2] = np.maximum.reduceat(np.maximum(u0, u1), at)
+        box[filled, 3] = np.maximum.reduceat(v1, at)
+    return box
+
+
+@njit(cache=True, nogil=True)
+def meet(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> tuple[int, int, int, int]:
+    """First row and column, and how many of each, of a window's cells that a polygon's box touches; zeros for none."""
+    left, top, right, bottom = edges.box[polygon]
+    if not (left < col + cols and right > col and top < row + rows and bottom > row):  # NaN too
+        return 0, 0, 0, 0
+    first_row, first_col = max(row, math.floor(top)), max(col, math.floor(left))
+    end_row, end_col = min(row + rows, math.ceil(bottom)), min(col + cols, math.ceil(right))
+    return first_row, first_col, end_row - first_row, end_col - first_col
+
+
+@njit(cache=True, nogil=True)
+def meeting(edges: Edges, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
+    """The polygons whose boxes touch a window's cells, in order."""
+    found = np.empty(64, np.int64)
+    n = 0
+    for polygon in range(len(edges.box)):
+        if meet(edges, polygon, row, col, rows, cols)[2] == 0:
+            continue
+        if n == len(found):
+            found = np.append(found, found)
+        found[n] = polygon
+        n += 1
+    return found[:n]
+
+
+@njit(cache=True, nogil=True)
+def _piece(u0: float, v0: float, u1: float, v1: float, row: int) -> tuple[float, float, float]:
+    """An edge within one row of cells: u where it enters and leaves, and its height. The same for any window."""
+    enter, leave, height = u0, u1, min(v1, row + 1.0) - max(v0, float(row))
+    if v0 < row:
+        enter = min(max(u0 + (row - v0) * ((u1 - u0) / (v1 - v0)), min(u0, u1)), max(u0, u1))
+    if v1 > row + 1:
+        leave = min(max(u0 + (row + 1 - v0) * ((u1 - u0) / (v1 - v0)), min(u0, u1)), max(u0, u1))
+    return enter, leave, height
+
+
+@njit(cache=True, nogil=True)
+def _whole(positive: float) -> np.int64:
+    return np.int64(positive + 0.5)
+
+
+@njit(cache=True, nogil=True)
+def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
+    """Covered area of each cell of a window by one polygon, in units of 1/UNIT cells, (rows, cols + 1).
+
+    Each edge hands every cell it crosses the area on its right inside that cell, and the cells further right its
+    height; adding up from left to right makes areas. The last column is scratch.
+    """
+    area = np.zeros((rows, cols + 1), np.int64)
+    for e in range(edges.start[polygon], edges.start[polygon + 1]):
+        u0, v0, u1, v1, sign = edges.u0[e], edges.v0[e], edges.u1[e], edges.v1[e], edges.sign[e]
+        if v0 == v1 or v1 <= row or v0 >= row + rows or min(u0, u1) >= col + cols:
+            continue
+        for r in range(max(row, math.floor(v0)), min(row + rows, math.ceil(v1))):
+            enter, leave, height = _piece(u0, v0, u1, v1, r)
+            left, right = min(enter, leave), max(enter, leave)
+            whole = np.int64(height * UNIT)
+            to = r - row  # and no slice of that row: it would be a reference more to count for every edge in it
+            if right <= col:
+                area[to, 0] += sign * whole
+                continue
+            if left >= col + cols:
+                continue
+            c = math.floor(left)
+            if right <= c + 1:
+                inside = _whole(height * (c + 1 - (left + right) / 2.0) * UNIT)
+                area[to, c - col] += sign * inside
+                area[to, c - col + 1] += sign * (whole - inside)
+                continue
+            steep = abs((v1 - v0) / (u1 - u0)) * UNIT
+            spent = np.int64(0)
+            if c < col:
+                c = col
+                spent = min(_whole((c - left) * steep), whole)
+                area[to, 0] += sign * spent
+            while c < right and c < col + cols:
+                after = whole if c + 1 >= right else min(_whole((c + 1 - left) * steep), whole)
+                share = c + 1 - (max(left, float(c)) + min(right, c + 1.0)) / 2.0
+                inside = _whole((after - spent) * share)
+                area[to, c - col] += sign * inside
+                area[to, c - col + 1] += sign * (after - spent - inside)
+                spent = after
+                c += 1
+    for r in range(rows):
+        for c in range(1, cols):
+            area[r, c] += area[r, c - 1]
+    return area
+
+
+@njit(cache=True, nogil=True)
+def _add_shares(edges: Edges, row: int, col: int, planes: npt.NDArray[Any], sums: Doubles) -> None:
+    count, rows, cols = planes.shape
+    for polygon in meeting(edges, row, col, rows, cols):
+        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
+        area = accumulate(edges, polygon, r0, c0, height, width)
+        for plane in range(count):
+            whole = 0.0
+            for i in range(height):
+                for j in range(width):
+                    if area[i, j] > 0:
+                        whole += area[i, j] / UNIT * planes[plane, r0 - row + i, c0 - col + j]
+            sums[polygon, plane] += whole
+
+
+@njit(cache=True, nogil=True)
+def _coverage(edges: Edges, row: int, col: int, out: Doubles) -> None:
+    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
+        r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
+        area = accumulate(edges, polygon, r0, c0, rows, cols)
+        for r in range(rows):
+            for c in range(cols):
+                out[r0 - row + r, c0 - col + c] += area[r, c] / UNIT
+
+
+@njit(cache=True, nogil=True)
+def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
+    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
+        r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
+        flips = np.zeros((rows, cols + 1), np.bool_)
+        for e in range(edges.start[polygon], edges.start[polygon + 1]):
+            u0, v0, u1, v1 = edges.u0[e], edges.v0[e], edges.u1[e], edges.v1[e]
+            for r in range(max(r0, math.ceil(v0 - 0.5)), min(r0 + rows, math.ceil(v1 - 0.5))):
+                u = u0 + (r + 0.5 - v0) * ((u1 - u0) / (v1 - v0))
+                c = min(max(math.ceil(u - 0.5), c0), c0 + cols)
+                flips[r - r0, c - c0] = not flips[r - r0, c - c0]
+        for r in range(rows):
+            inside = False
+            for c in range(cols):
+                inside ^= flips[r, c]
+                if inside:
+                    out[r0 - row + r, c0 - col + c] = True
+
+
+@njit(cache=True, nogil=True)
+def _touched(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
+    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
+        r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
+        area = accumulate(edges, polygon, r0, c0, rows, cols)
+        for r in range(rows):
+            for c in range(cols):
+                if area[r, c] > 0:
+                    out[r0 - row + r, c0 - col + c] = True
+        for e in range(edges.start[polygon], edges.start[polygon + 1]):  # slivers too thin for the sum
+            u0, v0, u1, v1 = edges.u0[e], edges.v0[e], edges.u1[e], edges.v1[e]
+            end = math.ceil(v1) if v1 > v0 else math.floor(v0) + (v0 != math.floor(v0))
+            for r in range(max(r0, math.floor(v0)), min(r0 + rows, end)):
+                enter, leave, _ = _piece(u0, v0, u1, v1, r)
+                first, last = math.floor(min(enter, leave)), math.ceil(max(enter, leave))
+                for c in range(max(c0, first), min(c0 + cols, last)):
+                    out[r - row, c - col] = True

@@ -1,0 +1,69 @@
+"""True areas of polygons on the ellipsoid of their own coordinate reference system."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.base import crs as _crs
+from underoak.indicators.cell_size import equal_area, to_lonlat
+
+STEP_M = 100.0  # longer edges are measured in pieces of this length: straight on the map is not straight on the ground
+_MOST_PIECES = 200_000  # of one outline: one round a continent is measured in longer ones
+_AT_ONCE = 50_000  # shapes that are cut into pieces at the same time
+_SMALL_HA = 0.1  # what is smaller is told in square metres
+
+
+def hectares(area: float) -> str:
+    """An area [ha] as people say it: what is less than a tenth of a hectare in square metres.
+
+    >>> hectares(0.1234), hectares(3.44), hectares(12345.6), hectares(0.0)
+    ('0.12 ha', '3.4 ha', '12 346 ha', '0 ha')
+    >>> hectares(0.002), hectares(0.09), hectares(0.00004)
+    ('20 m2', '900 m2', '<1 m2')
+    """
+    if not math.isfinite(area):
+        return "–"
+    if 0.0 < area < _SMALL_HA:
+        metres = area * 1e4
+        return "<1 m2" if metres < 0.5 else f"{metres:.0f} m2"
+    digits = 0 if area == 0 else 2 if area < 1 else 1 if area < 100 else 0
+    return f"{area:,.{digits}f} ha".replace(",", " ")
+
+
+def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
+    """Area of each polygon [ha]; edges are straight in `crs`. NaN where there is no shape or it lies off the Earth.
+
+    Measured in an equal-area cylinder on the CRS's own ellipsoid, so that degrees, feet and web maps all come out true.
+
+    >>> import numpy as np
+    >>> from shapely import box
+    >>> areas_ha(np.array([box(0, 0, 90, 90)]), "EPSG:4326").round(2).tolist()  # an eighth of the Earth
+    [6375820271.55]
+    """
+    starts = range(0, max(len(shapes), 1), _AT_ONCE)
+    return np.concatenate([_areas_ha(shapes[first : first + _AT_ONCE], crs) for first in starts])
+
+
+def _areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
+    import shapely
+
+    there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    parts, owner = shapely.get_parts(shapes[there], return_index=True)
+    step = np.maximum(STEP_M / (_crs.unit_m(crs) or 111_000.0), shapely.length(parts) / _MOST_PIECES)
+    pieces = shapely.segmentize(parts, step)
+    coords, part = shapely.get_coordinates(pieces, return_index=True)
+    lon, lat = to_lonlat(crs, coords[:, 0], coords[:, 1])
+    if not _crs.is_geographic(crs):  # a projection may jump at the antimeridian; degrees are taken as drawn
+        first = lon[np.searchsorted(part, np.arange(len(parts)))][part]
+        lon = first + (lon - first + 180.0) % 360.0 - 180.0
+    finite = np.isfinite(lon) & np.isfinite(lat)
+    flat = np.column_stack(equal_area(np.where(finite, lon, 0.0), np.where(finite, lat, 0.0), crs))
+    area = shapely.area(shapely.set_coordinates(pieces, flat)) / 10_000.0
+    area[np.unique(part[~finite])] = np.nan
+    made = np.full(len(shapes), np.nan)
+    made[there] = np.bincount(owner, area, int(there.sum()))
+    return made

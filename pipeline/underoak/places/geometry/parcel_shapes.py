@@ -1,0 +1,97 @@
+"""Parcels as their file gives them: one for every feature, names kept as text, nothing dropped."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.base.grid import Grid
+from underoak.layers.formats.vector import NOTE, read_features
+from underoak.layers.shapes.coverage import Edges, edges_of
+from underoak.places.geometry.areas import areas_ha
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parcels:
+    """Every feature of a file, in its order. A parcel without ground (a point, nothing) has None for a shape."""
+
+    ids: tuple[str, ...]
+    shapes: npt.NDArray[Any]  # valid polygons and multipolygons without heights, in `crs`
+    crs: str
+    area_ha: npt.NDArray[np.float64]  # on the ellipsoid; NaN without a shape
+    notes: tuple[str, ...]  # what was done to a shape, or why there is none; "" for nothing
+    _edges: dict[Grid, Edges] = field(default_factory=dict, repr=False)
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def on(self, grid: Grid) -> Edges:
+        """The parcels in the cells of a grid of their CRS, worked out once."""
+        if grid not in self._edges:
+            self._edges[grid] = edges_of(self.shapes, grid)
+        return self._edges[grid]
+
+
+def read_parcels(
+    path: Path,
+    id: str,
+    crs: str,
+    problems: Problems,
+    features: str | None = None,
+    where: str = "parcels",
+) -> Parcels | None:
+    """The parcels of a GeoPackage, GeoJSON or Shapefile, in `crs`; None when a fault was added to `problems` instead.
+
+    `id` names the field that tells parcels apart, `features` the layer where the file has several. A feature of several
+    parts is one parcel. A polygon that crosses itself is repaired so that it keeps all it encloses; where that changes
+    its area as drawn by more than 1 % it is a fault (E402), because nobody can tell which ground is meant.
+
+    Faults besides those of `layers.formats.vector`: E403 an id twice, E406 no such field, E409 no id.
+    """
+    before = len(problems.faults)
+    try:
+        frame = read_features(path, features, crs, problems=problems, where=where, keep_all=True)
+        if id not in frame.columns.drop([NOTE, "geometry"]):
+            known = [str(name) for name in frame.columns.drop([NOTE, "geometry"])]
+            listed = ", ".join(known) or "none"
+            what = f'there is no field "{id}"; the fields are: {listed}'
+            raise UnderoakError(Fault("E406", what, where, did_you_mean(id, known, 'correct "id:"')))
+    except UnderoakError as error:
+        problems.take(error)
+        return None
+    ids = tuple(map(id_text, frame[id].tolist()))
+    _check_ids(ids, id, where, problems)
+    if len(problems.faults) > before:
+        return None
+    shapes = np.array([*frame.geometry, None], object)[:-1]
+    return Parcels(ids, shapes, crs, areas_ha(shapes, crs), tuple(frame[NOTE]))
+
+
+def id_text(value: Any) -> str:
+    """An id as text; numbers as whole as they are, "" for nothing.
+
+    >>> [id_text(value) for value in ("007", 7, 1e3, 0.5, None, float("nan"))]
+    ['007', '7', '1000', '0.5', '', '']
+    """
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)
+
+
+def _check_ids(ids: Sequence[str], field: str, where: str, problems: Problems) -> None:
+    first: dict[str, int] = {}
+    for row, name in enumerate(ids, start=1):
+        if not name.strip():
+            problems.add("E409", f'row {row} has no "{field}"', where, "give every parcel its own")
+        elif first.setdefault(name, row) != row:
+            what = f'rows {first[name]} and {row} have the same "{field}": {name}'
+            problems.add("E403", what, where, "give every parcel its own")

@@ -1,0 +1,56 @@
+"""What a finished run's rasters hold inside a shape."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid, Window
+from underoak.engine.write.outputs import MEMBERSHIP_STEPS
+from underoak.layers.formats.gdal import env
+from underoak.layers.shapes.coverage import coverage, edges_of
+
+_SIDE = 1024
+
+
+def mean_memberships(folder: Path, grid: Grid, shape: Any) -> npt.NDArray[np.float64]:
+    """The mean membership of each criterion over the cells of a run that a shape of the grid's CRS covers, by share.
+
+    NaN for a criterion that is known nowhere in it.
+
+    Raises:
+        UnderoakError: E230 when the raster cannot be read.
+    """
+    import rasterio
+
+    edges, path = edges_of([shape], grid), folder / "memberships.tif"
+    try:
+        with env(), rasterio.open(path) as source:
+            sums, known = np.zeros(source.count), np.zeros(source.count)
+            for window in _windows(edges.box[0], grid):
+                at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)
+                share, codes = coverage(edges, window), source.read(window=at)
+                there = (codes <= MEMBERSHIP_STEPS) & (share > 0.0)
+                sums += (np.where(there, codes, 0) * share).sum(axis=(1, 2)) / MEMBERSHIP_STEPS
+                known += (there * share).sum(axis=(1, 2))
+    except rasterio.errors.RasterioError as error:
+        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(path), "run again")) from error
+    with np.errstate(invalid="ignore"):
+        return sums / known
+
+
+def _windows(box: npt.NDArray[np.float64], grid: Grid) -> list[Window]:
+    """Windows over the box of a shape (least u and v, greatest u and v), as far as it lies on the grid."""
+    if np.isnan(box).any():
+        return []
+    left, top = max(int(np.floor(box[0])), 0), max(int(np.floor(box[1])), 0)
+    right, bottom = min(int(np.ceil(box[2])), grid.cols), min(int(np.ceil(box[3])), grid.rows)
+    return [
+        Window(row, col, min(_SIDE, bottom - row), min(_SIDE, right - col))
+        for row in range(top, bottom, _SIDE)
+        for col in range(left, right, _SIDE)
+    ]

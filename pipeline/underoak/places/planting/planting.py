@@ -1,0 +1,274 @@
+"""How many trees a parcel takes, and what it takes to raise them: places in rows, plants, seed, inoculum, water.
+
+All practice numbers here are common practice, no source, unless said. Lengths are true metres.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.places.geometry.areas import areas_ha
+from underoak.places.soil.sampling import true_scale
+
+Doubles = npt.NDArray[np.float64]
+Way = Literal["nuts", "pots", "whips", "wild"]
+WAYS: tuple[Way, ...] = ("nuts", "pots", "whips", "wild")
+
+SETBACK_M = 4.0  # headland, wide enough to turn in
+# between rows and along them [m]: 400 trees a hectare, 500 for aestivum, 303 for magnatum
+_SPACING = {
+    "tuber_melanosporum": (5.0, 5.0),
+    "tuber_aestivum": (5.0, 4.0),
+    "tuber_borchii": (5.0, 5.0),
+    "tuber_brumale": (5.0, 5.0),
+    "tuber_magnatum": (6.0, 5.5),
+}
+_WIDE = (6.0, 6.0)  # 278 a hectare, as oaks stand in orchards: in print, Western Australian agriculture department
+_WHIPS_PERCENT, _WHIPS_YEARS = 66, 5  # alive and taking by year five
+_POTS_ALIVE = 0.9
+SEEDS_A_PLACE, SEEDS_SOUND, SEED_GROWS = 3, 0.75, 0.5
+SOWN = ("quercus", "corylus", "castanea", "fagus", "carya")  # seed large enough to sow in place
+CONCENTRATE_L, WATER_L, PLANTS_A_PORTION = 0.5, 5.0, 10
+PLOT_M, PLOT_TREES = 20.0, 16  # side of a trial plot on wild ground, and its trees: one plot a hectare
+_MOST = 4_000_000  # places that are counted one by one
+
+
+def rounded(count: int) -> int:
+    """So many trees, plants or seeds as an estimate can bear: two figures that count above a hundred.
+
+    >>> rounded(96), rounded(100), rounded(378), rounded(2537)
+    (96, 100, 380, 2500)
+    """
+    return count if count <= 100 else int(float(f"{count:.2g}"))
+
+
+def rounded_words(count: int) -> str:
+    """The same in words.
+
+    >>> about(96), about(2537), about(120)
+    ('96', 'about 2 500', 'about 120')
+    """
+    return str(count) if count <= 100 else f"about {rounded(count):,}".replace(",", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class PlantingLayout:
+    """Trees in rows on one parcel."""
+
+    area_ha: float  # of the whole parcel, on the ellipsoid
+    trees: int
+    rows: int
+    between_m: float
+    along_m: float
+    setback_m: float
+    bearing: float  # of the rows, from grid north [degree], 0..180
+    inside_ha: float  # within the headlands
+    shut: int = 0  # places that a constraint excludes, left out
+    is_counted: bool = True  # False: too large to count, so worked out from the area inside
+
+    @property
+    def per_ha(self) -> float:
+        """Trees a hectare by the spacing alone.
+
+        >>> Layout(1.0, 0, 0, 5.0, 4.0, 4.0, 0.0, 1.0).per_ha
+        500.0
+        """
+        return 10_000.0 / (self.between_m * self.along_m)
+
+
+def spacing_of(species: str) -> tuple[float, float]:
+    """Metres between rows and along them, for a truffle.
+
+    >>> spacing_of("tuber_aestivum"), spacing_of("tuber_lyonii")
+    ((5.0, 4.0), (6.0, 6.0))
+    """
+    return _SPACING.get(species, _WIDE)
+
+
+def lay_out(
+    shape: Any,
+    crs: str,
+    between_m: float,
+    along_m: float,
+    setback_m: float = SETBACK_M,
+    is_open: Callable[[Doubles, Doubles], npt.NDArray[np.bool_]] | None = None,
+) -> PlantingLayout:
+    """Rows along the longest side of a parcel, within a headland all round; every place inside is counted.
+
+    The longest side is that of the smallest rectangle around the parcel. What the rows leave over is shared between
+    both ends. `is_open` says of places of `crs` whether they may be planted.
+
+    >>> from shapely import box
+    >>> made = lay_out(box(420_000, 4_600_000, 420_108, 4_600_058), "EPSG:25831", 5, 4)
+    >>> made.trees, made.rows  # 26 along 100 m, in 11 rows across 50 m
+    (286, 11)
+    """
+    import shapely
+    from shapely import affinity
+
+    scale = true_scale(shape, crs)
+    flat = shapely.transform(shape, lambda at: at * scale)
+    turn = _longest_side(flat)
+    middle = flat.centroid
+    turned = affinity.rotate(flat, -turn, origin=middle)
+    inner = shapely.buffer(turned, 1e-6 - setback_m, join_style="mitre")  # a place on the line counts
+    area_ha, bearing = float(areas_ha(np.array([shape], object), crs)[0]), (90.0 - turn) % 180.0
+    inside_ha = float(shapely.area(inner)) / 1e4
+    if shapely.is_empty(inner):
+        return PlantingLayout(area_ha, 0, 0, between_m, along_m, setback_m, bearing, 0.0)
+    left, bottom, right, top = inner.bounds
+    x, y = _spread(left, right, along_m), _spread(bottom, top, between_m)
+    if len(x) * len(y) > _MOST:
+        trees = int(inside_ha * 1e4 / (between_m * along_m))
+        return PlantingLayout(area_ha, trees, 0, between_m, along_m, setback_m, bearing, inside_ha, 0, False)
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    row = np.repeat(np.arange(len(y)), len(x))
+    shapely.prepare(inner)
+    held = shapely.contains_xy(inner, *places.T)
+    places, row = places[held], row[held]
+    free = np.ones(len(places), np.bool_)
+    if is_open is not None and len(places):
+        free = is_open(*(_turned(places, turn, middle) / scale).T)
+    return PlantingLayout(
+        area_ha, int(free.sum()), len(np.unique(row[free])), between_m, along_m, setback_m, bearing, inside_ha,
+        int((~free).sum()),
+    )  # fmt: skip
+
+
+def _longest_side(flat: Any) -> float:
+    """Direction of the longest side of the smallest rectangle around a shape, from the x axis [degree], 0..180."""
+    import shapely
+
+    corners = shapely.get_coordinates(shapely.oriented_envelope(flat))[:3]
+    sides = np.diff(corners, axis=0)
+    lengths = np.hypot(*sides.T)
+    dx, dy = sides[1] if lengths[1] > lengths[0] * (1.0 + 1e-9) else sides[0]
+    return math.degrees(math.atan2(dy, dx)) % 180.0
+
+
+def _spread(low: float, high: float, step: float) -> Doubles:
+    """Places a step apart from low to high, as many as fit, with equal ends."""
+    count = math.floor((high - low) / step + 1e-9)
+    made: Doubles = low + (high - low - count * step) / 2.0 + np.arange(count + 1, dtype=np.float64) * step
+    return made
+
+
+def _turned(places: Doubles, degrees: float, middle: Any) -> Doubles:
+    angle = math.radians(degrees)
+    c, s = math.cos(angle), math.sin(angle)
+    centre = np.array([middle.x, middle.y])
+    moved: Doubles = (places - centre) @ np.array([[c, s], [-s, c]]) + centre
+    return moved
+
+
+@dataclass(frozen=True, slots=True)
+class Slurry:
+    """Liquid inoculum: concentrate into water."""
+
+    plants: int
+    concentrate_l: float
+    water_l: float
+
+    @property
+    def mix_l(self) -> float:
+        """All of it, where the water comes on top of the concentrate [l]."""
+        return self.concentrate_l + self.water_l
+
+    @property
+    def made_up_l(self) -> float:
+        """All of it, where concentrate is made up with water to the 5 litres instead [l]."""
+        return self.water_l
+
+    @property
+    def portions(self) -> int:
+        """Whole portions of concentrate to make ready."""
+        return -(-self.plants // PLANTS_A_PORTION)
+
+
+def slurry(plants: int) -> Slurry:
+    """Half a litre of concentrate in five litres of water for ten plants.
+
+    >>> made = slurry(25)
+    >>> made.concentrate_l, made.water_l, made.mix_l, made.portions
+    (1.25, 12.5, 13.75, 3)
+    """
+    return Slurry(plants, plants * CONCENTRATE_L / PLANTS_A_PORTION, plants * WATER_L / PLANTS_A_PORTION)
+
+
+def whips_to_order(wanted: int) -> int:
+    """Moved whips of two or three years to order, so that as many as wanted are alive in year five.
+
+    >>> whips_to_order(100), whips_to_order(66)
+    (152, 100)
+    """
+    return -(-wanted * 100 // _WHIPS_PERCENT)
+
+
+def pots_to_order(wanted: int) -> int:
+    """Potted seedlings to order, so that as many as wanted live: a tenth is lost.
+
+    >>> pots_to_order(90), pots_to_order(91)
+    (100, 102)
+    """
+    return -(-wanted * 100 // round(_POTS_ALIVE * 100))
+
+
+def seeds_to_gather(places: int) -> int:
+    """Nuts or acorns to gather, so that as many as are sown are sound after floating.
+
+    >>> seeds_to_gather(100)
+    400
+    """
+    return math.ceil(places * SEEDS_A_PLACE / SEEDS_SOUND - 1e-9)
+
+
+def alive(places: int, way: Way, years: int = _WHIPS_YEARS) -> float:
+    """Places that hold a living tree after so many years, when gaps are not filled.
+
+    Whips die evenly: 0.9203 live through a year. Of pots a tenth is lost in all; of sown places those where no seed
+    grows.
+
+    >>> round(alive(100, "whips"), 6), round(alive(100, "whips", 1), 2), alive(80, "pots"), alive(80, "nuts")
+    (66.0, 92.03, 72.0, 70.0)
+    """
+    match way:
+        case "nuts":
+            return places * (1.0 - (1.0 - SEED_GROWS) ** SEEDS_A_PLACE)
+        case "pots":
+            return places * _POTS_ALIVE
+        case _:
+            return places * float((_WHIPS_PERCENT / 100.0) ** (years / _WHIPS_YEARS))
+
+
+def roots_to_check(trees: int) -> int:
+    """Trees whose roots are looked at in one year: one in fifty, ten at least, never more than there are.
+
+    >>> roots_to_check(2000), roots_to_check(120), roots_to_check(4)
+    (40, 10, 4)
+    """
+    return min(trees, max(10, math.ceil(trees / 50)))
+
+
+def trial_plots(area_ha: float) -> tuple[int, int]:
+    """Trial plots on wild ground, and their trees in all: one plot a hectare, one at least.
+
+    >>> trial_plots(0.4), trial_plots(7.2)
+    ((1, 16), (7, 112))
+    """
+    plots = max(1, math.floor(area_ha + 0.5))
+    return plots, plots * PLOT_TREES
+
+
+def water_m3(depth_mm: float, area_ha: float) -> float:
+    """Water for a depth on an area: a millimetre is ten cubic metres a hectare.
+
+    >>> water_m3(45.0, 2.0)
+    900.0
+    """
+    return depth_mm * 10.0 * area_ha

@@ -1,0 +1,120 @@
+"""Which soils the maps tell apart inside a parcel, from the memberships that a run left behind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.base import units
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid
+from underoak.layers.formats.gdal import env
+
+Doubles = npt.NDArray[np.float64]
+Longs = npt.NDArray[np.int64]
+
+APART = 0.25  # memberships of one soil differ by no more: a class, as the classes are cut unless a plan says otherwise
+SMALLEST = 0.1  # share of the ground that a soil must have to be told apart; common practice, no source
+UNKNOWN = -1
+_EXCLUDED, _STEPS = 250, 250.0
+# what no spade finds: heights, distances, angles, temperatures, water that falls
+_NOT_SOIL = ("m", "km", "ft", "degree", "radian", "degC", "K", "degF", "delta_degC", "mm")
+_OF_OTHER_THINGS = ("from", "derive", "months", "season", "reduce")
+
+
+class SiteValues(NamedTuple):
+    """What a run says of places; (places,) unless said."""
+
+    is_open: npt.NDArray[np.bool_]  # no constraint excludes it
+    memberships: Doubles  # of the soil's criteria, NaN where the map has none, (places, criteria)
+
+
+def soil_criteria(
+    criteria: Sequence[Mapping[str, Any]], layers: Mapping[str, Any], used: Mapping[str, Any]
+) -> list[int]:
+    """Which of a view's criteria tell of the soil, by what `run.json` says of them: index in plan order.
+
+    Those whose layer is read from a file as it stands, month by month in nothing, and that measures neither heights,
+    distances, angles, temperatures nor rain. `layers` are the plan's, `used` the view's with their units.
+
+    >>> soil_criteria([{"layer": "soil_ph"}, {"layer": "slope"}], {"soil_ph": {"file": "a"}, "slope": {"from": "dem"}},
+    ...               {"soil_ph": {"unit": "pH"}, "slope": {"unit": "degree"}})
+    [0]
+    """
+    found = []
+    for i, criterion in enumerate(criteria):
+        spec, unit = layers.get(criterion["layer"], {}), used.get(criterion["layer"], {}).get("unit", "")
+        if any(spec.get(key) for key in _OF_OTHER_THINGS) or (unit and units.canonical_name(unit) in _NOT_SOIL):
+            continue
+        found.append(i)
+    return found
+
+
+def read_sites(folder: Path, grid: Grid, criteria: Sequence[int], x: Doubles, y: Doubles) -> SiteValues:
+    """What a view's rasters say at places of the grid's CRS; those off the grid are open, and nothing else is known.
+
+    Raises:
+        UnderoakError: E230 when a raster of the run cannot be read.
+    """
+    import rasterio
+
+    u, v = grid.uv(x, y)
+    col, row = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
+    inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
+    is_open, memberships = np.ones(len(x), np.bool_), np.full((len(x), len(criteria)), np.nan)
+    if not inside.any():
+        return SiteValues(is_open, memberships)
+    top, left = int(row[inside].min()), int(col[inside].min())
+    place = rasterio.windows.Window(left, top, int(col[inside].max()) - left + 1, int(row[inside].max()) - top + 1)
+    at = row[inside] - top, col[inside] - left
+    try:
+        with env(), rasterio.open(folder / "class.tif") as classes:
+            is_open[inside] = classes.read(1, window=place)[at] != _EXCLUDED
+        with env(), rasterio.open(folder / "memberships.tif") as stored:
+            for i, criterion in enumerate(criteria):
+                steps = stored.read(criterion + 1, window=place)[at]
+                memberships[inside, i] = np.where(steps <= _STEPS, steps / _STEPS, np.nan)
+    except rasterio.errors.RasterioError as error:
+        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(folder), "run again")) from error
+    return SiteValues(is_open, memberships)
+
+
+def soils_of(memberships: Doubles, apart: float = APART, smallest: float = SMALLEST) -> Longs:
+    """Which soil each place belongs to, numbered by where they come first; -1 where some membership is not known.
+
+    Places of one soil differ in no membership by more than `apart` (complete linkage); a soil that is smaller than
+    `smallest` of the known places goes with the one most like it.
+
+    >>> soils_of(np.array([[1.0], [0.9], [0.2], [np.nan], [0.3]])).tolist()
+    [0, 0, 1, -1, 1]
+    """
+    made = np.full(len(memberships), UNKNOWN)
+    known = ~np.isnan(memberships).any(axis=1)
+    if memberships.shape[1] == 0 or not known.any():
+        made[known] = 0
+        return made
+    kinds, of_place, count = np.unique(memberships[known], axis=0, return_inverse=True, return_counts=True)
+    group = _linked(kinds, apart)
+    size = np.bincount(group, count)
+    large = np.flatnonzero(size >= max(smallest * known.sum(), 1.0))
+    large = large if len(large) else np.array([int(size.argmax())])
+    weighted = np.column_stack([np.bincount(group, count * column) for column in kinds.T]) / size[:, None]
+    for small in np.setdiff1d(np.arange(len(size)), large):
+        group[group == small] = large[np.abs(weighted[large] - weighted[small]).max(axis=1).argmin()]
+    soil = group[of_place.reshape(-1)]
+    _, first, number = np.unique(soil, return_index=True, return_inverse=True)
+    made[known] = np.argsort(np.argsort(first))[number]
+    return made
+
+
+def _linked(kinds: Doubles, apart: float) -> Longs:
+    from scipy.cluster.hierarchy import fcluster, linkage
+
+    if len(kinds) == 1:
+        return np.zeros(1, np.int64)
+    tree = linkage(kinds, "complete", "chebyshev")
+    return np.asarray(fcluster(tree, apart + 1e-9, "distance"), np.int64) - 1

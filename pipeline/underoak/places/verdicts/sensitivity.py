@@ -1,0 +1,131 @@
+"""What would turn the order of the first two parcels, and what a parcel's suitability depends on most."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.overlay import Curve, Rules, combine, membership
+from underoak.places.parcels.cell_sample import SampledCells
+from underoak.places.parcels.ranking import columns_of
+from underoak.uncertainty import (
+    Normal,
+    SobolIndices,
+    WeightChange,
+    one_at_a_time,
+    smallest_weight_change,
+    smallest_weight_change_of,
+    sobol_indices,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Doubles = npt.NDArray[np.float64]
+_AT_ONCE = 2**20  # memberships that are judged at a time
+
+
+class FirstTwo(NamedTuple):
+    """The two parcels that come first, and the least change of one weight that brings them level."""
+
+    first: str
+    second: str
+    swap: WeightChange | None  # None: no weight alone can
+
+
+def swap_of_first_two(
+    table: pd.DataFrame, ids: Sequence[str], cells: SampledCells, criteria: Sequence[str], rules: Rules
+) -> FirstTwo | None:
+    """Which weight, changed least, would bring the second parcel level with the first; the others keep proportions.
+
+    `table` as `ranking.ranked` makes it; `ids` are those of the parcels whose `cells` were sampled. Ranks go by mean
+    suitability times the share not excluded, and so does this: exactly, by mean memberships, under the linear rule;
+    else by the sampled cells, so set that today's difference is the table's. None with fewer than two judged parcels,
+    and under rules to which weights mean nothing (the minimum; ordered by place).
+    """
+    judged = table[table["rank"].notna()]
+    if len(judged) < 2 or rules.rule == "minimum" or rules.order_weights is not None:
+        return None
+    two = judged.iloc[:2]
+    free = 1.0 - two["excluded_share"].to_numpy(float)
+    first, second = (str(id) for id in two["id"])
+    if rules.rule == "linear" and rules.missing == "stop":
+        means = two[[f"membership_{name}" for name in columns_of(criteria)]].to_numpy(float) * free[:, None]
+        weighted = np.nan_to_num(means)  # a criterion without weight may have no value
+        return FirstTwo(first, second, smallest_weight_change(weighted[0], weighted[1], rules.weights))
+    place = {id: i for i, id in enumerate(ids)}
+    parts = [cells.of(place[name]) for name in (first, second)]
+
+    def sampled(weights: Sequence[float]) -> float:
+        with_these = replace(rules, weights=tuple(weights))
+        one, other = (float(_means(cells, part, cells.memberships[part].T, with_these)) for part in parts)
+        return one * float(free[0]) - other * float(free[1])
+
+    worth = two["suitability"].to_numpy(float) * free
+    off = float(worth[0] - worth[1]) - sampled(rules.weights)
+    return FirstTwo(first, second, smallest_weight_change_of(lambda weights: sampled(weights) + off, rules.weights))
+
+
+class Sensitivity(NamedTuple):
+    """What a parcel's suitability depends on, layer by layer, (layers,) unless said."""
+
+    layers: tuple[str, ...]
+    indices: SobolIndices
+    swings: Doubles  # suitability with each layer alone at its 5 % and its 95 % quantile, (layers, 2)
+
+
+def sensitivity_of(
+    cells: SampledCells,
+    parcel: int,
+    criteria: Sequence[tuple[str, Curve]],
+    rules: Rules,
+    sds: Mapping[str, float],
+    points: int = 256,
+    seed: int = 1,
+) -> Sensitivity | None:
+    """Shares of the variance of a parcel's suitability by layer, and how far each alone moves it.
+
+    Each layer is off by one amount all over the parcel, normally distributed around 0: `sds` are standard deviations of
+    the layers' means over the parcel, in the criteria's unit, by layer; `criteria` are layer and curve of each, in plan
+    order. A layer that feeds several criteria is off by the same amount in all of them. Suitability is the mean over
+    the parcel's sampled cells, judged anew by the curves. None where the parcel has no judged cell, or no layer of a
+    criterion is in doubt.
+    """
+    part = cells.of(parcel)
+    layers = tuple(dict.fromkeys(layer for layer, _ in criteria if sds.get(layer, 0.0) > 0.0))
+    if not layers or part.start == part.stop:
+        return None
+    values, given = cells.values[part].T, cells.memberships[part].T
+
+    def score(shifts: Doubles) -> Doubles:
+        count = shifts.shape[1]
+        made = np.empty(count)
+        at_once = max(_AT_ONCE // values.size, 1)
+        for begin in range(0, count, at_once):
+            off = dict(zip(layers, shifts[:, begin : begin + at_once, None].astype(np.float32), strict=True))
+            some = min(at_once, count - begin)
+            judged = [
+                membership(values[k] + off[layer], curve)
+                if layer in off
+                else np.broadcast_to(given[k], (some, given.shape[1]))
+                for k, (layer, curve) in enumerate(criteria)
+            ]
+            made[begin : begin + some] = _means(cells, part, np.array(judged), rules)
+        return made
+
+    inputs = [Normal(0.0, sds[layer]) for layer in layers]
+    return Sensitivity(layers, sobol_indices(score, inputs, points, seed=seed), one_at_a_time(score, inputs))
+
+
+def _means(cells: SampledCells, part: slice, memberships: npt.NDArray[np.float32], rules: Rules) -> Doubles:
+    """Mean suitability of a parcel's sampled cells, weighted by the ground they stand for; (criteria, ..., cells)."""
+    made = combine(memberships, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
+    weight = np.where(np.isnan(made), 0.0, cells.weight[part])
+    whole = weight.sum(axis=-1)
+    sums: Doubles = (weight * np.nan_to_num(made)).sum(axis=-1)
+    found: Doubles = np.divide(sums, whole, out=np.zeros_like(sums), where=whole > 0.0)
+    return found

@@ -1,0 +1,1 @@
+"""Checks across the parts of a plan."""

@@ -1,0 +1,1 @@
+"""Keys of a plan: one module for each part."""

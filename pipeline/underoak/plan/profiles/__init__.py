@@ -1,0 +1,1 @@
+"""Species profiles and their hosts."""

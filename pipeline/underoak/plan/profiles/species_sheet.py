@@ -1,0 +1,149 @@
+"""Species profiles as plain text for the terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from underoak.plan.profiles.profile import STRENGTHS, Profile, ProfileCriterion, Sourced, load_profile, profile_names
+
+WIDTH = 80
+
+_CONFIDENCE = {
+    "A": "two independent readings agree",
+    "B": "one fair reading or several weak ones",
+    "C": "from memory only",
+}
+_WILD = (
+    "On wild ground plant it only where it is native, with local stock, and with the leave of the owner and of the "
+    "authority: `purpose: restore` refuses all other ground. Elsewhere it is a crop: keep it away from wild truffle "
+    "ground, and plant certified trees only."
+)
+
+
+def species_list() -> str:
+    """The profiles there are, a line each.
+
+    >>> print(species_list().splitlines()[0])
+    tuber_aestivum      summer truffle, Burgundy truffle
+    """
+    profiles = [load_profile(name) for name in profile_names()]
+    widest = max(len(profile.name) for profile in profiles)
+    lines = [f"{profile.name:{widest}}  {', '.join(profile.common)}" for profile in profiles]
+    return "\n".join([*lines, "", "Show one with: underoak species NAME"])
+
+
+def species_sheet(name: str) -> str:
+    """The profile of that name as text.
+
+    Raises:
+        UnderoakError: E332 when there is none.
+    """
+    return sheet(load_profile(name))
+
+
+def sheet(profile: Profile) -> str:
+    """A profile as text of at most 80 columns: what it asks of the ground, hosts, cautions, and who says so."""
+    return "\n".join(_lines(profile))
+
+
+def _lines(profile: Profile) -> Iterator[str]:
+    yield from _wrapped(f"{profile.latin}: {', '.join(profile.common)}")
+    yield ""
+    yield from _wrapped(f"{profile.native.words}. Source: {profile.native.source}.")
+    season = profile.season
+    yield from _wrapped(
+        f"Fruits {season.in_words()}; south of the equator {season.in_words(is_south=True)}. Source: {season.source}."
+    )
+    by_weight = sorted(profile.criteria.items(), key=lambda item: -item[1].weight)
+    yield ""
+    yield from _table(by_weight)
+    yield ""
+    yield from _remedies(by_weight)
+    yield from _hosts(profile)
+    yield from _said("RULED OUT, whatever the maps say", profile.ruled_out)
+    yield from _said("CAUTIONS AND NOTES", profile.notes)
+    yield from _wrapped(_WILD, "  ", "    ")
+    yield ""
+    yield "WHO SAYS SO"
+    for name, criterion in by_weight:
+        yield ""
+        yield from _criterion(name, criterion)
+
+
+def _table(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
+    """Every criterion on a line: weight, confidence, and the curve in words."""
+    yield "CRITERIA, the weightiest first"
+    yield ""
+    yield f"  {'criterion':<18} weight sure  score"
+    for name, criterion in criteria:
+        start = f"  {name:<18} {criterion.weight:>6.2f}  {criterion.confidence}   "
+        yield from _wrapped(criterion.curve.in_words(criterion.unit), start, " " * len(start))
+    yield ""
+    sure = "; ".join(f"{letter} {text}" for letter, text in _CONFIDENCE.items())
+    yield from _wrapped(f"How sure: {sure}.", "  ", "    ")
+    counts = "A criterion with weight counts as soon as the plan has its layer; layers are named below."
+    yield from _wrapped(counts, "  ", "    ")
+
+
+def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
+    yield "REMEDIES"
+    lines = []
+    for name, criterion in criteria:
+        remedy = criterion.remedy
+        if remedy is not None:
+            limit = f" up to {remedy.limit}" if remedy.limit is not None else ""
+            unit = f" {criterion.unit}" if isinstance(remedy.limit, float) else ""
+            depth = f" in the top {remedy.depth}" if remedy.depth else ""
+            said = f"{name}: {remedy.by}{limit}{unit}{depth}. Source: {criterion.remedy_source}."
+            lines += _wrapped(said, "  ", "    ")
+    yield from lines or ["  None: choose ground that suits it as it is."]
+
+
+def _hosts(profile: Profile) -> Iterator[str]:
+    for strength, factor in STRENGTHS.items():
+        yield ""
+        yield f"{strength.upper()} HOSTS, each counts {factor:g} (common practice, no source)"
+        for host in profile.hosts:
+            if host.strength == strength:
+                brought = " Introduced pairing: for orchards only." if host.introduced else ""
+                said = f"{host.name}: {host.common}.{brought} Wild in {host.tree.native}. Source: {host.source}."
+                yield from _wrapped(said, "  ", "    ")
+
+
+def _said(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:
+    if not items and title != "CAUTIONS AND NOTES":
+        return
+    yield ""
+    yield title
+    for item in items:
+        stop = "" if item.words.endswith((".", "!", "?")) else "."
+        yield from _wrapped(f"{item.words}{stop} Source: {item.source}.", "  ", "    ")
+
+
+def _criterion(name: str, criterion: ProfileCriterion) -> Iterator[str]:
+    yield from _wrapped(f"{name}: {criterion.label}")
+    yield from _wrapped(f"Layer {criterion.layer}, in {_unit(criterion.unit)}.{_off(criterion)}", "  ", "    ")
+    yield from _wrapped(f"Numbers: {criterion.source}.", "  ", "    ")
+    yield from _wrapped(f"Weight: {criterion.weight_reason}.", "  ", "    ")
+
+
+def _unit(unit: str) -> str:
+    return {"1": "no unit", "percent": "%", "degC": "°C", "degree": "degrees"}.get(unit, unit)
+
+
+def _off(criterion: ProfileCriterion) -> str:
+    width = criterion.half_width
+    if width is None:
+        return ""
+    amount: Any = f"{width.amount:.0%}".replace("%", " %") if width.is_share else f"{width.amount:g}"
+    unit = " of its value" if width.is_share else {"percent": " points", "degC": " °C"}.get(criterion.unit, "")
+    if not unit:
+        unit = f" {criterion.unit}"
+    return f" Each corner may be off by {amount}{unit} (common practice, no source)."
+
+
+def _wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
+    after = first if rest is None else rest
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=after, break_on_hyphens=False)

@@ -1,0 +1,1 @@
+"""Reading a plan: strict YAML and validation."""

@@ -1,0 +1,343 @@
+"""Two runs side by side: what changed, where, by how much, and which input, setting or software explains it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, get_args
+
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid
+from underoak.engine.raster_difference import CHANGED, RasterDifference, difference
+from underoak.indicators import cell_areas
+from underoak.report.comparison.plan_changes import PlanChange, Touches, plan_changes, used_layers
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# with what is in doubt, these move, and every table of parcels
+_OF_DOUBT = ("spread.tif", "quantiles.tif", "ranks.csv", "wins.csv", "parcels.csv", "parcels.gpkg")
+
+
+class FinishedRun(Protocol):
+    """A run folder with its manifest, as `underoak.Run.open` gives it."""
+
+    @property
+    def folder(self) -> Path:
+        """Where it lies."""
+        ...
+
+    @property
+    def manifest(self) -> Mapping[str, Any]:
+        """What `run.json` says."""
+        ...
+
+    @property
+    def views(self) -> Mapping[str, FinishedRun]:
+        """The runs of single species and futures, by folder."""
+        ...
+
+    @property
+    def grid(self) -> Grid:
+        """The analysis grid."""
+        ...
+
+    @property
+    def parcels(self) -> Any:
+        """The table of parcels; None when there is none."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class InputChange:
+    """Files that are not the same, byte for byte."""
+
+    of: str  # what reads them: a plan key such as layers.soil_ph, region, constraints.built, parcels
+    first: tuple[str, ...]  # SHA-256; empty when the run had none
+    second: tuple[str, ...]
+    touches: Touches
+
+
+@dataclass(frozen=True, slots=True)
+class OutputChange:
+    """Output files by how they compare, less those that carry a date."""
+
+    same: tuple[str, ...]
+    different: tuple[str, ...]
+    only_first: tuple[str, ...]
+    only_second: tuple[str, ...]
+
+    @property
+    def are_same(self) -> bool:
+        """True when both runs left the same files, byte for byte."""
+        return not (self.different or self.only_first or self.only_second)
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelChange:
+    """One parcel that both runs have and that did not come out the same."""
+
+    id: str
+    rank: tuple[int | None, int | None]
+    suitability: tuple[float | None, float | None]
+    classes: tuple[str | None, str | None]
+    verdicts: tuple[str | None, str | None] = (None, None)  # None where a run gives none
+
+    @property
+    def moved(self) -> int:
+        """Ranks gained (positive) or lost; 0 when either run did not judge it."""
+        before, after = self.rank
+        return 0 if before is None or after is None else before - after
+
+    @property
+    def gained(self) -> float:
+        """Suitability gained; 0 when either run did not judge it."""
+        before, after = self.suitability
+        return 0.0 if before is None or after is None else after - before
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelsChange:
+    """The parcels of two runs, joined by id."""
+
+    both: int
+    only_first: tuple[str, ...]
+    only_second: tuple[str, ...]
+    changed: tuple[ParcelChange, ...]  # those that moved furthest first
+
+    @property
+    def now_judged(self) -> list[str]:
+        """Ids that the second run judged and the first did not."""
+        return [p.id for p in self.changed if p.rank[0] is None and p.rank[1] is not None]
+
+    @property
+    def no_longer_judged(self) -> list[str]:
+        """Ids that the first run judged and the second did not."""
+        return [p.id for p in self.changed if p.rank[0] is not None and p.rank[1] is None]
+
+    @property
+    def is_empty(self) -> bool:
+        """True when every parcel came out the same."""
+        return not (self.only_first or self.only_second or self.changed)
+
+
+@dataclass(frozen=True, slots=True)
+class ViewComparison:
+    """One species in one future, in both runs."""
+
+    cells: RasterDifference | None  # None when cells were not compared
+    parcels: ParcelsChange | None  # None when neither run has any
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All that was found."""
+
+    first: FinishedRun
+    second: FinishedRun
+    outputs: OutputChange
+    plan: tuple[PlanChange, ...]
+    inputs: tuple[InputChange, ...]
+    software: Mapping[str, tuple[str, str]]
+    views: Mapping[str, ViewComparison]  # by folder inside the run folder; empty when the files are the same
+    not_compared: str  # why cells were not compared; "" when they were
+
+    @property
+    def moves_cells(self) -> bool:
+        """True when some cell is not what it was; where cells were not compared, when the files differ."""
+        if self.not_compared:
+            return any(name.endswith(".tif") for name in self.outputs.different)
+        return any(view.cells is not None and _moved(view.cells) for view in self.views.values())
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """What differs and could have moved what moved. One alone explains it; several are only candidates."""
+        if self.outputs.are_same:
+            return ()
+        relevant: set[Touches] = {"cells"} if self.moves_cells else set()
+        if any(view.parcels is not None and not view.parcels.is_empty for view in self.views.values()):
+            relevant.add("parcels")
+        if any(name.endswith("zones.gpkg") for name in self.outputs.different):
+            relevant.add("zones")
+        names = {*self.outputs.different, *self.outputs.only_first, *self.outputs.only_second}
+        if any(name.endswith(_OF_DOUBT) or "p_meets." in name for name in names):
+            relevant.add("doubt")
+        touched = [*(change.touches for change in self.plan), *(given.touches for given in self.inputs)]
+        if not self.moves_cells and relevant.isdisjoint(touched):  # a column of a table, say: anything may have done it
+            relevant = set(get_args(Touches))
+        keys = [change.key for change in self.plan if change.touches in relevant]
+        found = ["the weights changed"] if any(key.startswith("weights") for key in keys) else []
+        found += [f"{key} of the plan changed" for key in dict.fromkeys(keys) if not key.startswith("weights")]
+        found += [f"input {short(i.of)} changed" for i in self.inputs if i.touches in relevant]
+        if self.software:
+            found.append(f"software changed ({', '.join(self.software)})")
+        return tuple(found)
+
+    def fault(self) -> Fault | None:
+        """E607 when an undated output differs."""
+        if self.outputs.are_same:
+            return None
+        told = self.outputs
+        names = [*told.different, *told.only_first, *told.only_second]
+        what = f"is not the same as {self.first.folder}: {', '.join(names[:8])}{', ...' if len(names) > 8 else ''}"
+        return Fault("E607", what, str(self.second.folder), "the comparison says what could explain it")
+
+
+def _moved(found: RasterDifference) -> bool:
+    turned = any(before != after for before, after in found.moves)
+    return bool(found.changed or turned or any(found.memberships.values()))
+
+
+def short(of: str) -> str:
+    """What an input is called: a layer by its bare name."""
+    return of.removeprefix("layers.")
+
+
+def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
+    """Compare two finished runs. Their rasters are read block by block when they lie on the same grid; nothing is
+    read of runs whose files are the same by their checksums.
+
+    Raises:
+        UnderoakError: E230 when a raster cannot be read.
+    """
+    ours, theirs = first.views, second.views
+    shared = [folder for folder in ours if folder in theirs]
+    outputs = _outputs(first.manifest, second.manifest)
+    looked_at = [] if outputs.are_same else shared
+    cells: dict[str, RasterDifference] = {}
+    why = "" if first.grid == second.grid else "the grids differ"
+    if not why:
+        try:
+            cells = {name: difference(ours[name].folder, theirs[name].folder, first.grid) for name in looked_at}
+        except UnderoakError as error:
+            if error.faults[0].code != "E603":
+                raise
+            why = f"{error.faults[0].where} {error.faults[0].what}"
+    versions = [run.manifest["software"] for run in (first, second)]
+    pairs = {name: tuple(held.get(name, "none") for held in versions) for name in versions[0] | versions[1]}
+    return Comparison(
+        first=first,
+        second=second,
+        outputs=outputs,
+        plan=_plan(first, second, shared),
+        inputs=_inputs(first, second),
+        software={name: (a, b) for name, (a, b) in pairs.items() if a != b},
+        views={n: ViewComparison(cells.get(n), _parcels(ours[n], theirs[n])) for n in looked_at},
+        not_compared=why,
+    )
+
+
+def _plan(first: FinishedRun, second: FinishedRun, shared: Sequence[str]) -> tuple[PlanChange, ...]:
+    """View by view; a change that not all views have is told with the folders that do."""
+    if not shared:
+        return tuple(plan_changes(first.manifest, second.manifest))
+    told: dict[PlanChange, list[str]] = {}
+    for folder in shared:
+        for change in plan_changes(first.views[folder].manifest, second.views[folder].manifest):
+            told.setdefault(change, []).append(folder)
+    changes = [
+        change if len(folders) == len(shared) else replace(change, words=f"{change.words} (in {', '.join(folders)})")
+        for change, folders in told.items()
+    ]
+    for run, other, which in ((first, second, "first"), (second, first, "second")):
+        for folder in run.views:
+            if folder not in other.views:
+                changes.append(PlanChange(f"view {folder}", f"{folder}: only the {which} run judges it", "words"))
+    return tuple(changes)
+
+
+def _outputs(one: Mapping[str, Any], other: Mapping[str, Any]) -> OutputChange:
+    sums = [{entry["path"]: entry["sha256"] for entry in manifest["outputs"]} for manifest in (one, other)]
+    shared = sorted(sums[0].keys() & sums[1].keys())
+    return OutputChange(
+        tuple(name for name in shared if sums[0][name] == sums[1][name]),
+        tuple(name for name in shared if sums[0][name] != sums[1][name]),
+        tuple(sorted(sums[0].keys() - sums[1].keys())),
+        tuple(sorted(sums[1].keys() - sums[0].keys())),
+    )
+
+
+def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
+    sums: list[dict[str, list[str]]] = [{}, {}]
+    used: set[str] = set()
+    for held, run in zip(sums, (first, second), strict=True):
+        for view in run.views.values():
+            used |= used_layers(view.manifest)
+        for entry in run.manifest["inputs"]:
+            for of in entry["of"]:
+                held.setdefault(of, []).append(entry["sha256"])
+    changes = []
+    for of in sorted(sums[0].keys() | sums[1].keys()):
+        before, after = (tuple(sorted(held.get(of, ()))) for held in sums)
+        if before != after and of != "plan":  # what the plan says is told key by key
+            changes.append(InputChange(of, before, after, _input_touches(of, used)))
+    return tuple(changes)
+
+
+def _input_touches(of: str, used: set[str]) -> Touches:
+    if of == "parcels":
+        return "parcels"
+    # a future's own file is called after the layer it replaces: rain (m1_mid)
+    return "words" if of.startswith("layers.") and short(of).split(" (")[0] not in used else "cells"
+
+
+def _parcels(first: FinishedRun, second: FinishedRun) -> ParcelsChange | None:
+    if first.parcels is None and second.parcels is None:
+        return None
+    one, other = _rows(first), _rows(second)
+    found = [
+        ParcelChange(id, (a.rank, b.rank), (a.suitability, b.suitability), (a.name, b.name), (a.verdict, b.verdict))
+        for id, a in one.items()
+        if (b := other.get(id)) is not None
+    ]
+    changed = [change for change in found if _is_changed(change)]
+    changed.sort(key=lambda c: (-abs(c.moved), -abs(c.gained), c.id))
+    return ParcelsChange(
+        len(found),
+        tuple(id for id in one if id not in other),
+        tuple(id for id in other if id not in one),
+        tuple(changed),
+    )
+
+
+class _Row(NamedTuple):
+    """What is compared of a parcel; None where it was not judged."""
+
+    rank: int | None = None
+    suitability: float | None = None
+    name: str | None = None  # of its class
+    verdict: str | None = None
+
+
+def _rows(run: FinishedRun) -> dict[str, _Row]:
+    table: pd.DataFrame | None = run.parcels
+    if table is None:
+        return {}
+    names = ["rank", "suitability", "class"]
+    if "suitability" not in table:  # the table on top of several species and futures
+        view = run.manifest["views"][0]
+        label = "_".join(part for part in (view["species"], view["scenario"]) if part) or "present"
+        names = [f"{name}_{label}" for name in names]
+    judged = table[names[0]].notna()
+    said = table["verdict"] if "verdict" in table else [None] * len(table)
+    verdicts = [verdict if isinstance(verdict, str) else None for verdict in said]  # none where it was not judged
+    columns = judged, verdicts, table["id"], *(table[name] for name in names)
+    return {
+        str(id): _Row(int(rank), float(score), str(name), verdict) if is_judged else _Row(verdict=verdict)
+        for is_judged, verdict, id, rank, score, name in zip(*columns, strict=True)
+    }
+
+
+def _is_changed(change: ParcelChange) -> bool:
+    pairs = change.rank, change.classes, change.verdicts
+    return any(before != after for before, after in pairs) or abs(change.gained) > CHANGED
+
+
+def class_hectares(run: FinishedRun) -> dict[int, float]:
+    """Area of each class code inside the region [ha], by the counts of a view's manifest."""
+    grid = run.grid
+    middle = type(grid.window)(grid.rows // 2, grid.cols // 2, 1, 1)
+    cell = float(cell_areas(grid, middle)[0, 0]) / 1e4
+    counts = run.manifest["views"][0]["counts"]["classes"]
+    return {int(code): count * cell for code, count in sorted(counts.items())}

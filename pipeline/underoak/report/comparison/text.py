@@ -1,0 +1,355 @@
+"""A comparison of two runs as text for a terminal, and as plain values for machines."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from underoak.base import crs as _crs
+from underoak.base.errors import count_of, printable
+from underoak.base.grid import Grid
+from underoak.engine.raster_difference import RasterDifference
+from underoak.places.geometry.areas import hectares as in_words
+from underoak.report.comparison.compare import (
+    Comparison,
+    FinishedRun,
+    InputChange,
+    ParcelChange,
+    ParcelsChange,
+    class_hectares,
+    short,
+)
+
+WIDTH = 100
+_MOST_ROWS = 10
+_CODES = {1: "S1", 2: "S2", 3: "S3", 4: "N", 250: "excluded", 255: "missing"}
+
+
+def comparison_text(found: Comparison) -> str:
+    """The comparison for people, no line wider than 100 columns."""
+    parts = [_heads(found), [_outputs(found)], [*_differences(found)], [*_explained(found)]]
+    if found.not_compared:
+        parts.append([f"Cells were not compared: {found.not_compared}."])
+    for folder, view in found.views.items():
+        place = f" of {folder}" if folder else ""
+        if view.cells is not None:
+            parts.append([f"Cells{place}", *_cells(view.cells, found.first.grid)])
+        else:
+            parts.append([f"Areas by class{place}", *_totals(found.first.views[folder], found.second.views[folder])])
+        if view.parcels is not None:
+            parts.append([f"Parcels{place}", *_parcels(view.parcels)])
+    return "\n\n".join("\n".join(_folded(printable(line)) for line in part) for part in parts if part)
+
+
+def _folded(line: str) -> str:
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(line, WIDTH, subsequent_indent=indent) if len(line) > WIDTH else line
+
+
+def _heads(found: Comparison) -> list[str]:
+    lines = []
+    for which, run in (("first", found.first), ("second", found.second)):
+        manifest = run.manifest
+        lines.append(f"{which:<7} {run.folder}: {manifest['plan']['title']}, made {manifest['when']['started']}")
+    return lines
+
+
+def _outputs(found: Comparison) -> str:
+    told = found.outputs
+    if told.are_same:
+        return f"The runs left the same {count_of(len(told.same), 'file')}, byte for byte."
+    kinds = {
+        "not the same": told.different,
+        "only in the first": told.only_first,
+        "only in the second": told.only_second,
+    }
+    parts = [f"{what}: {', '.join(names)}" for what, names in kinds.items() if names]
+    same = f"{len(told.same)} file{' is' if len(told.same) == 1 else 's are'} the same, byte for byte"
+    return f"{same}; {'; '.join(parts)}."
+
+
+def _differences(found: Comparison) -> Iterator[str]:
+    for change in found.plan:
+        yield f"  plan      {change.words}{'' if change.touches != 'words' else ' (moves no cell)'}"
+    for given in found.inputs:
+        yield f"  input     {short(given.of)}: {_sums(given)}"
+    if found.software:
+        yield "  software  " + ", ".join(f"{name} {a} -> {b}" for name, (a, b) in found.software.items())
+    if found.first.grid != found.second.grid:
+        yield f"  grid      {_grid(found.first.grid)} -> {_grid(found.second.grid)}"
+
+
+def _sums(given: InputChange) -> str:
+    if not given.first:
+        return "only the second run reads it"
+    if not given.second:
+        return "only the first run reads it"
+    one, other = (", ".join(digest[:12] for digest in digests[:3]) for digests in (given.first, given.second))
+    return f"other content, SHA-256 {one}... -> {other}..."
+
+
+def _grid(grid: Grid) -> str:
+    left, _, _, top = grid.bounds
+    return f"{grid.rows} x {grid.cols} cells of {grid.cell_m:g} m from {left:.10g}, {top:.10g} in {grid.crs}"
+
+
+def _explained(found: Comparison) -> Iterator[str]:
+    if found.outputs.are_same:
+        return
+    causes = found.causes
+    if len(causes) == 1:
+        yield f"Explained by: {causes[0]}. Nothing else differs that could have done it."
+    elif causes:
+        yield "Any of these, or several of them together, can be the reason:"
+        yield from (f"  {cause}" for cause in causes)
+        yield "To know which, run again with one of them changed at a time."
+    else:
+        yield (
+            "Nothing that is recorded explains it: plan, inputs and software are the same. Another kind of processor, "
+            "a changed program of the same version, or a damaged file would do it."
+        )
+
+
+def _cells(found: RasterDifference, grid: Grid) -> Iterator[str]:
+    if not found.judged:
+        yield f"  no cell of {_count(found.cells)} was judged in both runs"
+    else:
+        share = found.changed / found.judged
+        yield (
+            f"  suitability moved by more than {_plain(found.tolerance)} on {_share(share)} of "
+            f"the {count_of(found.judged, 'cell')} judged in both"
+        )
+    if found.changed:
+        yield (
+            f"  where it moved: {_small(found.mean)} on average, 99 % of them by {_small(found.p99)} or less, "
+            f"at most {_small(found.most)}"
+        )
+        yield f"  over all of them it {'rose' if found.shift > 0 else 'fell'} by {_small(abs(found.shift))} on average"
+        assert found.most_at is not None
+        assert found.most_from_to is not None
+        before, after = found.most_from_to
+        yield f"  most at {_place(grid, *found.most_at)}: {before:.4f} -> {after:.4f}"
+    moved = {name: count for name, count in found.memberships.items() if count}
+    if moved:
+        shares = ", ".join(f"{name} on {_share(count / found.judged)}" for name, count in _descending(moved))
+        yield f"  membership moved, in steps of 1/250: {shares}"
+    elif found.changed:
+        yield "  membership moved nowhere, in steps of 1/250"
+    if any(before != after for before, after in found.moves):
+        yield ""
+        yield from _table(found.moves)
+    else:
+        yield "  no cell changed its class"
+    if found.blocks:
+        yield ""
+        yield "  most changed blocks of 512 cells     cells changed   sum of change   middle"
+        for block in found.blocks:
+            row, col = block.window.row, block.window.col
+            middle = _place(grid, row + block.window.rows // 2, col + block.window.cols // 2, short=True)
+            at = f"rows from {row}, columns from {col}"
+            yield f"    {at:<34} {_count(block.cells):>13} {_sum(block.amount):>15}   {middle}"
+
+
+def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
+    return sorted(counts.items(), key=lambda item: -item[1])
+
+
+def _table(moves: Mapping[tuple[int, int], float]) -> Iterator[str]:
+    """From class to class [ha]; ground that is missing in both runs is left out."""
+    codes = [code for code in _CODES if any(code in pair for pair in moves if pair != (255, 255))]
+    yield "  ha, from (down) to (across)" + "".join(f"{_CODES[code]:>11}" for code in codes)
+    for before in codes:
+        cells = ["" if (before, after) == (255, 255) else _area(moves.get((before, after), 0.0)) for after in codes]
+        yield f"  {_CODES[before]:<27}" + "".join(f"{cell:>11}" for cell in cells)
+
+
+def _area(hectares: float) -> str:
+    if hectares == 0:
+        return "·"
+    if hectares < 0.1:
+        return in_words(hectares)
+    return f"{hectares:,.2f}".replace(",", " ") if hectares < 10 else f"{hectares:,.0f}".replace(",", " ")
+
+
+def _with_unit(hectares: float) -> str:
+    return _area(hectares) if 0.0 < hectares < 0.1 else f"{_area(hectares)} ha"
+
+
+def _totals(first: FinishedRun, second: FinishedRun) -> Iterator[str]:
+    one, other = class_hectares(first), class_hectares(second)
+    for code, name in _CODES.items():
+        if code in one or code in other:
+            yield f"  {name:<10}{_with_unit(one.get(code, 0.0)):>17} -> {_with_unit(other.get(code, 0.0)):>17}"
+
+
+def _parcels(told: ParcelsChange) -> Iterator[str]:
+    if told.is_empty:
+        yield f"  all {told.both} came out the same"
+        return
+    up = sum(change.moved > 0 for change in told.changed)
+    down = sum(change.moved < 0 for change in told.changed)
+    yield f"  {told.both} in both runs, {len(told.changed)} of them changed: {up} rose in rank, {down} fell"
+    for what, ids in (
+        ("judged now, not before", told.now_judged),
+        ("no longer judged", told.no_longer_judged),
+        ("only in the first run", told.only_first),
+        ("only in the second run", told.only_second),
+    ):
+        if ids:
+            yield f"  {what}: {_listed(ids)}"
+    if told.changed:
+        said = ", verdict" if any(change.verdicts[0] != change.verdicts[1] for change in told.changed) else ""
+        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{said}"
+        yield from (_parcel(change) for change in told.changed[:_MOST_ROWS])
+        left = len(told.changed) - _MOST_ROWS
+        if left > 0:
+            yield f"  ... and {left} more (--json lists all)"
+
+
+def _parcel(change: ParcelChange) -> str:
+    ranks, scores = (
+        " -> ".join("–" if value is None else form(value) for value in pair)
+        for pair, form in ((change.rank, str), (change.suitability, lambda v: f"{v:.4f}"))
+    )
+    before, after = change.classes
+    kinds = f"{before or '–'}" if before == after else f"{before or '–'} -> {after or '–'}"
+    told, tells = change.verdicts
+    kinds += "" if told == tells else f", {told or '–'} -> {tells or '–'}"
+    name = change.id if len(change.id) <= 24 else change.id[:23] + "…"
+    return f"  {name:<24} {ranks:>15} {scores:>18}  {kinds}"
+
+
+def _listed(ids: Sequence[str]) -> str:
+    left = len(ids) - _MOST_ROWS
+    return ", ".join(ids[:_MOST_ROWS]) + (f" and {left} more" if left > 0 else "")
+
+
+def _lonlat(grid: Grid, x: float, y: float) -> tuple[float, float]:
+    longitude, latitude = _crs.transformer(grid.crs, "EPSG:4326").transform(x, y)
+    return float(longitude), float(latitude)
+
+
+def _place(grid: Grid, row: int, col: int, short: bool = False) -> str:
+    """The middle of a cell, on the grid and on Earth."""
+    x, y = grid.xy(col + 0.5, row + 0.5)
+    longitude, latitude = _lonlat(grid, x, y)
+    if short:
+        return f"{longitude:.4f}, {latitude:.4f}"
+    return f"x {x:.1f}, y {y:.1f} (longitude {longitude:.5f}, latitude {latitude:.5f})"
+
+
+def _count(number: int) -> str:
+    return f"{number:,}".replace(",", " ")
+
+
+def _share(share: float) -> str:
+    """A share in percent with two figures that count.
+
+    >>> _share(0.0031), _share(0.412), _share(0.0), _share(1.0)
+    ('0.31 %', '41 %', '0 %', '100 %')
+    """
+    if share in (0.0, 1.0):
+        return f"{share:.0%}".replace("%", " %")
+    percent = share * 100
+    digits = max(0, 1 - math.floor(math.log10(percent)))
+    return f"{min(percent, 100 - 10**-digits):.{digits}f} %" if share > 0.5 else f"{percent:.{digits}f} %"
+
+
+def _plain(value: float) -> str:
+    return f"{value:.7f}".rstrip("0")
+
+
+def _sum(value: float) -> str:
+    return f"{value:,.0f}".replace(",", " ") if value >= 100 else f"{value:.3f}"
+
+
+def _small(value: float) -> str:
+    return f"{value:.2g}" if value < 0.001 else f"{value:.4f}"
+
+
+def comparison_values(found: Comparison) -> dict[str, Any]:
+    """The comparison as plain values that JSON can hold; what is not a number is null."""
+    told = found.outputs
+    return {
+        "format": 1,
+        "first": _run(found.first),
+        "second": _run(found.second),
+        "same": told.are_same,
+        "outputs": {"same": told.same, "different": told.different, "only_first": told.only_first,
+                    "only_second": told.only_second},
+        "plan": [{"key": c.key, "words": c.words, "touches": c.touches} for c in found.plan],
+        "inputs": [{"of": i.of, "first": i.first, "second": i.second, "touches": i.touches} for i in found.inputs],
+        "software": {name: {"first": a, "second": b} for name, (a, b) in found.software.items()},
+        "same_grid": found.first.grid == found.second.grid,
+        "not_compared": found.not_compared or None,
+        "explained_by": found.causes[0] if len(found.causes) == 1 else None,
+        "candidates": found.causes,
+        "views": {
+            folder or ".": {
+                "first_hectares": _hectares(found.first.views[folder]),
+                "second_hectares": _hectares(found.second.views[folder]),
+                "cells": None if view.cells is None else _raster(view.cells, found.first.grid),
+                "parcels": None if view.parcels is None else _parcel_values(view.parcels),
+            }
+            for folder, view in found.views.items()
+        },
+    }  # fmt: skip
+
+
+def _parcel_values(told: ParcelsChange) -> dict[str, Any]:
+    changed = [
+        {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes, "verdict": c.verdicts}
+        for c in told.changed
+    ]  # fmt: skip
+    return {"both": told.both, "only_first": told.only_first, "only_second": told.only_second,
+            "now_judged": told.now_judged, "no_longer_judged": told.no_longer_judged, "changed": changed}  # fmt: skip
+
+
+def _hectares(run: FinishedRun) -> dict[str, float]:
+    return {_CODES.get(code, str(code)): area for code, area in class_hectares(run).items()}
+
+
+def _run(run: FinishedRun) -> dict[str, Any]:
+    manifest = run.manifest
+    return {"folder": str(run.folder), "title": manifest["plan"]["title"], "plan_sha256": manifest["plan_sha256"],
+            "started": manifest["when"]["started"]}  # fmt: skip
+
+
+def _raster(found: RasterDifference, grid: Grid) -> dict[str, Any]:
+    most = None
+    if found.most_at is not None and found.most_from_to is not None:
+        most = {**_at(grid, *found.most_at), "difference": found.most, "first": found.most_from_to[0],
+                "second": found.most_from_to[1]}  # fmt: skip
+    return {
+        "cells": found.cells,
+        "judged_in_both": found.judged,
+        "changed": found.changed,
+        "tolerance": found.tolerance,
+        "mean": _number(found.mean),
+        "shift": _number(found.shift),
+        "p99": _number(found.p99),
+        "most": most,
+        "class_hectares": [
+            {"first": _CODES.get(a, str(a)), "second": _CODES.get(b, str(b)), "hectares": area}
+            for (a, b), area in found.moves.items()
+        ],
+        "membership_cells_changed": dict(found.memberships),
+        "blocks": [
+            {"row": b.window.row, "col": b.window.col, "rows": b.window.rows, "cols": b.window.cols, "changed": b.cells,
+             "amount": b.amount, "middle": _at(grid, b.window.row + b.window.rows // 2,
+                                               b.window.col + b.window.cols // 2)}
+            for b in found.blocks
+        ],
+    }  # fmt: skip
+
+
+def _at(grid: Grid, row: int, col: int) -> dict[str, Any]:
+    x, y = grid.xy(col + 0.5, row + 0.5)
+    longitude, latitude = _lonlat(grid, x, y)
+    return {"row": row, "col": col, "x": x, "y": y, "longitude": longitude, "latitude": latitude}
+
+
+def _number(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,136 @@
+"""Several species and futures beside each other: one table of parcels, one page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from underoak.places.geometry.areas import hectares
+from underoak.places.planting.pairs import NO_PAIR, pair_words
+from underoak.plan.plan import Case, Plan
+from underoak.report.page.page import left_out, rendered
+from underoak.report.text.answer_words import CAUTIONS, PURPOSES, score
+from underoak.report.text.cases_words import view_column
+from underoak.report.text.findings import Findings
+from underoak.report.text.verdict_words import chance
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_TIE = 1e-6
+_MOST = 200
+
+
+def column(view: Case) -> str:
+    """How a view is called in the names of columns."""
+    return view_column(view.species, view.scenario)
+
+
+def joined_parcels(views: Sequence[Case], findings: Sequence[Findings]) -> pd.DataFrame:
+    """One row for every parcel, best first.
+
+    Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; equal
+    within 1e-6 share one) · `best` (that species) · `verdict`, `p_s2` (its own, with draws) · those of
+    `places.pair_columns` (species and host together) ·
+    `area_ha` · and for each view `rank_`, `suitability_`, `class_`, for each species of the present `verdict_`.
+    """
+    import pandas as pd
+
+    tables = [found.parcels.set_index("id") for found in findings]
+    ids = sorted(tables[0].index)
+    joined = pd.DataFrame({"id": ids, "area_ha": tables[0].loc[ids, "area_ha"].to_numpy()})
+    present, chances = [], {}
+    for view, table in zip(views, tables, strict=True):
+        own = table.loc[ids]
+        for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in own else ())):
+            joined[f"{name}_{column(view)}"] = own[name].array
+        if not view.scenario:
+            chances[column(view)] = own.get("p_s2")
+            present.append((view, own["suitability"].to_numpy(float) * (1.0 - own["excluded_share"].to_numpy(float))))
+    values = np.array([value for _, value in present])
+    known = ~np.isnan(values).all(axis=0)
+    filled = np.where(np.isnan(values), -1.0, values)
+    best = filled.max(axis=0)
+    names = np.array([column(view) for view, _ in present], object)
+    joined.insert(1, "best", np.where(known, names[filled.argmax(axis=0)], None))
+    ascending = np.sort(best[known])
+    ranks = [
+        1 + len(ascending) - int(np.searchsorted(ascending, value + _TIE, side="right")) if fine else None
+        for value, fine in zip(best, known, strict=True)
+    ]
+    joined.insert(1, "rank", pd.Series(ranks, dtype="Int64"))
+    if any(f"verdict_{name}" in joined for name in names):
+        told = _of_best(joined, {name: joined.get(f"verdict_{name}") for name in names})
+        joined.insert(3, "verdict", pd.Series(told, dtype=object))
+        chance = _of_best(joined, {name: chances[name] for name in names})
+        joined.insert(4, "p_s2", pd.Series([np.nan if p is None else p for p in chance], dtype=float))
+    at = list(joined.columns).index("area_ha")
+    if findings[0].pairs is not None:
+        own_pairs = findings[0].pairs.loc[ids]
+        for name in reversed(own_pairs.columns):
+            joined.insert(at, name, own_pairs[name].array)
+    order = np.lexsort((np.arange(len(ids)), np.where(known, -best, np.inf)))
+    return joined.iloc[order].reset_index(drop=True)
+
+
+def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
+    """What the best species of each parcel says; None where it says nothing."""
+    found = []
+    for i, best in enumerate(joined["best"]):
+        said = by_name.get(best)
+        value = None if said is None else said.iloc[i]
+        found.append(None if value is None or value != value else value)
+    return found
+
+
+def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
+    """The page on top of a run with several species or futures; `futures` are made by `futures_section`."""
+    views = plan.batch
+    table = joined_parcels(views, findings) if findings[0].parcels is not None else None
+    return rendered(
+        "batch.html",
+        title=plan.title,
+        subtitle=f"{PURPOSES[plan.purpose].capitalize()} · {len(views)} times judged · {findings[0].made:%Y-%m-%d}",
+        views=[_row(view, found) for view, found in zip(views, findings, strict=True)],
+        columns=[view.label for view in views],
+        has_pairs=table is not None and "best_host" in table,
+        has_verdicts=table is not None and "verdict" in table,
+        parcels=[] if table is None else [_parcel(row, views) for _, row in table.head(_MOST).iterrows()],
+        parcels_left_out="" if table is None else left_out(len(table), _MOST),
+        futures=futures,
+        cautions=CAUTIONS,
+    )
+
+
+def _row(view: Case, found: Findings) -> dict[str, Any]:
+    best = "–"
+    if found.has_parcels and isinstance(found.parcels["class"].iloc[0], str):
+        first = found.parcels.iloc[0]
+        best = f"{first['id']}: {first['class']}, {score(first['suitability'])}"
+    areas = [hectares(found.class_cells.get(code, 0) * found.cell_ha) for code in (1, 2, 3, 4)]
+    return {"label": view.label, "areas": areas, "best": best, "link": f"{view.folder or '.'}/report.html"}
+
+
+def _parcel(row: Any, views: Sequence[Case]) -> dict[str, Any]:
+    known = isinstance(row["best"], str)
+    return {
+        "rank": str(row["rank"]) if known else "–",
+        "id": str(row["id"]),
+        "best": row["best"].replace("_", " ").capitalize() if known else "not judged",
+        "pair": _pair(row),
+        "verdict": row["verdict"] if isinstance(row.get("verdict"), str) else "–",
+        "chance": chance(row),
+        "scores": [score(float(row[f"suitability_{column(view)}"])) for view in views],
+    }
+
+
+def _pair(row: Any) -> str:
+    """The best truffle and host of a parcel."""
+    if not isinstance(row.get("best_host"), str):
+        return ""
+    host, species = row["best_host"], row.get("best_species")
+    if host == NO_PAIR or " with " in host or not isinstance(species, str):
+        return pair_words(host) if host != NO_PAIR else NO_PAIR
+    return f"{pair_words(species)} with {pair_words(host)}"

@@ -1,0 +1,140 @@
+"""Truffle and host of every parcel, beside what else a run found; and what to plant, for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from underoak.places.planting.mix import is_european, mix_of
+from underoak.places.planting.pairs import NO_PAIR, PairScores, hosts_of, pair_columns, states_at
+from underoak.places.planting.planting import lay_out, rounded, rounded_words, spacing_of
+from underoak.places.soil.soil_units import read_sites
+from underoak.places.wild.native_rules import range_of
+from underoak.report.text.answer_words import percent, score
+from underoak.report.text.findings import Findings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from underoak.engine.prepare.prepare import Prepared
+    from underoak.places.geometry.parcel_shapes import Parcels
+    from underoak.places.parcels.draws import ParcelDraws
+    from underoak.plan.plan import Case
+
+SHORTLIST = 5  # parcels that the report tells what to plant on
+
+
+def with_pairs(
+    views: Sequence[Case], findings: Sequence[Findings], prepared: Prepared, parcels: Parcels | None,
+    spreads: Mapping[str, ParcelDraws | None],
+) -> list[Findings]:  # fmt: skip
+    """The findings with the columns of `places.pair_columns` in every table of parcels, before the area.
+
+    The first findings also keep those of all species of the present together, by id. `spreads` are the draws of each
+    view, by its folder.
+    """
+    if parcels is None or not any(view.species for view in views):
+        return list(findings)
+    states: dict[str, Sequence[str]] = {}
+    made, present = [], []
+    for view, found in zip(views, findings, strict=True):
+        if not view.species:
+            made.append(found)
+            continue
+        if view.species not in states:
+            states[view.species] = states_at(range_of(view.plan, prepared), parcels.shapes)
+        table, spread = found.parcels.set_index("id").loc[list(parcels.ids)], spreads.get(view.folder)
+        column = table["suitability"].to_numpy(float)
+        draws = None if spread is None else _known(spread, table, parcels.ids)
+        judged = PairScores((view.plan,), column[:, None], (states[view.species],), _stacked([draws], [column]))
+        made.append(replace(found, parcels=_joined(found.parcels, pair_columns(judged), parcels.ids)))
+        if not view.scenario:
+            present.append((view, column, draws))
+    plans, columns, every = zip(*present, strict=True)
+    together = PairScores(
+        tuple(view.plan for view in plans), np.stack(columns, axis=1),
+        tuple(states[view.species] for view in plans), _stacked(every, columns),
+    )  # fmt: skip
+    table = pair_columns(together)
+    table.insert(0, "id", list(parcels.ids))
+    made[0] = replace(made[0], pairs=table.set_index("id"))
+    return made
+
+
+def _known(spread: ParcelDraws, table: pd.DataFrame, ids: Sequence[str]) -> Any:
+    """The draws of the parcels, in the order of the table; none where the table says nothing of draws."""
+    place = {id: i for i, id in enumerate(spread.ids)}
+    draws = spread.suitability[[place[id] for id in ids]].copy()
+    if "p_s2" in table:
+        draws[table["p_s2"].isna().to_numpy()] = np.nan
+    return draws
+
+
+def _stacked(every: Sequence[Any], columns: Sequence[Any]) -> Any:
+    """Draws of all species (parcels, draws, species), a species without doubt the same in each; None without any."""
+    count = next((draws.shape[1] for draws in every if draws is not None), None)
+    if count is None:
+        return None
+    filled = [
+        np.repeat(column[:, None], count, axis=1) if draws is None else draws
+        for draws, column in zip(every, columns, strict=True)
+    ]
+    return np.stack(filled, axis=2)
+
+
+def _joined(table: pd.DataFrame, columns: pd.DataFrame, ids: Sequence[str]) -> pd.DataFrame:
+    columns.index = list(ids)
+    own, made = columns.loc[table["id"]], table.copy()
+    at = list(made.columns).index("area_ha")
+    for name in reversed(own.columns):
+        made.insert(at, name, own[name].to_numpy())
+    return made
+
+
+def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> list[dict[str, str]]:
+    """For the best parcels: hosts, how sure, how many trees the shape takes, and a mix. Wild ground gets no count."""
+    plan = found.plan
+    if parcels is None or not found.has_parcels or "best_host" not in found.parcels:
+        return []
+    shape_of = dict(zip(parcels.ids, parcels.shapes, strict=True))
+    ranked = found.parcels[found.parcels["rank"].notna()].head(SHORTLIST)
+    between, along = spacing_of(plan.species)
+    hosts = hosts_of(plan)
+    rows = []
+    for _, row in ranked.iterrows():
+        chance = row.get("p_pair", np.nan)
+        told = {
+            "id": str(row["id"]), "pair": tree_names(row["best_host"], hosts),
+            "worth": f"{score(row['pair'])}" + (f", in {percent(chance)} of draws" if chance == chance else ""),
+            "next": tree_names(row["runner_up"], hosts) if isinstance(row["runner_up"], str) else "–",
+            "trees": "–", "mix": "–",
+        }  # fmt: skip
+        if row["best_host"] != NO_PAIR and plan.purpose != "restore":
+            layout = lay_out(
+                shape_of[row["id"]], parcels.crs, between, along,
+                is_open=lambda x, y: read_sites(folder, found.grid, (), x, y).is_open,
+            )  # fmt: skip
+            mix = mix_of(hosts, layout.trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
+            told["trees"] = rounded_words(layout.trees)
+            told["mix"] = ", ".join(f"{_count(part.trees)} {part.host.common}" for part in mix) or "–"
+        rows.append(told)
+    return rows
+
+
+def _count(trees: int) -> str:
+    return f"{rounded(trees):,}".replace(",", " ")
+
+
+def tree_names(names: str, hosts: Sequence[Any]) -> str:
+    """Common names for the names of a table's cell, introduced ones marked; hosts that are not known stay as they are.
+
+    >>> from underoak.plan.profiles.profile import load_profile
+    >>> tree_names("quercus_ilex; cedrus", load_profile("tuber_aestivum").hosts)
+    'holm oak, cedar (introduced)'
+    """
+    known = {host.name: host.common + (" (introduced)" if host.introduced else "") for host in hosts}
+    return ", ".join(known.get(name, name) for name in names.split("; "))

@@ -1,0 +1,139 @@
+"""What a field sheet stands on: one parcel or zone of a finished run, measured for soil, rows, plants and inoculum."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from underoak.base import crs as _crs
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid
+from underoak.places.planting.mix import Planted, is_european, mix_of
+from underoak.places.planting.pairs import hosts_in, states_at
+from underoak.places.planting.planting import SETBACK_M, PlantingLayout, Way, lay_out, spacing_of, trial_plots
+from underoak.places.soil.sampling import Sampling
+from underoak.places.soil.soil_units import read_sites
+from underoak.places.wild.native_range import OUTSIDE, native_range
+from underoak.places.wild.native_rules import CUT, REFUSED
+from underoak.plan.profiles.profile import Profile, load_profile
+from underoak.report.sheet.sampling_points import sampled
+from underoak.report.text.answer_words import limits
+from underoak.report.text.explanation import criteria_of
+
+_BLOCK_HA = 1.0  # of truffle ground for one sample; common practice, no source
+_FEWEST, _MOST = 3, 12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Field:
+    """Everything that a field sheet puts into words."""
+
+    name: str  # Parcel 007
+    row: Mapping[str, Any]  # of the table of parcels or zones
+    weakest: str  # the criteria that limit it most, as people call them
+    purpose: str
+    way: Way
+    is_wild: bool
+    profile: Profile | None
+    state: str  # of the truffle: native, needs evidence, introduced; "" without a species
+    is_south: bool
+    area_ha: float
+    layout: PlantingLayout | None  # none on wild ground
+    plots: int  # on wild ground
+    mix: tuple[Planted, ...]
+    sampling: Sampling | None
+    no_sampling: str  # why there is none
+
+    @property
+    def trees(self) -> int:
+        """Places for a tree: in rows, or in trial plots on wild ground."""
+        return sum(part.trees for part in self.mix) if self.mix else self.layout.trees if self.layout else 0
+
+
+def read_site(
+    folder: Path, manifest: Mapping[str, Any], grid: Grid, table: Any, place: int, kind: str, way: Way | None = None,
+    spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
+) -> Field:  # fmt: skip
+    """The parcel or zone (`kind`) that stands at a place of its table.
+
+    `way` left out: whips on wild ground, else potted seedlings. With purpose restore, or the way `wild`, the ground is
+    wild: no rows, and nothing that is not native there. `spacing_m`: between rows and along them; left out, what is
+    usual for the truffle. `setback_m`: kept free along the edges; left out, 4 m. Neither is for wild ground.
+
+    Raises:
+        UnderoakError: E442 for wild ground where the truffle is not native, E443 for rows on wild ground, E440
+            without a shape, E230 when a raster cannot be read.
+    """
+    plan, view = manifest["plan"], manifest["views"][0]
+    row = table.iloc[place]
+    shape, id = row["geometry"], str(row["id"])
+    name = f"{kind.capitalize()} {id}"
+    if shape is None or shape.is_empty:
+        raise UnderoakError(Fault("E440", "it has no shape, so nothing can be laid out", name, "draw its outline"))
+    profile = load_profile(view["species"]) if view["species"] else None
+    is_wild = plan["purpose"] == "restore" or way == "wild"
+    if is_wild and (spacing_m is not None or setback_m is not None):
+        what = "wild ground gets trial plots and no rows, so spacing and headland mean nothing there"
+        mend = "leave out --spacing and --headland, or lay out an orchard: --establish nuts, pots or whips"
+        if plan["purpose"] == "restore":
+            mend = "leave out --spacing and --headland"
+        raise UnderoakError(Fault("E443", what, name, mend))
+    state = _state(profile, row, shape, grid, name, is_wild)
+    hosts = () if profile is None else hosts_in(profile, plan.get("hosts", ()), "restore" if is_wild else "orchard")
+    named, european = bool(plan.get("hosts")), profile is not None and is_european(profile.hosts)
+    layout, plots, trees = None, 0, 0
+    if is_wild:
+        plots, trees = trial_plots(float(row["area_ha"]))
+    else:
+        between, along = spacing_m or spacing_of(profile.name if profile else "")
+        layout = lay_out(
+            shape,
+            grid.crs,
+            between,
+            along,
+            SETBACK_M if setback_m is None else setback_m,
+            lambda x, y: read_sites(folder, grid, (), x, y).is_open,
+        )
+        trees = layout.trees
+    sampling, why = _sampling(folder, manifest, grid, table, id, float(row["area_ha"]))
+    middle = shape.centroid
+    _, latitude = _crs.transformer(grid.crs, "EPSG:4326").transform(middle.x, middle.y)
+    usual: Way = "whips" if is_wild else "pots"
+    return Field(
+        name, row, limits(criteria_of(view), row["limiting"]), plan["purpose"],
+        usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
+        layout, plots, mix_of(hosts, trees, named, european), sampling, why,
+    )  # fmt: skip
+
+
+def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str, is_wild: bool) -> str:
+    if profile is None:
+        return ""
+    local = native_range(profile.name).on(grid)
+    if not is_wild:
+        return states_at(local, np.array([shape], object))[0]
+    strict = local.state(shape)
+    if strict == OUTSIDE or str(row.get("reason")).startswith(REFUSED) or row.get("native_range") == CUT:
+        what = f"{profile.latin} is not native there, all over it, and must not be brought to wild ground"
+        mend = "leave it as it is; on farmland it is a crop: --establish nuts, pots or whips, with another purpose"
+        raise UnderoakError(Fault("E442", what, name, mend))
+    return strict
+
+
+def _sampling(
+    folder: Path, manifest: Mapping[str, Any], grid: Grid, table: Any, id: str, area_ha: float
+) -> tuple[Sampling | None, str]:
+    """A point for each block of a hectare, as many as there is room for."""
+    wanted = min(max(int(np.ceil(area_ha / _BLOCK_HA)), _FEWEST), _MOST)
+    for n in range(wanted, 0, -1):
+        try:
+            return sampled(folder, manifest, grid, table, id, n), ""
+        except UnderoakError as error:
+            fault = error.faults[0]
+            if fault.code != "E441" or n == 1:
+                return None, fault.what
+    raise AssertionError("one point or none")

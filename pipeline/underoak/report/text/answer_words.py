@@ -1,0 +1,227 @@
+"""Results in plain words: the answer first, then the reason, then the next step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from underoak.places.geometry.areas import hectares
+from underoak.places.parcels.ranking import NOTHING
+from underoak.places.verdicts.sensitivity import FirstTwo
+from underoak.plan.profiles.season import month_names
+from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.next_step import DECIDE, next_step
+from underoak.report.text.verdict_words import chance, doubt_card, doubt_lines, has_verdict
+
+PURPOSES = {
+    "buy": "ground to buy",
+    "orchard": "ground to plant",
+    "restore": "ground to restore",
+    "region": "a region's ground",
+}
+
+CAUTIONS = (
+    "This is screening from open maps, not advice. It does not replace a soil test, a look at the ground, water "
+    "rights, access, title and licensed professionals. No yield and no income is promised.",
+    "Soil maps show an average over their cells. A field may differ from it, and from itself within fifty metres.",
+    "Lime burns eyes and skin, burnt and hydrated lime most: wear goggles, gloves and a mask, spread on still days, "
+    "keep it off watercourses, and follow the product sheet. A lime figure from maps is a lower bound.",
+    "Never eat a fungus unless an expert has named it in hand: smell and pictures are not enough.",
+    "On wild ground, never set free a truffle, strain or host that is not native there. Ask the owner and, on "
+    "protected ground, the authority, before digging, planting, liming or inoculating. A map that shows no protection "
+    "gives no leave.",
+    "Foraging, planting and moving soil or trees have laws of their own in each country. Check yours.",
+)
+
+
+def percent(share: float) -> str:
+    """A share for a table.
+
+    >>> percent(0.5), percent(0.0), percent(0.004), percent(float("nan"))
+    ('50 %', '0 %', '<1 %', '–')
+    """
+    if not math.isfinite(share):
+        return "–"
+    share = round(share, 6)
+    if 0 < share < 0.005:
+        return "<1 %"
+    if 0.995 <= share < 1:
+        return ">99 %"
+    return f"{share * 100:.0f} %"
+
+
+def judged_words(row: Mapping[str, Any]) -> str:
+    """How much of a parcel is excluded, by what most, and how much of the rest was judged.
+
+    >>> judged_words({"excluded_share": 0.0, "valid_share": 1.0})
+    'nothing of it excluded, all of it judged'
+    >>> judged_words({"excluded_share": 0.81, "valid_share": 0.6, "excluded_by": "built_up"})
+    '81 % of it excluded (most by built_up), 60 % of the rest judged'
+    """
+    is_free, is_whole = row["excluded_share"] < 1e-6, row["valid_share"] > 1.0 - 1e-6
+    excluded = "nothing of it excluded" if is_free else f"{percent(row['excluded_share'])} of it excluded"
+    if isinstance(row.get("excluded_by"), str) and not is_free:
+        excluded += f" (most by {row['excluded_by']})"
+    judged = "all" if is_whole else percent(row["valid_share"])
+    return f"{excluded}, {judged} of {'it' if is_free else 'the rest'} judged"
+
+
+def score(value: float) -> str:
+    """A score 0..1 with two places; a dash where there is none."""
+    return f"{value:.2f}" if math.isfinite(value) else "–"
+
+
+def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
+    """Limiting factors in words, from the table's `a; b`."""
+    if not isinstance(names, str):
+        return "–"
+    labels = {criterion.name: criterion.label for criterion in criteria}
+    return ", ".join(labels.get(name, name) for name in names.split("; "))
+
+
+def answers(findings: Findings) -> list[dict[str, str]]:
+    """Three cards: the best, the biggest doubt (or what holds most ground back), what to do next."""
+    is_told = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
+    cards = [_best(findings), doubt_card(findings, findings.parcels.iloc[0]) if is_told else _held_back(findings)]
+    if findings.has_parcels and findings.parcels["rank"].notna().any():
+        best = findings.parcels.iloc[0]
+        about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
+    else:
+        about, says = "Next", f"Have the best ground tested before {DECIDE[findings.plan.purpose]}."
+    return [*cards, {"about": about, "says": says, "more": ""}]
+
+
+def _best(findings: Findings) -> dict[str, str]:
+    if findings.has_parcels:
+        ranked = findings.parcels[findings.parcels["rank"].notna()]
+        if len(ranked) == 0:
+            return {"about": "Best parcel", "says": "None could be judged", "more": "The table says why for each."}
+        best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
+        ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
+        has_remedies = isinstance(best["remedies"], str)
+        better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
+        answer, p = (f"{best['verdict']}. ", f"; P(S2 or better) {chance(best)}") if has_verdict(best) else ("", "")
+        return {
+            "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
+            "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
+            "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}",
+        }
+    good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
+    judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
+    says = f"{hectares(good * findings.cell_ha)} of class S2 or better"
+    more = f"{percent(good / judged) if judged else '–'} of the ground that could be judged"
+    return {"about": "Suitable ground", "says": says, "more": more}
+
+
+def _held_back(findings: Findings) -> dict[str, str]:
+    counts = findings.counts["weakest"]
+    judged = sum(counts.values())
+    if not judged:
+        return {"about": "What holds the ground back", "says": "Nothing could be judged", "more": ""}
+    name, cells = max(counts.items(), key=lambda item: item[1])
+    about = "What holds most of the region back"
+    if name == NOTHING:
+        more = f"{percent(cells / judged)} of judged ground"
+        return {"about": about, "says": "Nothing limits most of it", "more": more}
+    criterion = next(c for c in findings.criteria if c.name == name)
+    more = f"the weakest criterion on {percent(cells / judged)} of judged ground; {criterion.remedy}"
+    return {"about": about, "says": criterion.label, "more": more}
+
+
+def _order(findings: Findings) -> list[str]:
+    """How firm the order of the first two parcels is against other weights."""
+    words = swap_words(findings.first_two, findings.criteria)
+    return [words] if words else []
+
+
+def swap_words(two: FirstTwo | None, criteria: Sequence[CriterionWords]) -> str:
+    """What change of one weight would turn the order of the first two parcels; "" when there is nothing to say."""
+    if two is None:
+        return ""
+    if two.swap is None:
+        return f"No change of a single weight would bring {two.second} before {two.first}."
+    criterion = criteria[two.swap.criterion]
+    if abs(two.swap.change) < 5e-4:
+        return f"{two.first} and {two.second} are as good as level: any other weights may turn their order."
+    return (
+        f"{two.first} and {two.second} change places if {criterion.label} weighs {two.swap.weight:.3f} instead of "
+        f"{criterion.weight:.3f} and the others keep their proportions; no smaller change of a single weight does it."
+    )
+
+
+def _bands(findings: Findings) -> list[str]:
+    """What the laboratory says of how far off maps say they are."""
+    lines = []
+    for layer, found in findings.calibration.items():
+        if found.inflation is None:
+            continue
+        line = (
+            f"{layer}: of {found.tests} tested parcels {percent(found.share)} lie within the map's 90 % band; with so "
+            f"many tests that stands for {percent(found.low)} to {percent(found.high)}"
+        )
+        if found.finding == "fits":
+            line += ", which agrees with that"
+        elif math.isfinite(found.inflation):
+            line += f". To hold 90 %, its standard deviation would have to be {found.inflation:.1f} times as large"
+        lines.append(f"{line}.")
+    return lines
+
+
+def limits_of_use(findings: Findings) -> list[str]:
+    """How far the figures carry, in sentences."""
+    lines = [*doubt_lines(findings)]
+    lines += [*_order(findings), *_bands(findings)]
+    used = {c.layer for c in findings.plan.criteria}
+    coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)
+    for grain, name in coarse[:4]:
+        if grain < 1.5 * math.sqrt(findings.cell_ha * 1e4):
+            continue
+        cell = grain * grain / 1e4
+        line = f"{name} resolves {metres(grain)}: one of its cells covers {hectares(cell)}"
+        if findings.has_parcels:
+            areas = findings.parcels["area_ha"].dropna()
+            small = int((areas < cell).sum())
+            if small:
+                line += f", more than {_of_parcels(small, len(areas))}"
+        lines.append(line + ". Inside a cell it tells no field from the next.")
+    missing = findings.class_cells.get(255, 0)
+    if missing:
+        share = percent(missing / findings.counts["inside"])
+        lines.append(f"{share} of the region could not be judged, because some layer has no value there.")
+    return lines
+
+
+def _of_parcels(some: int, every: int) -> str:
+    if some == every:
+        return "any of the parcels has" if every > 1 else "the parcel has"
+    return f"{some} of the {every} parcels {'have' if some > 1 else 'has'}"
+
+
+def metres(length: float) -> str:
+    """A length on the ground.
+
+    >>> metres(250.0), metres(5000.0)
+    ('250 m', '5.0 km')
+    """
+    return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
+
+
+def _indicator(spec: Any) -> str:
+    settings = ", ".join(f"{name} {written}" for name, written in spec.settings.items())
+    return f"{spec.derive} ({settings})" if settings else str(spec.derive)
+
+
+def decision(plan: Any, layer: str, facts: Any, months: Sequence[int] = ()) -> str:
+    """What was decided when a layer was read, and how it comes onto the grid; `months` are those that were taken."""
+    spec = plan.layers[layer]
+    origins = plan.origins(layer)
+    made = [f"{_indicator(spec)} of {' and '.join(origins)}"] if spec.from_ else []
+    if spec.file or len(origins) > 1:
+        made.append(facts.decision)
+    if spec.file and spec.derive:
+        made.append(_indicator(spec))
+    if spec.reduce:
+        named = month_names(months or spec.months or range(1, 13))
+        made.append(f"{spec.reduce} of {spec.season} ({named})" if spec.season else f"{spec.reduce} of {named}")
+    return "; ".join([*made, f"onto the grid by {spec.resampling}"])

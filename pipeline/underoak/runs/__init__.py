@@ -1,0 +1,1 @@
+"""Runs: judge a plan, check it, reopen a finished run."""

@@ -1,0 +1,228 @@
+"""A finished run: its folder, what is in it, and what can be asked of it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid
+from underoak.engine.storage.run_folder import MANIFEST, finish_publishing
+from underoak.layers.formats.safe_names import plain_to_read
+from underoak.report import (
+    Findings,
+    explain,
+    explain_joint,
+    explain_zone,
+    field_sheet,
+    lab_request,
+    parcel_place,
+    read_site,
+    sampled,
+    sensitivity_in,
+    sensitivity_words,
+    swap_in,
+    zone_place,
+)
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import xarray as xr
+
+    from underoak.places import Sampling, Sensitivity
+    from underoak.places.planting.planting import Way
+
+
+@dataclass(frozen=True)
+class Run:
+    """A finished run: its folder, and what is in it."""
+
+    folder: Path
+    manifest: dict[str, Any]
+    findings: tuple[Findings, ...] = ()  # of every view, when it was just made
+
+    def __repr__(self) -> str:
+        return f"<Run of {self.manifest['plan']['title']!r} in {str(self.folder)!r}>"
+
+    @classmethod
+    def open(cls, folder: Path | str) -> Run:
+        """A run that was finished earlier; one that was killed while its files got their final names is finished now.
+
+        Raises:
+            UnderoakError: E603 when the folder holds no finished run.
+        """
+        path = Path(folder) / MANIFEST
+        finish_publishing(Path(folder))
+        try:
+            content = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError) as error:
+            mend = "name the folder that `underoak run` wrote, or run the plan again"
+            raise UnderoakError(Fault("E603", "holds no finished run", str(folder), mend)) from error
+        if not isinstance(content, dict) or not {"plan", "grid", "views"} <= content.keys():
+            what = "holds a run of an older build, which says too little of itself"
+            raise UnderoakError(Fault("E603", what, str(folder), "run the plan again"))
+        return cls(Path(folder), content)
+
+    @property
+    def views(self) -> dict[str, Run]:
+        """The runs of single species and futures, by folder; this run itself under "" where there is but one."""
+        folders = [view["folder"] for view in self.manifest["views"]]
+        return {folder: Run.open(self.folder / folder) if folder else self for folder in folders}
+
+    @property
+    def grid(self) -> Grid:
+        """The analysis grid."""
+        grid = self.manifest["grid"]
+        return Grid(grid["crs"], tuple(grid["transform"]), grid["rows"], grid["cols"])
+
+    @cached_property
+    def dataset(self) -> xr.Dataset:
+        """The rasters as a lazy dataset: cells are read where they are looked at."""
+        from underoak.engine.write.dataset import open_run
+
+        return open_run(self.folder, self.grid, [c["name"] for c in self._only_view()["criteria"]])
+
+    def _only_view(self) -> dict[str, Any]:
+        views: list[dict[str, Any]] = self.manifest["views"]
+        if len(views) > 1:
+            folders = [view["folder"] for view in views]
+            mend = "name one of its folders instead: " + ", ".join(str(self.folder / folder) for folder in folders)
+            raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), mend))
+        return views[0]
+
+    @cached_property
+    def parcels(self) -> gpd.GeoDataFrame | None:
+        """The ranked parcels with their shapes, best first; None when the plan has none."""
+        return self._table("parcels.gpkg")
+
+    @cached_property
+    def zones(self) -> gpd.GeoDataFrame | None:
+        """The ranked zones with their shapes, best first; None when the plan asks for none."""
+        return self._table("zones.gpkg")
+
+    def _table(self, name: str) -> gpd.GeoDataFrame | None:
+        import geopandas as gpd
+
+        path = self.folder / name
+        if not path.exists():
+            return None
+        with plain_to_read(path) as plain:
+            return gpd.read_file(plain, engine="pyogrio")
+
+    @property
+    def unjudged(self) -> int:
+        """Parcels that could not be judged."""
+        return 0 if self.parcels is None else int(self.parcels["rank"].isna().sum())
+
+    def explain(self, parcel: str) -> str:
+        """Why a parcel stands where it stands, in words; of several species or futures, how it stands in each.
+
+        Raises:
+            UnderoakError: E604 when the run has no such parcel.
+        """
+        if len(self.manifest["views"]) > 1:
+            return explain_joint(self.folder, self.manifest["views"], self.parcels, parcel)
+        return explain(self._only_view(), self.manifest["plan"], self.parcels, parcel)
+
+    def sensitivity(self, parcel: str) -> Sensitivity:
+        """What a parcel's suitability depends on, input by input: shares of its doubt, and how far each moves it.
+
+        Raises:
+            UnderoakError: E604 when the run has no such parcel, E609 when no layer is in doubt there, or its cells
+                were not kept.
+        """
+        from underoak.places.verdicts.saved_cells import SavedCells
+
+        self._only_view()
+        parcel_place(self.parcels, parcel)
+        return sensitivity_in(SavedCells.read(self.folder), parcel)
+
+    def explain_sensitivity(self, parcel: str) -> str:
+        """The same in words, with the least change of one weight that would turn the order of the first two parcels.
+
+        Raises:
+            UnderoakError: as `sensitivity`.
+        """
+        from underoak.places.verdicts.saved_cells import SavedCells
+
+        found, kept = self.sensitivity(parcel), SavedCells.read(self.folder)
+        return sensitivity_words(self._only_view(), kept, parcel, found, swap_in(kept, self.parcels))
+
+    def explain_zone(self, zone: str) -> str:
+        """Why a zone, named by its rank or its id, stands where it stands, in words.
+
+        Raises:
+            UnderoakError: E604 when the run has no such zone.
+        """
+        from underoak.places import mean_memberships
+
+        view, place = self._only_view(), zone_place(self.zones, zone)
+        assert self.zones is not None
+        means = mean_memberships(self.folder, self.grid, self.zones.geometry.iloc[place])
+        return explain_zone(view, self.zones, zone, means.tolist())
+
+    def field_sheet(
+        self, parcel: str | None = None, zone: str | None = None, establish: Way | None = None,
+        spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
+    ) -> str:  # fmt: skip
+        """What to do on one parcel or zone: soil, lime and water, rows of trees, plants, inoculum, calendar, cautions.
+
+        `establish` is nuts, pots, whips or wild, `spacing_m` the metres between rows and along them; see
+        `report.fielded`. Nothing is written.
+
+        Raises:
+            UnderoakError: E604 when the run has none of that name, E440 without a shape, E442 for wild ground where
+                the truffle is not native, E443 for rows on wild ground.
+        """
+        self._only_view()
+        if parcel is not None:
+            table, kind, place = self.parcels, "parcel", parcel_place(self.parcels, parcel)
+        else:
+            table, kind, place = self.zones, "zone", zone_place(self.zones, str(zone))
+        field = read_site(
+            self.folder, self.manifest, self.grid, table, place, kind, establish, spacing_m, setback_m
+        )  # fmt: skip
+        return field_sheet(field)
+
+    def sample(
+        self, parcel: str, n: int, range_m: float | None = None, setback_m: float = 10.0, spacing_m: float = 10.0
+    ) -> Sampling:
+        """Where to take `n` soil samples of a parcel; see `places.sample_parcel`. Nothing is written.
+
+        Raises:
+            UnderoakError: E604 when the run has no such parcel, E440, E441 when it cannot be sampled so.
+        """
+        return sampled(self.folder, self.manifest, self.grid, self.parcels, parcel, n, range_m, setback_m, spacing_m)
+
+    def write_sample(self, sampling: Sampling, out: Path | str | None = None) -> list[Path]:
+        """Points and request as files, in a folder beside the run unless another is given.
+
+        Raises:
+            UnderoakError: E306 when one of them is there already, E501, E502.
+        """
+        from underoak.places import safe_name, write_sampling
+
+        run = self.folder.resolve()
+        beside = run.parent / f"{run.name}-sampling" / safe_name(sampling.parcel)
+        return write_sampling(Path(out) if out is not None else beside, sampling, lab_request(sampling))
+
+    def pointers(self) -> list[str]:
+        """Where things are, and what to try next."""
+        lines = [f"Report: {self.folder / 'report.html'}"]
+        if len(self.manifest["views"]) > 1:
+            lines[0] += ": each species and future has a folder and a report of its own"
+        else:
+            lines.append(f"Map:    {self.folder / 'map.png'}")
+        if self.parcels is not None and len(self.parcels):
+            best = str(self.parcels.iloc[0]["id"])
+            lines.append(f"Next:   underoak explain {self.folder} --parcel {_quoted(best)}")
+        return lines
+
+
+def _quoted(text: str) -> str:
+    import shlex
+
+    return shlex.quote(text)

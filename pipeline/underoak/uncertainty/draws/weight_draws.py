@@ -1,0 +1,270 @@
+"""Weights in doubt: what is known of them, and draws that keep to it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from underoak.base.errors import Problems
+from underoak.overlay import normalise
+
+Floats = npt.NDArray[np.float64]
+Kind = Literal["fixed", "uniform", "ranked", "dirichlet", "bounded"]
+
+BLOCK = 1024  # draws that share one stream: draw n is the same whatever range is asked for
+_SUM = 1e-9
+_TRIALS = 4096  # proposals of each kind, to see which is accepted most
+_RAREST = 1e-3  # share of proposals that must be accepted
+
+
+@dataclass(frozen=True, slots=True)
+class WeightDistribution:
+    """What is known of the weights of n criteria; make one with the constructors below.
+
+    >>> WeightDistribution.ranked([1, 3, 2]).count
+    3
+    """
+
+    kind: Kind
+    count: int
+    first: tuple[float, ...] = ()  # weights (fixed), ranks, parameters (dirichlet) or lower bounds, by criterion
+    second: tuple[float, ...] = ()  # upper bounds
+
+    @classmethod
+    def fixed(cls, weights: Sequence[float]) -> WeightDistribution:
+        """These weights and no others.
+
+        >>> WeightDistribution.fixed([2, 1, 1]).draw(1).tolist()
+        [[0.5, 0.25, 0.25]]
+
+        Raises:
+            UnderoakError: E310, E311 weights that cannot be.
+        """
+        normal = normalise(weights)
+        return cls("fixed", len(normal), normal)
+
+    @classmethod
+    def uniform(cls, count: int) -> WeightDistribution:
+        """Nothing is known: every set of weights that sum to 1 is as likely as any other.
+
+        >>> WeightDistribution.uniform(3).draw(2, seed=1).sum(axis=1).round(12).tolist()
+        [1.0, 1.0]
+
+        Raises:
+            UnderoakError: E361 when there is no criterion.
+        """
+        problems = Problems()
+        if count < 1:
+            problems.add("E361", f"there are no weights of {count} criteria", mend="name at least one criterion")
+        problems.stop_if_any()
+        return cls("uniform", count)
+
+    @classmethod
+    def ranked(cls, ranks: Sequence[float]) -> WeightDistribution:
+        """Only the order is known: rank 1 weighs most; between criteria of equal rank anything goes.
+
+        >>> w = WeightDistribution.ranked([1, 3, 2]).draw(100)
+        >>> bool(((w[:, 0] >= w[:, 2]) & (w[:, 2] >= w[:, 1])).all())
+        True
+
+        Raises:
+            UnderoakError: E361 when there are no ranks, or one that is not a number.
+        """
+        problems = Problems()
+        if not len(ranks) or not all(map(math.isfinite, ranks)):
+            problems.add("E361", "ranks must be numbers, one for each criterion", mend="write 1 for the weightiest")
+        problems.stop_if_any()
+        return cls("ranked", len(ranks), tuple(map(float, ranks)))
+
+    @classmethod
+    def dirichlet(cls, weights: Sequence[float], strength: float) -> WeightDistribution:
+        """Around given weights: their mean; the sd of weight w is (w (1 - w) / (strength + 1))**0.5. 0 stays 0.
+
+        >>> WeightDistribution.dirichlet([0.5, 0.3, 0.2], 40).draw(20_000).mean(axis=0).round(2).tolist()
+        [0.5, 0.3, 0.2]
+
+        Raises:
+            UnderoakError: E310, E311 weights that cannot be, E361 a strength that is not above 0.
+        """
+        normal = normalise(weights)
+        problems = Problems()
+        if not 0.0 < strength < math.inf:
+            mend = "give a number above 0; 40 leaves a weight of 0.5 a standard deviation of 0.08"
+            problems.add("E361", f"the strength of weights cannot be {strength:g}", mend=mend)
+        problems.stop_if_any()
+        return cls("dirichlet", len(normal), tuple(strength * w for w in normal))
+
+    @classmethod
+    def bounded(cls, low: Sequence[float], high: Sequence[float]) -> WeightDistribution:
+        """Every set of weights within these bounds that sum to 1 is as likely as any other.
+
+        >>> w = WeightDistribution.bounded([0.4, 0.1, 0.0], [0.6, 0.4, 0.5]).draw(1000)
+        >>> w.min(axis=0).round(1).tolist(), w.max(axis=0).round(1).tolist()
+        ([0.4, 0.1, 0.0], [0.6, 0.4, 0.5])
+
+        Raises:
+            UnderoakError: E361 bounds that no weights keep, or so few that they cannot be drawn.
+        """
+        lower, upper = tuple(map(float, low)), tuple(map(float, high))
+        problems = Problems()
+        if len(lower) != len(upper) or not lower:
+            problems.add("E361", f"{len(lower)} lower and {len(upper)} upper bounds", mend="give two for each weight")
+        elif not all(0.0 <= a <= b <= 1.0 for a, b in zip(lower, upper, strict=True)):
+            problems.add("E361", "bounds of weights must lie within 0..1, the lower first", mend="write 0.2 and 0.4")
+        elif math.fsum(lower) > 1.0 + _SUM or math.fsum(upper) < 1.0 - _SUM:
+            what = f"no weights sum to 1 within bounds that sum to {math.fsum(lower):g} and {math.fsum(upper):g}"
+            problems.add("E361", what, mend="lower the lower bounds, or raise the upper ones")
+        problems.stop_if_any()
+        spread = cls("bounded", len(lower), lower, upper)
+        if not spread._rigid and _proposal(spread)[1] < _RAREST:
+            what = "the bounds leave too thin a set of weights to draw from"
+            problems.add("E361", what, mend="widen the bounds of some criteria, or use weights with a strength")
+        problems.stop_if_any()
+        return spread
+
+    @property
+    def _rigid(self) -> bool:
+        """Whether the bounds leave only one set of weights."""
+        moves = sum(b > a for a, b in zip(self.first, self.second, strict=True))
+        return moves < 2 or math.fsum(self.first) >= 1.0 - _SUM or math.fsum(self.second) <= 1.0 + _SUM
+
+    def draw(self, draws: int, seed: int = 0, start: int = 0) -> Floats:
+        """Draws `start` to `start + draws` of the weights, (draws, criteria), each summing to 1.
+
+        Draw n depends on the seed and n alone, so that parts put together are the whole. uniform: exponentials over
+        their sum. ranked: the same, put in order. dirichlet: gamma variates over their sum. bounded: rejection, from
+        whichever of three is accepted most: weights spread uniformly above the lower bounds, or below the upper
+        ones, or all but one within their bounds and that one the rest; independent and exactly uniform, all three.
+        Textbook methods (Devroye 1986, from memory).
+
+        >>> spread = WeightDistribution.uniform(4)
+        >>> bool((spread.draw(3000)[2000:2500] == spread.draw(500, start=2000)).all())
+        True
+        """
+        if self.kind == "fixed" or (self.kind == "bounded" and self._rigid):
+            return np.tile(_only(self), (draws, 1))
+        of = _DRAWN[self.kind]
+        first, last = start // BLOCK, -(-(start + draws) // BLOCK)
+        blocks = [of(self, _stream(seed, block)) for block in range(first, last)]
+        return np.concatenate([np.empty((0, self.count)), *blocks])[start - first * BLOCK :][:draws]
+
+
+def _stream(seed: int, block: int) -> np.random.Generator:
+    """The stream of one block of draws: a counted generator, its key the seed, its counter the block."""
+    return np.random.Generator(np.random.Philox(key=seed % 2**128, counter=block << 128))
+
+
+def _flat(stream: np.random.Generator, draws: int, count: int) -> Floats:
+    """Uniform on the weights that sum to 1."""
+    gaps = -np.log1p(-stream.random((draws, count)))
+    return _whole(gaps)
+
+
+def _whole(parts: Floats) -> Floats:
+    """Divided by their sum."""
+    result: Floats = parts / parts.sum(axis=1, keepdims=True)
+    return result
+
+
+def _uniform(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
+    return _flat(stream, BLOCK, spread.count)
+
+
+def _ranked(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
+    falling = np.sort(_flat(stream, BLOCK, spread.count), axis=1)[:, ::-1]
+    chance = stream.random((BLOCK, spread.count))  # decides between equal ranks
+    order = np.lexsort((chance, np.broadcast_to(spread.first, chance.shape)), axis=1)
+    out = np.empty_like(chance)
+    np.put_along_axis(out, order, falling, axis=1)
+    return out
+
+
+def _dirichlet(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
+    """Gamma(a) as Gamma(a + 1) U**(1 / a), in logarithms, so that small parameters do not vanish."""
+    shape = np.array(spread.first)
+    free = shape > 0.0
+    logs = np.log(stream.standard_gamma(shape[free] + 1.0, (BLOCK, int(free.sum()))))
+    logs += np.log1p(-stream.random(logs.shape)) / shape[free]
+    out = np.zeros((BLOCK, spread.count))
+    out[:, free] = _whole(np.exp(logs - logs.max(axis=1, keepdims=True)))
+    return out
+
+
+def _bounded(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
+    propose, _ = _proposal(spread)
+    kept: list[Floats] = []
+    while sum(map(len, kept)) < BLOCK:
+        kept.append(_within(spread, propose(spread, stream, BLOCK)))
+    return np.concatenate(kept)[:BLOCK]
+
+
+_DRAWN: dict[Kind, Callable[[WeightDistribution, np.random.Generator], Floats]] = {
+    "uniform": _uniform,
+    "ranked": _ranked,
+    "dirichlet": _dirichlet,
+    "bounded": _bounded,
+}
+
+Proposal = Callable[[WeightDistribution, np.random.Generator, int], Floats]
+
+
+def _from_below(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
+    low, free = np.array(spread.first), _free(spread)
+    out = np.tile(low, (draws, 1))
+    out[:, free] += (1.0 - math.fsum(low)) * _flat(stream, draws, len(free))
+    return out
+
+
+def _from_above(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
+    high, free = np.array(spread.second), _free(spread)
+    out = np.tile(high, (draws, 1))
+    out[:, free] -= (math.fsum(high) - 1.0) * _flat(stream, draws, len(free))
+    return out
+
+
+def _from_sides(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
+    """All but the widest within their bounds, which then takes the rest."""
+    low, high = np.array(spread.first), np.array(spread.second)
+    widest = int(np.argmax(high - low))
+    out: Floats = low + (high - low) * stream.random((draws, spread.count))
+    out[:, widest] = 0.0
+    out[:, widest] = 1.0 - out.sum(axis=1)
+    return out
+
+
+_PROPOSALS: tuple[Proposal, ...] = (_from_below, _from_above, _from_sides)
+
+
+def _free(spread: WeightDistribution) -> npt.NDArray[np.intp]:
+    """The criteria whose bounds leave room."""
+    return np.flatnonzero(np.array(spread.second) > np.array(spread.first))
+
+
+def _within(spread: WeightDistribution, weights: Floats) -> Floats:
+    fits = (weights >= np.array(spread.first)) & (weights <= np.array(spread.second))
+    result: Floats = weights[fits.all(axis=1)]
+    return result
+
+
+@lru_cache(maxsize=64)
+def _proposal(spread: WeightDistribution) -> tuple[Proposal, float]:
+    """The proposal accepted most, and how often it is."""
+    accepted = [len(_within(spread, propose(spread, _stream(0, 0), _TRIALS))) for propose in _PROPOSALS]
+    best = int(np.argmax(accepted))
+    return _PROPOSALS[best], accepted[best] / _TRIALS
+
+
+def _only(spread: WeightDistribution) -> Floats:
+    """The one set of weights that is possible."""
+    if spread.kind == "fixed":
+        return np.array(spread.first)
+    low, high = np.array(spread.first), np.array(spread.second)
+    room = math.fsum(high - low)
+    weights: Floats = low + (high - low) * ((1.0 - math.fsum(low)) / room if room > 0.0 else 0.0)
+    return weights

@@ -1,0 +1,1 @@
+"""Information: the value of a soil test, lab results, soil points, calibration of maps."""

@@ -1,0 +1,1 @@
+"""Outcomes: rank acceptability, robustness over scenarios, sensitivity."""

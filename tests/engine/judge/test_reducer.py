@@ -1,0 +1,74 @@
+"""Raw values and constraints reach a reducer that asks for them, and no other."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+
+from underoak.base.grid import Window
+from underoak.engine.judge.recipe import TileCounts, judge_window
+from underoak.engine.prepare.prepare import prepare
+from underoak.engine.workers.tile import TileJob, judge_tile
+from underoak.overlay import membership
+from underoak.plan import load_plan
+
+from noise import LEFT, TOP, noise_country
+
+WINDOW = Window(0, 0, 100, 90)
+
+
+@pytest.fixture(scope="module")
+def recipe(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("values")
+    plan = noise_country(folder, 120, 120)
+    plan["region"] = {"bounds": [LEFT, TOP - 3000, LEFT + 2700, TOP], "crs": "EPSG:25831", "cell": "30 m"}
+    plan["constraints"][1]["exclude"] = "> 20 degree"
+    return prepare(load_plan(plan, base=folder)).recipe
+
+
+def test_values_are_those_of_the_layers_and_give_the_memberships(recipe):
+    (judged,) = judge_window(recipe, WINDOW, TileCounts(), frozenset([0]))
+    layers = recipe.stack.read(WINDOW).values
+    for i, criterion in enumerate(recipe.variants[0].criteria):
+        np.testing.assert_array_equal(judged.values[i], layers[criterion.layer])
+        np.testing.assert_array_equal(membership(judged.values[i], criterion.curve), judged.memberships[i])
+    np.testing.assert_array_equal(judged.classes == 250, judged.held["built"] | judged.held["steep"])
+    assert judged.held["built"].any()
+    assert judged.held["steep"].any()
+
+
+def test_results_are_the_same_with_values_and_without(recipe):
+    (bare,), (full,) = (
+        judge_window(recipe, WINDOW, TileCounts()),
+        judge_window(recipe, WINDOW, TileCounts(), frozenset([0])),
+    )
+    assert bare.values is None
+    assert bare.held is None
+    for name in ("memberships", "suitability", "classes", "weakest", "gainful"):
+        np.testing.assert_array_equal(getattr(bare, name), getattr(full, name))
+
+
+class Looks:
+    variant = 0
+
+    def __init__(self, name, **more):
+        self.name = name
+        self.__dict__ |= more
+
+    def reduce(self, block):
+        return {"seen": np.array([block.values is not None, block.held is not None])}
+
+    def finish(self, parts):
+        return list(parts)
+
+
+@pytest.mark.parametrize(
+    ("more", "seen"), [({"needs_values": True}, True), ({"needs_values": False}, False), ({}, False)]
+)
+def test_only_a_reducer_that_asks_makes_them_come(recipe, more, seen):
+    kept = judge_tile(TileJob(recipe, (), (Looks("looks", **more),)), WINDOW).parts["looks"]
+    assert len(kept) == 1
+    for _, data in kept:
+        assert np.load(io.BytesIO(data))["seen"].tolist() == [seen, seen]

@@ -1,0 +1,38 @@
+"""Shapes that exclude ground: those near the region, widened a few at a time."""
+
+import numpy as np
+import pytest
+from shapely import Point, box
+
+from underoak.base.grid import Grid
+from underoak.engine.prepare.prepare import prepare
+from underoak.layers.shapes.coverage import edges_of
+from underoak.plan.keys.constraints import ShapesConstraint
+
+GRID = Grid.north_up("EPSG:25831", 0.0, 1000.0, 10.0, 100, 100)
+
+
+def some_shapes():
+    rng = np.random.default_rng(5)
+    made = [Point(*place).buffer(size) for place, size in zip(rng.uniform(0, 1000, (25, 2)), range(1, 26), strict=True)]
+    return np.array([*made, None, box(5000, 5000, 5010, 5010), box(1015, 0, 1020, 9)], object)
+
+
+@pytest.mark.parametrize("grow", ["0 m", "20 m"])
+@pytest.mark.parametrize("at_once", [1, 7, 10_000])
+def test_widening_a_few_at_a_time_gives_the_edges_of_all_at_once(grow, at_once, monkeypatch):
+    monkeypatch.setattr(prepare, "_AT_ONCE", at_once)
+    spec = ShapesConstraint(name="built", file="built.gpkg", exclude="inside", grow=grow)
+    made = prepare._drawn(spec, some_shapes(), GRID)
+    near = [
+        *some_shapes()[:25],
+        *([some_shapes()[27]] if grow == "20 m" else []),
+    ]  # the last comes within reach only so
+    widened = [shape.buffer(20.0) for shape in near] if grow == "20 m" else near
+    for one, other in zip(made.edges, edges_of(widened, GRID), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_no_shape_near_the_region_excludes_nothing():
+    spec = ShapesConstraint(name="built", file="built.gpkg", exclude="inside", grow="20 m")
+    assert not prepare._drawn(spec, some_shapes()[25:27], GRID).holds(GRID.window).any()

@@ -1,0 +1,72 @@
+"""An indicator over a whole file: worked out once, kept, and refused where the file is too large."""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+from underoak.base.errors import UnderoakError
+from underoak.base.grid import Grid, Window
+from underoak.indicators import get, on_grid
+from underoak.layers.resampling.whole_file import MOST_CELLS, WholeFileSource
+from underoak.layers.source import Reading, SourceFacts
+
+pytest.importorskip("pyflwdir")
+FACTS = SourceFacts("memory", "GeoTIFF", "float32", "ft", "ft", "as it is")
+GRID = Grid.north_up("EPSG:25831", 500_000.0, 4_600_000.0, 10.0, 40, 50)
+
+
+@dataclass(frozen=True)
+class Field:
+    grid: Grid = GRID
+    is_periodic: bool = False
+    months: tuple[int, ...] = ()
+    facts: SourceFacts = FACTS
+    asked: list = field(default_factory=list, compare=False)
+
+    def read(self, window: Window) -> Reading:
+        self.asked.append(window)
+        values = np.random.default_rng(1).normal(size=self.grid.shape).cumsum(0).cumsum(1).astype(np.float32)
+        return Reading(values[window.slices])
+
+
+def test_a_file_is_read_once_for_all_windows():
+    source = Field()
+    whole = WholeFileSource(source, get("wetness_index"))
+    made = [whole.read(window).values for window in (Window(0, 0, 40, 50), Window(3, 4, 5, 6), Window(0, 0, 1, 1))]
+    assert source.asked == [GRID.window]
+    assert np.array_equal(made[1], made[0][3:8, 4:10], equal_nan=True)
+    expected = on_grid(get("wetness_index"), Field().read(GRID.window).values, GRID, GRID.window)
+    assert np.array_equal(made[0], expected, equal_nan=True)
+
+
+def test_another_process_works_it_out_for_itself():
+    whole = WholeFileSource(Field(), get("wetness_index"), unit="")
+    here = whole.read(GRID.window).values
+    there = pickle.loads(pickle.dumps(whole))
+    assert there == whole
+    assert there._kept.values is None
+    assert np.array_equal(there.read(GRID.window).values, here, equal_nan=True)
+
+
+def test_too_large_a_file_is_refused_and_the_need_told():
+    huge = Field(Grid.north_up("EPSG:25831", 0.0, 0.0, 1.0, 10_000, MOST_CELLS // 10_000 + 1))
+    with pytest.raises(UnderoakError) as caught:
+        WholeFileSource(huge, get("wetness_index"))
+    (fault,) = caught.value.faults
+    assert fault.code == "E520"
+    assert "MB" in fault.what
+    assert "cut the file" in fault.mend
+    assert huge.asked == []
+
+
+def test_a_package_that_is_lacking_is_told_when_the_file_is_opened(monkeypatch):
+    monkeypatch.setattr("underoak.layers.resampling.whole_file.find_spec", lambda name: None)
+    with pytest.raises(UnderoakError) as caught:
+        WholeFileSource(Field(), get("wetness_index"))
+    (fault,) = caught.value.faults
+    assert fault.code == "E521"
+    assert fault.mend == 'pip install "underoak[hydro]"'

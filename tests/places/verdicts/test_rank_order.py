@@ -1,0 +1,125 @@
+"""Ranks over weights and data: exact cases, the same by cells as by means, and what is told of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_verdicts import plan_of
+
+from underoak.places.parcels.cell_sample import SampledCells
+from underoak.places.parcels.draws import ParcelDraws
+from underoak.places.verdicts.rank_order import MOST_PARCELS, order_of, with_order, write_ranks
+
+
+def sure(memberships):
+    """Parcels without doubt of data: four equal cells each."""
+    given = np.array(memberships, float)
+    n = len(given)
+    ids = tuple(f"P{i}" for i in range(n))
+    spread = ParcelDraws(ids, np.full((n, 8), 0.5), (), np.empty((n, 0, 8)), given, (), np.empty((n, 0, 8)))
+    each = np.repeat(given, 4, axis=0).astype(np.float32)
+    cells = SampledCells(np.arange(n + 1) * 4, np.arange(4 * n), np.ones(4 * n), np.ones(4 * n), each, each, each[:, 0])
+    ranks = pd.array(range(1, n + 1), "Int64")
+    table = pd.DataFrame({"id": list(ids), "rank": ranks, "excluded_share": 0.0, "valid_share": 1.0})
+    return table, spread, cells
+
+
+TRIANGLE = [[1.0, 0.0, 0.5], [0.0, 1.0, 0.5], [0.6, 0.6, 0.5]]
+UNIFORM = {"bounds": {"ph": [0.0, 1.0], "water": [0.0, 1.0], "clay": [0.0, 0.0]}, "kind": "bounded"}
+
+
+def plan(rule="linear", spread=UNIFORM):
+    direct = {"ph": 0.5, "water": 0.5, "clay": 0.0}
+    return plan_of(weights={"direct": direct, "spread": spread}, combine={"rule": rule})
+
+
+def test_first_ranks_of_three_parcels_are_the_published_shares():
+    table, spread, cells = sure(TRIANGLE)
+    made = with_order(table, order_of(plan(), table, spread, cells))
+    assert made["first_share"].tolist() == pytest.approx([0.4, 0.4, 0.2], abs=0.015)
+    assert made["top3_share"].tolist() == pytest.approx([1.0, 1.0, 1.0])
+    assert made["mean_rank"].sum() == pytest.approx(6.0)
+
+
+@pytest.mark.parametrize("rule", ["geometric", "minimum"])
+def test_rules_that_are_not_linear_are_judged_by_cells(rule):
+    table, spread, cells = sure([[0.9, 0.1, 0.5], [0.4, 0.4, 0.5]])
+    order = order_of(plan(rule), table, spread, cells)
+    assert order.by_cells
+    w = np.linspace(0.0, 1.0, 100_001)[1:-1]
+    first = 0.9**w * 0.1 ** (1 - w) > 0.4 if rule == "geometric" else np.zeros(1)
+    assert order.found.first[0] == pytest.approx(first.mean(), abs=0.03)
+
+
+def test_excluded_ground_counts_against_a_parcel():
+    table, spread, cells = sure([[0.8, 0.8, 0.5], [0.7, 0.7, 0.5]])
+    assert with_order(table, order_of(plan(), table, spread, cells))["first_share"].tolist() == [1.0, 0.0]
+    table["excluded_share"] = [0.5, 0.0]
+    assert with_order(table, order_of(plan(), table, spread, cells))["first_share"].tolist() == [0.0, 1.0]
+
+
+def test_a_coin_toss_is_called_one_and_a_lead_is_not():
+    table, spread, cells = sure([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5]])
+    words = order_of(plan(), table, spread, cells).words
+    assert "is a coin toss (0." in words[0]
+    assert "a share is known to 0.177 at worst" in words[0]
+    table, spread, cells = sure([[1.0, 0.8, 0.5], [0.0, 0.1, 0.5]])
+    assert "P0 comes before P1 in 100 % of" in order_of(plan(), table, spread, cells).words[0]
+
+
+def test_the_ranks_are_written_for_the_parcels_that_were_ranked(tmp_path):
+    table, spread, cells = sure(TRIANGLE)
+    write_ranks(tmp_path, order_of(plan(), table, spread, cells), ["a", "b", "c"])
+    ranks = pd.read_csv(tmp_path / "ranks.csv")
+    central = ["confidence", "central_a", "central_b", "central_c"]
+    assert ranks.columns.tolist() == ["id", "rank_1", "rank_2", "rank_3", *central]
+    assert ranks.iloc[:, 1:4].sum(axis=1).tolist() == pytest.approx([1.0] * 3)
+    assert ranks.iloc[:, 1:4].sum(axis=0).tolist() == pytest.approx([1.0] * 3)
+    assert ranks.iloc[:, 5:].sum(axis=1).tolist() == pytest.approx([1.0] * 3, abs=1e-5)
+    assert ranks["confidence"].between(0.0, 1.0).all()
+
+
+def test_wins_of_two_parcels_over_each_other_make_one(tmp_path):
+    table, spread, cells = sure(TRIANGLE)
+    write_ranks(tmp_path, order_of(plan(), table, spread, cells), ["a", "b", "c"])
+    wins = pd.read_csv(tmp_path / "wins.csv", index_col="id")
+    assert wins.columns.tolist() == [f"before_{id}" for id in wins.index]
+    assert sorted(wins.index) == ["P0", "P1", "P2"]
+    both = wins.to_numpy()
+    assert (both + both.T).ravel().tolist() == pytest.approx([1.0] * 9)
+
+
+def test_one_parcel_has_no_order():
+    table, spread, cells = sure([[1.0, 0.0, 0.5]])
+    assert order_of(plan(), table, spread, cells) is None
+
+
+def test_of_a_great_many_the_best_are_ranked_and_the_others_told():
+    rng = np.random.default_rng(1)
+    table, spread, cells = sure(rng.random((MOST_PARCELS + 3, 3)))
+    order = order_of(plan("minimum"), table, spread, cells)
+    assert (len(order.ids), order.left_out) == (MOST_PARCELS, 3)
+    assert with_order(table, order)["mean_rank"].isna().sum() == 3
+    assert "3 were not" in order.words[1]
+
+
+def test_bounds_of_weights_that_cannot_be_are_told():
+    import underoak as uo
+
+    with pytest.raises(uo.UnderoakError) as caught:
+        plan(spread={"kind": "bounded", "bounds": {"ph": [0.0, 0.1], "water": [0.0, 0.1], "clay": [0.0, 0.1]}})
+    assert [fault.code for fault in caught.value.faults] == ["E361"]
+    with pytest.raises(uo.UnderoakError) as caught:
+        plan(spread={"kind": "bounded", "bounds": {"pg": [0.0, 0.9]}})
+    assert [fault.code for fault in caught.value.faults] == ["E315"]
+    with pytest.raises(uo.UnderoakError) as caught:
+        plan(spread={"kind": "uniform", "strength": 3})
+    assert [fault.code for fault in caught.value.faults] == ["E304"]
+
+
+def test_the_kinds_of_spread_are_those_of_the_plan():
+    assert plan(spread=None).weight_spread.first == (20.0, 20.0, 0.0)
+    assert plan(spread={"kind": "dirichlet", "strength": 10}).weight_spread.first == (5.0, 5.0, 0.0)
+    assert plan(spread={"kind": "uniform"}).weight_spread.kind == "uniform"
+    assert plan(spread={"kind": "ranked"}).weight_spread.first == (0.0, 0.0, 2.0)

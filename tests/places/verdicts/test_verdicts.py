@@ -1,0 +1,128 @@
+"""Verdicts of parcels: exact small cases, worth by the closed form, and words for every purpose."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import ndtri
+
+import underoak as uo
+from underoak.overlay import Rules
+from underoak.places.parcels.draws import ParcelDraws
+from underoak.places.verdicts.verdicts import COLUMNS, WORDS, layers_to_test, soil_tests, with_verdicts
+from underoak.plan import PURPOSES
+from underoak.uncertainty import value_of_test
+
+DRAWS = 512
+Z = ndtri((np.arange(DRAWS) + 0.5) / DRAWS)
+UNITS = {"soil_ph": "pH", "rain": "mm", "clay": "percent"}
+
+
+def plan_of(**more):
+    """Three doubtful layers, one of which no laboratory tests."""
+    ramp = {"shape": "ramp_up", "at": [5.0, 10.0]}  # 7.5 is the cut of S2
+    return uo.load_plan(
+        {
+            "format": 1, "title": "Hill", "purpose": "buy",
+            "region": {"bounds": [0, 0, 3000, 3000], "crs": "EPSG:25831", "cell": "30 m"},
+            "layers": {
+                "soil_ph": {"file": "ph.tif", "unit": "pH", "method": "water", "sd": 0.4},
+                "rain": {"file": "rain.tif", "unit": "mm", "sd": "10 mm"},
+                "clay": {"file": "clay.tif", "unit": "percent", "sd": 5},
+            },
+            "criteria": {
+                "ph": {"layer": "soil_ph", "curve": ramp, "source": "test"},
+                "water": {"layer": "rain", "curve": {"shape": "ramp_up", "at": [50, 150]}, "source": "test"},
+                "clay": {"layer": "clay", "curve": {"shape": "ramp_down", "at": [20, 40]}, "source": "test"},
+            },
+            "weights": {"direct": {"ph": 1.0, "water": 0.0, "clay": 0.0}},
+            "combine": {"rule": "linear"},
+            "classes": {"cap": "none"},
+            "uncertainty": {"draws": 64, "lab_error": {"soil_ph": 0.15}},
+            "parcels": {"file": "p.gpkg", "id": "id"},
+        } | more,
+        base=".",
+    )  # fmt: skip
+
+
+def spread_of(means, sd=0.4):
+    """Parcels whose suitability is (pH - 5) / 5, of pH normal around these means; rain and clay are sure to be good."""
+    ph = np.array(means)[:, None] + sd * Z
+    suitability = (ph - 5.0) / 5.0
+    other = np.broadcast_to(np.random.default_rng(7).permutation(Z), suitability.shape)
+    values = np.stack([ph, 100.0 + 10.0 * other, 20.0 + other], axis=1)
+    memberships = np.stack([suitability, np.full_like(ph, 0.9), np.full_like(ph, 0.8)], axis=1)
+    ids = tuple(f"P{n}" for n in range(len(means)))
+    return ParcelDraws(ids, suitability, (0, 1, 2), memberships, memberships.mean(axis=2), (0, 1, 2), values)
+
+
+def table_of(spread, plan, judged=None):
+    count = len(spread.ids)
+    table = pd.DataFrame({"id": list(spread.ids), "rank": pd.array(judged or range(1, count + 1), "Int64")})
+    table["area_ha"], table["valid_share"] = 2.0, 1.0
+    return spread.joined(table, plan.rules)
+
+
+def test_a_laboratory_tests_soil_and_nothing_that_falls_from_the_sky():
+    plan = plan_of()
+    assert layers_to_test(plan, UNITS, spread_of([7.3])) == {"soil_ph": 0, "clay": 2}
+
+
+def test_worth_of_a_test_is_that_of_the_closed_form():
+    (ph, clay) = soil_tests(plan_of(), UNITS, spread_of([7.3, 8.9]))
+    exact = value_of_test([7.3, 8.9], 0.4, 7.5, 0.15)
+    assert ph.flip_chance == pytest.approx(exact.flip_chance, abs=0.005)
+    assert ph.worth == pytest.approx(exact.sample / 5.0, abs=2e-4)  # a pH is worth a fifth of suitability
+    assert clay.flip_chance.tolist() == [0.0, 0.0]  # has no weight
+    assert (ph.has_error, clay.has_error) == (True, False)
+
+
+def test_verdicts_follow_chance_and_test():
+    plan, spread = plan_of(), spread_of([7.3, 8.9, 6.0, 7.5])
+    made = with_verdicts(plan, UNITS, table_of(spread, plan), spread)
+    assert made["verdict"].tolist() == ["test first", "buy", "do not buy", "test first"]
+    assert made["best_test"].tolist()[0] == "soil_ph"
+    assert made["p_s2"].tolist() == pytest.approx([0.3085, 1.0, 0.0, 0.5], abs=0.002)
+    assert "would turn the answer with a chance of 0.30" in made["verdict_reason"][0]
+    assert "no single test of the soil would turn the answer" in made["verdict_reason"][1]
+    assert "test_pays" not in made
+
+
+def test_thresholds_are_the_plans():
+    spread = spread_of([7.7])  # P 0.69, flip 0.30
+    sure = plan_of(verdict={"yes_at": 0.6, "no_at": 0.1, "test_first_at": 0.5})
+    assert with_verdicts(sure, UNITS, table_of(spread, sure), spread)["verdict"].tolist() == ["buy"]
+    wary = plan_of(verdict={"yes_at": 0.8, "no_at": 0.75, "test_first_at": 0.5})
+    assert with_verdicts(wary, UNITS, table_of(spread, wary), spread)["verdict"].tolist() == ["do not buy"]
+
+
+def test_prices_tell_what_a_test_pays():
+    plan = plan_of(prices={"soil_test": 60, "parcel_ha": 9000, "currency": "EUR"})
+    spread = spread_of([7.3])
+    made = with_verdicts(plan, UNITS, table_of(spread, plan), spread)
+    assert made["test_pays"][0] == pytest.approx(made["worth"][0] * 2.0 * 9000 - 60)
+
+
+def test_a_parcel_that_is_not_judged_has_no_verdict():
+    plan, spread = plan_of(), spread_of([8.9, 8.9])
+    made = with_verdicts(plan, UNITS, table_of(spread, plan, [1, None]), spread)
+    assert made.loc[1, [name for name in COLUMNS if name in made]].isna().all()
+    assert made["verdict"][0] == "buy"
+
+
+def test_the_weakest_criterion_holds_a_parcel_below_s2():
+    spread = spread_of([8.9])
+    rules = Rules((0.9, 0.05, 0.05), rule="linear")
+    weak = replace(spread, memberships=spread.memberships * np.array([1.0, 0.2, 1.0])[None, :, None])  # 0.18: class N
+    assert weak.columns(rules)["p_s2"].tolist() == [0.0]
+    assert weak.columns(replace(rules, cap="none"))["p_s2"].tolist() == [1.0]
+    assert weak.columns(replace(rules, weights=(0.95, 0.0, 0.05)))["p_s2"].tolist() == [1.0]  # no weight, no hold
+
+
+@pytest.mark.parametrize("purpose", PURPOSES)
+def test_every_purpose_has_words(purpose):
+    assert set(WORDS[purpose]) == {"yes", "no", "test first"}
+    assert len(set(WORDS[purpose].values())) == 3
