@@ -47,13 +47,13 @@ def main() -> None:
     given = asked.parse_args()
     (HERE / "out").mkdir(exist_ok=True)
     sure = plan(inputs(given.size, HERE), given.parcels) | {"combine": {"rule": given.rule}}
-    doubtful = in_doubt(sure, given.draws, given.range, given.resample)
+    uncertain = in_doubt(sure, given.draws, given.range, given.resample)
     tiny = inputs("tiny", HERE)
     small = plan(tiny) | {"combine": {"rule": given.rule}}
     for written in (small, in_doubt(small, given.draws, given.range, given.resample)):
         spent(written, tiny, 1)
     found: dict[str, Any] = dict(vars(given))
-    for name, written in (("without", sure), ("with", doubtful)):
+    for name, written in (("without", sure), ("with", uncertain)):
         cpu, wall = spent(written, inputs(given.size, HERE), given.workers)
         found[name] = {"cpu": round(cpu, 2), "wall": round(wall, 2)}
     cells = Ground.of(inputs(given.size, HERE)).cells ** 2

@@ -51,7 +51,7 @@ def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
             if debug:
                 traceback.print_exc()
             what = f"a bug in underoak: {type(error).__name__}: {error}"
-            fault = Fault("E100", what, mend="run again with --debug and report it")
+            fault = Fault("E100", what, fix="run again with --debug and report it")
             click.echo(str(fault), err=True)
             sys.exit(BUG)
 

@@ -198,7 +198,7 @@ def test_every_fault_of_an_error_has_a_line_and_the_exit_code_of_the_first():
     told.failed(UnderoakError(Fault("E303", "a"), Fault("E204", "b", "ph", "mend it")))
     lines = parsed(log.getvalue())
     assert [(line["code"], line["exit"]) for line in lines] == [("E303", 3), ("E204", 3)]
-    assert (lines[1]["where"], lines[1]["mend"]) == ("ph", "mend it")
+    assert (lines[1]["where"], lines[1]["fix"]) == ("ph", "mend it")
 
 
 def test_nothing_is_written_to_stdout(capsys):

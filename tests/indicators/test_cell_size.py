@@ -146,8 +146,8 @@ def test_an_indicator_on_tiles_is_the_indicator_on_the_whole(name):
     z = np.random.default_rng(1).uniform(0, 500, grid.shape).astype(np.float32)
     whole = on_grid(get("slope"), z, grid, grid.window)
     for tile in grid.tiles(300):
-        halo = tile.grow(1).clip(*grid.shape)
-        rows, cols = tile.within(halo).slices
+        halo = tile.expand(1).clip(*grid.shape)
+        rows, cols = tile.relative_to(halo).slices
         made = on_grid(get("slope"), z[halo.slices], grid, halo)[rows, cols]
         np.testing.assert_array_equal(made, whole[tile.slices])
 

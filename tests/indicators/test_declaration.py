@@ -26,7 +26,7 @@ def test_settings_come_in_the_declared_unit_with_defaults_for_the_rest():
 def test_all_faults_of_the_settings_are_told_at_once():
     codes, first = refused(lambda: get("topographic_position").settings({"radus": "300 m", "inner": "20 m"}))
     assert codes == [("E353", "radus"), ("E353", "radius")]
-    assert '"radius"' in first.mend
+    assert '"radius"' in first.fix
 
 
 @pytest.mark.parametrize(

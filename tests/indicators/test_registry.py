@@ -50,5 +50,5 @@ def test_a_misspelt_indicator_gets_a_proposal():
     with pytest.raises(UnderoakError) as caught:
         get("slop")
     assert caught.value.faults[0].code == "E350"
-    assert '"slope"' in caught.value.faults[0].mend
+    assert '"slope"' in caught.value.faults[0].fix
     assert caught.value.exit_code == 3

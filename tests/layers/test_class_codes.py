@@ -56,7 +56,7 @@ def test_a_code_that_one_cell_holds_is_there(cover):
 def test_a_code_that_no_cell_holds_is_told_with_those_that_there_are(cover):
     (line,) = told(distance_to(cover, [10, 31]))
     assert line.startswith("W217 wood (")
-    assert "no cell of the region and around it holds code 31; the file has 10, 20, 30. Mend: " in line
+    assert "no cell of the region and around it holds code 31; the file has 10, 20, 30. Fix: " in line
 
 
 def test_codes_none_of_which_is_there_leave_one_value_everywhere(cover):

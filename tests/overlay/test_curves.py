@@ -161,7 +161,7 @@ def test_a_curve_that_cannot_be_is_refused(make: object, code: str, says: str) -
     with pytest.raises(UnderoakError, match=says) as caught:
         make()  # type: ignore[operator]
     assert [fault.code for fault in caught.value.faults] == [code]
-    assert all(fault.mend for fault in caught.value.faults)
+    assert all(fault.fix for fault in caught.value.faults)
 
 
 def test_all_faults_of_a_curve_are_told_at_once() -> None:

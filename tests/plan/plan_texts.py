@@ -57,7 +57,7 @@ def faults(text: str, folder: Path, **options: bool) -> tuple[Fault, ...]:
         loaded(text, folder, **options)
     except UnderoakError as error:
         here = f"{folder}/"
-        return tuple(Fault(f.code, f.what, f.where.replace(here, ""), f.mend) for f in error.faults)
+        return tuple(Fault(f.code, f.what, f.where.replace(here, ""), f.fix) for f in error.faults)
     return ()
 
 

@@ -46,7 +46,7 @@ def test_a_method_is_the_indicators_beside_derive_and_the_soils_elsewhere(tmp_pa
     plan = loaded(with_layer("rough: {from: elevation, derive: ruggedness, method: mean}"), tmp_path)
     assert plan.layers["rough"].settings == {"method": "mean"}
     (fault,) = faults(spoiled(("method: water", "method: watr")), tmp_path)
-    assert (fault.code, fault.mend) == ("E304", 'did you mean "water"?')
+    assert (fault.code, fault.fix) == ("E304", 'did you mean "water"?')
 
 
 def test_a_layer_of_distances_holds_no_codes(tmp_path):
@@ -91,13 +91,13 @@ BAD = [
 
 
 @pytest.mark.parametrize(("layer", "code", "mark", "what", "mend"), BAD, ids=[bad[0][:60] for bad in BAD])
-def test_a_faulty_derivation_is_told_at_its_place_with_a_mend(layer, code, mark, what, mend, tmp_path):
+def test_a_faulty_derivation_is_told_at_its_place_with_a_mend(layer, code, mark, what, fix, tmp_path):
     mark = "[1]}" if mark == "[1]}" else mark
     text = with_layer(layer)
     found = faults(text, tmp_path)
     assert [fault.code for fault in found] == [code], found
     assert what in found[0].what
-    assert mend in found[0].mend
+    assert fix in found[0].fix
     line, column = place(text, layer).split(":")
     at = layer.rindex(mark)
     assert f":{line}:{int(column) + at}" in found[0].where
@@ -154,4 +154,4 @@ def test_distances_beyond_reach_are_refused_instead_of_answered_wrongly(tmp_path
     (fault,) = faults(asked(constraint), tmp_path)
     assert fault.code == "E357"
     assert "tells distances up to 100 m" in fault.what
-    assert fault.mend == "write a larger `within` under layers.roads"
+    assert fault.fix == "write a larger `within` under layers.roads"

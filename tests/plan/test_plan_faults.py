@@ -190,13 +190,13 @@ CASES = [
 
 
 @pytest.mark.parametrize(("edits", "code", "mark", "what", "mend"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
-def test_a_fault_is_told_with_code_place_and_mend(tmp_path, edits, code, mark, what, mend) -> None:
+def test_a_fault_is_told_with_code_place_and_mend(tmp_path, edits, code, mark, what, fix) -> None:
     text = spoiled(*edits)
     (fault,) = faults(text, tmp_path)
     assert fault.code == code
     assert fault.where.startswith(f"plan.yaml:{place(text, mark)}"), fault
     assert what in fault.what
-    assert mend in fault.mend
+    assert fix in fault.fix
     assert "pydantic" not in str(fault).lower()
     assert "input" not in str(fault).lower()
     assert "http" not in str(fault)

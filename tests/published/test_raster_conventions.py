@@ -88,7 +88,7 @@ class TestSoilGrids2:
         source, problems = source_of(written(tmp_path / "phh2o.tif", values, **SOIL_GRID), unit="pH*10")
         judge_sample(sample(source, source.grid.window), source, problems)
         assert [fault.code for fault in problems.faults] == ["E210"]
-        assert "nodata: -32768" in problems.faults[0].mend
+        assert "nodata: -32768" in problems.faults[0].fix
 
 
 class TestWorldClim:
@@ -109,7 +109,7 @@ class TestWorldClim:
         source, problems = source_of(written(tmp_path / "bio1.tif", tenths, **place), unit="degC")
         judge_sample(sample(source, source.grid.window), source, problems)
         assert [fault.code for fault in problems.faults] == ["E204"]
-        assert '"unit: degC*10"' in problems.faults[0].mend
+        assert '"unit: degC*10"' in problems.faults[0].fix
 
 
 class TestChelsa21:

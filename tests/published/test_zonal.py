@@ -51,7 +51,7 @@ def test_parcel_within_one_cell():  # G03: never no cell
     row = row_of(SMALL)
     assert row["cells"] == pytest.approx(0.08, abs=1e-9)
     assert row["suitability"] == pytest.approx(0.5, abs=1e-7)
-    assert GRID.at(GRID.window).cell_m ** 2 * row["cells"] / 1e4 == pytest.approx(0.0008, abs=1e-9)
+    assert GRID.subgrid(GRID.window).cell_m ** 2 * row["cells"] / 1e4 == pytest.approx(0.0008, abs=1e-9)
 
 
 def test_parcel_astride_four_corners():  # G04

@@ -131,7 +131,7 @@ def test_what_needs_one_view_names_the_folders_to_ask_instead(batch):
     with pytest.raises(uo.UnderoakError, match="E608") as error:
         run.explain_zone("1")
     for folder in run.views:
-        assert str(run.folder / folder) in error.value.faults[0].mend
+        assert str(run.folder / folder) in error.value.faults[0].fix
 
 
 def test_two_species_have_a_folder_each(batch, tmp_path):

@@ -190,7 +190,7 @@ def test_inputs_on_other_grids_are_refused_with_both_told(hillside):
     assert "sand.tif" in fault.what
     assert "clay.tif" in fault.what
     assert "90 x 90" in fault.what
-    assert "one product" in fault.mend
+    assert "one product" in fault.fix
 
 
 def test_check_tells_of_a_distance_and_what_it_is_from(hillside):

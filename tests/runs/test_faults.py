@@ -205,7 +205,7 @@ def test_each_fault_has_its_code_place_mend_and_exit_code(case, spoil, code, exi
     line = next((line for line in result.stderr.splitlines() if line.startswith(code)), None)
     assert line is not None, result.output
     assert place in line
-    assert "Mend: " in line
+    assert "Fix: " in line
     assert result.exit_code == exit_code, result.output
     left = [p.name for p in (folder / "out").iterdir()] if (folder / "out").exists() else []
     assert left == []
@@ -334,7 +334,7 @@ def test_a_file_in_the_run_folder_that_no_run_has_made_is_never_written_over(cas
     (folder / "out" / name).write_text("my own")
     result = told(plan, folder)
     assert result.exit_code == 3, result.output
-    assert re.search(rf"^E306 .*{re.escape(name)}.*Mend: ", result.stderr, re.M)
+    assert re.search(rf"^E306 .*{re.escape(name)}.*Fix: ", result.stderr, re.M)
     assert "Kept:" not in result.stderr  # nothing was computed before it was seen
     assert [path.name for path in (folder / "out").iterdir()] == [name]
     assert (folder / "out" / name).read_text() == "my own"

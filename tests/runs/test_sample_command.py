@@ -104,7 +104,7 @@ def test_what_cannot_be_sampled_is_told_with_its_mend(done, tmp_path):
         told = sample(done.folder, *args, "--out", tmp_path / "none")
         assert told.exit_code == exit_code
         assert code in told.stderr
-        assert "Mend:" in told.stderr
+        assert "Fix:" in told.stderr
     assert sample(tmp_path, "--parcel", "f1", "-n", 1).exit_code == 6
     for bad in (("-n", 0), ("-n", 1, "--range", "0m"), ("-n", 1, "--range", "far"), ("-n", 1, "--setback", "-3m")):
         assert sample(done.folder, "--parcel", "f1", *bad).exit_code == 2, bad

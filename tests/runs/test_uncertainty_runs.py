@@ -392,7 +392,7 @@ def test_crossing_quantiles_are_refused_and_a_few_flagged(country, tmp_path):
         check(uo.load_plan(in_doubt(plan), base=base))
     write_quantiles(base)
     assert [fault.code for fault in error.value.faults] == ["E216"]
-    assert "changed places" in error.value.faults[0].mend
+    assert "changed places" in error.value.faults[0].fix
     assert " in 100 % of the cells" in error.value.faults[0].what
     with rasterio.open(base / "ph_low.tif", "r+") as made:
         values = made.read(1)
@@ -417,7 +417,7 @@ def test_quantiles_on_other_cells_are_refused(country):
     with pytest.raises(uo.UnderoakError) as error:
         check(uo.load_plan(changed, base=base))
     (fault,) = error.value.faults
-    assert (fault.code, fault.mend) == ("E217", "take all quantiles from one product")
+    assert (fault.code, fault.fix) == ("E217", "take all quantiles from one product")
     assert fault.where == "soil_ph at 0.05 (other.tif)"
 
 

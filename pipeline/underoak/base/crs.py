@@ -31,10 +31,10 @@ def parse(text: str) -> CRS:
         crs = crs.to_2d() if not crs.is_compound else crs.sub_crs_list[0]
     except pyproj.exceptions.CRSError as error:
         what = f'coordinate reference system "{text[:80]}" is not known'
-        raise UnderoakError(Fault("E202", what, mend="write an EPSG code such as EPSG:25831")) from error
+        raise UnderoakError(Fault("E202", what, fix="write an EPSG code such as EPSG:25831")) from error
     if crs.is_engineering or not (crs.is_projected or crs.is_geographic or crs.is_bound or crs.is_derived):
         what = f'coordinate reference system "{crs.name}" is local: it says nothing of where on Earth it lies'
-        raise UnderoakError(Fault("E202", what, mend="give the true one as `crs:`"))
+        raise UnderoakError(Fault("E202", what, fix="give the true one as `crs:`"))
     return crs
 
 
@@ -53,7 +53,7 @@ def transformer(source: str, target: str) -> Transformer:
             cache[key] = pyproj.Transformer.from_crs(parse(source), parse(target), always_xy=True)
         except pyproj.exceptions.ProjError as error:
             what = f'nothing leads from "{parse(source).name}" to "{parse(target).name}"'
-            raise UnderoakError(Fault("E202", what, mend="give a system of this Earth as `crs:`")) from error
+            raise UnderoakError(Fault("E202", what, fix="give a system of this Earth as `crs:`")) from error
     made: Transformer = cache[key]
     return made
 

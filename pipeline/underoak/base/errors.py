@@ -1,4 +1,4 @@
-"""What can go wrong, said in one form: code, what, where, mend."""
+"""What can go wrong, said in one form: code, what, where, fix."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ MOST_SHOWN = 50
 class Fault:
     """One problem as a person reads it.
 
-    >>> print(Fault("E201", "no coordinate reference system", where="soil_ph (ph.tif)", mend='add "crs:"'))
-    E201 soil_ph (ph.tif): no coordinate reference system. Mend: add "crs:"
+    >>> print(Fault("E201", "no coordinate reference system", where="soil_ph (ph.tif)", fix='add "crs:"'))
+    E201 soil_ph (ph.tif): no coordinate reference system. Fix: add "crs:"
     """
 
     code: str
     what: str
     where: str = ""
-    mend: str = ""
+    fix: str = ""
 
     def __str__(self) -> str:
         text = f"{self.code} {self.where}: {self.what}" if self.where else f"{self.code} {self.what}"
         text = text if text.endswith((".", "?", "!")) else text + "."
-        return printable(f"{text} Mend: {self.mend}" if self.mend else text)
+        return printable(f"{text} Fix: {self.fix}" if self.fix else text)
 
     @property
     def is_warning(self) -> bool:
@@ -74,22 +74,22 @@ class Problems:
     faults: list[Fault] = field(default_factory=list)
     warnings: list[Fault] = field(default_factory=list)
 
-    def add(self, code: str, what: str, where: str = "", mend: str = "") -> None:
+    def add(self, code: str, what: str, where: str = "", fix: str = "") -> None:
         """Add one fault (E code) or warning (W code); an exact repeat is dropped."""
-        fault = Fault(code, what, where, mend)
+        fault = Fault(code, what, where, fix)
         into = self.warnings if fault.is_warning else self.faults
         if fault not in into:
             into.append(fault)
 
-    def take(self, error: UnderoakError) -> None:
+    def add_error(self, error: UnderoakError) -> None:
         """Add every fault an error carries."""
         for fault in error.faults:
-            self.add(fault.code, fault.what, fault.where, fault.mend)
+            self.add(fault.code, fault.what, fault.where, fault.fix)
 
     def extend(self, faults: Iterable[Fault]) -> None:
         """Add faults made elsewhere."""
         for fault in faults:
-            self.add(fault.code, fault.what, fault.where, fault.mend)
+            self.add(fault.code, fault.what, fault.where, fault.fix)
 
     def stop_if_any(self, strict: bool = False) -> None:
         """Raise all faults at once (warnings too when strict); at most 50 are carried.

@@ -19,7 +19,7 @@ Bounds = tuple[float, float, float, float]  # left, bottom, right, top
 class Window:
     """A block of cells: first row and column, and how many.
 
-    >>> Window(0, 0, 10, 10).grow(2).clip(100, 5)
+    >>> Window(0, 0, 10, 10).expand(2).clip(100, 5)
     Window(row=0, col=0, rows=12, cols=5)
     """
 
@@ -43,7 +43,7 @@ class Window:
         """True when it holds no cell."""
         return self.rows <= 0 or self.cols <= 0
 
-    def grow(self, cells: int) -> Window:
+    def expand(self, cells: int) -> Window:
         """The window with a rim of `cells` on every side."""
         return Window(self.row - cells, self.col - cells, self.rows + 2 * cells, self.cols + 2 * cells)
 
@@ -70,7 +70,7 @@ class Window:
         end_col = max(self.col + self.cols, other.col + other.cols)
         return Window(row, col, end_row - row, end_col - col)
 
-    def within(self, outer: Window) -> Window:
+    def relative_to(self, outer: Window) -> Window:
         """The same cells, counted from the corner of `outer`."""
         return Window(self.row - outer.row, self.col - outer.col, self.rows, self.cols)
 
@@ -139,12 +139,12 @@ class Grid:
         xs, ys = zip(*self.corners, strict=True)
         return min(xs), min(ys), max(xs), max(ys)
 
-    def is_like(self, other: Grid) -> bool:
+    def is_aligned(self, other: Grid) -> bool:
         """True when the cells of both lie on each other, within a thousandth of a cell.
 
         >>> grid = Grid.north_up("EPSG:4326", 0.0, 1.0, 0.1, 10, 10)
         >>> near, other = (Grid.north_up("EPSG:4326", left, 1.0, 0.1, 10, 10) for left in (1e-9, 0.05))
-        >>> grid.is_like(near), grid.is_like(other)
+        >>> grid.is_aligned(near), grid.is_aligned(other)
         (True, False)
         """
         if self.shape != other.shape or not _crs.same(self.crs, other.crs):
@@ -157,9 +157,9 @@ class Grid:
 
     def bounds_of(self, window: Window) -> Bounds:
         """Left, bottom, right, top of a window."""
-        return self.at(window).bounds
+        return self.subgrid(window).bounds
 
-    def at(self, window: Window) -> Grid:
+    def subgrid(self, window: Window) -> Grid:
         """The window as a grid of its own."""
         a, b, _, d, e, _ = self.transform
         c, f = self.xy(window.col, window.row)

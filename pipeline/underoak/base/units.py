@@ -123,8 +123,8 @@ def _split(text: str) -> tuple[str, float]:
 
 @lru_cache(maxsize=512)
 def _unit(text: str) -> Any:
-    mend = did_you_mean(text, _KNOWN, "write a unit such as pH*10, g/kg, degC, mm or kg m-2 s-1")
-    fault = Fault("E340", f'unit "{text[:_LONGEST]}" is not known', mend=mend)
+    fix = did_you_mean(text, _KNOWN, "write a unit such as pH*10, g/kg, degC, mm or kg m-2 s-1")
+    fault = Fault("E340", f'unit "{text[:_LONGEST]}" is not known', fix=fix)
     spelled = _ALIASES.get(text.strip(), text.strip())
     if len(text) > _LONGEST or not _READABLE.fullmatch(spelled):
         raise UnderoakError(fault)
@@ -165,7 +165,7 @@ def conversion(source: str, target: str) -> Affine1D:
     differ = any("delta" in str(x) and not _is_linear(y) for x, y in ((a, b), (b, a)))
     if a.dimensionality != b.dimensionality or differ:
         what = f'"{source}" cannot become "{target}": they measure different things'
-        raise UnderoakError(Fault("E341", what, mend="correct `unit:` or `to:`"))
+        raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`"))
     if a == b:
         step = Affine1D()
     else:
@@ -174,7 +174,7 @@ def conversion(source: str, target: str) -> Affine1D:
             zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
         except Exception as error:  # a temperature inside a product, and the like
             what = f'"{source}" cannot become "{target}"'
-            raise UnderoakError(Fault("E341", what, mend="correct `unit:` or `to:`")) from error
+            raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`")) from error
         step = Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
     return Affine1D(factor, 0.0).then(step).then(Affine1D(1.0 / target_factor, 0.0))
 
@@ -204,5 +204,5 @@ def read_quantity(text: str, to: str) -> float:
     """
     match = _QUANTITY.match(text)
     if not match or not match["unit"]:
-        raise UnderoakError(Fault("E342", f'"{text}" is not a number and a unit', mend=f'write it like "30 {to}"'))
+        raise UnderoakError(Fault("E342", f'"{text}" is not a number and a unit', fix=f'write it like "30 {to}"'))
     return float(conversion(match["unit"], to)(float(match["number"])))

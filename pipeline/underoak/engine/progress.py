@@ -8,9 +8,9 @@ lines of a run). The events, with what else they hold:
     step        step, of: a step of so many tiles begins; 0 where it has none
     tile_done   step, done, of, rss [MB, the most so far]
     step_done   step, seconds
-    warning     code, what, where, mend
+    warning     code, what, where, fix
     run_done    folder, seconds, peak_mb, outputs: every file has its final name
-    error       code, what, where, mend, exit: the command ends with this exit code; one line for each fault
+    error       code, what, where, fix, exit: the command ends with this exit code; one line for each fault
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ class Progress:
         self._clear()
         if not self._is_log_only:
             print(str(fault), file=sys.stderr, flush=True)
-        self.log("warning", "warn", code=fault.code, what=fault.what, where=fault.where, mend=fault.mend)
+        self.log("warning", "warn", code=fault.code, what=fault.what, where=fault.where, fix=fault.fix)
 
     def failed(self, error: BaseException) -> None:
         """What ends the command, in the log; people are told by whoever catches it."""
@@ -126,13 +126,13 @@ class Progress:
         if isinstance(error, UnderoakError):
             faults, more["exit"] = error.faults, error.exit_code
         elif isinstance(error, KeyboardInterrupt):
-            faults = (Fault("", "stopped", mend="run again: tiles that are done are kept"),)
+            faults = (Fault("", "stopped", fix="run again: tiles that are done are kept"),)
             more["exit"] = getattr(error, "exit_code", _SIGINT)
         else:
-            faults = (Fault("E100", f"a bug in underoak: {type(error).__name__}: {error}", mend="report it"),)
+            faults = (Fault("E100", f"a bug in underoak: {type(error).__name__}: {error}", fix="report it"),)
             more = {"exit": BUG, "trace": "".join(traceback.format_exception(error))}
         for fault in faults:
-            self.log("error", "error", code=fault.code, what=fault.what, where=fault.where, mend=fault.mend, **more)
+            self.log("error", "error", code=fault.code, what=fault.what, where=fault.where, fix=fault.fix, **more)
 
     def start(self, step: str, of: int, **more: Any) -> None:
         """A step of `of` tiles begins; 0 where it has none."""

@@ -129,7 +129,7 @@ def _spool_blocks(
             for block in block_windows(tile):
                 values = np.stack([reader.suitability(block) for reader in read])
                 values[:, (values < 0).all(axis=0)] = np.nan
-                rows, cols = block.within(tile).slices
+                rows, cols = block.relative_to(tile).slices
                 cells[:4, rows, cols] = robustness(np.maximum(values, 0.0), at_least, weights)
                 cells[4, rows, cols] = np.where(np.isnan(cells[0, rows, cols]), np.nan, watch.share(block))
             _count(cells[0], counts)

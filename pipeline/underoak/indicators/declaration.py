@@ -50,8 +50,8 @@ class Parameter:
             return self._codes(written)
         if self.choices:
             if isinstance(written, bool) or str(written) not in self.choices:
-                mend = did_you_mean(str(written), self.choices, "write one of: " + ", ".join(self.choices))
-                raise _refused(f'cannot be "{written}"', mend)
+                fix = did_you_mean(str(written), self.choices, "write one of: " + ", ".join(self.choices))
+                raise _refused(f'cannot be "{written}"', fix)
             return str(written)
         if self.unit:
             number = read_quantity(written if isinstance(written, str) else str(written), self.unit)
@@ -120,19 +120,19 @@ class Indicator:
         made: dict[str, Setting] = {}
         taken = {name: p for name, p in self.parameters.items() if not (of_shapes and p.is_codes)}
         for name in [name for name in written if name not in taken]:
-            mend = did_you_mean(name, taken, "known: " + ", ".join(taken) if taken else "leave it out")
-            faults.append(Fault("E353", f'{self.id} has no setting "{name}"', name, mend))
+            fix = did_you_mean(name, taken, "known: " + ", ".join(taken) if taken else "leave it out")
+            faults.append(Fault("E353", f'{self.id} has no setting "{name}"', name, fix))
         for name, parameter in taken.items():
             if name in written:
                 try:
                     made[name] = parameter.settle(written[name])
                 except UnderoakError as error:
-                    faults += [Fault(f.code, f.what, name, f.mend) for f in error.faults]
+                    faults += [Fault(f.code, f.what, name, f.fix) for f in error.faults]
             elif parameter.default is not None:
                 made[name] = parameter.default
             else:
-                mend = f'add "{name}: {parameter.like}", {parameter.text}'
-                faults.append(Fault("E353", f'{self.id} needs "{name}"', name, mend))
+                fix = f'add "{name}: {parameter.like}", {parameter.text}'
+                faults.append(Fault("E353", f'{self.id} needs "{name}"', name, fix))
         for name, parameter in taken.items():
             if name in made and parameter.below in made and not made[name] < made[parameter.below]:  # type: ignore[operator]
                 what = f'"{name}" must be less than "{parameter.below}"'
@@ -142,5 +142,5 @@ class Indicator:
         return made
 
 
-def _refused(what: str, mend: str = "") -> UnderoakError:
-    return UnderoakError(Fault("E353", what, mend=mend))
+def _refused(what: str, fix: str = "") -> UnderoakError:
+    return UnderoakError(Fault("E353", what, fix=fix))

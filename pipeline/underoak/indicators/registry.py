@@ -23,5 +23,5 @@ def get(id: str) -> Indicator:
     """
     if id not in REGISTRY:
         known = ", ".join(REGISTRY)
-        raise UnderoakError(Fault("E350", f'indicator "{id}" is not known', mend=did_you_mean(id, REGISTRY, known)))
+        raise UnderoakError(Fault("E350", f'indicator "{id}" is not known', fix=did_you_mean(id, REGISTRY, known)))
     return REGISTRY[id]

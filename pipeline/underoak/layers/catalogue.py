@@ -56,7 +56,7 @@ def open_layers(
         try:
             native = _native(name, spec, opened, is_south, problems)  # type: ignore[arg-type]
         except UnderoakError as error:
-            problems.extend(Fault(f.code, f.what, f.where or f"layers.{name}", f.mend) for f in error.faults)
+            problems.extend(Fault(f.code, f.what, f.where or f"layers.{name}", f.fix) for f in error.faults)
             continue
         if native is not None:
             made.append(StackedLayer(name, native, spec.resampling, tuple(map(float, spec.share_of or ()))))
@@ -75,7 +75,7 @@ def _to_shapes(name: str, spec: Any, base: Path, grid: Grid | None, problems: Pr
         after = units.conversion("m", spec.to) if spec.to is not None else units.Affine1D()
         valid = (float(spec.valid[0]), float(spec.valid[1])) if spec.valid is not None else None
     except UnderoakError as error:
-        problems.extend(Fault(f.code, f.what, f.where or where, f.mend) for f in error.faults)
+        problems.extend(Fault(f.code, f.what, f.where or where, f.fix) for f in error.faults)
         return []
     return [StackedLayer(name, SourceLayer(source, after=after, valid=valid), spec.resampling)]
 
@@ -102,8 +102,8 @@ def _bare_months(layers: Mapping[str, Any], judged: Collection[str] | None) -> d
 def _come_from_files(given: Mapping[str, str], name: str, layers: Mapping[str, Any], problems: Problems) -> bool:
     for origin in given.values():
         if origin not in layers:
-            mend = did_you_mean(origin, layers, "name a layer of this plan")
-            problems.add("E351", f'is derived from "{origin}", which is no layer', f"layers.{name}", mend)
+            fix = did_you_mean(origin, layers, "name a layer of this plan")
+            problems.add("E351", f'is derived from "{origin}", which is no layer', f"layers.{name}", fix)
             return False
         if layers[origin].file is None:
             what = f'is derived from "{origin}", which is derived itself'
@@ -183,13 +183,13 @@ def _share_grid(name: str, sources: Mapping[str, Source], problems: Problems) ->
     """Whether all inputs lie on one grid, so that cell meets cell."""
     (first, one), *others = sources.items()
     for given, other in others:
-        if not one.grid.is_like(other.grid):
+        if not one.grid.is_aligned(other.grid):
             what = (
                 f"{first} and {given} lie on different grids: {one.facts.path} has {_told(one.grid)}, "
                 f"{other.facts.path} has {_told(other.grid)}"
             )
-            mend = f"take both from one product, or bring {given} onto the cells of {first} first"
-            problems.add("E354", what, f"layers.{name}", mend)
+            fix = f"take both from one product, or bring {given} onto the cells of {first} first"
+            problems.add("E354", what, f"layers.{name}", fix)
             return False
     return True
 

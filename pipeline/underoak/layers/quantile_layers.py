@@ -39,7 +39,7 @@ def open_quantiles(
             if source is None:
                 continue
             own = layer.native.source
-            if not own.grid.is_like(source.grid):
+            if not own.grid.is_aligned(source.grid):
                 what = f"lies on another grid than the layer: {_told(source.grid)}; the layer has {_told(own.grid)}"
                 problems.add("E217", what, f"{name} ({other.file})", "take all quantiles from one product")
                 continue
@@ -79,8 +79,8 @@ def tell_crossing(count: int, seen: int, where: str, problems: Problems) -> None
     if share > MOST_CROSSING:
         percent = f"{share * 100.0:.2g} %" if share < 0.995 else "100 %"
         what = f"a higher quantile has a lower value in {percent} of the cells that have them"
-        mend = "two files have changed places" if share > 0.5 else "quantiles of one product and one depth do not cross"
-        problems.add("E216", what, where, f"look which file is which: {mend}")
+        fix = "two files have changed places" if share > 0.5 else "quantiles of one product and one depth do not cross"
+        problems.add("E216", what, where, f"look which file is which: {fix}")
     elif not any(fault.code == "W216" and fault.where == where for fault in problems.warnings):
         what = f"quantiles cross in a few cells (less than {MOST_CROSSING:.1%}): nothing is drawn there"
         problems.add("W216", what, where)

@@ -132,7 +132,7 @@ class Stack:
         wanted = clip_to(layer.native.source, window)
         kept = self._resident(index, layer)
         if kept is not None and kept[1].union(wanted) == kept[1]:
-            return kept[0][wanted.within(kept[1]).slices], wanted
+            return kept[0][wanted.relative_to(kept[1]).slices], wanted
         wide = layer.native.around(window)
         read = [read_around(source, wide) for source in layer.native.sources]
         return _derive(layer, read, wide, wanted), wanted
@@ -213,7 +213,7 @@ class Stack:
         for part, coordinates in _apart(mesh, at, window):
             piece = Stacked({}, {}, {}, {})
             self._read_group(layers, mesh, coordinates, part, piece)
-            rows, cols = part.within(window).slices
+            rows, cols = part.relative_to(window).slices
             for layer in layers:
                 into = totals.values[layer.name][rows, cols]
                 np.copyto(into, piece.values[layer.name], where=np.isnan(into))
@@ -235,7 +235,8 @@ def _derive(layer: StackedLayer, read: Read, wide: Window, wanted: Window) -> Fl
     if held.is_empty or wanted.is_empty:
         return np.empty((0, 0), np.float32)
     first, *more = (
-        reading.values if held == there else reading.values[..., *held.within(there).slices] for reading, there in read
+        reading.values if held == there else reading.values[..., *held.relative_to(there).slices]
+        for reading, there in read
     )
     return native.derive(first, held, wanted, *more)
 

@@ -46,7 +46,7 @@ class DrawnCells(NamedTuple):
     crossing: int  # cells whose quantiles cross; they are not drawn
 
 
-def draw_cells(stack: Stack, doubtful: UncertainLayer, window: Window, seed: int, draws: int) -> DrawnCells:
+def draw_cells(stack: Stack, uncertain: UncertainLayer, window: Window, seed: int, draws: int) -> DrawnCells:
     """A layer's cells on a window of its source, as they are and in every draw; one window is as good as another.
 
     A cell that is missing, or lacks one of its quantiles, or whose quantiles cross, is its own value in every draw.
@@ -58,56 +58,56 @@ def draw_cells(stack: Stack, doubtful: UncertainLayer, window: Window, seed: int
 
     from underoak.uncertainty.draws import draw_kernels as kernels
 
-    values, there = stack.own_cells(doubtful.layer, window)
+    values, there = stack.own_cells(uncertain.layer, window)
     table = np.empty((values.size, draws), np.float32)
     if not values.size:
         return DrawnCells(values, there, table, 0)
     values = np.ascontiguousarray(values)
-    source = _source(stack, doubtful.layer)
+    source = _source(stack, uncertain.layer)
     turn = source.grid.cols if source.is_periodic else 0
-    normals = draw(hash_seed(seed, doubtful.key), there, draws, doubtful.correlation, turn)
-    at, limits = (normals.z, normals.row_at, normals.col_at), doubtful.limits
-    if not doubtful.levels:
-        kernels.normal_draws(values, doubtful.sd, doubtful.is_share, *at, *limits, table)
+    normals = draw(hash_seed(seed, uncertain.key), there, draws, uncertain.correlation, turn)
+    at, limits = (normals.z, normals.row_at, normals.col_at), uncertain.limits
+    if not uncertain.levels:
+        kernels.normal_draws(values, uncertain.sd, uncertain.is_share, *at, *limits, table)
         return DrawnCells(values, there, table, 0)
-    quantiles = np.stack([stack.own_cells(name, there)[0] for name in doubtful.stacked])
-    scores = ndtri(np.array(doubtful.levels)).astype(np.float32)
+    quantiles = np.stack([stack.own_cells(name, there)[0] for name in uncertain.stacked])
+    scores = ndtri(np.array(uncertain.levels)).astype(np.float32)
     crossing = kernels.quantile_draws(values, quantiles, scores, *at, *limits, table)
     return DrawnCells(values, there, table, int(crossing))
 
 
-def bytes_of(stack: Stack, doubtful: UncertainLayer, windows: list[Window], draws: int) -> int:
+def bytes_of(stack: Stack, uncertain: UncertainLayer, windows: list[Window], draws: int) -> int:
     """What the draws of these windows take, correlation's surroundings counted."""
-    source = _source(stack, doubtful.layer)
+    source = _source(stack, uncertain.layer)
     total = 0
     for window in windows:
         there = clip_to(source, window)
         if there.is_empty:
             continue
-        sizes = zip((there.rows, there.cols), (doubtful.correlation.down, doubtful.correlation.across), strict=True)
+        sizes = zip((there.rows, there.cols), (uncertain.correlation.down, uncertain.correlation.across), strict=True)
         down, across = (size // axis.block + 2 * axis.reach for size, axis in sizes)
         total += 4 * draws * (there.rows * there.cols + down * across)
     return total
 
 
 def probability(
-    doubtful: UncertainLayer, values: dict[str, FloatArray], limit: float, is_at_least: bool
+    uncertain: UncertainLayer, values: dict[str, FloatArray], limit: float, is_at_least: bool
 ) -> npt.NDArray[np.float32]:
     """Probability that cells meet a limit, in closed form, from the layers that `layers` names; NaN where not known.
 
     Quantiles that cross make a cell unknown. "At most" counts values on the limit, as "at least" does.
     """
     sign = 1.0 if is_at_least else -1.0
-    low, high = sorted((sign * doubtful.limits[0], sign * doubtful.limits[1]))
-    own = values[doubtful.layer]
-    if doubtful.levels:
-        levels, names = doubtful.levels, doubtful.stacked
+    low, high = sorted((sign * uncertain.limits[0], sign * uncertain.limits[1]))
+    own = values[uncertain.layer]
+    if uncertain.levels:
+        levels, names = uncertain.levels, uncertain.stacked
         if not is_at_least:
             levels, names = tuple(1.0 - level for level in reversed(levels)), tuple(reversed(names))
         stack = np.stack([np.float32(sign) * values[name] for name in names])
         found = probability_at_least(levels, stack, sign * limit, (low, high))
         return np.where(np.isnan(own), np.float32(np.nan), found).astype(np.float32)
-    sd = np.abs(own.astype(np.float64)) * doubtful.sd if doubtful.is_share else np.full(own.shape, doubtful.sd)
+    sd = np.abs(own.astype(np.float64)) * uncertain.sd if uncertain.is_share else np.full(own.shape, uncertain.sd)
     sd[np.isnan(own)] = np.nan
     edge = float(np.float32(limit))  # stored values are met in single precision
     return normal_at_least(sign * own.astype(np.float64), sd, sign * edge, (low, high)).astype(np.float32)

@@ -101,8 +101,8 @@ def check_combination(
     normal, order = _normal(weights, problems), None
     where = "combine"
     if rule not in RULES:
-        mend = did_you_mean(rule, RULES, f"write one of {', '.join(RULES)}")
-        problems.add("E316", f'"{rule}" is not a rule', where, mend)
+        fix = did_you_mean(rule, RULES, f"write one of {', '.join(RULES)}")
+        problems.add("E316", f'"{rule}" is not a rule', where, fix)
     if missing not in ("stop", "renormalise"):
         problems.add("E316", f'missing cannot be "{missing}"', where, "write stop or renormalise")
     if rule == "ordered" and (order_weights is None) == (alpha is None):
@@ -118,8 +118,8 @@ def check_combination(
             what = f"{len(order_weights)} order_weights for {len(weights)} criteria"
             problems.add("E316", what, where, "give one for each rank, from the best membership down")
         if normal and max(normal) - min(normal) > 1e-9:
-            mend = "make the weights equal, or use alpha, which minds them"
-            problems.add("E316", "order_weights need criteria of equal weight", where, mend)
+            fix = "make the weights equal, or use alpha, which minds them"
+            problems.add("E316", "order_weights need criteria of equal weight", where, fix)
     problems.stop_if_any()
     return normal, order
 
@@ -128,7 +128,7 @@ def _normal(weights: Sequence[float], problems: Problems) -> Weights:
     try:
         return normalise(weights)
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return ()
 
 

@@ -45,18 +45,18 @@ class Curve:
         problems = Problems()
         if len(self.x) != len(self.y) or len(self.x) < _FEWEST[self.kind]:
             what = f"a curve of {len(self.x)} places and {len(self.y)} values cannot be drawn"
-            problems.add("E320", what, mend="give each place one value, and a line two or more places")
+            problems.add("E320", what, fix="give each place one value, and a line two or more places")
         self._check_places(problems)
         if self.kind == "bell":
             if not all(math.isfinite(width) and width > 0.0 for width in self.y):
                 what = f"the width of a bell must be above 0, not {', '.join(f'{v:g}' for v in self.y)}"
-                problems.add("E320", what, mend="give the distance from the centre at which membership is 0.61")
+                problems.add("E320", what, fix="give the distance from the centre at which membership is 0.61")
         else:
             has_other = self.kind == "table" and not math.isnan(self.otherwise)
             for i, value in enumerate((*self.y, self.otherwise) if has_other else self.y):
                 if not 0.0 <= value <= 1.0:
                     what = f"membership {value:g} (value {i} of the curve) is outside 0..1"
-                    problems.add("E321", what, mend="give a number from 0 (impossible) to 1 (ideal)")
+                    problems.add("E321", what, fix="give a number from 0 (impossible) to 1 (ideal)")
         problems.stop_if_any()
         if math.isnan(self.otherwise):  # the one NaN, so that equal curves are equal, also after a trip to a worker
             object.__setattr__(self, "otherwise", math.nan)
@@ -67,15 +67,15 @@ class Curve:
     def _check_places(self, problems: Problems) -> None:
         for i, place in enumerate(self.x):
             if not math.isfinite(place):
-                problems.add("E320", f"point {i} of the curve is {place}", mend="give a finite number")
+                problems.add("E320", f"point {i} of the curve is {place}", fix="give a finite number")
             elif self.kind == "linear" and i and place < self.x[i - 1]:
                 what = f"curve points must increase: point {i} ({place:g}) is below point {i - 1} ({self.x[i - 1]:g})"
-                problems.add("E320", what, mend="order the points from low to high")
+                problems.add("E320", what, fix="order the points from low to high")
             elif self.kind == "table" and float(np.float32(place)) != place:
                 what = f"class code {place:.17g} cannot be told from its neighbours in 32 bits"
-                problems.add("E320", what, mend="use whole codes below 16,777,217")
+                problems.add("E320", what, fix="use whole codes below 16,777,217")
         if self.kind == "table" and len(set(self.x)) < len(self.x):
-            problems.add("E320", "a class code stands twice in the table", mend="give each code one value")
+            problems.add("E320", "a class code stands twice in the table", fix="give each code one value")
 
     @property
     def full(self) -> tuple[float, float]:
@@ -153,11 +153,11 @@ class Curve:
         if len(give) != len(at) + 1:
             steps, given = count_of(len(at), "step parts", "steps part"), count_of(len(give), "is", "are")
             what = f"{steps} the values into {len(at) + 1} pieces, but {given} given"
-            problems.add("E320", what, mend="write one more number in `give` than in `at`")
+            problems.add("E320", what, fix="write one more number in `give` than in `at`")
         for i in range(1, len(at)):
             if at[i] == at[i - 1]:
                 what = f"curve points must increase: step {i} ({at[i]:g}) is not above step {i - 1}"
-                problems.add("E320", what, mend="leave one of them out")
+                problems.add("E320", what, fix="leave one of them out")
         problems.stop_if_any()
         return cls.points(pair for i, place in enumerate(at) for pair in ((place, give[i]), (place, give[i + 1])))
 

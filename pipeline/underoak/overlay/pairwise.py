@@ -168,7 +168,7 @@ def _checked(names: tuple[str, ...], triples: Iterable[tuple[str, str, float]]) 
     problems = Problems()
     place = {name: i for i, name in enumerate(names)}
     if len(place) < len(names):
-        problems.add("E314", "a criterion stands twice among the names", mend="name each criterion once")
+        problems.add("E314", "a criterion stands twice among the names", fix="name each criterion once")
     ratios: Ratios = {}
     for a, b, ratio in triples:
         where = f"pair {a}, {b}"
@@ -201,8 +201,8 @@ def _check_links(names: tuple[str, ...], ratios: Ratios) -> None:
     loose = [name for name, g in zip(names, group, strict=True) if g != largest]
     if loose:
         what = f"no chain of pairs links {', '.join(loose)} to the other criteria"
-        mend = "compare each of them, or one of a linked few, with one of the others"
-        raise UnderoakError(Fault("E312", what, "weights.pairwise", mend))
+        fix = "compare each of them, or one of a linked few, with one of the others"
+        raise UnderoakError(Fault("E312", what, "weights.pairwise", fix))
 
 
 def _result(

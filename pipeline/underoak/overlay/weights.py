@@ -25,7 +25,7 @@ def normalise(weights: Sequence[float], names: Sequence[str] = ()) -> Weights:
             where = names[i] if i < len(names) else f"weight {i}"
             problems.add("E310", f"a weight cannot be {weight:g}", where, "give a number that is 0 or above")
     if not problems.faults and not any(weights):
-        problems.add("E311", "no criterion has a weight above 0", mend="give at least one criterion a weight")
+        problems.add("E311", "no criterion has a weight above 0", fix="give at least one criterion a weight")
     problems.stop_if_any()
     whole = math.fsum(weights)
     return tuple(float(w) if abs(whole - 1.0) <= 1e-15 * len(weights) else w / whole for w in weights)

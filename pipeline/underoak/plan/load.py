@@ -13,7 +13,7 @@ from underoak.plan.checks.criteria import CriterionInUse, merge_profile, settle_
 from underoak.plan.checks.distance_limits import check_reach
 from underoak.plan.checks.references import check_references
 from underoak.plan.checks.scenario_layers import scenario_layers
-from underoak.plan.checks.uncertainty import check_doubt
+from underoak.plan.checks.uncertainty import check_uncertainty
 from underoak.plan.checks.weights import check_spread, order_weights, resolve_weights
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.plan import PRESENT, Case, Criterion, Plan
@@ -102,7 +102,7 @@ def _resolve(
     from underoak.overlay import Rules
 
     check_references(spec, check)
-    check_doubt(spec, check)
+    check_uncertainty(spec, check)
     profile = _profile(spec, check, place, every)
     joined, not_judged = merge_profile(spec, profile, check)
     layers = settle_units(spec, joined, check)
@@ -155,7 +155,7 @@ def _profile(spec: PlanSpec, check: Check, place: int, every: Sequence[str] = ()
     try:
         profile = load_profile(spec.species[0])
     except UnderoakError as error:
-        check.take(error, ("species", place))
+        check.add_error(error, ("species", place))
         check.lose(("species", place))
         return None
     whose, known = profile.latin, [host.name for host in profile.hosts]
@@ -165,6 +165,6 @@ def _profile(spec: PlanSpec, check: Check, place: int, every: Sequence[str] = ()
         known = list(dict.fromkeys(host.name for hosts in others for host in hosts))
     for n, host in enumerate(spec.hosts):
         if host not in known and place == 0:
-            mend = did_you_mean(host, known, "known: " + ", ".join(known))
-            check.fault("E332", f'"{host}" is not a host of {whose}', ("hosts", n), mend)
+            fix = did_you_mean(host, known, "known: " + ", ".join(known))
+            check.fault("E332", f'"{host}" is not a host of {whose}', ("hosts", n), fix)
     return profile

@@ -204,8 +204,8 @@ class Plan:
             what = "a seed is given, and the plan draws nothing"
             raise UnderoakError(Fault("E304", what, "--seed", "give the plan `uncertainty`, or leave the seed out"))
         if not 0 <= seed <= MOST_SEED:
-            mend = f"give a whole number from 0 to {MOST_SEED}"
-            raise UnderoakError(Fault("E304", f"{seed} is no seed", "--seed", mend))
+            fix = f"give a whole number from 0 to {MOST_SEED}"
+            raise UnderoakError(Fault("E304", f"{seed} is no seed", "--seed", fix))
         spec = self.spec.model_copy(update={"uncertainty": self.uncertainty.model_copy(update={"seed": seed})})
         views = tuple(replace(view, plan=view.plan.seeded(seed)) for view in self.views)
         return replace(self, spec=spec, views=views)

@@ -20,8 +20,8 @@ def new(folder: str | Path, purpose: str) -> list[Path]:
             be written to.
     """
     if purpose not in PURPOSES:
-        mend = did_you_mean(purpose, PURPOSES, "write one of: " + ", ".join(PURPOSES))
-        raise UnderoakError(Fault("E304", f'the purpose "{purpose}" is not known', mend=mend))
+        fix = did_you_mean(purpose, PURPOSES, "write one of: " + ", ".join(PURPOSES))
+        raise UnderoakError(Fault("E304", f'the purpose "{purpose}" is not known', fix=fix))
     into = Path(folder)
     texts = {into / "plan.yaml": f"{purpose}.yaml", into / "README.txt": f"{purpose}.txt"}
     problems = Problems()

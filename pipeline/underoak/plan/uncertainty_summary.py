@@ -34,12 +34,12 @@ def how_far_off(spec: LayerSpec) -> str:
     return f"standard deviation {spec.sd}"
 
 
-def doubt_lines(plan: Plan) -> list[str]:
+def uncertainty_lines(plan: Plan) -> list[str]:
     """What `check` says: which layers are in doubt, how they are drawn, what is asked."""
     asked = plan.uncertainty
     if asked is None:
         return []
-    lines = [f"doubt     {name}: {how_far_off(spec)}" for name, spec in plan.layers.items() if spec.has_doubt]
+    lines = [f"doubt     {name}: {how_far_off(spec)}" for name, spec in plan.layers.items() if spec.has_uncertainty]
     apart = f"correlated over {asked.correlation_range}" if asked.range_m else "not correlated"
     lines.append(f"draws     {asked.draws} from seed {asked.seed}, {apart}; constraints are not drawn")
     for ask in asked.ask:
@@ -49,20 +49,20 @@ def doubt_lines(plan: Plan) -> list[str]:
     return lines
 
 
-def doubt_manifest(plan: Plan) -> dict[str, Any]:
+def uncertainty_manifest(plan: Plan) -> dict[str, Any]:
     """What the manifest says of a view; nothing when every layer is taken at its word."""
     asked = plan.uncertainty
     if asked is None:
         return {}
-    doubtful = {name: how_far_off(spec) for name, spec in plan.layers.items() if spec.has_doubt}
+    uncertain = {name: how_far_off(spec) for name, spec in plan.layers.items() if spec.has_uncertainty}
     judged = {criterion.layer for criterion in plan.criteria}
     return {
         "uncertainty": {
             "seed": asked.seed,
             "draws": asked.draws,
             "correlation_range_m": asked.range_m,
-            "layers": doubtful,
-            "drawn": [name for name in doubtful if name in judged],
+            "layers": uncertain,
+            "drawn": [name for name in uncertain if name in judged],
             "asked": [ask.name for ask in asked.ask],
             "methods": METHODS,
         }

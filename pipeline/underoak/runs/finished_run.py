@@ -59,8 +59,8 @@ class Run:
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError) as error:
-            mend = "name the folder that `underoak run` wrote, or run the plan again"
-            raise UnderoakError(Fault("E603", "holds no finished run", str(folder), mend)) from error
+            fix = "name the folder that `underoak run` wrote, or run the plan again"
+            raise UnderoakError(Fault("E603", "holds no finished run", str(folder), fix)) from error
         if not isinstance(content, dict) or not {"plan", "grid", "views"} <= content.keys():
             what = "holds a run of an older build, which says too little of itself"
             raise UnderoakError(Fault("E603", what, str(folder), "run the plan again"))
@@ -89,8 +89,8 @@ class Run:
         views: list[dict[str, Any]] = self.manifest["views"]
         if len(views) > 1:
             folders = [view["folder"] for view in views]
-            mend = "name one of its folders instead: " + ", ".join(str(self.folder / folder) for folder in folders)
-            raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), mend))
+            fix = "name one of its folders instead: " + ", ".join(str(self.folder / folder) for folder in folders)
+            raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), fix))
         return views[0]
 
     @cached_property

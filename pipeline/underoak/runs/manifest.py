@@ -10,7 +10,7 @@ from underoak.base.grid import Grid
 from underoak.engine.prepare.prepare import PreparedCase
 from underoak.engine.write.checksums import software
 from underoak.plan.plan import Case, Plan
-from underoak.plan.uncertainty_summary import doubt_manifest
+from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 
 def view_manifest(
@@ -30,7 +30,7 @@ def view_manifest(
         "layers": layers,
         "criteria": criteria,
         "weights": plan.weighting,
-        **doubt_manifest(plan),
+        **uncertainty_manifest(plan),
         "not_judged": [str(item) for item in plan.not_judged],
         "counts": dict(counts),
     }

@@ -38,7 +38,7 @@ from underoak.engine.workers.runner import (
 )
 from underoak.engine.workers.tile import TileJob
 from underoak.engine.write.outputs import Output, standard_outputs
-from underoak.engine.write.uncertainty_outputs import doubt_outputs
+from underoak.engine.write.uncertainty_outputs import uncertainty_outputs
 from underoak.layers.quantile_layers import tell_crossing
 from underoak.places import drop_non_native, exclude_non_native
 from underoak.plan.plan import Plan
@@ -196,9 +196,9 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
         criteria, rules = [c.name for c in view.plan.criteria], view.plan.rules
         sparse = rules.missing == "renormalise"
         outputs += standard_outputs(plan.title, criteria, plan.outputs.dtype, sparse, view.folder, at)
-        doubt = prepared.recipe.variants[at].doubt
-        if doubt is not None:
-            outputs += doubt_outputs(plan.title, doubt, plan.outputs.dtype, view.folder, at)
+        uncertainty = prepared.recipe.variants[at].uncertainty
+        if uncertainty is not None:
+            outputs += uncertainty_outputs(plan.title, uncertainty, plan.outputs.dtype, view.folder, at)
         if parcels is not None:
             outline, curves = prepared.recipe.outline, [c.curve for c in view.plan.criteria]
             names = [c.name for c in view.plan.constraints]
@@ -207,10 +207,12 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
             )
             tally = drop_non_native(tally, view.plan, parcels, prepared)
             tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(view.folder), variant=at)]
-            if doubt is not None and doubt.layers:
+            if uncertainty is not None and uncertainty.layers:
                 judged_by = [criterion.layer for criterion in prepared.recipe.variants[at].criteria]
                 tallies.append(
-                    spreading_of(parcels.ids, parcels.on(prepared.grid), judged_by, doubt, spread_of(view.folder), at)
+                    spreading_of(
+                        parcels.ids, parcels.on(prepared.grid), judged_by, uncertainty, spread_of(view.folder), at
+                    )
                 )
     if parcels is not None and plan.spec.lab is not None:
         for view, ready in zip(plan.batch, prepared.views, strict=True):

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 import underoak as uo
 from underoak.base.errors import Problems, UnderoakError
 from underoak.engine.judge.warm_up import is_compiled
-from underoak.engine.prepare.estimate import COSTS, MARGIN, Workload, estimate, fit_memory, memory_bytes
 from underoak.engine.prepare import estimate as module
+from underoak.engine.prepare.estimate import COSTS, MARGIN, Workload, estimate, fit_memory, memory_bytes
 from underoak.engine.prepare.prepare import prepare
 from underoak.engine.prepare.timing_trial import Trial, slowness, trial
 from underoak.runs.run import _work
@@ -187,7 +187,7 @@ def test_draws_of_parcels_cost_memory_room_and_time(country):
     assert other.disk_mb - one.disk_mb == pytest.approx(10_000 * 6 * 192 * COSTS.parcel_draws / 1e6)
     assert other.kept_mb == one.kept_mb  # files tell of draws, but hold none
     assert one.kept_mb - estimate(plain, 1, tried=TRIED).kept_mb == pytest.approx(
-        (10_000 * COSTS.parcel_doubt + COSTS.doubt_files) / 1e6
+        (10_000 * COSTS.parcel_uncertainty + COSTS.uncertainty_files) / 1e6
     )
     assert other.seconds > one.seconds
     _, extent = made_ready(country)

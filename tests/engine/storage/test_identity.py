@@ -35,7 +35,7 @@ def told(before, now):
     assert before.digest != now.digest
     faults = changes(before.facts, now.facts)
     assert {fault.code for fault in faults} == {"E602"}
-    assert all("--fresh" in fault.mend for fault in faults)
+    assert all("--fresh" in fault.fix for fault in faults)
     return [f"{fault.where}: {fault.what}" for fault in faults]
 
 

@@ -609,7 +609,7 @@ def test_plain_tcp_to_another_machine_is_refused_before_anything_is_connected_to
     (fault,) = raised.value.faults
     assert (fault.code, fault.where, fault.exit_code) == ("E704", address, 8)
     assert "anyone there could send code" in fault.what
-    assert "certificates" in fault.mend
+    assert "certificates" in fault.fix
 
 
 def test_a_scheduler_here_that_workers_reach_over_a_plain_network_is_refused(monkeypatch, ours, work, windows):

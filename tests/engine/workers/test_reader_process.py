@@ -105,7 +105,7 @@ def test_what_a_child_makes_or_raises_comes_back(way, capfd):
 )
 def test_a_crash_is_told_with_the_file_and_the_place_in_it(way, work, why):
     with ReaderProcess() as reader:
-        with pytest.raises(UnderoakError, match=rf"E232 soil_ph \(ph.tif\): reading {why}.*Mend: ") as caught:
+        with pytest.raises(UnderoakError, match=rf"E232 soil_ph \(ph.tif\): reading {why}.*Fix: ") as caught:
             reader.make(work)
         assert caught.value.exit_code == 4
 

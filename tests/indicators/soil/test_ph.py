@@ -48,7 +48,7 @@ def test_an_unknown_pair_is_refused(pair):
         with pytest.raises(UnderoakError) as caught:
             call()
         assert caught.value.faults[0].code == "E346"
-        assert "water 1:2.5 to water 1:5" in caught.value.faults[0].mend
+        assert "water 1:2.5 to water 1:5" in caught.value.faults[0].fix
 
 
 @given(st.lists(st.floats(3, 10), min_size=1, max_size=9))

@@ -56,4 +56,4 @@ def test_every_wrong_name_is_told_at_once():
     with pytest.raises(UnderoakError) as caught:
         texture_codes({"laom": 1.0, "loam": 1.0, "chalk": 0.2})
     assert [fault.code for fault in caught.value.faults] == ["E345", "E345"]
-    assert '"loam"' in caught.value.faults[0].mend
+    assert '"loam"' in caught.value.faults[0].fix

@@ -85,4 +85,4 @@ def test_without_its_package_it_says_how_to_get_it(monkeypatch):
         wetness_index(np.zeros((5, 5), np.float32), strips(5, 5))
     (fault,) = caught.value.faults
     assert fault.code == "E521"
-    assert "pip install" in fault.mend
+    assert "pip install" in fault.fix

@@ -38,7 +38,7 @@ def test_ph_times_ten_is_proposed_and_not_guessed(tmp_path):
     assert codes(problems) == ["E204"]
     assert str(problems.faults[0]) == (
         "E204 soil_ph (ph.tif): values 52..84 do not fit pH 2..11; they fit pH*10. "
-        'Mend: add "scale: 0.1" under layers.soil_ph, or "unit: pH*10"'
+        'Fix: add "scale: 0.1" under layers.soil_ph, or "unit: pH*10"'
     )
 
 
@@ -61,13 +61,13 @@ def test_ph_times_ten_is_proposed_and_not_guessed(tmp_path):
         (RNG.integers(0, 300, SHAPE).astype(np.int16), {"unit": "degC", "quantity": "temperature_range"}, "*10"),
     ],
 )
-def test_a_unit_that_does_not_fit_gets_one_that_does(tmp_path, values, layer, mend):
+def test_a_unit_that_does_not_fit_gets_one_that_does(tmp_path, values, layer, fix):
     problems = judged(tmp_path, values, **layer)
-    if mend is None:
+    if fix is None:
         assert not codes(problems)
     else:
         assert codes(problems) == ["E204"]
-        assert mend in problems.faults[0].mend
+        assert fix in problems.faults[0].fix
 
 
 def test_a_mend_for_a_quantile_names_its_key(tmp_path):
@@ -86,14 +86,14 @@ def test_values_that_fit_nothing_get_no_proposal(tmp_path):
     problems = judged(tmp_path, RNG.integers(-30000, 30000, SHAPE).astype(np.int16), unit="pH")
     assert codes(problems) == ["E204"]
     assert "they fit" not in problems.faults[0].what
-    assert "valid" in problems.faults[0].mend
+    assert "valid" in problems.faults[0].fix
 
 
 def test_a_scale_of_the_files_own_is_not_topped_by_another(tmp_path):
     problems = judged(tmp_path, PH10, {"scale": 0.01}, unit="pH")
     assert codes(problems) == ["E204"]
-    assert "scales by 0.01 itself" in problems.faults[0].mend
-    assert '"scale:' not in problems.faults[0].mend
+    assert "scales by 0.01 itself" in problems.faults[0].fix
+    assert '"scale:' not in problems.faults[0].fix
 
 
 @pytest.mark.parametrize(
@@ -114,7 +114,7 @@ def test_a_scale_of_the_files_own_is_not_topped_by_another(tmp_path):
 def test_a_nodata_that_nothing_declares_is_found_and_named(tmp_path, kind, tag, text):
     problems = judged(tmp_path, mixed(PH10.astype(kind), np.array(tag, kind)), unit="pH*10")
     assert codes(problems) == ["E210"]
-    assert f'"nodata: {text}' in problems.faults[0].mend
+    assert f'"nodata: {text}' in problems.faults[0].fix
     assert not codes(judged(tmp_path, mixed(PH10.astype(kind), np.array(tag, kind)), unit="pH*10", nodata=float(text)))
 
 
@@ -174,7 +174,7 @@ def test_infinite_values_are_counted_and_told(tmp_path):
 def test_values_that_fit_too_well_are_asked_about(tmp_path, values, unit, like):
     problems = judged(tmp_path, np.float32(values), unit=unit)
     assert codes(problems) == ["W204"]
-    assert like in problems.warnings[0].mend
+    assert like in problems.warnings[0].fix
 
 
 def test_classes_are_judged_for_nodata_only(tmp_path):
@@ -204,12 +204,12 @@ class TestMonthly:
         values = mixed(RNG.uniform(5, 200, (12, 20, 20)).astype(np.float32), 1e20)
         problems = self.told(tmp_path, values, "mm/month")
         assert codes(problems) == ["E210"]
-        assert "nodata: 1.0e+20" in problems.faults[0].mend
+        assert "nodata: 1.0e+20" in problems.faults[0].fix
 
     def test_a_depth_that_is_called_a_rate_is_found(self, tmp_path):
         problems = self.told(tmp_path, RNG.uniform(5, 200, (12, 20, 20)).astype(np.float32), "kg m-2 s-1")
         assert codes(problems) == ["E204"]
-        assert '"unit: mm/month"' in problems.faults[0].mend
+        assert '"unit: mm/month"' in problems.faults[0].fix
 
     def test_a_rate_that_is_called_a_depth_is_asked_about(self, tmp_path):
         problems = self.told(tmp_path, RNG.uniform(1e-6, 5e-5, (12, 20, 20)).astype(np.float32), "mm")

@@ -55,14 +55,14 @@ def test_scaling_twice_or_to_nothing_is_refused(found, layer):
     assert decision is None
     assert codes(problems) == ["E214"]
     assert problems.faults[0].where == "clay (clay.tif)"
-    assert problems.faults[0].mend
+    assert problems.faults[0].fix
 
 
 def test_no_unit_anywhere_is_never_guessed():
     decision, problems = settle(FileFacts("int16"))
     assert decision is None
     assert codes(problems) == ["E209"]
-    assert "layers.clay" in problems.faults[0].mend
+    assert "layers.clay" in problems.faults[0].fix
 
 
 @pytest.mark.parametrize("text", ["see the readme", "1/", "??", "unknown"])
@@ -147,7 +147,7 @@ def test_units_that_measure_different_things_are_refused():
 def test_a_rate_without_a_time_axis_says_why_it_cannot_be_a_depth():
     _, problems = settle(FileFacts("float32"), unit="kg m-2 s-1", to="mm")
     assert codes(problems) == ["E341"]
-    assert "time axis" in problems.faults[0].mend
+    assert "time axis" in problems.faults[0].fix
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,7 @@ class TestCrs:
         source, problems = opened(tmp_path, "ph.tif", unit="pH*10")
         assert source is None
         assert codes(problems) == ["E201"]
-        assert 'add "crs:" under layers.soil_ph' in problems.faults[0].mend
+        assert 'add "crs:" under layers.soil_ph' in problems.faults[0].fix
         assert problems.faults[0].where == "soil_ph (ph.tif)"
 
     def test_the_plan_supplies_a_missing_one(self, tmp_path):
@@ -285,7 +285,7 @@ class TestBands:
         write_tif(tmp_path / "x.tif", np.zeros((3, 2, 2), np.uint8))
         _, problems = opened(tmp_path, "x.tif", unit="percent")
         assert codes(problems) == ["E227"]
-        assert "one of 1, 2, 3" in problems.faults[0].mend
+        assert "one of 1, 2, 3" in problems.faults[0].fix
         assert codes(opened(tmp_path, "x.tif", unit="percent", band=4)[1]) == ["E227"]
 
     def test_complex_numbers_are_refused(self, tmp_path):

@@ -194,11 +194,11 @@ class TestVariable:
         write_nc(tmp_path / "v.nc", dataset)
         _, problems = opened(tmp_path, "v.nc")
         assert codes(problems) == ["E227"]
-        assert "v, other" in problems.faults[0].mend
+        assert "v, other" in problems.faults[0].fix
         assert not codes(opened(tmp_path, "v.nc", variable="v")[1])
         _, problems = opened(tmp_path, "v.nc", variable="othr")
         assert codes(problems) == ["E227"]
-        assert '"other"' in problems.faults[0].mend
+        assert '"other"' in problems.faults[0].fix
 
     def test_a_file_without_a_map_says_so(self, tmp_path):
         write_nc(tmp_path / "v.nc", xr.Dataset({"v": (("station",), np.ones(3))}))

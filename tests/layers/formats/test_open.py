@@ -24,13 +24,13 @@ def test_a_missing_file_gets_the_nearest_name(tmp_path):
     assert source is None
     assert codes(problems) == ["E246"]
     assert problems.faults[0].where == "soil_ph (soil_hp.tif)"
-    assert '"soil_ph.tif"' in problems.faults[0].mend
+    assert '"soil_ph.tif"' in problems.faults[0].fix
 
 
 def test_a_missing_folder_is_said_to_be_missing(tmp_path):
     _, problems = opened(tmp_path, "no/such/x.tif", unit="pH")
     assert codes(problems) == ["E246"]
-    assert "folder" in problems.faults[0].mend
+    assert "folder" in problems.faults[0].fix
 
 
 @pytest.mark.parametrize("name", ["x.tif", "x.vrt", "x.nc"])
@@ -77,11 +77,11 @@ def test_a_file_that_may_not_be_read_is_told(tmp_path):
 
 
 @pytest.mark.parametrize(("name", "mend"), [("x.tfi", '".tif"'), ("x.csv", ".zarr"), ("x", ".tif")])
-def test_other_endings_are_refused_with_those_that_are_read(tmp_path, name, mend):
+def test_other_endings_are_refused_with_those_that_are_read(tmp_path, name, fix):
     (tmp_path / name).write_text("x")
     _, problems = opened(tmp_path, name, unit="pH")
     assert codes(problems) == ["E247"]
-    assert mend in problems.faults[0].mend
+    assert fix in problems.faults[0].fix
 
 
 def test_endings_may_be_written_large(tmp_path):
@@ -112,7 +112,7 @@ def test_one_layers_fault_does_not_hide_anothers(tmp_path):
         ("E209", "b (b.tif)"),
         ("E246", "c (c.tif)"),
     }
-    assert all(fault.mend for fault in problems.faults)
+    assert all(fault.fix for fault in problems.faults)
 
 
 def test_a_name_with_control_characters_cannot_forge_a_line(tmp_path):

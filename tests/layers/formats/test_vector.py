@@ -40,7 +40,7 @@ def refused(path, features=None, to_crs=UTM, **options):
         read(path, features, to_crs, **options)
     fault = caught.value.faults[0]
     assert fault.where == "region.area"
-    assert fault.mend
+    assert fault.fix
     return fault
 
 
@@ -107,7 +107,7 @@ class TestCrs:
         write(tmp_path / "a.gpkg", [box(42, 121, 42.1, 121.1)], "EPSG:4326")
         fault = refused(tmp_path / "a.gpkg", to_crs="EPSG:32651")
         assert fault.code == "E203"
-        assert "swap" in fault.mend
+        assert "swap" in fault.fix
 
 
 class TestLayers:
@@ -116,8 +116,8 @@ class TestLayers:
         write(tmp_path / "a.gpkg", [SQUARE], layer="fields")
         fault = refused(tmp_path / "a.gpkg", "outlin")
         assert fault.code == "E405"
-        assert '"outline"' in fault.mend
-        assert "fields" in fault.mend
+        assert '"outline"' in fault.fix
+        assert "fields" in fault.fix
         assert refused(tmp_path / "a.gpkg").code == "E405"
         frame, _ = read(tmp_path / "a.gpkg", "fields")
         assert len(frame) == 1

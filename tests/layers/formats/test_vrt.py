@@ -172,7 +172,7 @@ class TestRoots:
         source, problems = opened(plan, "m.vrt", unit="g/kg")
         assert source is None
         assert codes(problems) == ["E241"]
-        assert "roots:" in problems.faults[0].mend
+        assert "roots:" in problems.faults[0].fix
 
     def test_a_link_that_leaves_is_refused(self, plan, tmp_path):
         (plan / "link.tif").symlink_to(tmp_path / "outside.tif")
@@ -277,7 +277,7 @@ def test_a_missing_source_is_told_with_the_nearest_name(plan):
     (plan / "m.vrt").write_text(mosaic("aa.tif"))
     _, problems = opened(plan, "m.vrt", unit="g/kg")
     assert codes(problems) == ["E246"]
-    assert '"a.tif"' in problems.faults[0].mend
+    assert '"a.tif"' in problems.faults[0].fix
 
 
 def test_a_pipe_as_source_does_not_hang(plan):

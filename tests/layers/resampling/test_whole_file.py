@@ -59,7 +59,7 @@ def test_too_large_a_file_is_refused_and_the_need_told():
     (fault,) = caught.value.faults
     assert fault.code == "E520"
     assert "MB" in fault.what
-    assert "cut the file" in fault.mend
+    assert "cut the file" in fault.fix
     assert huge.asked == []
 
 
@@ -69,4 +69,4 @@ def test_a_package_that_is_lacking_is_told_when_the_file_is_opened(monkeypatch):
         WholeFileSource(Field(), get("wetness_index"))
     (fault,) = caught.value.faults
     assert fault.code == "E521"
-    assert fault.mend == 'pip install "underoak[hydro]"'
+    assert fault.fix == 'pip install "underoak[hydro]"'

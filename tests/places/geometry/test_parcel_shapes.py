@@ -94,7 +94,7 @@ def test_a_missing_id_field_lists_the_fields_there_are(tmp_path):
     assert read_parcels(path, "fieldid", UTM, problems) is None
     assert codes(problems) == (["E406"], [])
     assert "field_id, owner" in problems.faults[0].what
-    assert '"field_id"' in problems.faults[0].mend
+    assert '"field_id"' in problems.faults[0].fix
 
 
 def test_an_empty_file_is_nothing_to_judge(tmp_path):
@@ -178,7 +178,7 @@ def test_a_file_of_several_layers_asks_which(tmp_path):
         gpd.GeoDataFrame({"field_id": [layer]}, geometry=[field(0)], crs=UTM).to_file(path, layer=layer)
     problems = Problems()
     assert read_parcels(path, "field_id", UTM, problems) is None
-    assert "north" in problems.faults[0].mend
+    assert "north" in problems.faults[0].fix
     assert read_parcels(path, "field_id", UTM, Problems(), features="south").ids == ("south",)
 
 

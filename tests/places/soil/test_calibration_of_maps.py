@@ -27,7 +27,7 @@ def test_a_map_that_is_further_off_than_it_says_is_flagged_with_how_much():
     assert fault.where == "layers.soil_ph"
     assert f"{found['soil_ph'].inside} of 40 tested parcels" in fault.what
     assert found["soil_ph"].inflation == pytest.approx(4.0, rel=0.35)
-    assert f"{found['soil_ph'].inflation:.1f} times" in fault.mend
+    assert f"{found['soil_ph'].inflation:.1f} times" in fault.fix
 
 
 def test_a_map_that_is_right_and_one_with_few_parcels_are_not():
@@ -53,7 +53,7 @@ def test_layers_are_judged_apart_and_rows_without_an_error_are_left_out():
 
 def test_a_map_that_says_it_is_never_wrong_is_told_to_have_a_doubt():
     (fault,) = calibration_warnings(calibrated(checked(30, 0.5, 0.0)))
-    assert "never wrong" in fault.mend
+    assert "never wrong" in fault.fix
 
 
 def test_the_report_says_it_in_a_sentence():

@@ -213,8 +213,8 @@ def test_a_mark_at_the_start_capitals_and_the_plans_own_id_are_fine(land, head):
         (HEAD + "F1,0-30,clay,25,%\n", "E411", "line 2 has 5 fields, and the first line names 8"),
         (HEAD + 'F1,0-30,"clay,25,%,,,\n', "E411", "cannot be read"),
         (HEAD + "F9,,clay,25,%,,,\n", "E413", 'line 2: there is no parcel "F9"'),
-        (HEAD + "0f1,,clay,25,%,,,\n", "E413", 'there is no parcel "0f1". Mend: did you mean "F1"'),
-        (HEAD + "F1,,clays,25,%,,,\n", "E413", 'there is no layer "clays". Mend: did you mean "clay"?'),
+        (HEAD + "0f1,,clay,25,%,,,\n", "E413", 'there is no parcel "0f1". Fix: did you mean "F1"'),
+        (HEAD + "F1,,clays,25,%,,,\n", "E413", 'there is no layer "clays". Fix: did you mean "clay"?'),
         (HEAD + 'F1,,clay,"25,5",%,,,\n', "E412", "write decimals with a point"),
         (HEAD + "F1,,clay,<2,%,,,\n", "E412", 'value "<2" is no number'),
         (HEAD + "F1,,clay,1e999,%,,,\n", "E412", "is no number"),
@@ -346,7 +346,7 @@ def test_an_update_needs_the_doubt_of_the_map_and_of_the_laboratory(land):
     _, problems = read(land, HEAD + "F1,,clay,25,%,,1,\nF1,,soil_ph,7.5,pH,water,,\n", mode="update")
     assert [fault.code for fault in problems.faults] == ["E414", "E414"]
     assert 'the layer "clay" says nothing of its doubt' in str(problems.faults[0])
-    assert "`mode: replace`" in problems.faults[0].mend
+    assert "`mode: replace`" in problems.faults[0].fix
     assert "line 3: soil_ph has no error" in str(problems.faults[1])
 
 

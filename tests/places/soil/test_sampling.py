@@ -116,7 +116,7 @@ def test_more_points_than_there_is_room_for_are_refused_with_how_many_there_is()
     small = shapely.box(X, Y, X + 45, Y + 45)
     with pytest.raises(uo.UnderoakError, match=r"E441 .* only (\d) points 10 m apart") as told:
         sample_parcel("a", small, UTM, 12)
-    count = int(told.value.faults[0].mend.split()[3].rstrip(","))
+    count = int(told.value.faults[0].fix.split()[3].rstrip(","))
     assert len(sample_parcel("a", small, UTM, count).x) == count
     with pytest.raises(uo.UnderoakError, match="only one finds room"):
         sample_parcel("a", small, UTM, 2, spacing_m=500.0)

@@ -69,11 +69,11 @@ def test_a_scenario_changes_only_the_layers_it_names():
         ({"rain_summer": {"file": "x.tif", "unit": "degC"}}, "cannot become", ""),
     ],
 )
-def test_a_replacement_that_cannot_be_is_told(replace, what, mend):
+def test_a_replacement_that_cannot_be_is_told(replace, what, fix):
     (fault,) = faults(scenarios=[{"name": "odd", "replace": replace}], species=["tuber_aestivum"])
     assert fault.code == "E330"
     assert what in fault.what
-    assert mend in fault.mend
+    assert fix in fault.fix
 
 
 def test_a_name_given_twice_is_told():

@@ -51,7 +51,7 @@ def test_doubt_fits_the_schema_as_written():
 def test_a_plan_without_doubt_has_none(tmp_path):
     plan = loaded(GOOD, tmp_path)
     assert plan.uncertainty is None
-    assert not any(layer.has_doubt for layer in plan.layers.values())
+    assert not any(layer.has_uncertainty for layer in plan.layers.values())
 
 
 def test_the_canonical_form_loads_as_the_same_plan(tmp_path):
@@ -85,7 +85,7 @@ def test_a_share_of_a_share_is_not_guessed():
     with pytest.raises(UnderoakError) as error:
         deviation_in("15 %", "g/kg")
     assert error.value.faults[0].code == "E344"
-    assert '"15 % of value"' in error.value.faults[0].mend
+    assert '"15 % of value"' in error.value.faults[0].fix
 
 
 def test_a_share_of_a_temperature_is_none():
@@ -93,7 +93,7 @@ def test_a_share_of_a_temperature_is_none():
         with pytest.raises(UnderoakError) as error:
             deviation_in("5 % of value", unit)
         assert error.value.faults[0].code == "E344"
-        assert "write a difference" in error.value.faults[0].mend
+        assert "write a difference" in error.value.faults[0].fix
     assert deviation_in("5 %", "K") == deviation_in("5 %", "delta_degC") == (0.05, True)
 
 
@@ -134,13 +134,13 @@ CASES = [
 
 
 @pytest.mark.parametrize(("edits", "code", "at", "what", "mend"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
-def test_is_refused_at_its_place(edits, code, at, what, mend, tmp_path):
+def test_is_refused_at_its_place(edits, code, at, what, fix, tmp_path):
     text = GOOD
     for old, new in edits:
         assert text.count(old) == 1, old
         text = text.replace(old, new)
     (fault,) = faults(text, tmp_path)
-    assert (fault.code, what in fault.what, mend in fault.mend) == (code, True, True), fault
+    assert (fault.code, what in fault.what, fix in fault.fix) == (code, True, True), fault
     assert f":{place(text, at)} (" in fault.where, (fault, place(text, at))
 
 
@@ -171,9 +171,9 @@ def test_quantiles_of_the_present_are_not_those_of_a_future(tmp_path):
     ],
 )
 def test_doubt_that_is_broken_is_one_fault(tmp_path, broken, says):
-    doubtful = PH, f"resample: nearest, grain: 250 m, {broken}}}"
+    uncertain = PH, f"resample: nearest, grain: 250 m, {broken}}}"
     asked = ASKED.replace(", {name: dry, layer: rain, at_most: 5 cm}", "")
-    (fault,) = faults(spoiled(doubtful, ("combine:", asked + "combine:")), tmp_path)
+    (fault,) = faults(spoiled(uncertain, ("combine:", asked + "combine:")), tmp_path)
     assert says in fault.what
     assert "soil_ph" in fault.where
 
@@ -190,4 +190,4 @@ def test_a_level_from_python_that_is_no_number_is_refused(tmp_path):
         load_plan(plan, base=tmp_path)
     (fault,) = caught.value.faults
     assert "lies between 0 and 1, and nan does not" in fault.what
-    assert fault.mend == "write 0.05 for the value that 5 % lie below"
+    assert fault.fix == "write 0.05 for the value that 5 % lie below"

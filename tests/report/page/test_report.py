@@ -120,7 +120,7 @@ def test_a_parcel_that_is_not_there_is_told_with_the_nearest(run):
         run.explain("f001")
     (fault,) = caught.value.faults
     assert fault.code == "E604"
-    assert "did you mean" in fault.mend
+    assert "did you mean" in fault.fix
 
 
 def test_the_legend_is_xml_with_the_colours_of_the_class_map(run):

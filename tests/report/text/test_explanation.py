@@ -12,7 +12,7 @@ from rasterio.features import geometry_mask
 
 import underoak as uo
 from underoak.cli import main
-from underoak.report.text.criterion_words import limiting, measure, mend, value_and_best_range, wants
+from underoak.report.text.criterion_words import fix, limiting, measure, value_and_best_range, wants
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.next_step import grouped, next_step, remedies_in_short
 from underoak.report.text.table import ranking
@@ -70,7 +70,7 @@ def test_a_mean_within_the_wish_says_that_a_part_is_not():
     ],
 )
 def test_only_the_side_that_a_remedy_mends_is_offered(criterion, side, wild, says):
-    assert mend(criterion, side, wild) == says
+    assert fix(criterion, side, wild) == says
 
 
 @pytest.mark.parametrize(
@@ -238,11 +238,11 @@ def test_a_criterion_of_an_older_manifest_is_read_with_what_it_says():
         ("meadow", 'no parcel of this run has the id "meadow"', 'choose an id from parcels.csv, such as "1e3"'),
     ],
 )
-def test_a_parcel_that_is_not_there_is_told_with_ids_that_are(demo, id, says, mend):
+def test_a_parcel_that_is_not_there_is_told_with_ids_that_are(demo, id, says, fix):
     for asked in (demo.explain, lambda id: demo.sample(id, 3)):
         with pytest.raises(uo.UnderoakError) as caught:
             asked(id)
-        assert (caught.value.faults[0].what, caught.value.faults[0].mend) == (says, mend)
+        assert (caught.value.faults[0].what, caught.value.faults[0].fix) == (says, fix)
 
 
 def test_the_table_says_why_a_parcel_stands_below_others_of_its_score(demo):

@@ -29,8 +29,13 @@ def test_the_page_answers_first(demo):
     best, text = demo.findings[0].parcels.iloc[0], words_of(demo)
     answer = f"{best['id']}: {best['verdict']}. {best['class']}, suitability {best['suitability']:.2f}; "
     answer += f"P(S2 or better) {best['p_s2']:.2f}"
-    doubt = f"one test would turn the answer with a chance of {best['flip_chance']:.2f}"
-    assert text.index(answer) < text.index(doubt) < text.index(f"Next, for {best['id']}") < text.index("What limits it")
+    uncertainty = f"one test would turn the answer with a chance of {best['flip_chance']:.2f}"
+    assert (
+        text.index(answer)
+        < text.index(uncertainty)
+        < text.index(f"Next, for {best['id']}")
+        < text.index("What limits it")
+    )
     assert "has not been worked into them" not in text
     assert "slope, northness" in text[text.index("Taken at their word") :]
 

@@ -33,7 +33,7 @@ class ProbabilityRule:
     """A rule whose probability is wanted in every cell."""
 
     name: str
-    doubtful: UncertainLayer
+    uncertain: UncertainLayer
     limit: float  # in the layer's unit
     is_at_least: bool
 
@@ -51,17 +51,17 @@ class CaseUncertainty:
     @property
     def asked_layers(self) -> frozenset[str]:
         """The layers of the stack that `asks` need on the analysis grid."""
-        return frozenset(name for ask in self.asks for name in ask.doubtful.layers)
+        return frozenset(name for ask in self.asks for name in ask.uncertain.layers)
 
     @property
     def drawn_layers(self) -> frozenset[str]:
         """The layers of the stack that draws need on their own grids."""
-        return frozenset(name for doubtful in self.layers for name in doubtful.layers)
+        return frozenset(name for uncertain in self.layers for name in uncertain.layers)
 
     def figures(self, criteria: Iterable[str]) -> int:
         """Figures of one cell in one draw: suitability, and a membership for each criterion whose layer is in doubt."""
-        doubtful = {each.layer for each in self.layers}
-        return 1 + sum(layer in doubtful for layer in criteria)
+        uncertain = {each.layer for each in self.layers}
+        return 1 + sum(layer in uncertain for layer in criteria)
 
 
 class DrawnBlock(NamedTuple):
@@ -72,17 +72,17 @@ class DrawnBlock(NamedTuple):
     crossing: dict[str, int]  # doubtful layer -> those whose quantiles cross
 
 
-def meets(doubt: CaseUncertainty, values: dict[str, FloatArray], asked: npt.NDArray[np.bool_]) -> FloatArray:
+def meets(uncertainty: CaseUncertainty, values: dict[str, FloatArray], asked: npt.NDArray[np.bool_]) -> FloatArray:
     """Probability that each rule is met where it is asked, (rules, rows, cols); NaN elsewhere."""
-    found = np.full((len(doubt.asks), *asked.shape), np.nan, np.float32)
-    for ask, into in zip(doubt.asks, found, strict=True):
-        np.copyto(into, probability(ask.doubtful, values, ask.limit, ask.is_at_least), where=asked)
+    found = np.full((len(uncertainty.asks), *asked.shape), np.nan, np.float32)
+    for ask, into in zip(uncertainty.asks, found, strict=True):
+        np.copyto(into, probability(ask.uncertain, values, ask.limit, ask.is_at_least), where=asked)
     return found
 
 
 def draw_block(
-    doubt: CaseUncertainty, stack: Stack, criteria: Sequence[tuple[str, Curve]], rules: Rules, judged: JudgedBlock,
-    groups: CellGroups | None = None, sums: GroupSums | None = None,
+    uncertainty: CaseUncertainty, stack: Stack, criteria: Sequence[tuple[str, Curve]], rules: Rules,
+    judged: JudgedBlock, groups: CellGroups | None = None, sums: GroupSums | None = None,
 ) -> DrawnBlock:  # fmt: skip
     """Every draw of one block.
 
@@ -95,22 +95,22 @@ def draw_block(
         groups: shares of the block's cells by group, row by row.
         sums: to which judged ground is added, group by group.
     """
-    found = np.full((3 + len(doubt.levels), *judged.window.shape), np.nan, np.float32)
+    found = np.full((3 + len(uncertainty.levels), *judged.window.shape), np.nan, np.float32)
     block = DrawnBlock(found, {}, {})
     known = ~np.isnan(judged.suitability)
     if not known.any():
         return block
     coordinates: dict[Mesh, Coordinates] = {}
     fields = []
-    for doubtful in doubt.layers:
-        mesh = stack.mesh_of(doubtful.layer)
+    for uncertain in uncertainty.layers:
+        mesh = stack.mesh_of(uncertain.layer)
         if mesh not in coordinates:
             coordinates[mesh] = mesh.at(judged.window)
-        fields.append(_Field(doubtful, stack, mesh, coordinates[mesh]))
-    for part in _parts(doubt, fields, judged.window):
-        if not known[part.within(judged.window).slices].any():
+        fields.append(_Field(uncertain, stack, mesh, coordinates[mesh]))
+    for part in _parts(uncertainty, fields, judged.window):
+        if not known[part.relative_to(judged.window).slices].any():
             continue
-        tables = {field.doubtful.layer: field.drawn(part, doubt) for field in fields}
+        tables = {field.uncertain.layer: field.drawn(part, uncertainty) for field in fields}
         for name, table in tables.items():
             block.cells[name] = block.cells.get(name, 0) + len(table.draws)
             block.crossing[name] = block.crossing.get(name, 0) + table.crossing
@@ -119,7 +119,7 @@ def draw_block(
         ]
         for row in range(part.row, part.row + part.rows, _STRIP):
             strip = Window(row, part.col, min(_STRIP, part.row + part.rows - row), part.cols)
-            rows, cols = strip.within(judged.window).slices
+            rows, cols = strip.relative_to(judged.window).slices
             judge_here = known[rows, cols].reshape(-1)
             if not judge_here.any():
                 continue
@@ -128,10 +128,12 @@ def draw_block(
             memberships = np.ascontiguousarray(judged.memberships[:, rows, cols]).reshape(len(criteria), -1)
             own = None if groups is None else groups.at(_numbers(strip, judged.window))
             figures = None if sums is None else sums.figures
-            made = judge_draws(memberships, judge_here, drawn, doubt.draws, rules, own, figures, doubt.levels)
+            made = judge_draws(
+                memberships, judge_here, drawn, uncertainty.draws, rules, own, figures, uncertainty.levels
+            )
             if own is not None and sums is not None and len(own.group):
-                for layer, doubtful in enumerate(doubt.layers):
-                    name = doubtful.layer
+                for layer, uncertain in enumerate(uncertainty.layers):
+                    name = uncertain.layer
                     sums.add_values(layer, tables[name].draws, at[name], judge_here, own)
             for band, values in enumerate((made.mean, made.sd, made.reached, *made.quantiles)):
                 found[band, rows, cols] = values.reshape(strip.shape)
@@ -142,13 +144,13 @@ def _taps(fields: list[_Field], tables: dict[str, _Table], strip: Window) -> dic
     """The source cells of a strip, layer by layer; layers without gaps on one grid share theirs."""
     found, shared = {}, {}
     for field in fields:
-        table = tables[field.doubtful.layer]
+        table = tables[field.uncertain.layer]
         key = (field.mesh, table.method, tuple(table.there)) if table.is_whole else None
         if key is None or key not in shared:
             taken = field.taps(table, strip)
             if key is not None:
                 shared[key] = taken
-        found[field.doubtful.layer] = taken if key is None else shared[key]
+        found[field.uncertain.layer] = taken if key is None else shared[key]
     return found
 
 
@@ -167,23 +169,24 @@ class _Table(NamedTuple):
 class _Field:
     """A doubtful layer under a block."""
 
-    doubtful: UncertainLayer
+    uncertain: UncertainLayer
     stack: Stack
     mesh: Mesh
     at: Coordinates
 
     @property
     def method(self) -> str:
-        return next(layer.method for layer in self.stack.layers if layer.name == self.doubtful.layer)
+        return next(layer.method for layer in self.stack.layers if layer.name == self.uncertain.layer)
 
     def windows(self, part: Window) -> list[Window]:
         return source_windows(self.mesh, self.method, *source_positions(self.mesh, self.at, part))
 
-    def drawn(self, part: Window, doubt: CaseUncertainty) -> _Table:
+    def drawn(self, part: Window, uncertainty: CaseUncertainty) -> _Table:
         found = [
-            draw_cells(self.stack, self.doubtful, window, doubt.seed, doubt.draws) for window in self.windows(part)
+            draw_cells(self.stack, self.uncertain, window, uncertainty.seed, uncertainty.draws)
+            for window in self.windows(part)
         ]
-        tables = [each.table for each in found] or [np.empty((0, doubt.draws), np.float32)]
+        tables = [each.table for each in found] or [np.empty((0, uncertainty.draws), np.float32)]
         table = tables[0] if len(tables) == 1 else np.concatenate(tables)
         crossing = sum(each.crossing for each in found)
         values, there = [each.values for each in found], [each.there for each in found]
@@ -207,25 +210,25 @@ def _judged(table: _Table, curve: Curve, part: Window) -> tuple[FloatArray, Curv
     return table.draws, curve
 
 
-def _parts(doubt: CaseUncertainty, fields: list[_Field], window: Window) -> Iterator[Window]:
+def _parts(uncertainty: CaseUncertainty, fields: list[_Field], window: Window) -> Iterator[Window]:
     """Parts of a block whose source cells in all draws find room, halved until they do."""
-    size = sum(bytes_of(field.stack, field.doubtful, field.windows(window), doubt.draws) for field in fields)
+    size = sum(bytes_of(field.stack, field.uncertain, field.windows(window), uncertainty.draws) for field in fields)
     if size <= _MOST_BYTES or max(window.shape) <= _LEAST_SIDE:
         yield window
         return
     row, col, rows, cols = window.row, window.col, window.rows, window.cols
     if rows >= cols:
         half = rows // 2
-        yield from _parts(doubt, fields, Window(row, col, half, cols))
-        yield from _parts(doubt, fields, Window(row + half, col, rows - half, cols))
+        yield from _parts(uncertainty, fields, Window(row, col, half, cols))
+        yield from _parts(uncertainty, fields, Window(row + half, col, rows - half, cols))
     else:
         half = cols // 2
-        yield from _parts(doubt, fields, Window(row, col, rows, half))
-        yield from _parts(doubt, fields, Window(row, col + half, rows, cols - half))
+        yield from _parts(uncertainty, fields, Window(row, col, rows, half))
+        yield from _parts(uncertainty, fields, Window(row, col + half, rows, cols - half))
 
 
 def _numbers(strip: Window, block: Window) -> npt.NDArray[np.int64]:
     """The numbers that a strip's cells have in their block, row by row."""
-    rows, cols = strip.within(block).slices
+    rows, cols = strip.relative_to(block).slices
     numbers = np.arange(block.rows)[rows, None] * block.cols + np.arange(block.cols)[None, cols]
     return numbers.reshape(-1)

@@ -70,25 +70,25 @@ class CaseRecipe:
     tests: tuple[LayerTest, ...]
     rules: Rules
     shapes: tuple[ShapeMask, ...] = ()  # beside those that hold for every variant
-    doubt: CaseUncertainty | None = None
+    uncertainty: CaseUncertainty | None = None
 
     @property
     def layers(self) -> frozenset[str]:
         """The layers it needs on the analysis grid."""
-        asked = self.doubt.asked_layers if self.doubt else frozenset()
+        asked = self.uncertainty.asked_layers if self.uncertainty else frozenset()
         return asked.union([c.layer for c in self.criteria], [test.layer for test in self.tests])
 
     @property
     def drawn_layers(self) -> frozenset[str]:
         """The layers it draws on their own grids."""
-        return self.doubt.drawn_layers if self.doubt else frozenset()
+        return self.uncertainty.drawn_layers if self.uncertainty else frozenset()
 
     @property
     def figures(self) -> int:
         """Figures of one cell in all draws; 0 when nothing is drawn."""
-        if self.doubt is None or not self.doubt.layers:
+        if self.uncertainty is None or not self.uncertainty.layers:
             return 0
-        return self.doubt.draws * self.doubt.figures(criterion.layer for criterion in self.criteria)
+        return self.uncertainty.draws * self.uncertainty.figures(criterion.layer for criterion in self.criteria)
 
 
 @dataclass(frozen=True)
@@ -199,9 +199,9 @@ def judge_window(
         if at in with_values:
             raw = tuple(values[criterion.layer] for criterion in variant.criteria)
             judged = replace(judged, values=raw, held=held | tested)
-        if variant.doubt is not None and variant.doubt.asks:
+        if variant.uncertainty is not None and variant.uncertainty.asks:
             asked = (bare != OUTSIDE) & (ground != EXCLUDED)
-            judged = replace(judged, meets=meets(variant.doubt, values, asked))
+            judged = replace(judged, meets=meets(variant.uncertainty, values, asked))
         yield judged
 
 

@@ -37,7 +37,7 @@ class JudgedBlock:
 
     def at(self, window: Window) -> JudgedBlock:
         """The part on a window inside this one (grid coordinates)."""
-        rows, cols = window.within(self.window).slices
+        rows, cols = window.relative_to(self.window).slices
         return JudgedBlock(
             window,
             self.memberships[:, rows, cols],

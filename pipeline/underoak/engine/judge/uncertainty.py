@@ -39,10 +39,10 @@ def uncertainty_of(
     by_name = {layer.name: layer for layer in layers}
     found: dict[str, UncertainLayer] = {}
     for name, spec in plan.layers.items():
-        if not spec.has_doubt or name not in by_name:
+        if not spec.has_uncertainty or name not in by_name:
             continue
         try:
-            found[name] = _doubtful(
+            found[name] = _uncertain(
                 name, spec, by_name[name], stacked, units[name], quantiles.get(name, ()), stack, asked.range_m
             )
         except UnderoakError as error:
@@ -63,7 +63,7 @@ def uncertainty_of(
     return CaseUncertainty(asked.draws, asked.seed, drawn, tuple(asks), tuple(plan.outputs.quantiles or ()))
 
 
-def _doubtful(
+def _uncertain(
     name: str, spec: LayerSpec, layer: StackedLayer, stacked: Mapping[str, str], unit: str, quantiles: Quantiles,
     stack: Stack, range_m: float,
 ) -> UncertainLayer:  # fmt: skip

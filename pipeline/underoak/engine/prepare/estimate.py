@@ -57,8 +57,8 @@ class UnitCosts:
     parcel_cells: float = 10e3  # its cells that are kept till then, and at most so much for all parcels
     most_cells: float = 37e6
     parcel_files: float = 800.0  # rows of one parcel in all files of one view
-    parcel_doubt: float = 350.0  # more of them in a view with draws
-    doubt_files: float = 1.5e6  # ranks, and cells of the best parcels, in such a view
+    parcel_uncertainty: float = 350.0  # more of them in a view with draws
+    uncertainty_files: float = 1.5e6  # ranks, and cells of the best parcels, in such a view
     parcel_told: float = 3.5e3  # one parcel on the page of a view, which shows so many at most
     most_told: int = 500
     # bytes of memory
@@ -180,7 +180,9 @@ def estimate(extent: Workload, workers: int, tile: int = TILE, tried: Trial | No
     common = inside * extent.shares * c.share_bytes
     told = min(extent.parcels, c.most_told) * c.parcel_told
     companions = extent.views * (c.view_files + extent.parcels * c.parcel_files + told)
-    companions += extent.drawn_views * (extent.parcels * c.parcel_doubt + c.doubt_files) if extent.parcels else 0.0
+    companions += (
+        extent.drawn_views * (extent.parcels * c.parcel_uncertainty + c.uncertainty_files) if extent.parcels else 0.0
+    )
     ranked = min(extent.parcels, c.most_ranked)
     cores = min(workers, os.cpu_count() or 1)
     alone = (

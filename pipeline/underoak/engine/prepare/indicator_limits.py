@@ -47,7 +47,7 @@ def _check_latitude(grid: Grid, indicator: Indicator, where: str, problems: Prob
     found = np.abs([latitudes(grid, Window(row, col, 1, 1)).ravel()[0] for row, col in corners])
     what = f"{indicator.id} holds up to {indicator.most_latitude:g} degrees of latitude, and the region "
     if not found.min() <= indicator.most_latitude:
-        mend = "leave the layer out, or judge by slope and aspect"
-        problems.add("E356", f"{what}lies beyond, at {found.min():.1f} degrees and more", where, mend)
+        fix = "leave the layer out, or judge by slope and aspect"
+        problems.add("E356", f"{what}lies beyond, at {found.min():.1f} degrees and more", where, fix)
     elif found.max() > indicator.most_latitude:
         problems.add("W356", f"{what}reaches to {found.max():.1f}: it is missing there", where)

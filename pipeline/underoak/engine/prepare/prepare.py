@@ -196,7 +196,7 @@ def _sampled(stack: Stack, views: list[PreparedCase], deep: bool) -> list[Fault]
             try:
                 check_codes(layer, stack.region_window(layer), problems)
             except UnderoakError as error:
-                problems.take(error)
+                problems.add_error(error)
     return [*problems.faults, *problems.warnings]
 
 
@@ -214,8 +214,8 @@ def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> Non
         for name, spec in view.plan.layers.items():
             if spec.season not in (None, "year"):
                 what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
-                mend = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
-                problems.add("E337", what, f"layers.{name}", mend)
+                fix = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
+                problems.add("E337", what, f"layers.{name}", fix)
 
 
 def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
@@ -229,7 +229,7 @@ def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
         try:
             local(file, plan.base, f"{where} ({file})")
         except UnderoakError as error:
-            problems.take(error)
+            problems.add_error(error)
 
 
 def _joined(layer: StackedLayer, view: Case, union: list[StackedLayer]) -> str:
@@ -253,8 +253,8 @@ def _variant(prepared: PreparedCase, stack: Stack, problems: Problems) -> CaseRe
                 problems.extend(replace(f, where=f.where or f"constraints.{spec.name}") for f in error.faults)
     criteria = tuple(JudgedLayer(c.name, prepared.stacked[c.layer], c.curve) for c in plan.criteria)
     stacked = {**prepared.stacked, **prepared.stacked_quantiles}
-    doubt = uncertainty_of(plan, prepared.layers, stacked, prepared.units, prepared.quantiles, stack, problems)
-    return CaseRecipe(criteria, tuple(tests), plan.rules, doubt=doubt)
+    uncertainty = uncertainty_of(plan, prepared.layers, stacked, prepared.units, prepared.quantiles, stack, problems)
+    return CaseRecipe(criteria, tuple(tests), plan.rules, uncertainty=uncertainty)
 
 
 def _where(layer: StackedLayer) -> str:
@@ -301,7 +301,7 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
                 _read_all(source, window)
             judge_sample(sample(source, window, n=10 if deep else 5), source, problems)
         except UnderoakError as error:
-            problems.take(error)
+            problems.add_error(error)
 
 
 def _check_quantiles(views: list[PreparedCase], stack: Stack, problems: Problems, deep: bool) -> None:
@@ -315,7 +315,7 @@ def _check_quantiles(views: list[PreparedCase], stack: Stack, problems: Problems
                 try:
                     check_crossing(name, quantiles, stack.region_window(by_name[own]), deep, problems)
                 except UnderoakError as error:
-                    problems.take(error)
+                    problems.add_error(error)
 
 
 def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:

@@ -22,8 +22,8 @@ def is_full(error: BaseException) -> bool:
 def disk_error(error: OSError, folder: Path) -> UnderoakError:
     """The fault that a failed write means."""
     if is_full(error) or (error.errno is None and free_bytes(folder) < _NO_ROOM):
-        mend = "free some space and run again: tiles that are done are kept"
-        return UnderoakError(Fault("E501", "the disk is full", str(folder), mend))
+        fix = "free some space and run again: tiles that are done are kept"
+        return UnderoakError(Fault("E501", "the disk is full", str(folder), fix))
     where = next((name for name in (error.filename2, error.filename) if isinstance(name, str)), str(folder))
     what = f"cannot be written ({error.strerror or error})"
     return UnderoakError(Fault("E502", what, where, "choose a folder you may write to with --out"))
@@ -47,10 +47,10 @@ def check_room(folder: Path, needed: float, held: float = 0.0) -> Fault | None:
     if free >= needed:
         return None
     figures = f"about {needed / 1e6:,.0f} MB are needed and {free / 1e6:,.0f} MB are free"
-    mend = "free some space, choose another disk with --out, or throw the tiles of stopped runs away with --fresh"
+    fix = "free some space, choose another disk with --out, or throw the tiles of stopped runs away with --fresh"
     if free < needed * _HOPELESS:
-        raise UnderoakError(Fault("E501", f"the disk is too full: {figures}", str(folder), mend))
-    return Fault("W501", f"the disk may be too full: {figures}", str(folder), mend)
+        raise UnderoakError(Fault("E501", f"the disk is too full: {figures}", str(folder), fix))
+    return Fault("W501", f"the disk may be too full: {figures}", str(folder), fix)
 
 
 def sync_file(path: Path) -> None:

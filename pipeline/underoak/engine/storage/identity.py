@@ -52,7 +52,7 @@ class Identity:
 def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[Fault]:
     """An E602 for each thing that is no longer as it was when tiles were kept: only the same goes on with them."""
     problems = Problems()
-    mend = "take the change back, or throw the tiles of the stopped run away with --fresh"
+    fix = "take the change back, or throw the tiles of the stopped run away with --fresh"
     plan = [
         f"{path} was {_short(old)}, is {_short(new)}" for path, old, new in _differing(before["plan"], now["plan"], ())
     ]
@@ -61,14 +61,14 @@ def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[Fault]:
     if not plan and before["plan_sha256"] != now["plan_sha256"]:
         plan = ["a species profile was changed"]
     for what in plan:
-        problems.add("E602", f"changed since the run was stopped: {what}", "plan", mend)
+        problems.add("E602", f"changed since the run was stopped: {what}", "plan", fix)
     for path, old, new in _differing(before["inputs"], now["inputs"], ()):
         what = "another file" if old and new else "not read any more" if old else "not read then"
-        problems.add("E602", f"changed since the run was stopped: {what}", path, mend)
+        problems.add("E602", f"changed since the run was stopped: {what}", path, fix)
     for name in ("software", "grid", "rasters"):
         for path, old, new in _differing(before[name], now[name], ()):
             told = f"{path} was {_short(old)}, is {_short(new)}"
-            problems.add("E602", f"changed since the run was stopped: {told}", name, mend)
+            problems.add("E602", f"changed since the run was stopped: {told}", name, fix)
     return problems.faults
 
 

@@ -99,10 +99,10 @@ class Lock:
         who = "another run is at work here"
         if owner:
             who += f": process {owner.get('pid')} on {owner.get('host')} since {owner.get('since')}"
-        mend = _MEND
+        fix = _MEND
         if owner and owner.get("host") != platform.node():
-            mend += f"; if {owner.get('host')} is off or has given up, delete {self.path}"
-        return UnderoakError(Fault("E605", who, str(self.what), mend))
+            fix += f"; if {owner.get('host')} is off or has given up, delete {self.path}"
+        return UnderoakError(Fault("E605", who, str(self.what), fix))
 
 
 _MEND = "wait for it, or choose another folder with --out"

@@ -116,8 +116,8 @@ def refuse_foreign(folder: Path, names: Iterable[Path]) -> None:
     if foreign:
         more = f" and {len(foreign) - 5} more" if len(foreign) > 5 else ""
         what = f"holds {', '.join(foreign[:5])}{more}, which no run has made, and which results would be written over"
-        mend = "choose another folder with --out or `outputs.folder`, or move them away"
-        raise UnderoakError(Fault("E306", what, str(folder), mend))
+        fix = "choose another folder with --out or `outputs.folder`, or move them away"
+        raise UnderoakError(Fault("E306", what, str(folder), fix))
 
 
 def finish_publishing(folder: Path) -> None:

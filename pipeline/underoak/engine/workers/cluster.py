@@ -158,11 +158,11 @@ def _not_there(address: Address, error: Exception) -> UnderoakError:
     reason = " ".join((str(error).strip() or type(error).__name__).split())[:300]
     if address.processes:
         what = f"its worker processes could not be started ({reason})"
-        mend = 'use --workers instead; a script of your own calls run() below `if __name__ == "__main__":`'
+        fix = 'use --workers instead; a script of your own calls run() below `if __name__ == "__main__":`'
     else:
         what = f"no scheduler with workers answers there ({reason})"
-        mend = "start the scheduler and its workers first, and look whether this machine reaches it"
-    return UnderoakError(Fault("E702", what, address.text, mend))
+        fix = "start the scheduler and its workers first, and look whether this machine reaches it"
+    return UnderoakError(Fault("E702", what, address.text, fix))
 
 
 class Cluster:
@@ -230,12 +230,12 @@ class Cluster:
             try:
                 self._client.register_plugin(carrier, name=carrier.name)
             except ImportError as error:
-                mend = "install underoak with all it needs on every worker, best from one image"
-                raise UnderoakError(Fault("E703", f"a worker cannot load it ({error})", "cluster", mend)) from error
+                fix = "install underoak with all it needs on every worker, best from one image"
+                raise UnderoakError(Fault("E703", f"a worker cannot load it ({error})", "cluster", fix)) from error
             proofs = self._client.run(remote_worker.ready, carrier.errand.key, on_error="return")
         for worker, proof in sorted(proofs.items()):
             if isinstance(proof, UnderoakError):
-                problems.take(proof)
+                problems.add_error(proof)
             elif isinstance(proof, OSError):  # it died or left; if it comes back it proves itself at its first tile
                 continue
             elif isinstance(proof, Exception):
@@ -248,7 +248,7 @@ class Cluster:
             result: TileResult = future.result()
             return result
         except UnderoakError as error:
-            problems.take(error)
+            problems.add_error(error)
         except library().KilledWorker as error:
             where = f"tile of rows {window.row}+{window.rows}, columns {window.col}+{window.cols}"
             what = f"{error.allowed_failures + 1} workers died while they held it, at last {error.last_worker.address}"
@@ -289,8 +289,8 @@ class Cluster:
             raise self._gone() from error
 
     def _gone(self, reason: str = _BROKEN) -> UnderoakError:
-        mend = "finished tiles are kept: start the cluster again, and run the plan again into the same folder"
-        return UnderoakError(Fault("E702", f"the cluster is lost: {reason}", self._address.text, mend))
+        fix = "finished tiles are kept: start the cluster again, and run the plan again into the same folder"
+        return UnderoakError(Fault("E702", f"the cluster is lost: {reason}", self._address.text, fix))
 
     def _call_back(self, flying: list[Any], name: str) -> None:
         """Give up what is in flight, and have the workers forget the run."""

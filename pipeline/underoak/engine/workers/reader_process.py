@@ -96,8 +96,8 @@ class ReaderProcess:
 def hung(what: str, where: str, seconds: float) -> Fault:
     """The fault of a file that does not come back from being read."""
     told = f"reading {what} did not come to an end within {seconds:g} s"
-    mend = "the file makes its decoder hang, or its disk does not answer: copy it to a local disk, or fetch it again"
-    return Fault("E232", told, where, mend)
+    fix = "the file makes its decoder hang, or its disk does not answer: copy it to a local disk, or fetch it again"
+    return Fault("E232", told, where, fix)
 
 
 def _crashed(what: str, where: str, code: int) -> Exception:
@@ -105,8 +105,8 @@ def _crashed(what: str, where: str, code: int) -> Exception:
     if not where:
         return RuntimeError(f"the process that opens files ended outside any of them ({name})")
     told = f"reading {what} ended the process that read it ({name})"
-    mend = "the file is damaged and makes its decoder crash: fetch it again, or write it anew from its source"
-    return UnderoakError(Fault("E232", told, where, mend))
+    fix = "the file is damaged and makes its decoder crash: fetch it again, or write it anew from its source"
+    return UnderoakError(Fault("E232", told, where, fix))
 
 
 def _may_fork() -> bool:

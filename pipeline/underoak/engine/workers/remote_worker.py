@@ -135,8 +135,8 @@ def verify_worker(errand: WorkerJob, worker: str) -> TileJob:
     other = [name for name, mark in errand.marks.items() if marks.get(name) != mark]
     if other:
         what = f"worker {worker} gets other values than the machine that leads the run, for {', '.join(other)}"
-        mend = "use one processor type, one set of library builds, the same PROJ grids and the same input files"
-        raise UnderoakError(Fault("E705", what, "cluster", mend))
+        fix = "use one processor type, one set of library builds, the same PROJ grids and the same input files"
+        raise UnderoakError(Fault("E705", what, "cluster", fix))
     return work
 
 
@@ -150,7 +150,7 @@ def differing(who: str, theirs: Mapping[str, str | None], ours: Mapping[str, str
     """One E703 for each version that is not ours.
 
     >>> print(differing("worker a", {"numpy": "2.1"}, {"numpy": "2.2"})[0])  # doctest: +ELLIPSIS
-    E703 cluster: worker a has numpy 2.1, and the machine that leads the run has numpy 2.2. Mend: ...
+    E703 cluster: worker a has numpy 2.1, and the machine that leads the run has numpy 2.2. Fix: ...
     """
     faults = []
     for name, our in ours.items():
@@ -192,7 +192,7 @@ def _files(work: TileJob) -> tuple[InputFile, ...]:
 
 
 def _look_for(files: Iterable[InputFile], worker: str, problems: Problems) -> None:
-    mend = "put the inputs on a file system that every worker mounts under the same path"
+    fix = "put the inputs on a file system that every worker mounts under the same path"
     told: set[str] = set()  # one fault for a layer: a mosaic may have thousands of files
     for file in files:
         if file.where in told:
@@ -206,5 +206,5 @@ def _look_for(files: Iterable[InputFile], worker: str, problems: Problems) -> No
             if size == file.size:
                 continue
             what = f"worker {worker} sees another {file.path}, of {size} bytes instead of {file.size}"
-        problems.add("E246", what, file.where, mend)
+        problems.add("E246", what, file.where, fix)
         told.add(file.where)

@@ -73,7 +73,7 @@ def _judge_block(work: TileJob, block: Window, result: TileResult, halves: dict[
     notes, tile = TileCounts(), result.window
     for at, judged in enumerate(judge_window(work.recipe, block, notes, work.with_values)):
         variant = work.recipe.variants[at]
-        if variant.doubt is not None and variant.doubt.layers:
+        if variant.uncertainty is not None and variant.uncertainty.layers:
             judged = _drawn(work, at, variant, judged, result, notes)
         for output in work.outputs:
             if output.variant != at or output.cells is None:
@@ -95,17 +95,17 @@ def _drawn(
     work: TileJob, at: int, variant: CaseRecipe, judged: JudgedBlock, result: TileResult, notes: TileCounts
 ) -> JudgedBlock:
     """Every draw of a block; what a reducer keeps of it goes to the result."""
-    assert variant.doubt is not None
-    doubt, stack = variant.doubt, work.recipe.stack
+    assert variant.uncertainty is not None
+    uncertainty, stack = variant.uncertainty, work.recipe.stack
     criteria = [(criterion.layer, criterion.curve) for criterion in variant.criteria]
     reducer = next((r for r in work.reducers if r.variant == at and isinstance(r, DrawReducer)), None)
     if reducer is None:
-        found = draw_block(doubt, stack, criteria, variant.rules, judged)
+        found = draw_block(uncertainty, stack, criteria, variant.rules, judged)
     else:
         which, groups = reducer.groups(judged)
-        figures = doubt.figures(layer for layer, _ in criteria)
-        sums = GroupSums.of(len(which), figures, len(doubt.layers), doubt.draws)
-        found = draw_block(doubt, stack, criteria, variant.rules, judged, groups, sums)
+        figures = uncertainty.figures(layer for layer, _ in criteria)
+        sums = GroupSums.of(len(which), figures, len(uncertainty.layers), uncertainty.draws)
+        found = draw_block(uncertainty, stack, criteria, variant.rules, judged, groups, sums)
         if len(which):
             kept = _kept(judged.window, reducer.reduce_draws(judged, which, groups, sums))
             result.parts.setdefault(reducer.name, []).append(kept)

@@ -36,7 +36,9 @@ class _Bands:
         return to_steps(values, UINT16_STEPS, 65535, "uint16") if self.dtype == "uint16" else values
 
 
-def doubt_outputs(title: str, doubt: CaseUncertainty, dtype: str, folder: str = "", variant: int = 0) -> list[Output]:
+def uncertainty_outputs(
+    title: str, uncertainty: CaseUncertainty, dtype: str, folder: str = "", variant: int = 0
+) -> list[Output]:
     """The rasters of one variant's doubt; `folder` is where they lie inside the run folder."""
     start = f"{folder}/" if folder else ""
     common = {"SOFTWARE": "underoak", "TITLE": title}
@@ -49,19 +51,19 @@ def doubt_outputs(title: str, doubt: CaseUncertainty, dtype: str, folder: str = 
         )
         made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True, variant=variant))
 
-    for n, ask in enumerate(doubt.asks):
+    for n, ask in enumerate(uncertainty.asks):
         sign = ">=" if ask.is_at_least else "<="
-        band = f"probability that {ask.doubtful.key} {sign} {ask.limit:g}"
-        tags = {"RULE": f"{ask.doubtful.key} {sign} {ask.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
+        band = f"probability that {ask.uncertain.key} {sign} {ask.limit:g}"
+        tags = {"RULE": f"{ask.uncertain.key} {sign} {ask.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
         add(MEETS.format(ask.name), [band], tags, "meets", n)
-    if doubt.layers:
+    if uncertainty.layers:
         told = {
-            "DRAWS": str(doubt.draws),
-            "SEED": str(doubt.seed),
-            "IN_DOUBT": ", ".join(dict.fromkeys(doubtful.key for doubtful in doubt.layers)),
+            "DRAWS": str(uncertainty.draws),
+            "SEED": str(uncertainty.seed),
+            "IN_DOUBT": ", ".join(dict.fromkeys(uncertain.key for uncertain in uncertainty.layers)),
             "P_S2": "share of draws whose suitability reaches the cut of S2",
         }
         add(SPREAD, list(_BANDS), told, "spread", 0)
-        if doubt.levels:
-            add(QUANTILES, [f"quantile {level:g}" for level in doubt.levels], told, "spread", len(_BANDS))
+        if uncertainty.levels:
+            add(QUANTILES, [f"quantile {level:g}" for level in uncertainty.levels], told, "spread", len(_BANDS))
     return made

@@ -73,7 +73,7 @@ def ph_conversion(given: str, wanted: str) -> PhConversion:
     if (given, wanted) not in PH_CONVERSIONS:
         pairs = "; ".join(f"{a} to {b}" for a, b in PH_CONVERSIONS)
         what = f"no published line leads from pH in {given} to pH in {wanted}"
-        raise UnderoakError(Fault("E346", what, mend=f"have it measured that way, or use one of: {pairs}"))
+        raise UnderoakError(Fault("E346", what, fix=f"have it measured that way, or use one of: {pairs}"))
     return PH_CONVERSIONS[given, wanted]
 
 

@@ -92,7 +92,7 @@ def texture_codes(given: Mapping[str, float]) -> dict[int, float]:
     """
     known = ", ".join(TEXTURES)
     faults = [
-        Fault("E345", f'"{name}" is no texture class', mend=did_you_mean(name, TEXTURES, f"known: {known}"))
+        Fault("E345", f'"{name}" is no texture class', fix=did_you_mean(name, TEXTURES, f"known: {known}"))
         for name in given
         if name not in TEXTURES
     ]

@@ -64,7 +64,7 @@ def _filled(z: FloatArray) -> tuple[Doubles, Any]:
         fill_depressions = import_module("pyflwdir.dem").fill_depressions
     except ImportError as error:
         what = "the wetness index needs the package pyflwdir, which is not installed"
-        raise UnderoakError(Fault("E521", what, mend='pip install "underoak[hydro]"')) from error
+        raise UnderoakError(Fault("E521", what, fix='pip install "underoak[hydro]"')) from error
     # float32 heights as float64, so that filling adds and takes away without rounding
     filled, ways = fill_depressions(z.astype(np.float64), nodata=np.nan)
     return np.asarray(filled, np.float64), np.asarray(ways, np.uint8)

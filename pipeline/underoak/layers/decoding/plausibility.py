@@ -169,8 +169,8 @@ def _zeros(sample: ValueSample, encoding: Encoding, asked: LayerRequest, problem
     if true and sample.zeros_hidden > _MOST_ZEROS * sample.cells:
         share = _percent(sample.zeros_hidden, sample.cells)
         what = f"the file calls 0 nodata, and {share} of the sampled cells are 0, which can be a true value here"
-        mend = f'under {asked.key} say "nodata: 0" if they are missing; if they are values, give another number instead'
-        problems.add("W211", what, asked.where, mend)
+        fix = f'under {asked.key} say "nodata: 0" if they are missing; if they are values, give another number instead'
+        problems.add("W211", what, asked.where, fix)
 
 
 def _undeclared(sample: ValueSample, dtype: str) -> tuple[list[tuple[float, int]], npt.NDArray[np.bool_]]:
@@ -210,8 +210,8 @@ def _wrong_unit(
     share = "" if np.count_nonzero(odd) > 0.5 * values.size else f"{_percent(int(odd.sum()), values.size)} of the "
     what = f"{share}values {values.min():.4g}..{values.max():.4g} do not fit {facts.unit or 'the bounds'} {span}"
     if not fitting:
-        mend = f'correct "unit:" under {asked.key}, declare "nodata:", or widen "valid:" if the values are true'
-        problems.add("E204", what, asked.where, mend)
+        fix = f'correct "unit:" under {asked.key}, declare "nodata:", or widen "valid:" if the values are true'
+        problems.add("E204", what, asked.where, fix)
         return
     what += f"; they fit {' or '.join(name for name, _ in fitting)}"
     # as YAML takes it: a bare % begins a directive
@@ -219,15 +219,15 @@ def _wrong_unit(
     first, factor = fitting[0]
     own = _file_scale(encoding, facts, asked)
     if not math.isclose(own, 1.0, rel_tol=1e-9):
-        mend = (
+        fix = (
             f"the file scales by {amount(own)} itself: if that is wrong, write it without; else {' or '.join(written)}"
         )
     elif factor and "*" in first:
         scale = factor * (asked.scale or 1.0)
-        mend = f'add "scale: {amount(scale)}" under {asked.key}, or {" or ".join(written)}'
+        fix = f'add "scale: {amount(scale)}" under {asked.key}, or {" or ".join(written)}'
     else:
-        mend = f"say {' or '.join(written)} under {asked.key}"
-    problems.add("E204", what, asked.where, mend)
+        fix = f"say {' or '.join(written)} under {asked.key}"
+    problems.add("E204", what, asked.where, fix)
 
 
 def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -> list[tuple[str, float]]:

@@ -68,7 +68,7 @@ def resolve_rules(
         low, high = _bounds(asked, quantity, canonical)
     except UnderoakError as error:
         for fault in error.faults:
-            problems.add(fault.code, fault.what, asked.where, _rate_mend(fault, unit, by_month))
+            problems.add(fault.code, fault.what, asked.where, _rate_fix(fault, unit, by_month))
         return None
     affine = found.affine.then(Affine1D(asked.scale or 1.0, 0.0)).then(step)
     encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, asked, found)
@@ -132,7 +132,7 @@ def _unit(found: FileFacts, asked: LayerRequest, problems: Problems) -> tuple[st
         try:
             canonical_name(asked.unit)
         except UnderoakError as error:
-            problems.extend(Fault(f.code, f.what, asked.where, f.mend) for f in error.faults)
+            problems.extend(Fault(f.code, f.what, asked.where, f.fix) for f in error.faults)
             return "", ""
         if known and not _same_unit(found.unit, asked.unit):
             what = f'the file says "{found.unit}", the plan says "{asked.unit}": the plan is followed'
@@ -183,8 +183,8 @@ def _check_scale(found: FileFacts, asked: LayerRequest, unit: str, problems: Pro
     if own != _SAME and (by_plan or times):
         plan = f"scale {asked.scale:g}" if by_plan else f"unit {unit}"
         what = f"the file itself says x {own.scale:.10g} + {own.offset:.10g}, and the plan scales again ({plan})"
-        mend = f'leave the scaling to the file: remove "scale:" under {asked.key} and write the unit without its number'
-        problems.add("E214", what, asked.where, mend)
+        fix = f'leave the scaling to the file: remove "scale:" under {asked.key} and write the unit without its number'
+        problems.add("E214", what, asked.where, fix)
     elif by_plan and times:
         what = f'"scale: {asked.scale:g}" and "unit: {unit}" scale the values twice'
         problems.add("E214", what, asked.where, f"keep one of them under {asked.key}")
@@ -193,8 +193,8 @@ def _check_scale(found: FileFacts, asked: LayerRequest, unit: str, problems: Pro
 def _quantity(asked: LayerRequest, unit: str) -> str:
     if asked.quantity:
         if asked.quantity not in QUANTITIES:
-            mend = did_you_mean(asked.quantity, QUANTITIES, f"one of {', '.join(QUANTITIES)}")
-            raise UnderoakError(Fault("E343", f'quantity "{asked.quantity}" is not known', mend=mend))
+            fix = did_you_mean(asked.quantity, QUANTITIES, f"one of {', '.join(QUANTITIES)}")
+            raise UnderoakError(Fault("E343", f'quantity "{asked.quantity}" is not known', fix=fix))
         return asked.quantity
     ends = quantity_of(asked.to) if asked.to else "any"
     return quantity_of(unit) if ends == "any" else ends
@@ -263,14 +263,14 @@ def _difference(name: str) -> str:
     return {"degC": "delta_degC", "°F": "delta_degF", "degF": "delta_degF"}.get(name, name)
 
 
-def _rate_mend(fault: Fault, unit: str, by_month: bool) -> str:
+def _rate_fix(fault: Fault, unit: str, by_month: bool) -> str:
     if fault.code != "E341" or by_month:
-        return fault.mend
+        return fault.fix
     try:
         conversion(unit, "mm/s")
     except UnderoakError:
-        return fault.mend
-    return f"{fault.mend} (a rate becomes a depth only in a file with a time axis)"
+        return fault.fix
+    return f"{fault.fix} (a rate becomes a depth only in a file with a time axis)"
 
 
 def _affine_text(found: FileFacts, asked: LayerRequest, affine: Affine1D, canonical: str) -> str:

@@ -110,8 +110,8 @@ def _in_order(steps: Sequence[TimeStep], where: str, problems: Problems) -> bool
     if twice:
         come = count_of(len(twice), "month comes", "months come")
         what = f"{come} more than once in the file: {_list(str(named[m]) for m in twice)}"
-        mend = "give one step for each month; make monthly means or sums of finer steps first"
-        problems.add("E225", what, where, mend)
+        fix = "give one step for each month; make monthly means or sums of finer steps first"
+        problems.add("E225", what, where, fix)
         return False
     if months != sorted(months):
         back = [str(steps[i]) for i in range(1, len(months)) if months[i] < months[i - 1]]

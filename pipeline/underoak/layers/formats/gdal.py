@@ -113,5 +113,5 @@ def _unread(what: str, where: str, error: BaseException) -> Fault:
     while deepest.__cause__ is not None:
         deepest = deepest.__cause__
     reason = str(deepest).strip() or type(deepest).__name__
-    mend = "the file is cut short or damaged: fetch it again and compare its checksum"
-    return Fault("E230", f"{what} cannot be read ({reason[:200]})", where, mend)
+    fix = "the file is cut short or damaged: fetch it again and compare its checksum"
+    return Fault("E230", f"{what} cannot be read ({reason[:200]})", where, fix)

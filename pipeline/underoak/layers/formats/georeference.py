@@ -27,8 +27,8 @@ def resolve_crs(in_file: str, asked: LayerRequest, problems: Problems) -> str | 
             problems.add("W203", what, asked.where, f'remove "crs:" under {asked.key} if the file is right')
         return wanted
     if not in_file:
-        mend = f'find out which one it is and add "crs:" under {asked.key}, such as "crs: EPSG:4326"'
-        problems.add("E201", "no coordinate reference system", asked.where, mend)
+        fix = f'find out which one it is and add "crs:" under {asked.key}, such as "crs: EPSG:4326"'
+        problems.add("E201", "no coordinate reference system", asked.where, fix)
         return None
     try:
         return crs_text(in_file)
@@ -100,4 +100,4 @@ def _name(text: str) -> str:
 
 def _take(error: UnderoakError, asked: LayerRequest, problems: Problems) -> None:
     for fault in error.faults:
-        problems.add(fault.code, fault.what, asked.where, fault.mend.replace("`crs:`", f'"crs:" under {asked.key}'))
+        problems.add(fault.code, fault.what, asked.where, fault.fix.replace("`crs:`", f'"crs:" under {asked.key}'))

@@ -122,7 +122,7 @@ def open_geotiff(
             shape = handle.shape
             mask_file = _mask_beside(path, handle.shape, trust, asked, problems)
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return None
     by_month = len(bands) > 1
     decision = resolve_rules(found, asked, problems, by_month)

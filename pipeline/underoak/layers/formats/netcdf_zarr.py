@@ -109,7 +109,7 @@ def open_labelled(path: Path, asked: LayerRequest, trust: Trust, problems: Probl
         with netcdf_zarr_files.reading(path, stamp(path), "its header", asked.where) as dataset:
             source = _describe(dataset, path, asked, trust, problems)
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return None
     if source is None or len(problems.faults) > before:
         return None

@@ -119,13 +119,13 @@ def _dataset(path: str, stamp: Any) -> xr.Dataset:
 
 def _unread(path: Path | str, where: str, error: BaseException, what: str = "") -> UnderoakError:
     reason = (str(error).strip() or type(error).__name__).splitlines()[0][:200]
-    mend = "the file is cut short or damaged: fetch it again and compare its checksum"
-    return UnderoakError(Fault("E230", f"{what or path} cannot be read ({reason})", where, mend))
+    fix = "the file is cut short or damaged: fetch it again and compare its checksum"
+    return UnderoakError(Fault("E230", f"{what or path} cannot be read ({reason})", where, fix))
 
 
 def _refuse(where: str, what: str) -> UnderoakError:
-    mend = "write its arrays into a plain NetCDF file with a tool you trust, and name that"
-    return UnderoakError(Fault("E240", what, where, mend))
+    fix = "write its arrays into a plain NetCDF file with a tool you trust, and name that"
+    return UnderoakError(Fault("E240", what, where, fix))
 
 
 def _check_hdf5(path: Path, where: str) -> None:
@@ -146,8 +146,8 @@ def _check_hdf5(path: Path, where: str) -> None:
 def _check_shape(name: str, shape: tuple[int, ...], chunks: tuple[int, ...] | None, item: int, where: str) -> None:
     if any(n > MOST_ALONG_AXIS for n in shape):
         what = f'"{name}" claims {" x ".join(map(str, shape))} numbers'
-        mend = f"an axis of more than {MOST_ALONG_AXIS:,} is not read: cut out your region first"
-        raise UnderoakError(Fault("E231", what, where, mend))
+        fix = f"an axis of more than {MOST_ALONG_AXIS:,} is not read: cut out your region first"
+        raise UnderoakError(Fault("E231", what, where, fix))
     block = math.prod(chunks) * item if chunks else 0
     if block > MOST_BLOCK_BYTES:
         what = f'one stored block of "{name}" takes {block >> 20:,} MiB in memory'

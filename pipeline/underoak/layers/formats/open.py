@@ -33,14 +33,14 @@ def open_source(
     extension = Path(asked.file).suffix.lower()
     if extension not in EXTENSIONS:
         listed = ", ".join(EXTENSIONS)
-        mend = did_you_mean(extension, EXTENSIONS, f"give a file that ends in one of {listed}")
-        problems.add("E247", f'files that end in "{extension}" are not read', asked.where, mend)
+        fix = did_you_mean(extension, EXTENSIONS, f"give a file that ends in one of {listed}")
+        problems.add("E247", f'files that end in "{extension}" are not read', asked.where, fix)
         return None
     trusted = trust if isinstance(trust, Trust) else Trust.of(base, trust)
     try:
         path = local(asked.file, base, asked.where, folder=extension in ZARR)
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return None
     # a link may lead to a file of another ending: what is opened is what the plan's name promised
     if extension in GEOTIFF:

@@ -100,8 +100,8 @@ def _read_plain(path: Path, real: Path, driver: str, features: str | None, where
     if chosen not in listed:
         what = f'{real.name} has no layer "{chosen}"' if chosen else f"{real.name} holds {len(held)} layers with shapes"
         there = f"its layers: {', '.join(map(str, listed)) or 'none'}"
-        mend = did_you_mean(chosen, listed, there) if chosen else f"say which one; {there}"
-        raise UnderoakError(Fault("E405", what, where, mend if there in mend else f"{mend} ({there})"))
+        fix = did_you_mean(chosen, listed, there) if chosen else f"say which one; {there}"
+        raise UnderoakError(Fault("E405", what, where, fix if there in fix else f"{fix} ({there})"))
     info = pyogrio.read_info(path, layer=chosen, **options)
     if info.get("driver", driver) != driver:
         raise UnderoakError(Fault("E420", f"{real.name} is not what its name says", where, "save it as GeoPackage"))
@@ -165,7 +165,7 @@ def _source_crs(frame: Any, crs: str | None, real: Path, where: str) -> str:
     try:
         _crs.parse(said)
     except UnderoakError as error:
-        raise UnderoakError(*(Fault(f.code, f.what, where, f.mend) for f in error.faults)) from error
+        raise UnderoakError(*(Fault(f.code, f.what, where, f.fix) for f in error.faults)) from error
     return str(said)
 
 
@@ -214,20 +214,20 @@ def _check_place(shapes: Shapes, source: str, real: Path, where: str) -> None:
         return
     (left, bottom), (right, top) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
     box = f"x {left:g}..{right:g}, y {bottom:g}..{top:g}"
-    mend = "save it with its true coordinate reference system"
+    fix = "save it with its true coordinate reference system"
     if not _crs.is_geographic(source):
         most = _FURTHEST_M / (_crs.unit_m(source) or 1.0)
         far = np.unique(row[np.abs(points).max(axis=1) > most])
         if far.size:
             what = f"{_rows(far)} of {real.name} cannot be on Earth: the file lies at {box}"
-            raise UnderoakError(Fault("E206", what, where, f"draw the shape again, or {mend}"))
+            raise UnderoakError(Fault("E206", what, where, f"draw the shape again, or {fix}"))
         return
     if max(abs(bottom), abs(top)) <= 90.0 + 1e-6 and max(abs(left), abs(right)) <= 540.0:
         return
     if max(abs(left), abs(right)) <= 90.0 and max(abs(bottom), abs(top)) <= 540.0:
         what = f"{real.name} lies at {box}: latitude and longitude look swapped"
         raise UnderoakError(Fault("E203", what, where, "swap them: x is longitude, y is latitude"))
-    raise UnderoakError(Fault("E206", f"{real.name} says degrees, but lies at {box}", where, mend))
+    raise UnderoakError(Fault("E206", f"{real.name} says degrees, but lies at {box}", where, fix))
 
 
 def _repair(shapes: Shapes, notes: dict[int, list[str]], where: str, problems: Problems) -> None:

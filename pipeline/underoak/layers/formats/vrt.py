@@ -54,8 +54,8 @@ class _Walk:
     files: dict[str, bytes] = field(default_factory=dict)  # real path -> its first bytes
     sources: int = 0
 
-    def refuse(self, code: str, what: str, mend: str) -> UnderoakError:
-        return UnderoakError(Fault(code, what, self.where, mend))
+    def refuse(self, code: str, what: str, fix: str) -> UnderoakError:
+        return UnderoakError(Fault(code, what, self.where, fix))
 
 
 def check(path: Path | str, trust: Trust, where: str = "") -> Mosaic:
@@ -101,8 +101,8 @@ def _parse(path: str, walk: _Walk) -> ElementTree.Element:
 
 def _dataset(tree: ElementTree.Element, path: Path, walk: _Walk, depth: int) -> ElementTree.Element:
     if depth > MOST_DEPTH:
-        mend = "build one mosaic straight from the rasters"
-        raise walk.refuse("E243", f"mosaics lie more than {MOST_DEPTH} deep inside one another", mend)
+        fix = "build one mosaic straight from the rasters"
+        raise walk.refuse("E243", f"mosaics lie more than {MOST_DEPTH} deep inside one another", fix)
     if tree.get("subClass"):
         raise _not_plain(walk, path, tree.get("subClass", ""))
     _only(tree, _DATASET, path, walk)
@@ -149,8 +149,8 @@ def _source(source: ElementTree.Element, path: Path, walk: _Walk, depth: int) ->
         raise walk.refuse("E230", f"{path} has a source without one file name", "build the mosaic again")
     walk.sources += 1
     if walk.sources > MOST_SOURCES:
-        mend = "build one mosaic for your region only"
-        raise walk.refuse("E243", f"more than {MOST_SOURCES:,} sources", mend)
+        fix = "build one mosaic for your region only"
+        raise walk.refuse("E243", f"more than {MOST_SOURCES:,} sources", fix)
     _no_blending(source, path, walk)
     name = names[0]
     real = _locate((name.text or "").strip(), path, walk)
@@ -166,12 +166,12 @@ def _source(source: ElementTree.Element, path: Path, walk: _Walk, depth: int) ->
 
 def _locate(name: str, path: Path, walk: _Walk) -> str:
     if is_remote(name):
-        mend = "copy the source here and build the mosaic from the copy"
-        raise walk.refuse("E242", f'{path} reads "{name[:120]}", which is not on this machine', mend)
+        fix = "copy the source here and build the mosaic from the copy"
+        raise walk.refuse("E242", f'{path} reads "{name[:120]}", which is not on this machine', fix)
     real = os.path.realpath(path.parent / name)
     if not walk.trust.holds(real):
-        mend = f'if you trust it, add "roots: [{os.path.dirname(real)}]" under trust'
-        raise walk.refuse("E241", f"{path} reads {real}, outside the folders that the plan trusts", mend)
+        fix = f'if you trust it, add "roots: [{os.path.dirname(real)}]" under trust'
+        raise walk.refuse("E241", f"{path} reads {real}, outside the folders that the plan trusts", fix)
     if real not in walk.files:
         file = local(real, path.parent, walk.where)
         with file.open("rb") as stream:

@@ -203,7 +203,7 @@ def _bilinear_line(src, us, vs, n, is_coarse, across, down, row, out, r, begin):
                 weighed = True
                 for k in range(n):
                     across[0, k], across[1, k], down[0, k], down[1, k] = 1.0 - x[k], x[k], 1.0 - y[k], y[k]
-            _mend_line(src, cells, n, across, down, row, to)
+            _fix_line(src, cells, n, across, down, row, to)
 
 
 @compiled_no_refcount
@@ -238,7 +238,7 @@ def _weights(places, widths, line, first, out):  # type: ignore[no-untyped-def]
 
 
 @compiled_no_refcount
-def _mend(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
+def _fix(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
     """One cell near the source's edge or a missing cell: the weights of the valid cells are brought to 1."""
     if not (-FAR < r0 < src.rows and -FAR < c0 < src.cols and r0 + down.shape[0] > 0 and c0 + across.shape[0] > 0):
         return np.float32(np.nan)
@@ -256,11 +256,11 @@ def _mend(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
 
 
 @compiled_no_refcount
-def _mend_line(src, cells, n, across, down, row, out):  # type: ignore[no-untyped-def]
+def _fix_line(src, cells, n, across, down, row, out):  # type: ignore[no-untyped-def]
     """The cells of a line that a kernel could not tell, being near the source's edge or a missing cell."""
     for k in range(n):
         if out[k] != out[k]:
-            out[k] = _mend(src, cells, row.rows0[k] - src.top, row.cols0[k] - src.left, across, down, k)
+            out[k] = _fix(src, cells, row.rows0[k] - src.top, row.cols0[k] - src.left, across, down, k)
 
 
 @compiled_no_refcount
@@ -294,7 +294,7 @@ def _widened_line(src, n, across, down, row, out, r, begin):  # type: ignore[no-
         else:
             to[:] = np.nan
         if _unknown(to, n):
-            _mend_line(src, cells, n, across, down, row, to)
+            _fix_line(src, cells, n, across, down, row, to)
 
 
 @compiled

@@ -93,7 +93,7 @@ class SourceLayer:
         if self.indicator is not None:
             named = dict(zip(self.indicator.inputs, taken, strict=True))
             values = on_grid(self.indicator, named, self.grid, held, dict(self.settings))
-        rows, cols = window.within(held).slices
+        rows, cols = window.relative_to(held).slices
         values = _affine(values[rows, cols], self.after)
         if self.valid is not None:
             found = np.empty(values.shape, np.float32)

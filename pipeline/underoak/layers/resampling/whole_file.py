@@ -93,7 +93,7 @@ def check_whole(source: Source, indicator: Indicator) -> None:
     package, _, extra = indicator.package.partition(" ")
     if package and find_spec(package) is None:
         what = f"{indicator.id} needs the package {package}, which is not installed"
-        raise UnderoakError(Fault("E521", what, mend=f'pip install "underoak[{extra}]"'))
+        raise UnderoakError(Fault("E521", what, fix=f'pip install "underoak[{extra}]"'))
     cells = source.grid.rows * source.grid.cols
     if cells > MOST_CELLS:
         need, most = (count * _CELL_BYTES / 2**20 for count in (cells, MOST_CELLS))
@@ -101,5 +101,5 @@ def check_whole(source: Source, indicator: Indicator) -> None:
             f"{indicator.id} needs the whole file at once: {cells / 1e6:,.1f} million cells would take about "
             f"{need:,.0f} MB, and {most:,.0f} MB ({MOST_CELLS / 1e6:,.0f} million cells) are the most"
         )
-        mend = "cut the file to the catchments that reach your region, or take a coarser one"
-        raise UnderoakError(Fault("E520", what, mend=mend))
+        fix = "cut the file to the catchments that reach your region, or take a coarser one"
+        raise UnderoakError(Fault("E520", what, fix=fix))

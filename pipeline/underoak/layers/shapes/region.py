@@ -47,11 +47,11 @@ def read_region(spec: Any, base: Path, max_cells: float, problems: Problems) -> 
         unit = _crs.unit_m(spec.crs)
         if unit == 0.0:
             what = f"{spec.crs} is in degrees, and the analysis grid needs cells of one size on the ground"
-            mend = "take a projected one, such as your country's grid or the UTM zone"
-            raise UnderoakError(Fault("E205", what, "region.crs", mend))
+            fix = "take a projected one, such as your country's grid or the UTM zone"
+            raise UnderoakError(Fault("E205", what, "region.crs", fix))
         left, bottom, right, top, outline = _extent(spec, base, problems)
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return None
     cell = spec.cell_m / unit
     snap_x, snap_y = spec.snap

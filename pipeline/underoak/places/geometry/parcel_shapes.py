@@ -64,7 +64,7 @@ def read_parcels(
             what = f'there is no field "{id}"; the fields are: {listed}'
             raise UnderoakError(Fault("E406", what, where, did_you_mean(id, known, 'correct "id:"')))
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return None
     ids = tuple(map(id_text, frame[id].tolist()))
     _check_ids(ids, id, where, problems)

@@ -203,12 +203,12 @@ def _steady(
 
 
 def spreading_of(
-    ids: Sequence[str], edges: Edges, criteria: Sequence[str], doubt: CaseUncertainty, name: str, variant: int
+    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty, name: str, variant: int
 ) -> ParcelDrawsReducer:
     """The reducer for parcels; `criteria` are the layers that each criterion is judged by."""
-    doubtful = [each.layer for each in doubt.layers]
-    drawn = tuple(k for k, layer in enumerate(criteria) if layer in doubtful)
-    judged_by = tuple(doubtful.index(criteria[k]) for k in drawn)
+    uncertain = [each.layer for each in uncertainty.layers]
+    drawn = tuple(k for k, layer in enumerate(criteria) if layer in uncertain)
+    judged_by = tuple(uncertain.index(criteria[k]) for k in drawn)
     return ParcelDrawsReducer(
-        tuple(ids), edges, len(criteria), drawn, judged_by, len(doubtful), doubt.draws, name, variant
+        tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws, name, variant
     )

@@ -37,7 +37,7 @@ def calibration_warnings(found: Mapping[str, Coverage]) -> Iterator[Fault]:
             lie = "lies" if coverage.inside == 1 else "lie"
             inside = f"{coverage.inside} of {coverage.tests} tested parcels {lie}"
             what = f"is further off than it says: {inside} in its 90 % band"
-            mend = f"let its doubt be {coverage.inflation:.1f} times as large"
+            fix = f"let its doubt be {coverage.inflation:.1f} times as large"
             if not np.isfinite(coverage.inflation):
-                mend = "give it a doubt: it says that it is never wrong"
-            yield Fault("W416", what, f"layers.{layer}", mend)
+                fix = "give it a doubt: it says that it is never wrong"
+            yield Fault("W416", what, f"layers.{layer}", fix)

@@ -99,25 +99,25 @@ def _text(path: Path, where: str, problems: Problems) -> str | None:
     try:
         real = local(str(path), Path(), where)
         if real.stat().st_size > _MOST_BYTES:
-            mend = "leave out the rows of other parcels"
-            problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, mend)
+            fix = "leave out the rows of other parcels"
+            problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, fix)
             return None
         data = real.read_bytes()
     except UnderoakError as error:
-        problems.take(error)
+        problems.add_error(error)
         return None
     except OSError as error:
         problems.add("E411", f"cannot be read ({error.strerror or error})", where, "correct `lab.file`")
         return None
-    mend = "save it as text in UTF-8, in a spreadsheet: CSV UTF-8 (comma delimited)"
+    fix = "save it as text in UTF-8, in a spreadsheet: CSV UTF-8 (comma delimited)"
     if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
         at = 0 if data.startswith((b"\xff\xfe", b"\xfe\xff")) else data.index(b"\0")
-        problems.add("E410", f"is no text in UTF-8, at byte {at}", where, mend)
+        problems.add("E410", f"is no text in UTF-8, at byte {at}", where, fix)
         return None
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        problems.add("E410", f"is no text in UTF-8, at byte {error.start}", where, mend)
+        problems.add("E410", f"is no text in UTF-8, at byte {error.start}", where, fix)
         return None
 
 
@@ -185,11 +185,11 @@ class _Reader:
     def read(self, line: int, row: Mapping[str, str]) -> tuple[str, str, Result] | None:
         before = len(self.problems.faults)
         parcel, name = row["parcel"], row["property"]
-        mend = did_you_mean(parcel, sorted(self.ids), _IDS)
-        self._check(parcel in self.ids, "E413", line, f'there is no parcel "{parcel}"', mend)
+        fix = did_you_mean(parcel, sorted(self.ids), _IDS)
+        self._check(parcel in self.ids, "E413", line, f'there is no parcel "{parcel}"', fix)
         layer = self.plan.layers.get(name)
-        mend = did_you_mean(name, self.plan.layers, "name a layer of the plan: " + ", ".join(self.plan.layers))
-        self._check(layer is not None, "E413", line, f'there is no layer "{name}"', mend)
+        fix = did_you_mean(name, self.plan.layers, "name a layer of the plan: " + ", ".join(self.plan.layers))
+        self._check(layer is not None, "E413", line, f'there is no layer "{name}"', fix)
         value = self._number(line, "value", row["value"])
         error = self._number(line, "error", row["error"]) if row.get("error") else None
         if error is not None:
@@ -227,15 +227,15 @@ class _Reader:
             some = ", ".join(map(str, lines[:8])) + (", ..." if len(lines) > 8 else "")
             self.problems.add("W413", f"line{'s' if len(lines) > 1 else ''} {some}: {what}", self.where)
 
-    def _check(self, fine: bool, code: str, line: int, what: str, mend: str) -> None:
+    def _check(self, fine: bool, code: str, line: int, what: str, fix: str) -> None:
         if not fine:
-            self.problems.add(code, f"line {line}: {what}", self.where, mend)
+            self.problems.add(code, f"line {line}: {what}", self.where, fix)
 
     def _number(self, line: int, column: str, text: str) -> float | None:
         if _NUMBER.fullmatch(text) and math.isfinite(float(text)):
             return float(text)
-        mend = "write decimals with a point" if _DECIMAL_COMMA.fullmatch(text) else "write a plain number, such as 7.8"
-        self._check(False, "E412", line, f'{column} "{text}" is no number', mend)
+        fix = "write decimals with a point" if _DECIMAL_COMMA.fullmatch(text) else "write a plain number, such as 7.8"
+        self._check(False, "E412", line, f'{column} "{text}" is no number', fix)
         return None
 
     def _depth(self, line: int, text: str) -> str:
@@ -274,8 +274,8 @@ class _Reader:
     ) -> tuple[float, float | None] | None:
         """The pH as the layer's way of measuring would give it, and its error."""
         if not method:
-            mend = "fill the column `method`: water, KCl or CaCl2, best with the ratio, such as KCl 1:2.5"
-            self._check(False, "E412", line, "does not say how the pH was measured", mend)
+            fix = "fill the column `method`: water, KCl or CaCl2, best with the ratio, such as KCl 1:2.5"
+            self._check(False, "E412", line, "does not say how the pH was measured", fix)
             return None
         wanted = layer.method if isinstance(layer.method, str) else None
         if wanted is None:
@@ -304,8 +304,8 @@ class _Reader:
         if known.unit and unit and layer.valid is None:
             step = _units.conversion(known.unit, unit)
             low, high = step(known.low), step(known.high)
-        mend = "look at unit and value"
-        self._check(low <= value <= high, "E412", line, f"{value:g} {unit} cannot be true of {known.text}", mend)
+        fix = "look at unit and value"
+        self._check(low <= value <= high, "E412", line, f"{value:g} {unit} cannot be true of {known.text}", fix)
 
     def _note(self, what: str, line: int) -> None:
         self.converted.setdefault(what, []).append(line)
@@ -345,15 +345,15 @@ def _check_update(layer: str, results: Sequence[Result], plan: Plan, where: str,
     assert plan.spec.lab is not None
     if plan.spec.lab.mode != "update":
         return
-    if not plan.layers[layer].has_doubt:
+    if not plan.layers[layer].has_uncertainty:
         what = f'the layer "{layer}" says nothing of its doubt, so that no result can be weighed against it'
         problems.add("E414", what, where, "give the layer `sd` or `quantiles`, or write `mode: replace` under `lab`")
     said = plan.uncertainty.lab_error if plan.uncertainty else {}
     silent = [str(result.line) for result in results if result.error is None]
     if silent and layer not in said:
         what = f"line{'s' if len(silent) > 1 else ''} {', '.join(silent[:8])}: {layer} has no error"
-        mend = f"fill the column `error`, or write `lab_error: {{{layer}: ...}}` under `uncertainty`"
-        problems.add("E414", what, where, mend)
+        fix = f"fill the column `error`, or write `lab_error: {{{layer}: ...}}` under `uncertainty`"
+        problems.add("E414", what, where, fix)
 
 
 def error_of(result: Result, layer: str, plan: Plan, unit: str) -> float | None:

@@ -80,8 +80,8 @@ class LabEffect:
             told = [f"{p.layer} {p.lab:.2f}, map {p.map:.2f}, z {p.z:.1f}" for p in pools if p.contradicts]
             if told:
                 what = f"the laboratory contradicts the map: {'; '.join(told)}"
-                mend = "look whether sample, method and unit are right; if so, trust the map less around it"
-                found.append(Fault("W414", what, f"parcel {parcel}", mend))
+                fix = "look whether sample, method and unit are right; if so, trust the map less around it"
+                found.append(Fault("W414", what, f"parcel {parcel}", fix))
         if self.unjudged:
             what = f"has results, and no ground that the maps can judge: {', '.join(self.unjudged[:8])}"
             found.append(Fault("W415", what, "lab"))

@@ -69,7 +69,7 @@ def prior_sd(
         UnderoakError: E230 when a file cannot be read there.
     """
     known = ~np.isnan(values)
-    if not spec.has_doubt or not known.any():
+    if not spec.has_uncertainty or not known.any():
         return None
     row, col = np.divmod(cells[known], grid.cols)
     source, to_source = layer.native.grid, _crs.transformer(grid.crs, layer.native.grid.crs)

@@ -75,9 +75,9 @@ def sample_parcel(
     """Points for n soil samples of a parcel, the first k of them those of k, and which of them share a bag.
 
     The points lie on a lattice of round coordinates of `crs`, `setback_m` inside every edge and `spacing_m` apart
-    [true metres], and are chosen by `doubt.choose_points`. In a parcel too narrow for the setback it shrinks to half
-    the radius of the largest circle inside. `ground` says which places are open and what soil they have (see
-    `places.soils`); where it finds several soils each is judged apart, and none shares a bag with another.
+    [true metres], and are chosen by `uncertainty.choose_points`. In a parcel too narrow for the setback it shrinks
+    to half the radius of the largest circle inside. `ground` says which places are open and what soil they have (see
+    `places.soil.soil_units`); where it finds several soils each is judged apart, and none shares a bag with another.
 
     >>> from shapely import box
     >>> made = sample_parcel("007", box(420_000, 4_600_000, 420_200, 4_600_100), "EPSG:25831", 1)
@@ -91,8 +91,8 @@ def sample_parcel(
 
     where = f'parcel "{parcel}"'
     if shape is None or shapely.is_empty(shape) or not shapely.area(shape) > 0.0:
-        mend = "draw its outline, or choose another parcel"
-        raise UnderoakError(Fault("E440", "it has no shape, so there is nowhere to sample", where, mend))
+        fix = "draw its outline, or choose another parcel"
+        raise UnderoakError(Fault("E440", "it has no shape, so there is nowhere to sample", where, fix))
     scale = true_scale(shape, crs)
     flat = shapely.transform(shape, lambda at: at * scale)
     notes: list[str] = []
@@ -107,8 +107,8 @@ def sample_parcel(
     found = ground or (lambda x, y: SiteValues(np.ones(len(x), np.bool_), np.empty((len(x), 0))))
     of_all, of_candidates = (found(*places.T) for places in (all_over, candidates))
     if not of_candidates.is_open.any():
-        mend = "look at what excludes it, or choose another parcel"
-        raise UnderoakError(Fault("E440", "constraints exclude all of it, or all but its edges", where, mend))
+        fix = "look at what excludes it, or choose another parcel"
+        raise UnderoakError(Fault("E440", "constraints exclude all of it, or all but its edges", where, fix))
     if not of_all.is_open.all():
         notes.append("Ground that a constraint excludes is left out.")
     all_over, candidates = all_over[of_all.is_open], candidates[of_candidates.is_open]

@@ -56,18 +56,20 @@ class SavedCells:
         layer is as doubtful as laboratory and map together leave it.
         """
         criteria = tuple((c.name, c.layer, c.curve) for c in plan.criteria)
-        doubtful = [layer for layer in dict.fromkeys(c.layer for c in plan.criteria) if plan.layers[layer].has_doubt]
+        uncertain = [
+            layer for layer in dict.fromkeys(c.layer for c in plan.criteria) if plan.layers[layer].has_uncertainty
+        ]
         best = [str(id) for id in table.loc[table["rank"].notna(), "id"].head(MOST)]
-        if not doubtful or not best:
+        if not uncertain or not best:
             return None
         place = {id: i for i, id in enumerate(ids)}
         parts = [cells.of(place[id]) for id in best]
         prior, mode = priors(plan, ready, grid), plan.spec.lab.mode if plan.spec.lab is not None else ""
-        sds = {layer: np.full(len(best), math.nan) for layer in doubtful}
-        column = {layer: next(k for k, c in enumerate(criteria) if c[1] == layer) for layer in doubtful}
+        sds = {layer: np.full(len(best), math.nan) for layer in uncertain}
+        column = {layer: next(k for k, c in enumerate(criteria) if c[1] == layer) for layer in uncertain}
         for i, (id, part) in enumerate(zip(best, parts, strict=True)):
             known = {pooled.layer: sd_left(pooled, mode) for pooled in tested.get(id, ())}
-            for layer in doubtful:
+            for layer in uncertain:
                 values = cells.values[part, column[layer]].astype(np.float64)
                 sd = known[layer] if layer in known else prior(layer, cells.cell[part], cells.weight[part], values)
                 sds[layer][i] = math.nan if sd is None else sd
@@ -88,7 +90,7 @@ class SavedCells:
         """
         if parcel not in self.ids:
             what = f'no cells of parcel "{parcel}" were kept: only those of the best {MOST} judged parcels are'
-            raise UnderoakError(Fault("E609", what, mend="judge a file with fewer parcels, and ask that run"))
+            raise UnderoakError(Fault("E609", what, fix="judge a file with fewer parcels, and ask that run"))
         return self.ids.index(parcel)
 
     def sds_of(self, parcel: int) -> dict[str, float]:
@@ -147,8 +149,8 @@ class SavedCells:
             return cls(tuple(told["parcels"]), cells, criteria, rules, sds, int(told["seed"]))
         except FileNotFoundError as error:
             what = "the run kept no cells of parcels: it judged none, or no layer of a criterion is in doubt"
-            mend = "give layers `sd` or `quantiles`, name parcels, and run the plan again"
-            raise UnderoakError(Fault("E609", what, str(folder), mend)) from error
+            fix = "give layers `sd` or `quantiles`, name parcels, and run the plan again"
+            raise UnderoakError(Fault("E609", what, str(folder), fix)) from error
         except (
             OSError,
             EOFError,

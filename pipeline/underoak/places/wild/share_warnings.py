@@ -29,15 +29,15 @@ def unusual_share(plan: Plan, classes: Mapping[str, int], prepared: Prepared) ->
     share, latin = classes.get("1", 0) / judged, plan.profile.latin
     if share > MOST:
         what = f"{share * 100:.0f} % of the judged ground is S1 for {latin}, which is unusually much"
-        return [Fault("W434", what, "criteria", _mend_much(plan))]
+        return [Fault("W434", what, "criteria", _common_fix(plan))]
     if share == 0.0 and range_of(plan, prepared).shares(region_shape(plan, prepared))[NATIVE] > 0.5:
         what = f"no judged ground is S1 for {latin}, although most of the region lies in its native range"
-        mend = "check units, and the criterion that limits most; its curve or its layer may be off"
-        return [Fault("W434", what, "criteria", mend)]
+        fix = "check units, and the criterion that limits most; its curve or its layer may be off"
+        return [Fault("W434", what, "criteria", fix)]
     return []
 
 
-def _mend_much(plan: Plan) -> str:
+def _common_fix(plan: Plan) -> str:
     assert plan.profile is not None
     weights = {name: criterion.weight for name, criterion in plan.profile.criteria.items()}
     idle = sorted((item for item in plan.not_judged if weights[item.name] > 0), key=lambda item: -weights[item.name])

@@ -71,8 +71,8 @@ def merge_profile(
         elif known is not None:
             idle.append(NotJudged(name, known.label, "switched off in the plan"))
         else:
-            mend = did_you_mean(name, profile.criteria if profile else (), "leave it out")
-            check.fault("E333", f'no profile has a criterion "{name}" to switch off', ("criteria", name), mend)
+            fix = did_you_mean(name, profile.criteria if profile else (), "leave it out")
+            check.fault("E333", f'no profile has a criterion "{name}" to switch off', ("criteria", name), fix)
             check.lose(("criteria", name))
     weighed = _weighed(check.written.value.get("weights"))
     for name, known in offered.items():
@@ -87,8 +87,8 @@ def merge_profile(
         else:
             used.extend(_own(name, CriterionSpec(), known, spec, check))
     if not used and ("layers",) not in check.broken:
-        mend = "add criteria, or layers named as the profile does" if profile else "add criteria"
-        check.fault("E333", "nothing would be judged: no criterion has a layer", ("criteria",), mend)
+        fix = "add criteria, or layers named as the profile does" if profile else "add criteria"
+        check.fault("E333", "nothing would be judged: no criterion has a layer", ("criteria",), fix)
     return tuple(used), tuple(idle)
 
 
@@ -113,8 +113,8 @@ def _own(
     curve = given.curve or (known.curve if known else None)
     for key, value in (("layer", layer), ("curve", curve)):
         if value is None:
-            mend = "add it; only a criterion of the species profile can go without"
-            check.fault("E333", f'the key "{key}" is missing', (*way, key), mend)
+            fix = "add it; only a criterion of the species profile can go without"
+            check.fault("E333", f'the key "{key}" is missing', (*way, key), fix)
     if layer is not None:
         check_layer(layer, (*way, "layer"), check)
     source = _source(given, known, way, check)
@@ -152,7 +152,7 @@ def _check_remedy(remedy: RemedySpec, unit: str, way: Keys, check: Check) -> Non
     try:
         remedy.limit_in(unit or "1")
     except UnderoakError as error:
-        check.take(error, (*way, "remedy", "limit"))
+        check.add_error(error, (*way, "remedy", "limit"))
     if remedy.by in _RAISES and unit:
         raised, words = _RAISES[remedy.by]
         try:
@@ -166,12 +166,12 @@ def _source(given: CriterionSpec, known: ProfileCriterion | None, way: Keys, che
     """Where the curve's numbers come from; a source that would mislead is a fault."""
     if known is None:
         if given.source == "profile":
-            mend = 'say where the numbers come from, if only "common practice, no source"'
-            check.fault("E334", "the species profile has no such criterion to be the source", (*way, "source"), mend)
+            fix = 'say where the numbers come from, if only "common practice, no source"'
+            check.fault("E334", "the species profile has no such criterion to be the source", (*way, "source"), fix)
             return None
         if given.source is None:
-            mend = 'say where the numbers come from, if only "common practice, no source"'
-            check.fault("E334", 'the key "source" is missing', (*way, "source"), mend)
+            fix = 'say where the numbers come from, if only "common practice, no source"'
+            check.fault("E334", 'the key "source" is missing', (*way, "source"), fix)
         return given.source
     changed = given.curve is not None and given.curve != known.curve
     if changed and given.source in (None, "profile"):
@@ -199,8 +199,8 @@ def settle_units(spec: PlanSpec, joined: tuple[CriterionInUse, ...], check: Chec
                 what = f"{layer.unit or before} cannot become {wanted}, in which the profile judges {criterion.label}"
                 way: Keys = ("layers", criterion.layer, "derive" if layer.derive else "unit")
                 is_case = (layer.unit or "").casefold() == wanted.casefold()
-                mend = f'did you mean "{wanted}"?' if is_case else "correct it, or give the criterion another layer"
-                check.fault("E341", what, way, mend)
+                fix = f'did you mean "{wanted}"?' if is_case else "correct it, or give the criterion another layer"
+                check.fault("E341", what, way, fix)
                 check.lose(("layers", criterion.layer))
         elif before != wanted:
             what = f"is used in {layer.to}, but the profile judges {criterion.label} in {wanted}"

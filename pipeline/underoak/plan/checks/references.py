@@ -78,7 +78,7 @@ def _check_indicator(name: str, layer: LayerSpec, spec: PlanSpec, check: Check) 
     try:
         wanted = indicators.get(layer.derive).inputs
     except UnderoakError as error:
-        check.take(error, ("layers", name, "derive"))
+        check.add_error(error, ("layers", name, "derive"))
         return
     way: Keys = ("layers", name, "file" if layer.file else "from")
     written = ", ".join(f"{each}: ..." for each in wanted)
@@ -90,8 +90,8 @@ def _check_indicator(name: str, layer: LayerSpec, spec: PlanSpec, check: Check) 
     else:
         strange = [given for given in layer.origins if given not in wanted]
         for given in strange:
-            mend = did_you_mean(given, wanted, f"write `from: {{{written}}}`")
-            check.fault("E352", f'{layer.derive} takes no "{given}"', (*way, given), mend)
+            fix = did_you_mean(given, wanted, f"write `from: {{{written}}}`")
+            check.fault("E352", f'{layer.derive} takes no "{given}"', (*way, given), fix)
         if strange:
             return  # one of them may be what is lacking
         lacking = [each for each in wanted if each not in layer.origins]
@@ -104,8 +104,8 @@ def _check_indicator(name: str, layer: LayerSpec, spec: PlanSpec, check: Check) 
         source = spec.layers.get(origin)
         if source is not None and not source.is_shapes and (kind == "codes") != (source.kind == "classes"):
             what = f'{layer.derive} is derived from {"class codes" if kind == "codes" else "values"}, not "{origin}"'
-            mend = f"add `kind: classes` to {origin}" if kind == "codes" else "name a layer of values"
-            check.fault("E352", what, (*way, *([given] if given else ())), mend)
+            fix = f"add `kind: classes` to {origin}" if kind == "codes" else "name a layer of values"
+            check.fault("E352", what, (*way, *([given] if given else ())), fix)
 
 
 def placed_constraints(spec: PlanSpec, check: Check) -> list[tuple[Keys, LayerConstraint | ShapesConstraint]]:
@@ -140,4 +140,4 @@ def _check_comparison(constraint: LayerConstraint, layer: LayerSpec, way: Keys, 
         try:
             comparison.in_unit(unit)
         except UnderoakError as error:
-            check.take(error, way)
+            check.add_error(error, way)

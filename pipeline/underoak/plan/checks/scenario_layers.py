@@ -22,8 +22,8 @@ def scenario_layers(
         here: Keys = (*way, "replace", name)
         layer = layers.get(name)
         if layer is None:
-            mend = did_you_mean(name, layers, "name a layer of this plan")
-            check.fault("E330", f'there is no layer "{name}" to replace', here, mend)
+            fix = did_you_mean(name, layers, "name a layer of this plan")
+            check.fault("E330", f'there is no layer "{name}" to replace', here, fix)
             continue
         if layer.file is None:
             origins = " and ".join(f'"{origin}"' for origin in layer.origins.values())
@@ -41,7 +41,7 @@ def scenario_layers(
             new = LayerSpec.model_validate(layer.model_dump(by_alias=True, exclude_none=True) | update)
         except ValidationError as error:
             fault = told(error.errors(include_url=False)[0])
-            check.fault("E330", fault.what, here, fault.mend)
+            check.fault("E330", fault.what, here, fault.fix)
             continue
         if unit_in_use(new) != unit_in_use(layer):
             what = f"it is in {unit_in_use(new)}, and the layer is judged in {unit_in_use(layer)}"

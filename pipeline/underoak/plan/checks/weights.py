@@ -73,12 +73,12 @@ def check_spread(spec: PlanSpec, names: Sequence[str], weights: Sequence[float],
     bounds = (spec.weights.spread.bounds if spec.weights is not None and spec.weights.spread else None) or {}
     for name in bounds:
         if name not in names:
-            mend = did_you_mean(name, names, "bound only criteria in use")
-            check.fault("E315", f'"{name}" is not a criterion in use', (*way, "bounds", name), mend, key=True)
+            fix = did_you_mean(name, names, "bound only criteria in use")
+            check.fault("E315", f'"{name}" is not a criterion in use', (*way, "bounds", name), fix, key=True)
     try:
         weight_spread(spec, names, weights)
     except UnderoakError as error:
-        check.take(error, way)
+        check.add_error(error, way)
 
 
 def order_weights(spec: PlanSpec, weights: Sequence[float], check: Check) -> tuple[float, ...] | None:
@@ -91,8 +91,8 @@ def order_weights(spec: PlanSpec, weights: Sequence[float], check: Check) -> tup
         what = f"{count_of(len(given), 'order weight')} for {count_of(len(weights), 'criterion', 'criteria')}"
         check.fault("E316", what, way, "give one for each criterion in use")
     if len(set(weights)) > 1 and max(weights) - min(weights) > _TO_ONE:
-        mend = "give every criterion the same weight, or use `alpha` instead"
-        check.fault("E316", "with order weights, the criteria's own weights must be equal", way, mend)
+        fix = "give every criterion the same weight, or use `alpha` instead"
+        check.fault("E316", "with order weights, the criteria's own weights must be equal", way, fix)
     return _to_one(given, way, check)
 
 
@@ -103,8 +103,8 @@ def _stated(joined: Sequence[CriterionInUse], profile: Profile | None, check: Ch
         return tuple(1.0 / len(joined) for _ in joined)
     for criterion in joined:
         if criterion.weight is None:
-            mend = "add `weight`, as the others have one"
-            check.fault("E315", f'"{criterion.name}" has no weight', ("criteria", criterion.name), mend, key=True)
+            fix = "add `weight`, as the others have one"
+            check.fault("E315", f'"{criterion.name}" has no weight', ("criteria", criterion.name), fix, key=True)
     given = [weight for weight in stated if weight is not None]
     if len(given) < len(stated):
         return None
@@ -164,7 +164,7 @@ def _pairwise(
         for fault in error.faults:
             here = (*way, places[fault.where]) if fault.where in places else way
             if fault.code == "E314" or not (strange or check.is_broken(("criteria",))):
-                check.fault(fault.code, fault.what, here, fault.mend)
+                check.fault(fault.code, fault.what, here, fault.fix)
         return None, None
     return (None, None) if strange else (found.weights, found)
 
@@ -179,14 +179,14 @@ def _same_names(
             _unknown(name, known, place, check)
     for name in names:
         if all(name != other for other, _ in given) and not check.is_broken((*way, name)):
-            mend = f'add it, or switch it off with "criteria: {{{name}: off}}"'
-            check.fault("E315", f'the criterion "{name}" has no weight', way, mend)
+            fix = f'add it, or switch it off with "criteria: {{{name}: off}}"'
+            check.fault("E315", f'the criterion "{name}" has no weight', way, fix)
 
 
 def _unknown(name: str, known: Sequence[str], way: Keys, check: Check) -> None:
     if not check.is_broken(("criteria", name)):  # else it is there, and told as faulty
-        mend = did_you_mean(name, known, "weigh only criteria in use")
-        check.fault("E315", f'"{name}" is not a criterion in use', way, mend, key=way[-2] == "direct")
+        fix = did_you_mean(name, known, "weigh only criteria in use")
+        check.fault("E315", f'"{name}" is not a criterion in use', way, fix, key=way[-2] == "direct")
 
 
 def _to_one(weights: Sequence[float], way: Keys, check: Check, *, is_told: bool = True) -> tuple[float, ...] | None:
@@ -198,7 +198,7 @@ def _to_one(weights: Sequence[float], way: Keys, check: Check, *, is_told: bool 
     try:
         found = normalise(weights)
     except UnderoakError as error:
-        check.take(error, way)
+        check.add_error(error, way)
         return None
     total = math.fsum(weights)
     if is_told and abs(total - 1.0) > _TO_ONE:

@@ -56,7 +56,7 @@ class Comparison:
             return cls("in", codes=tuple(int(code) for code in listed[1].split(",")))
         compared = _COMPARES.fullmatch(text)
         if not compared or abs(float(compared[2])) == float("inf"):
-            raise UnderoakError(Fault("E322", f"{shown(text)} is no comparison", mend=_MEND))
+            raise UnderoakError(Fault("E322", f"{shown(text)} is no comparison", fix=_MEND))
         return cls(compared[1], float(compared[2]), (compared[3] or "").strip())
 
     def in_unit(self, unit: str) -> Comparison:

@@ -38,8 +38,8 @@ Placed = tuple[tuple[int | str, ...], PendingFault]  # a fault, and the key of t
 
 def _known_quantity(name: str) -> str:
     if name not in units.QUANTITIES:
-        mend = did_you_mean(name, units.QUANTITIES, "known: " + ", ".join(units.QUANTITIES))
-        raise refusal("E343", f'the quantity "{name}" is not known', mend)
+        fix = did_you_mean(name, units.QUANTITIES, "known: " + ", ".join(units.QUANTITIES))
+        raise refusal("E343", f'the quantity "{name}" is not known', fix)
     return name
 
 
@@ -80,8 +80,8 @@ _OF_RASTERS = (
 def _unknown(key: str, settings: tuple[str, ...]) -> Placed:
     known = [*settings, *(field.alias or name for name, field in LayerSpec.model_fields.items())]
     meant = tuple(get_close_matches(key, known, n=2, cutoff=0.6))
-    mend = did_you_mean(key, meant, "known here: " + ", ".join(known))
-    return (key,), PendingFault("E303", f'the key "{key}" is not known', mend, meant=meant)
+    fix = did_you_mean(key, meant, "known here: " + ", ".join(known))
+    return (key,), PendingFault("E303", f'the key "{key}" is not known', fix, meant=meant)
 
 
 class LayerSpec(Spec):
@@ -144,7 +144,7 @@ class LayerSpec(Spec):
     """How far off it may be, as a standard deviation: a number in its unit, an amount (80 g/kg), a share (15 %)."""
 
     @property
-    def has_doubt(self) -> bool:
+    def has_uncertainty(self) -> bool:
         """True when the plan says how far off it may be."""
         return self.quantiles is not None or self.sd is not None
 
@@ -213,8 +213,8 @@ class LayerSpec(Spec):
     def _origin_faults(self) -> Iterator[Placed]:
         if (self.file is None) == (self.from_ is None):
             what = "has both `file` and `from`" if self.file is not None else "has neither `file` nor `from`"
-            mend = "give a raster as `file`, or layers of this plan as `from` with `derive`"
-            yield (), PendingFault("E304", what, mend)
+            fix = "give a raster as `file`, or layers of this plan as `from` with `derive`"
+            yield (), PendingFault("E304", what, fix)
         elif self.from_ is not None:
             if self.derive is None:
                 yield (
@@ -236,8 +236,8 @@ class LayerSpec(Spec):
         extra = list(self.model_extra or {})
         if self.derive is None:
             if self.method not in (None, *PH_METHODS):
-                mend = did_you_mean(str(self.method), PH_METHODS, "write one of: " + ", ".join(PH_METHODS))
-                yield ("method",), PendingFault("E304", f'cannot be "{self.method}"', mend)
+                fix = did_you_mean(str(self.method), PH_METHODS, "write one of: " + ", ".join(PH_METHODS))
+                yield ("method",), PendingFault("E304", f'cannot be "{self.method}"', fix)
             yield from (_unknown(key, ()) for key in extra)
             return
         indicator = self._indicator
@@ -249,7 +249,7 @@ class LayerSpec(Spec):
             indicator.settings({k: v for k, v in self.settings.items() if k not in strange}, self.is_shapes)
         except UnderoakError as error:
             for fault in error.faults:
-                yield (fault.where,), PendingFault(fault.code, fault.what, fault.mend, fault.where not in self.settings)
+                yield (fault.where,), PendingFault(fault.code, fault.what, fault.fix, fault.where not in self.settings)
 
     def _shapes_faults(self) -> Iterator[Placed]:
         if not self.is_shapes:
@@ -261,10 +261,10 @@ class LayerSpec(Spec):
             return
         indicator = self._indicator
         if self.derive is None or (indicator is not None and not indicator.takes_shapes):
-            mend = "write `derive: distance`, or name a raster"
+            fix = "write `derive: distance`, or name a raster"
             yield (
                 ("file",),
-                PendingFault("E304", "shapes are not values; a layer can only be the distance to them", mend),
+                PendingFault("E304", "shapes are not values; a layer can only be the distance to them", fix),
             )
         for key in _OF_RASTERS:
             if getattr(self, key) is not None:
@@ -282,17 +282,17 @@ class LayerSpec(Spec):
         if (self.resample == "share") != (self.share_of is not None):
             yield (), PendingFault("E304", "`resample: share` and `share_of` go together", "give both, or neither")
 
-    def _doubt_faults(self) -> Iterator[Placed]:
+    def _uncertainty_faults(self) -> Iterator[Placed]:
         if self.quantile is not None and self.quantiles is None:
             yield ("quantile",), PendingFault("E304", "is the level of one among several quantiles", "add `quantiles`")
-        if not self.has_doubt:
+        if not self.has_uncertainty:
             return
         key = "quantiles" if self.quantiles is not None else "sd"
         if self.quantiles is not None and self.sd is not None:
             yield ("sd",), PendingFault("E362", "has both `quantiles` and `sd`", "keep the one you trust more")
         if self.kind == "classes":
-            mend = "leave it out; of a share of classes, give the layer's criterion a milder curve"
-            yield (key,), PendingFault("E362", "class codes have no quantiles and no standard deviation", mend)
+            fix = "leave it out; of a share of classes, give the layer's criterion a milder curve"
+            yield (key,), PendingFault("E362", "class codes have no quantiles and no standard deviation", fix)
         if self.quantiles is not None and (self.derive is not None or self.reduce is not None):
             what = "quantiles of what a value is derived from are not quantiles of the value"
             yield ("quantiles",), PendingFault("E362", what, "give `sd` instead: it is that of the derived value")
@@ -304,7 +304,7 @@ class LayerSpec(Spec):
             )
 
     def _value_faults(self) -> Iterator[Placed]:
-        yield from self._doubt_faults()
+        yield from self._uncertainty_faults()
         if self.valid is not None and not self.valid[0] < self.valid[1]:
             yield ("valid",), PendingFault("E304", "must rise from the lowest value to the highest", "swap the two")
         if self.scale == 0.0:
@@ -316,4 +316,4 @@ class LayerSpec(Spec):
             try:
                 check_becomes(self.unit, self.to)
             except UnderoakError as error:
-                yield ("to",), PendingFault(error.faults[0].code, error.faults[0].what, error.faults[0].mend)
+                yield ("to",), PendingFault(error.faults[0].code, error.faults[0].what, error.faults[0].fix)

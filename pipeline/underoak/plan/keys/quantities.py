@@ -75,8 +75,8 @@ def quantity_in(text: str, unit: str) -> float:
     """
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        mend = f'write it like "30 {unit}"'
-        raise UnderoakError(Fault("E342", f"{shown(text)} is not a number and a unit", mend=mend))
+        fix = f'write it like "30 {unit}"'
+        raise UnderoakError(Fault("E342", f"{shown(text)} is not a number and a unit", fix=fix))
     number = float(match["number"])
     return float(units.conversion(match["unit"], unit)(number)) if match["unit"] else number
 

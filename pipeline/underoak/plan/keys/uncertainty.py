@@ -95,11 +95,11 @@ def deviation_in(written: str | float, unit: str) -> tuple[float, bool]:
     if share is not None:
         if not share["of"] and _is_share(unit):
             what = f'"{written}" may be a share of the value or an amount, as the layer is in {unit} itself'
-            mend = f'write "{share["number"]} % of value", or a bare number in {unit}'
-            raise UnderoakError(Fault("E344", what, mend=mend))
+            fix = f'write "{share["number"]} % of value", or a bare number in {unit}'
+            raise UnderoakError(Fault("E344", what, fix=fix))
         if _zero_is_chosen(unit):
             what = f'"{written}" is a share of no amount: {unit} counts from a zero that was only agreed upon'
-            raise UnderoakError(Fault("E344", what, mend='write a difference, like "0.6 K"'))
+            raise UnderoakError(Fault("E344", what, fix='write a difference, like "0.6 K"'))
         return float(share["number"]) / 100.0, True
     number, _, own = written.partition(" ")
     return abs(units.conversion(_absolute(own.strip()), _absolute(unit)).scale) * float(number), False

@@ -60,7 +60,7 @@ class ProfileCriterion(Spec):
     """Where the curve's numbers come from."""
     confidence: Confidence
     """A: two independent readings agree; B: one fair or several weak ones; C: from memory only."""
-    doubt: DoubtKind | None = None
+    uncertainty: DoubtKind | None = None
     """What kind of corners these are, which with `confidence` says how far they may be off; none: nobody has said."""
     weight: Weight
     """Weight beside the profile's other criteria."""
@@ -84,10 +84,10 @@ class ProfileCriterion(Spec):
         >>> load_profile("tuber_brumale").criteria["ph"].half_width
         HalfWidth(amount=0.4, is_share=False)
         """
-        if self.doubt is None:
+        if self.uncertainty is None:
             return None
-        amount = _HALF_WIDTHS[self.doubt][get_args(Confidence).index(self.confidence)]
-        return HalfWidth(amount, self.doubt in _SHARES)
+        amount = _HALF_WIDTHS[self.uncertainty][get_args(Confidence).index(self.confidence)]
+        return HalfWidth(amount, self.uncertainty in _SHARES)
 
 
 class Host(Spec):
@@ -105,8 +105,8 @@ class Host(Spec):
     @model_validator(mode="after")
     def _is_known(self) -> Any:
         if self.name not in load_trees():
-            mend = did_you_mean(self.name, load_trees(), "add it to configs/hosts.yaml")
-            raise refusal("E332", f'there is no tree "{self.name}"', mend)
+            fix = did_you_mean(self.name, load_trees(), "add it to configs/hosts.yaml")
+            raise refusal("E332", f'there is no tree "{self.name}"', fix)
         return self
 
     @property
@@ -199,8 +199,8 @@ def load_profile(name: str) -> Profile:
     """
     known = profile_names()
     if name not in known:
-        mend = did_you_mean(name, known, "known: " + ", ".join(known))
-        raise UnderoakError(Fault("E332", f'there is no profile of the species "{name}"', mend=mend))
+        fix = did_you_mean(name, known, "known: " + ", ".join(known))
+        raise UnderoakError(Fault("E332", f'there is no profile of the species "{name}"', fix=fix))
     return read_profile(shipped("configs", "species", f"{name}.yaml"))
 
 

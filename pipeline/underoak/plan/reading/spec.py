@@ -20,7 +20,7 @@ class PendingFault(NamedTuple):
 
     code: str
     what: str
-    mend: str = ""
+    fix: str = ""
     lacks: bool = False  # a key that is not there is at fault
     meant: tuple[str, ...] = ()  # the keys that an unknown one may stand for
 
@@ -49,14 +49,14 @@ class Spec(BaseModel):
 
 
 def refusal(
-    code: str, what: str, mend: str = "", lacks: bool = False, meant: tuple[str, ...] = ()
+    code: str, what: str, fix: str = "", lacks: bool = False, meant: tuple[str, ...] = ()
 ) -> PydanticCustomError:
     """A fault to raise inside a validator.
 
     >>> refusal("E310", "is negative", "write 0 or more").type
     'E310'
     """
-    return PydanticCustomError(code, "{what}", {"what": what, "mend": mend, "lacks": lacks, "meant": meant})
+    return PydanticCustomError(code, "{what}", {"what": what, "fix": fix, "lacks": lacks, "meant": meant})
 
 
 def refuse_all(found: Iterable[tuple[tuple[int | str, ...], PendingFault]], part: Spec) -> None:
@@ -72,14 +72,14 @@ def as_validation_errors(code: str = "") -> Iterator[None]:
     try:
         yield
     except UnderoakError as error:
-        lines = [InitErrorDetails(type=refusal(code or f.code, f.what, f.mend), input=None) for f in error.faults]
+        lines = [InitErrorDetails(type=refusal(code or f.code, f.what, f.fix), input=None) for f in error.faults]
         raise ValidationError.from_exception_data("retold", lines) from None
 
 
 def told(details: ErrorDetails) -> PendingFault:
     """The fault an error of a checked part carries."""
     context = details["ctx"]
-    return PendingFault(details["type"], context["what"], context["mend"], context["lacks"], context["meant"])
+    return PendingFault(details["type"], context["what"], context["fix"], context["lacks"], context["meant"])
 
 
 def _retold(error: ValidationError, keys: list[str]) -> Iterator[InitErrorDetails]:
@@ -127,16 +127,16 @@ def _quoted(text: str) -> list[str]:
 def _unknown_key(details: ErrorDetails, keys: list[str]) -> PendingFault:
     key = str(details["loc"][-1])
     meant = tuple(get_close_matches(key, keys, n=2, cutoff=0.6))
-    mend = did_you_mean(key, meant, "known here: " + ", ".join(keys))
-    return PendingFault("E303", f'the key "{key}" is not known', mend, meant=meant)
+    fix = did_you_mean(key, meant, "known here: " + ", ".join(keys))
+    return PendingFault("E303", f'the key "{key}" is not known', fix, meant=meant)
 
 
 def _number(details: ErrorDetails, kind: str) -> PendingFault:
     value = details["input"]
     if isinstance(value, str) and value.strip().lower().lstrip("+-.") in {"nan", "inf", "infinity"}:
         return PendingFault("E310", f"should be a finite number, not {shown(value)}", "write a finite number")
-    mend = "write the number without quotes" if isinstance(value, str) and _reads_as_number(value) else ""
-    return PendingFault("E304", f"should be {kind}, not {shown(value)}", mend)
+    fix = "write the number without quotes" if isinstance(value, str) and _reads_as_number(value) else ""
+    return PendingFault("E304", f"should be {kind}, not {shown(value)}", fix)
 
 
 def _reads_as_number(text: str) -> bool:
@@ -149,8 +149,8 @@ def _reads_as_number(text: str) -> bool:
 
 def _text(details: ErrorDetails) -> PendingFault:
     value = details["input"]
-    mend = "put it in quotes" if isinstance(value, int | float) else ""
-    return PendingFault("E304", f"should be text, not {shown(value)}", mend)
+    fix = "put it in quotes" if isinstance(value, int | float) else ""
+    return PendingFault("E304", f"should be text, not {shown(value)}", fix)
 
 
 def _length(details: ErrorDetails) -> PendingFault | None:

@@ -45,15 +45,15 @@ class Check:
     def _is_part(self, way: Keys) -> bool:
         return isinstance(_at(self.written.value, way), Mapping)
 
-    def fault(self, code: str, what: str, way: Keys, mend: str = "", *, key: bool = False) -> None:
+    def fault(self, code: str, what: str, way: Keys, fix: str = "", *, key: bool = False) -> None:
         """Tell a fault at a value (or its key), unless something broken is the cause."""
         if len(self.problems.faults) < MOST_FAULTS and not self.is_broken(way):
-            self.problems.add(code, what, self.written.where(way, key=key), mend)
+            self.problems.add(code, what, self.written.where(way, key=key), fix)
 
-    def take(self, error: UnderoakError, way: Keys) -> None:
+    def add_error(self, error: UnderoakError, way: Keys) -> None:
         """Tell another room's faults at a value."""
         for fault in error.faults:
-            self.fault(fault.code, fault.what, way, fault.mend)
+            self.fault(fault.code, fault.what, way, fault.fix)
 
     def is_broken(self, way: Keys) -> bool:
         """True when the value is broken, or holds, or is held by, something broken."""
@@ -98,7 +98,7 @@ def _take(details: ErrorDetails, value: Any, check: Check) -> None:
     fault = told(details)
     way = _follow(value, details["loc"], fault.lacks)
     if fault.code == "E303":
-        check.problems.add(fault.code, fault.what, check.written.where(way, key=True), fault.mend)
+        check.problems.add(fault.code, fault.what, check.written.where(way, key=True), fault.fix)
         check.unknown.add(way)
         meant = [(*way[:-1], key) for key in fault.meant]
         # the key that was meant is not missing as well
@@ -107,7 +107,7 @@ def _take(details: ErrorDetails, value: Any, check: Check) -> None:
     if way in check.broken:
         way = way[:-1]  # what cannot be without it is lost too
     else:
-        check.fault(fault.code, fault.what, way, fault.mend)
+        check.fault(fault.code, fault.what, way, fault.fix)
     check.lose(way)
 
 

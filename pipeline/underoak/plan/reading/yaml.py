@@ -194,9 +194,9 @@ class _Reading:
         except yaml.MarkedYAMLError as error:
             mark = error.problem_mark or error.context_mark
             said = f"{error.problem} {error.context}"
-            what, mend = next(((w, m) for part, w, m in _STUMBLES if part in said), ("this is not YAML", ""))
+            what, fix = next(((w, m) for part, w, m in _STUMBLES if part in said), ("this is not YAML", ""))
             code = "E301" if what == _STUMBLES[-1][1] else "E300"
-            self._stop(code, what, _position(mark) if mark else None, mend)
+            self._stop(code, what, _position(mark) if mark else None, fix)
         except yaml.reader.ReaderError as error:
             before = self.text[: error.position]
             at = Position(before.count("\n") + 1, error.position - (before.rfind("\n") + 1) + 1)
@@ -287,16 +287,16 @@ class _Reading:
         self._fault("E301", f'the tag "{tag[:60]}" is refused', event, way, "leave the tag out")
         self.faulty.add(way)
 
-    def _fault(self, code: str, what: str, event: yaml.Event, way: Keys, mend: str) -> None:
+    def _fault(self, code: str, what: str, event: yaml.Event, way: Keys, fix: str) -> None:
         if len(self.faults) >= MOST_FAULTS:
             Problems(self.faults).stop_if_any()
         place = f"{self.name}:{_position(event.start_mark)}"
-        self.faults.append(Fault(code, what, f"{place} ({dotted(way)})" if way else place, mend))
+        self.faults.append(Fault(code, what, f"{place} ({dotted(way)})" if way else place, fix))
 
-    def _stop(self, code: str, what: str, at: yaml.Event | Position | None, mend: str) -> NoReturn:
+    def _stop(self, code: str, what: str, at: yaml.Event | Position | None, fix: str) -> NoReturn:
         if isinstance(at, yaml.Event):
             at = _position(at.start_mark)
-        last = Fault(code, what, f"{self.name}:{at}" if at else self.name, mend)
+        last = Fault(code, what, f"{self.name}:{at}" if at else self.name, fix)
         raise UnderoakError(*self.faults[:MOST_SHOWN], last)
 
 

@@ -78,10 +78,10 @@ def read_site(
     is_wild = plan["purpose"] == "restore" or way == "wild"
     if is_wild and (spacing_m is not None or setback_m is not None):
         what = "wild ground gets trial plots and no rows, so spacing and headland mean nothing there"
-        mend = "leave out --spacing and --headland, or lay out an orchard: --establish nuts, pots or whips"
+        fix = "leave out --spacing and --headland, or lay out an orchard: --establish nuts, pots or whips"
         if plan["purpose"] == "restore":
-            mend = "leave out --spacing and --headland"
-        raise UnderoakError(Fault("E443", what, name, mend))
+            fix = "leave out --spacing and --headland"
+        raise UnderoakError(Fault("E443", what, name, fix))
     state = _state(profile, row, shape, grid, name, is_wild)
     hosts = () if profile is None else hosts_in(profile, plan.get("hosts", ()), "restore" if is_wild else "orchard")
     named, european = bool(plan.get("hosts")), profile is not None and is_european(profile.hosts)
@@ -119,8 +119,8 @@ def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str,
     strict = local.state(shape)
     if strict == OUTSIDE or str(row.get("reason")).startswith(REFUSED) or row.get("native_range") == CUT:
         what = f"{profile.latin} is not native there, all over it, and must not be brought to wild ground"
-        mend = "leave it as it is; on farmland it is a crop: --establish nuts, pots or whips, with another purpose"
-        raise UnderoakError(Fault("E442", what, name, mend))
+        fix = "leave it as it is; on farmland it is a crop: --establish nuts, pots or whips, with another purpose"
+        raise UnderoakError(Fault("E442", what, name, fix))
     return strict
 
 

@@ -12,7 +12,7 @@ from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
 from underoak.report.text.findings import CriterionWords, Findings
 from underoak.report.text.next_step import DECIDE, next_step
-from underoak.report.text.verdict_words import chance, doubt_card, doubt_lines, has_verdict
+from underoak.report.text.verdict_words import chance, has_verdict, uncertainty_card, uncertainty_lines
 
 PURPOSES = {
     "buy": "ground to buy",
@@ -83,7 +83,7 @@ def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
 def answers(findings: Findings) -> list[dict[str, str]]:
     """Three cards: the best, the biggest doubt (or what holds most ground back), what to do next."""
     is_told = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
-    cards = [_best(findings), doubt_card(findings, findings.parcels.iloc[0]) if is_told else _held_back(findings)]
+    cards = [_best(findings), uncertainty_card(findings, findings.parcels.iloc[0]) if is_told else _held_back(findings)]
     if findings.has_parcels and findings.parcels["rank"].notna().any():
         best = findings.parcels.iloc[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
@@ -170,7 +170,7 @@ def _bands(findings: Findings) -> list[str]:
 
 def limits_of_use(findings: Findings) -> list[str]:
     """How far the figures carry, in sentences."""
-    lines = [*doubt_lines(findings)]
+    lines = [*uncertainty_lines(findings)]
     lines += [*_order(findings), *_bands(findings)]
     used = {c.layer for c in findings.plan.criteria}
     coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from underoak.plan.plan import Case
-from underoak.plan.uncertainty_summary import doubt_lines
+from underoak.plan.uncertainty_summary import uncertainty_lines
 from underoak.report.text.answer_words import decision
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ class _Told:
             for name, facts in found.facts.items()
         ]
         self.criteria = [f"criterion {each.name}: weight {each.weight:.3f}, {each.in_words}" for each in plan.criteria]
-        self.doubt = doubt_lines(plan)
+        self.uncertainty = uncertainty_lines(plan)
         self.not_judged = [f"not judged {item}" for item in plan.not_judged]
 
 

@@ -98,7 +98,7 @@ def limiting(
     return "; ".join(told)
 
 
-def mend(criterion: CriterionWords, side: str, is_wild: bool) -> str:
+def fix(criterion: CriterionWords, side: str, is_wild: bool) -> str:
     """What can be done about a criterion that loses on a side, in a few words."""
     if is_wild:
         return "wild ground is not limed or watered" if criterion.by else "cannot be changed"

@@ -12,7 +12,7 @@ from underoak.places.planting.pairs import pair_words
 from underoak.places.soil.amounts import figure, money
 from underoak.places.soil.remedies import fence_m
 from underoak.report.text.answer_words import CAUTIONS, judged_words, metres, percent, score
-from underoak.report.text.criterion_words import column_names, lost, measure, mend, value_of, wants
+from underoak.report.text.criterion_words import column_names, fix, lost, measure, value_of, wants
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
@@ -62,11 +62,11 @@ def parcel_place(parcels: Any, parcel: str) -> int:
     """
     known = [] if parcels is None else [str(id) for id in parcels["id"]]
     if not known:
-        what, mend = "this run has judged no parcels", "name a file of them in the plan as `parcels`, and run it again"
-        raise UnderoakError(Fault("E604", what, mend=mend))
+        what, fix = "this run has judged no parcels", "name a file of them in the plan as `parcels`, and run it again"
+        raise UnderoakError(Fault("E604", what, fix=fix))
     if parcel not in known:
-        mend = did_you_mean(parcel, known, f'choose an id from parcels.csv, such as "{known[0]}"')
-        raise UnderoakError(Fault("E604", f'no parcel of this run has the id "{parcel}"', mend=mend))
+        fix = did_you_mean(parcel, known, f'choose an id from parcels.csv, such as "{known[0]}"')
+        raise UnderoakError(Fault("E604", f'no parcel of this run has the id "{parcel}"', fix=fix))
     return known.index(parcel)
 
 
@@ -126,15 +126,15 @@ def zone_place(zones: Any, zone: str) -> int:
     if zone in ids:
         return ids.index(zone)
     if zones is None:
-        what, mend = "this run has looked for no zones", "add `zones` to the plan, and run it again"
+        what, fix = "this run has looked for no zones", "add `zones` to the plan, and run it again"
     elif not ids:
-        what, mend = "this run has found no zone", "ask in the plan's `zones` for a smaller `min_area` or a lower class"
+        what, fix = "this run has found no zone", "ask in the plan's `zones` for a smaller `min_area` or a lower class"
     else:
         what = f'no zone of this run has the rank or the id "{zone}"'
-        mend = (
+        fix = (
             f"choose a rank from 1 to {len(ids)}, or an id from zones.gpkg" if len(ids) > 1 else "it has one: --zone 1"
         )
-    raise UnderoakError(Fault("E604", what, mend=mend))
+    raise UnderoakError(Fault("E604", what, fix=fix))
 
 
 def criteria_of(view: Mapping[str, Any]) -> list[CriterionWords]:
@@ -198,9 +198,7 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
     for criterion, side in lost(criteria, row):
         missing = 1.0 - float(row[f"membership_{own[criterion.name]}"])
         is_so = f" is too {side}" if side else ""
-        said = (
-            f"- {criterion.label}{is_so} ({score(missing)} of its membership lost): {mend(criterion, side, is_wild)}."
-        )
+        said = f"- {criterion.label}{is_so} ({score(missing)} of its membership lost): {fix(criterion, side, is_wild)}."
         lines += wrapped(said, "  ")
     return lines
 

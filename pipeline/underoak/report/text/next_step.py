@@ -8,7 +8,7 @@ from typing import Any
 from underoak.places.parcels.ranking import ALL_EXCLUDED, MOSTLY_EXCLUDED, NO_DATA, NO_SHAPE, OFF_MAP
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
 from underoak.places.wild.native_rules import REFUSED
-from underoak.report.text.criterion_words import lost, mend
+from underoak.report.text.criterion_words import fix, lost
 from underoak.report.text.findings import CriterionWords
 
 DECIDE = {"buy": "you sign", "orchard": "you plant", "restore": "you restore", "region": "anyone decides"}
@@ -47,7 +47,7 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
         return f"Find out what {deeds} would cost: that could make it {better}."
     even = f"even with {deeds} it stays {better}; " if deeds and isinstance(better, str) else ""
     for criterion, side in lost(criteria, row):
-        can = mend(criterion, side, purpose == "restore")
+        can = fix(criterion, side, purpose == "restore")
         if can.startswith(("cannot", "wild")):
             is_what = f"is too {side}" if side else "is the limit"
             return f"Look elsewhere first: {even}{criterion.label} {is_what}, and {can}."

@@ -31,7 +31,7 @@ def sensitivity_in(kept: SavedCells, parcel: str) -> Sensitivity:
     found = sensitivity_of(kept.cells, place, criteria, kept.rules, kept.sds_of(place), seed=kept.seed)
     if found is None:
         what = f'nothing says how far any layer may be off on parcel "{parcel}"'
-        raise UnderoakError(Fault("E609", what, mend="look whether its `sd` is 0, or its quantiles are missing there"))
+        raise UnderoakError(Fault("E609", what, fix="look whether its `sd` is 0, or its quantiles are missing there"))
     return found
 
 

@@ -24,7 +24,7 @@ def chance(row: Mapping[str, Any]) -> str:
 
 
 def within(p: float, draws: int) -> tuple[float, float]:
-    """Between what a share of so many draws lies nine times in ten (Wilson's interval, as in `doubt.wilson`).
+    """Between what a share of so many draws lies nine times in ten (Wilson's interval, as in `uncertainty.wilson`).
 
     >>> [round(end, 2) for end in within(0.5, 64)]
     [0.4, 0.6]
@@ -37,7 +37,7 @@ def called(criteria: Sequence[CriterionWords], layer: Any) -> str:
     return next((criterion.label for criterion in criteria if criterion.layer == layer), str(layer))
 
 
-def doubt_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, str]:
+def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, str]:
     """The biggest doubt about the best parcel, and how firm its place is."""
     about = f"Biggest doubt about {best['id']}"
     firm = findings.order.words[0].partition(";")[0] if findings.order is not None and findings.order.words else ""
@@ -79,7 +79,7 @@ def verdict_lines(parcel: str, row: Mapping[str, Any], plan: Mapping[str, Any]) 
     return [part for line in lines for part in textwrap.wrap(line, 88, break_on_hyphens=False)]
 
 
-def doubt_lines(findings: Findings) -> list[str]:
+def uncertainty_lines(findings: Findings) -> list[str]:
     """How the figures were come by, with draws or without."""
     plan = findings.plan
     if plan.uncertainty is None:
@@ -89,10 +89,10 @@ def doubt_lines(findings: Findings) -> list[str]:
             "give layers `quantiles` or `sd` and add `uncertainty` to the plan."
         ]
     judged = list(dict.fromkeys(criterion.layer for criterion in plan.criteria))
-    doubtful = [name for name in judged if plan.layers[name].has_doubt]
-    sure = [name for name in judged if name not in doubtful]
+    uncertain = [name for name in judged if plan.layers[name].has_uncertainty]
+    sure = [name for name in judged if name not in uncertain]
     draws = plan.uncertainty.draws
-    told = f"{draws} draws of what may be wrong with {', '.join(doubtful)}"
+    told = f"{draws} draws of what may be wrong with {', '.join(uncertain)}"
     if findings.has_parcels and not findings.is_future:
         line = f"P(S2 or better) and the verdict come from {told}: a P is known to {0.5 / draws**0.5:.2f}."
     else:

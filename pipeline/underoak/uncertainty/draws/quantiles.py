@@ -158,11 +158,11 @@ def check_levels(levels: Sequence[float]) -> Floats:
     told = ", ".join(f"{level:g}" for level in levels)
     if len(levels) < 2:
         what = f"one quantile ({told}) says nothing of the doubt" if len(levels) else "no quantiles"
-        problems.add("E360", what, mend="give two or more, for example 0.05 and 0.95")
+        problems.add("E360", what, fix="give two or more, for example 0.05 and 0.95")
     elif not all(0.0 < level < 1.0 for level in levels):
-        problems.add("E360", f"levels {told} must lie between 0 and 1", mend="write 0.05 for the 5 % quantile")
+        problems.add("E360", f"levels {told} must lie between 0 and 1", fix="write 0.05 for the 5 % quantile")
     elif any(b <= a for a, b in pairwise(levels)):
-        problems.add("E360", f"levels {told} must rise", mend="order the quantiles from low to high, each once")
+        problems.add("E360", f"levels {told} must rise", fix="order the quantiles from low to high, each once")
     problems.stop_if_any()
     return np.array(levels, np.float64)
 
@@ -172,7 +172,7 @@ def check_limits(limits: Limits) -> None:
     if not limits[0] < limits[1]:
         problems = Problems()
         what = f"limits {limits[0]:g} and {limits[1]:g} must rise"
-        problems.add("E360", what, mend="give the least possible value first, then the greatest")
+        problems.add("E360", what, fix="give the least possible value first, then the greatest")
         problems.stop_if_any()
 
 
@@ -181,7 +181,7 @@ def check_sd(sd: npt.ArrayLike) -> None:
     worst = float(np.fmin.reduce(np.asarray(sd, np.float64), axis=None, initial=0.0))
     if worst < 0.0:
         problems = Problems()
-        problems.add("E360", f"a standard deviation cannot be {worst:g}", mend="give a number that is 0 or above")
+        problems.add("E360", f"a standard deviation cannot be {worst:g}", fix="give a number that is 0 or above")
         problems.stop_if_any()
 
 

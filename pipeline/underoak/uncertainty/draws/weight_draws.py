@@ -61,7 +61,7 @@ class WeightDistribution:
         """
         problems = Problems()
         if count < 1:
-            problems.add("E361", f"there are no weights of {count} criteria", mend="name at least one criterion")
+            problems.add("E361", f"there are no weights of {count} criteria", fix="name at least one criterion")
         problems.stop_if_any()
         return cls("uniform", count)
 
@@ -78,7 +78,7 @@ class WeightDistribution:
         """
         problems = Problems()
         if not len(ranks) or not all(map(math.isfinite, ranks)):
-            problems.add("E361", "ranks must be numbers, one for each criterion", mend="write 1 for the weightiest")
+            problems.add("E361", "ranks must be numbers, one for each criterion", fix="write 1 for the weightiest")
         problems.stop_if_any()
         return cls("ranked", len(ranks), tuple(map(float, ranks)))
 
@@ -95,8 +95,8 @@ class WeightDistribution:
         normal = normalise(weights)
         problems = Problems()
         if not 0.0 < strength < math.inf:
-            mend = "give a number above 0; 40 leaves a weight of 0.5 a standard deviation of 0.08"
-            problems.add("E361", f"the strength of weights cannot be {strength:g}", mend=mend)
+            fix = "give a number above 0; 40 leaves a weight of 0.5 a standard deviation of 0.08"
+            problems.add("E361", f"the strength of weights cannot be {strength:g}", fix=fix)
         problems.stop_if_any()
         return cls("dirichlet", len(normal), tuple(strength * w for w in normal))
 
@@ -114,17 +114,17 @@ class WeightDistribution:
         lower, upper = tuple(map(float, low)), tuple(map(float, high))
         problems = Problems()
         if len(lower) != len(upper) or not lower:
-            problems.add("E361", f"{len(lower)} lower and {len(upper)} upper bounds", mend="give two for each weight")
+            problems.add("E361", f"{len(lower)} lower and {len(upper)} upper bounds", fix="give two for each weight")
         elif not all(0.0 <= a <= b <= 1.0 for a, b in zip(lower, upper, strict=True)):
-            problems.add("E361", "bounds of weights must lie within 0..1, the lower first", mend="write 0.2 and 0.4")
+            problems.add("E361", "bounds of weights must lie within 0..1, the lower first", fix="write 0.2 and 0.4")
         elif math.fsum(lower) > 1.0 + _SUM or math.fsum(upper) < 1.0 - _SUM:
             what = f"no weights sum to 1 within bounds that sum to {math.fsum(lower):g} and {math.fsum(upper):g}"
-            problems.add("E361", what, mend="lower the lower bounds, or raise the upper ones")
+            problems.add("E361", what, fix="lower the lower bounds, or raise the upper ones")
         problems.stop_if_any()
         spread = cls("bounded", len(lower), lower, upper)
         if not spread._rigid and _proposal(spread)[1] < _RAREST:
             what = "the bounds leave too thin a set of weights to draw from"
-            problems.add("E361", what, mend="widen the bounds of some criteria, or use weights with a strength")
+            problems.add("E361", what, fix="widen the bounds of some criteria, or use weights with a strength")
         problems.stop_if_any()
         return spread
 

@@ -81,7 +81,7 @@ def sd_of_mean(
         raise ValueError(f"{across.size} x, {down.size} y and {weights.size} shares are not of the same cells")
     if not (correlation_range >= 0.0 and (weights >= 0.0).all() and weights.sum() > 0.0):
         what = "a mean needs cells, shares of 0 or above that are not all 0, and a range of 0 or above"
-        raise UnderoakError(Fault("E360", what, mend="give areas as shares, and the range in metres"))
+        raise UnderoakError(Fault("E360", what, fix="give areas as shares, and the range in metres"))
     lever = np.broadcast_to(np.asarray(sd, np.float64), weights.shape) * (weights / weights.sum())
     variance = 0.0
     step = max(1, _AT_ONCE // across.size)
