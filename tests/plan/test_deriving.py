@@ -90,7 +90,7 @@ BAD = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("layer", "code", "mark", "what", "mend"), BAD, ids=[bad[0][:60] for bad in BAD])
+@pytest.mark.parametrize(("layer", "code", "mark", "what", "fix"), BAD, ids=[bad[0][:60] for bad in BAD])
 def test_a_faulty_derivation_is_told_at_its_place_with_a_mend(layer, code, mark, what, fix, tmp_path):
     mark = "[1]}" if mark == "[1]}" else mark
     text = with_layer(layer)

@@ -189,7 +189,7 @@ CASES = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("edits", "code", "mark", "what", "mend"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
+@pytest.mark.parametrize(("edits", "code", "mark", "what", "fix"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
 def test_a_fault_is_told_with_code_place_and_mend(tmp_path, edits, code, mark, what, fix) -> None:
     text = spoiled(*edits)
     (fault,) = faults(text, tmp_path)

@@ -43,7 +43,7 @@ def test_ph_times_ten_is_proposed_and_not_guessed(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("values", "layer", "mend"),
+    ("values", "layer", "fix"),
     [
         (PH10, {"unit": "pH*10"}, None),
         (PH10, {"unit": "pH", "scale": 0.1}, None),

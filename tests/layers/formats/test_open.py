@@ -76,7 +76,7 @@ def test_a_file_that_may_not_be_read_is_told(tmp_path):
     assert codes(opened(tmp_path, "x.tif", unit="mm")[1]) == ["E246"]
 
 
-@pytest.mark.parametrize(("name", "mend"), [("x.tfi", '".tif"'), ("x.csv", ".zarr"), ("x", ".tif")])
+@pytest.mark.parametrize(("name", "fix"), [("x.tfi", '".tif"'), ("x.csv", ".zarr"), ("x", ".tif")])
 def test_other_endings_are_refused_with_those_that_are_read(tmp_path, name, fix):
     (tmp_path / name).write_text("x")
     _, problems = opened(tmp_path, name, unit="pH")

@@ -62,7 +62,7 @@ def test_a_scenario_changes_only_the_layers_it_names():
 
 
 @pytest.mark.parametrize(
-    ("replace", "what", "mend"),
+    ("replace", "what", "fix"),
     [
         ({"rain_sumer": "x.tif"}, 'no layer "rain_sumer"', 'did you mean "rain_summer"?'),
         ({"slope": "x.tif"}, "is derived from", 'replace "elevation"'),

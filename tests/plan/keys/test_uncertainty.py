@@ -133,7 +133,7 @@ CASES = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("edits", "code", "at", "what", "mend"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
+@pytest.mark.parametrize(("edits", "code", "at", "what", "fix"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
 def test_is_refused_at_its_place(edits, code, at, what, fix, tmp_path):
     text = GOOD
     for old, new in edits:

@@ -234,8 +234,8 @@ KINDS = {"ph": "ph", "temperature": "degC", "rain": "mm", "texture": "percent", 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_kind_of_doubt_fits_the_unit_and_no_criterion_of_that_kind_goes_without(name: str) -> None:
     for key, criterion in load_profile(name).criteria.items():
-        if criterion.uncertainty is not None:
-            assert KINDS[criterion.uncertainty].casefold() == criterion.unit.casefold(), key
+        if criterion.uncertainty_kind is not None:
+            assert KINDS[criterion.uncertainty_kind].casefold() == criterion.unit.casefold(), key
         elif criterion.unit in ("pH", "degC", "mm"):
             raise AssertionError(key)
 

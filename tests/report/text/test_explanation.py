@@ -232,7 +232,7 @@ def test_a_criterion_of_an_older_manifest_is_read_with_what_it_says():
 
 
 @pytest.mark.parametrize(
-    ("id", "says", "mend"),
+    ("id", "says", "fix"),
     [
         ("7", 'no parcel of this run has the id "7"', 'did you mean "007"?'),
         ("meadow", 'no parcel of this run has the id "meadow"', 'choose an id from parcels.csv, such as "1e3"'),

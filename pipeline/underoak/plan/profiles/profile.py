@@ -20,7 +20,7 @@ from underoak.plan.reading.yaml import read
 from underoak.plan.shipped import shipped
 
 Confidence = Literal["A", "B", "C"]
-DoubtKind = Literal["ph", "chemistry", "texture", "rain", "temperature", "elevation"]
+UncertaintyKind = Literal["ph", "chemistry", "texture", "rain", "temperature", "elevation"]
 
 # How far a curve's corners may be off, by kind and confidence; shares of the value for chemistry and rain. Common
 # practice, no source.
@@ -60,8 +60,8 @@ class ProfileCriterion(Spec):
     """Where the curve's numbers come from."""
     confidence: Confidence
     """A: two independent readings agree; B: one fair or several weak ones; C: from memory only."""
-    uncertainty: DoubtKind | None = None
-    """What kind of corners these are, which with `confidence` says how far they may be off; none: nobody has said."""
+    uncertainty_kind: UncertaintyKind | None = Field(None, alias="doubt")
+    """Kind of value; with `confidence` it sets how uncertain the curve's corners are. Left out: not known."""
     weight: Weight
     """Weight beside the profile's other criteria."""
     weight_reason: Text
@@ -84,10 +84,10 @@ class ProfileCriterion(Spec):
         >>> load_profile("tuber_brumale").criteria["ph"].half_width
         HalfWidth(amount=0.4, is_share=False)
         """
-        if self.uncertainty is None:
+        if self.uncertainty_kind is None:
             return None
-        amount = _HALF_WIDTHS[self.uncertainty][get_args(Confidence).index(self.confidence)]
-        return HalfWidth(amount, self.uncertainty in _SHARES)
+        amount = _HALF_WIDTHS[self.uncertainty_kind][get_args(Confidence).index(self.confidence)]
+        return HalfWidth(amount, self.uncertainty_kind in _SHARES)
 
 
 class Host(Spec):
