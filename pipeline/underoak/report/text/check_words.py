@@ -19,7 +19,7 @@ def checked_lines(views: Sequence[Case], prepared: Sequence[PreparedCase]) -> li
     """Layers first, then criteria, doubt and what is not judged; what all views share names none of them."""
     lines = [f"view      {view.label}, in {view.folder}" for view in views if view.folder]
     told = [_Told(view, found) for view, found in zip(views, prepared, strict=True)]
-    for kind in ("layers", "criteria", "doubt", "not_judged"):
+    for kind in ("layers", "criteria", "uncertainty", "not_judged"):
         lines += _once(views, [getattr(each, kind) for each in told])
     return lines
 
