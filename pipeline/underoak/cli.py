@@ -61,7 +61,7 @@ def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
 def _leave_hung_threads(code: int) -> None:
     """End the process here if a thread hangs in a file: the interpreter would wait for it."""
     reads = sys.modules.get("underoak.layers.formats.read_watch")
-    if reads is not None and reads.overdue(0.0) is not None:
+    if reads is not None and reads.overdue_read(0.0) is not None:
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)
