@@ -41,7 +41,7 @@ from underoak.engine.workers.runner import TILE, tile_order
 from underoak.engine.workers.tile import block_windows
 from underoak.engine.write.cog import BLOCK, Piece, RasterLayout, assemble, encode, levels
 from underoak.engine.write.outputs import standard_outputs
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Reading, Source
 from underoak.layers.stack import Stack, StackedLayer
@@ -79,16 +79,16 @@ class Underived:
 
     @property
     def source(self) -> Asked:
-        """As `Native.source`."""
+        """As `SourceLayer.source`."""
         return Asked(self.native.source, self.reads)
 
     @property
     def sources(self) -> tuple[Asked, ...]:
-        """As `Native.sources`."""
+        """As `SourceLayer.sources`."""
         return tuple(Asked(source, self.reads) for source in self.native.sources)
 
     def derive(self, values: Any, held: Window, window: Window, *more: Any) -> npt.NDArray[np.float32]:
-        """As `Native.derive`."""
+        """As `SourceLayer.derive`."""
         return np.empty((0, 0), np.float32)
 
 
@@ -96,7 +96,7 @@ def reads_of(stack: Stack, tiles: list[Window]) -> list[list[tuple[Window, Reads
     """What the engine reads for each block of each tile, in order."""
     made: Reads = []
     layers = tuple(
-        StackedLayer(layer.name, Underived(layer.native, made), layer.method)  # type: ignore[arg-type]
+        StackedLayer(layer.name, Underived(layer.source_layer, made), layer.method)  # type: ignore[arg-type]
         for layer in stack.layers
     )
     asked, reads = Stack(stack.grid, layers), []
@@ -172,10 +172,10 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
     reads = reads_of(recipe.stack, tiles)
     blocks: list[dict[Key, bytes]] = [{} for _ in truths]
     for layer in recipe.stack.layers:
-        layer.native.source.read(Window(0, 0, 1, 1))
+        layer.source_layer.source.read(Window(0, 0, 1, 1))
 
     def tile(at: int) -> None:
-        with env():
+        with gdal_settings():
             for window, asked_for in reads[at]:
                 for source, part in asked_for:
                     source.read(part)
@@ -186,7 +186,7 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
                     kept.update(truth.blocks(1, halved(tiles[at])))
 
     def block(which: int, level: int, window: Window) -> None:
-        with env():
+        with gdal_settings():
             blocks[which].update(truths[which].blocks(level, window))
 
     allocator.retain_freed()

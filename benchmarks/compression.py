@@ -19,7 +19,7 @@ from rich.table import Table
 
 from compare import HERE, SIZES, conditions
 from underoak.engine.write.cog import Band, RasterLayout, encode
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 from way import Way
 
 WAYS: dict[str, dict[str, Any]] = {
@@ -39,7 +39,7 @@ def measure(path: Path, tile: int = 1024) -> dict[str, dict[str, float]]:
     """Seconds and megabytes of every way, in turns tile by tile."""
     layout = RasterLayout("suitability.tif", "float32", float("nan"), (Band("suitability", "1"),))
     found = {name: {"seconds": 0.0, "mb": 0.0} for name in WAYS}
-    with env(), rasterio.open(path) as source:
+    with gdal_settings(), rasterio.open(path) as source:
         for row in range(0, source.height, tile):
             for col in range(0, source.width, tile):
                 window = ((row, min(row + tile, source.height)), (col, min(col + tile, source.width)))

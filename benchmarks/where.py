@@ -31,10 +31,10 @@ from underoak.engine.write.outputs import standard_outputs
 
 # module, and what in it is timed (a function, or a class's method) -> part
 PARTS = {
-    ("underoak.layers.stack", "read_around"): "read and decode",
+    ("underoak.layers.stack", "read_window"): "read and decode",
     ("underoak.layers.resampling.meshes", "Meshes.coordinates"): "coordinates",
-    ("underoak.layers.resampling.source_layer", "Native.derive"): "slope",
-    ("underoak.layers.stack", "resample_alike"): "resample",
+    ("underoak.layers.resampling.source_layer", "SourceLayer.derive"): "slope",
+    ("underoak.layers.stack", "resample_layers"): "resample",
     ("underoak.engine.judge.recipe", "membership"): "curves",
     ("underoak.engine.judge.recipe", "judge"): "overlay",
     ("underoak.engine.workers.tile", "encode"): "encode",

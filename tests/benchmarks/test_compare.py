@@ -97,7 +97,7 @@ def test_the_copy_reads_what_the_engine_reads(done, monkeypatch, most):
     tiles = list(recipe.grid.tiles(128))
     heard, expected = [], []
     layers = (
-        replace(layer, native=replace(layer.native, source=Heard(layer.native.source, heard)))
+        replace(layer, source_layer=replace(layer.source_layer, source=Heard(layer.source_layer.source, heard)))
         for layer in recipe.stack.layers
     )
     stack = Stack(recipe.grid, tuple(layers))

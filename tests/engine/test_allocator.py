@@ -64,8 +64,8 @@ def test_checking_leaves_nothing_in_memory_and_tiles_give_back_in_between_and_at
 ):
     plan, folder = country
     prepared = prepare(uo.load_plan(plan, base=folder))
-    with gdal.env():  # a file that was looked into and is open still
-        gdal.kept_open("dem", lambda: gdal.open_raster(str(folder / "dem.tif"), "GTiff"))
+    with gdal.gdal_settings():  # a file that was looked into and is open still
+        gdal.cached_handle("dem", lambda: gdal.open_raster(str(folder / "dem.tif"), "GTiff"))
     assert len(gdal._own.open) >= 1
     GIVEN.clear()
     monkeypatch.setattr(allocator, "give_back", lambda: GIVEN.append(1))

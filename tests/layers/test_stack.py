@@ -89,7 +89,7 @@ def test_a_layer_kept_whole_is_the_layer_read_by_tile(monkeypatch):
 def test_some_of_the_layers_are_what_they_are_among_all():
     stack, window = Stack(TARGET, layers()), Window(100, 200, 300, 300)
     whole = stack.read(window).values
-    some = stack.only(frozenset({"soil", "elevation"})).read(window).values
+    some = stack.select(frozenset({"soil", "elevation"})).read(window).values
     assert set(some) == {"soil", "elevation"}
     for name in some:
         assert np.array_equal(some[name], whole[name], equal_nan=True), name
@@ -109,7 +109,7 @@ def test_only_the_named_layers_are_read():
 
 def test_months_are_kept_and_folded():
     year = Field(SOIL.grid, months=tuple(range(1, 13)))
-    summer = SourceLayer(year, keep=(6, 7, 8), indicator=get("months_sum"))
+    summer = SourceLayer(year, selected_months=(6, 7, 8), indicator=get("months_sum"))
     stack = Stack(
         TARGET, (StackedLayer("plain", SourceLayer(SOIL), "nearest"), StackedLayer("summer", summer, "nearest"))
     )

@@ -10,7 +10,7 @@ import rasterio
 from rasterio.transform import Affine
 
 from underoak.base.errors import Problems
-from underoak.layers.decoding.plausibility import judge_sample, sample
+from underoak.layers.decoding.plausibility import check_sample, read_sample
 from underoak.layers.decoding.rules import FileFacts, resolve_rules
 from underoak.layers.formats.open import open_source
 from underoak.layers.layer_request import LayerRequest
@@ -20,7 +20,7 @@ HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 
 def decoded(stored, dtype="int16", scale=1.0, offset=0.0, file_unit="", nodata=(), **layer):
     problems = Problems()
-    asked = LayerRequest.of("layer", SimpleNamespace(file="layer.tif", **layer))
+    asked = LayerRequest.from_spec("layer", SimpleNamespace(file="layer.tif", **layer))
     decision = resolve_rules(FileFacts(dtype, scale, offset, file_unit, nodata), asked, problems)
     assert not problems.faults
     return decision.encoding.affine(float(stored)), decision
@@ -86,7 +86,7 @@ class TestSoilGrids2:
         values = np.full((40, 40), 74, np.int16)
         values[:10] = -32768
         source, problems = source_of(written(tmp_path / "phh2o.tif", values, **SOIL_GRID), unit="pH*10")
-        judge_sample(sample(source, source.grid.window), source, problems)
+        check_sample(read_sample(source, source.grid.window), source, problems)
         assert [fault.code for fault in problems.faults] == ["E210"]
         assert "nodata: -32768" in problems.faults[0].fix
 
@@ -107,7 +107,7 @@ class TestWorldClim:
         place = {"crs": "EPSG:4326", "transform": Affine(1 / 120, 0, 2, 0, -1 / 120, 45)}
         tenths = np.arange(-90, 260, dtype=np.int16).reshape(14, 25)
         source, problems = source_of(written(tmp_path / "bio1.tif", tenths, **place), unit="degC")
-        judge_sample(sample(source, source.grid.window), source, problems)
+        check_sample(read_sample(source, source.grid.window), source, problems)
         assert [fault.code for fault in problems.faults] == ["E204"]
         assert '"unit: degC*10"' in problems.faults[0].fix
 

@@ -11,7 +11,7 @@ from shapely import Polygon, box
 
 from underoak.base.grid import Grid
 from underoak.engine.judge.reducer import JudgedBlock
-from underoak.layers.shapes.coverage import coverage, edges_of
+from underoak.layers.shapes.coverage import coverage, polygon_edges
 from underoak.overlay import Curve, Rules, judge, membership
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.geometry.parcel_shapes import Parcels
@@ -24,7 +24,7 @@ TRIANGLE = Polygon([(0, 0), (30, 0), (0, 30)])
 
 
 def fractions(shape):
-    return coverage(edges_of([shape], GRID), GRID.window)
+    return coverage(polygon_edges([shape], GRID), GRID.window)
 
 
 def row_of(shape, values=VALUES, cuts=(0.75, 0.5, 0.25)):

@@ -12,7 +12,7 @@ from rio_cogeo.cogeo import cog_validate
 
 import underoak as uo
 from underoak.engine.prepare.prepare import prepare
-from underoak.layers.shapes.coverage import coverage, edges_of
+from underoak.layers.shapes.coverage import coverage, polygon_edges
 from underoak.overlay import combine
 
 from noise import LEFT, TOP, noise_country, write_raster
@@ -139,7 +139,7 @@ def test_parcels_say_how_much_of_them_is_novel_and_in_what(futures, outside):
     shapes = gpd.read_file(folder / "fields.gpkg").set_index("name").geometry
     seen = 0
     for parcel, row in table.iterrows():
-        part = coverage(edges_of([shapes[parcel]], grid), grid.window)
+        part = coverage(polygon_edges([shapes[parcel]], grid), grid.window)
         whole = (part * known).sum()
         if not whole > 0.0:
             assert np.isnan(row["novel_share"])

@@ -19,7 +19,7 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.cog import BLOCK
 from underoak.indicators import cell_areas
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 
 CHANGED = 1e-6  # a smaller difference of suitability is no change
 BLOCKS_KEPT = 5
@@ -158,7 +158,7 @@ def _reading(folder: Path) -> Iterator[_Rasters]:
     lost = [name for name in names if not (folder / name).is_file()]
     if lost:
         raise UnderoakError(Fault("E603", f"lacks {', '.join(lost)}", str(folder), "run the plan again"))
-    with env(), ExitStack() as stack:
+    with gdal_settings(), ExitStack() as stack:
         with _told(str(folder)):
             scores, classes, memberships = (stack.enter_context(rasterio.open(folder / name)) for name in names)
         criteria = {str(name): band for band, name in enumerate(memberships.descriptions, start=1)}

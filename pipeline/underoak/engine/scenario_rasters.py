@@ -20,7 +20,7 @@ from underoak.engine.workers.runner import build_overviews, write_rasters
 from underoak.engine.workers.tile import block_windows, encoded_blocks
 from underoak.engine.write.cog import Band, RasterLayout, levels
 from underoak.engine.write.outputs import Output, halve
-from underoak.layers.formats.gdal import env, open_raster
+from underoak.layers.formats.gdal import gdal_settings, open_raster
 from underoak.layers.shapes.coverage import Edges, add_shares
 from underoak.plan.plan import Case, Plan
 from underoak.uncertainty import robustness
@@ -59,7 +59,7 @@ def write_futures(
     found, grid, recipe = {}, prepared.grid, prepared.recipe
     drivers = {now.folder: drivers_by_future(prepared, now, futures) for now, futures in plan.futures_of}
     replaced = [driver for futures in drivers.values() for own in futures for driver in own]
-    with env():
+    with gdal_settings():
         reference = ranges(recipe, frozenset(driver.present for driver in replaced))
     for present, futures in plan.futures_of:
         output, own = _output(plan, present), drivers[present.folder]
@@ -122,7 +122,7 @@ def _spool_blocks(
     at_least, weights = threshold(plan, futures[0]), plan.future_weights
     counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
     with ExitStack() as stack:
-        stack.enter_context(env())
+        stack.enter_context(gdal_settings())
         read = [_Reader(stage / view.folder, stack) for view in futures]
         for tile in grid.tiles(TILE):
             cells = np.empty((5, *tile.shape), np.float32)

@@ -12,11 +12,11 @@ from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
 from underoak.base.grid import Grid
 from underoak.indicators import REGISTRY, Indicator, Input, get
 from underoak.indicators.year import SEASONS, season_months
-from underoak.layers.files import local
+from underoak.layers.files import input_path
 from underoak.layers.formats.open import open_source
 from underoak.layers.resampling.source_layer import ExtraInput, SourceLayer
 from underoak.layers.resampling.whole_file import WholeFileSource
-from underoak.layers.shapes.distance import open_shapes
+from underoak.layers.shapes.distance import open_distance
 from underoak.layers.source import Source
 from underoak.layers.stack import StackedLayer
 
@@ -69,15 +69,15 @@ def _to_shapes(name: str, spec: Any, base: Path, grid: Grid | None, problems: Pr
     try:
         within = get(spec.derive).settings(spec.settings, of_shapes=True)["within"]
         if grid is None:
-            local(spec.file, base, where)
+            input_path(spec.file, base, where)
             return []
-        source = open_shapes(where, base / spec.file, spec.features, spec.crs or "", float(within), grid, problems)  # type: ignore[arg-type]
+        source = open_distance(where, base / spec.file, spec.features, spec.crs or "", float(within), grid, problems)  # type: ignore[arg-type]
         after = units.conversion("m", spec.to) if spec.to is not None else units.Affine1D()
         valid = (float(spec.valid[0]), float(spec.valid[1])) if spec.valid is not None else None
     except UnderoakError as error:
         problems.extend(Fault(f.code, f.what, f.where or where, f.fix) for f in error.faults)
         return []
-    return [StackedLayer(name, SourceLayer(source, after=after, valid=valid), spec.resampling)]
+    return [StackedLayer(name, SourceLayer(source, to_plan_unit=after, valid=valid), spec.resampling)]
 
 
 def _bare_months(layers: Mapping[str, Any], judged: Collection[str] | None) -> dict[str, Input]:
@@ -150,9 +150,11 @@ def _native(
     settings = tuple(indicator.settings(spec.settings).items())
     one, *more = feeds
     if indicator.is_whole:
-        whole = WholeFileSource(one.source, indicator, one.before, settings, result)
-        return SourceLayer(whole, after=after, valid=valid)
-    return SourceLayer(one.source, one.keep, indicator, one.before, after, valid, tuple(more), settings)
+        whole = WholeFileSource(one.source, indicator, one.to_indicator_unit, settings, result)
+        return SourceLayer(whole, to_plan_unit=after, valid=valid)
+    return SourceLayer(
+        one.source, one.selected_months, indicator, one.to_indicator_unit, after, valid, tuple(more), settings
+    )
 
 
 def _has_cells(name: str, spec: Any, source: Source, wanted: Input, problems: Problems) -> bool:
@@ -211,10 +213,10 @@ def _result_unit(indicator: Indicator, first: Source) -> str:
     return indicator.unit or (first.facts.unit if takes_any else "")
 
 
-def unit_of(layer: StackedLayer, spec: Any) -> str:
+def layer_unit(layer: StackedLayer, spec: Any) -> str:
     """The unit a layer's values end up in."""
     if spec.to is not None:
         return units.canonical_name(spec.to)
-    indicator = layer.native.indicator
-    source = layer.native.source
+    indicator = layer.source_layer.indicator
+    source = layer.source_layer.source
     return source.facts.unit if indicator is None else _result_unit(indicator, source)

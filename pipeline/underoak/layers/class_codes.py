@@ -6,8 +6,8 @@ import numpy as np
 
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
-from underoak.layers.decoding.plausibility import lattice
-from underoak.layers.resampling.source_layer import clip_to, read_around
+from underoak.layers.decoding.plausibility import sample_windows
+from underoak.layers.resampling.source_layer import clip_to_source, read_window
 from underoak.layers.stack import StackedLayer
 
 MOST_READ = 200_000_000  # cells: of more, a sample is looked at
@@ -15,9 +15,9 @@ _SIDE = 1024
 _MOST_LISTED = 15
 
 
-def codes_of(layer: StackedLayer) -> tuple[float, ...]:
+def requested_codes(layer: StackedLayer) -> tuple[float, ...]:
     """The class codes that a layer is the distance to, or the share of; none for any other layer."""
-    indicator, settings = layer.native.indicator, dict(layer.native.settings)
+    indicator, settings = layer.source_layer.indicator, dict(layer.source_layer.settings)
     named = [key for key, parameter in indicator.parameters.items() if parameter.is_codes] if indicator else []
     asked = [code for key in named for code in settings.get(key) or ()]  # type: ignore[union-attr]
     return tuple(map(float, asked)) or layer.share_of
@@ -31,14 +31,17 @@ def check_codes(layer: StackedLayer, window: Window, problems: Problems) -> None
     Raises:
         UnderoakError: E230 when the file cannot be read there.
     """
-    asked = codes_of(layer)
+    asked = requested_codes(layer)
     if not asked:
         return
-    source, held = layer.native.source, clip_to(layer.native.source, layer.native.around(window))
+    source, held = (
+        layer.source_layer.source,
+        clip_to_source(layer.source_layer.source, layer.source_layer.input_window(window)),
+    )
     is_whole = held.rows * held.cols <= MOST_READ
     missing, seen = set(asked), set[float]()
-    for part in held.tiles(_SIDE) if is_whole else lattice(held, n=10):
-        found = np.unique(read_around(source, part)[0].values)
+    for part in held.tiles(_SIDE) if is_whole else sample_windows(held, n=10):
+        found = np.unique(read_window(source, part)[0].values)
         seen.update(found[np.isfinite(found)].tolist())
         missing -= seen
         if not missing or (layer.share_of and len(missing) < len(asked)):

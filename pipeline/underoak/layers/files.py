@@ -30,19 +30,19 @@ class Trust:
     max_cells: float = MOST_CELLS
 
     @property
-    def max_native_cells(self) -> float:
+    def max_source_cells(self) -> float:
         """Largest layer that is opened. It may be a mosaic of the whole world: only the region's cells are read."""
         return WORLD_TO_REGION * self.max_cells
 
     @classmethod
-    def of(cls, base: Path, trust: Any = None) -> Trust:
+    def from_plan(cls, base: Path, trust: Any = None) -> Trust:
         """The plan's folder and the roots of its `trust:`, which count from that folder."""
         named: Iterable[Any] = getattr(trust, "roots", None) or ()
         most = getattr(trust, "max_cells", None)
         roots = dict.fromkeys(os.path.realpath(base / str(root)) for root in (".", *named))
         return cls(tuple(roots), MOST_CELLS if most is None else float(most))
 
-    def holds(self, real: str) -> bool:
+    def contains(self, real: str) -> bool:
         """True when a real path lies inside a root."""
         return any(real == root or real.startswith(root.rstrip(os.sep) + os.sep) for root in self.roots)
 
@@ -56,7 +56,7 @@ def is_remote(name: str) -> bool:
     return bool(_REMOTE.match(name))
 
 
-def local(name: str, base: Path, where: str, folder: bool = False) -> Path:
+def input_path(name: str, base: Path, where: str, folder: bool = False) -> Path:
     """The real path of an input file (or folder) that is there and is one.
 
     Raises:
@@ -108,7 +108,7 @@ def check_size(shape: tuple[int, int], block_bytes: float, max_cells: float, whe
     return fine
 
 
-def stamp(path: Path | str) -> tuple[int, int]:
+def file_stamp(path: Path | str) -> tuple[int, int]:
     """Size and time of change, to notice that a file is no longer the one that was opened."""
     status = os.stat(path)
     return status.st_size, status.st_mtime_ns
@@ -133,10 +133,10 @@ def _near(real: Path) -> str:
     return did_you_mean(real.name, sorted(siblings), f"look in {folder}")
 
 
-def amount(value: float) -> str:
+def format_number(value: float) -> str:
     """A number as short as it can be said.
 
-    >>> amount(-32768.0), amount(0.1), amount(1e20)
+    >>> format_number(-32768.0), format_number(0.1), format_number(1e20)
     ('-32768', '0.1', '1e+20')
     """
     return f"{value:.9g}"

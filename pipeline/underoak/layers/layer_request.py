@@ -28,13 +28,13 @@ class LayerRequest:
     monthly: bool = False  # the plan names months, a season or an indicator of the months
 
     @classmethod
-    def of(cls, name: str, layer: Any, wanted: Input | None = None) -> LayerRequest:
+    def from_spec(cls, name: str, layer: Any, wanted: Input | None = None) -> LayerRequest:
         """Read it off any object with the plan's field names; a field that is not there is not asked for.
 
         `wanted`: what the indicators of other layers want of it, where nothing is made of it by itself.
 
         >>> from types import SimpleNamespace
-        >>> Asked.of("soil_ph", SimpleNamespace(file="ph.tif", unit="pH*10", nodata=-32768)).where
+        >>> LayerRequest.from_spec("soil_ph", SimpleNamespace(file="ph.tif", unit="pH*10", nodata=-32768)).where
         'soil_ph (ph.tif)'
         """
 

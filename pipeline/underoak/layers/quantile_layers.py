@@ -11,9 +11,9 @@ import numpy as np
 
 from underoak.base.errors import Problems
 from underoak.base.grid import Grid, Window
-from underoak.layers.decoding.plausibility import lattice
+from underoak.layers.decoding.plausibility import sample_windows
 from underoak.layers.formats.open import open_source
-from underoak.layers.resampling.source_layer import clip_to, read_around
+from underoak.layers.resampling.source_layer import clip_to_source, read_window
 from underoak.layers.stack import StackedLayer
 from underoak.uncertainty.draws.quantiles import crossing
 
@@ -38,7 +38,7 @@ def open_quantiles(
             source = open_source(name, spec.model_copy(update=update), base, trust, problems)
             if source is None:
                 continue
-            own = layer.native.source
+            own = layer.source_layer.source
             if not own.grid.is_aligned(source.grid):
                 what = f"lies on another grid than the layer: {_told(source.grid)}; the layer has {_told(own.grid)}"
                 problems.add("E217", what, f"{name} ({other.file})", "take all quantiles from one product")
@@ -48,8 +48,8 @@ def open_quantiles(
                 problems.add("E217", what, f"{name} ({other.file})", "say the unit of both files, and `to:`")
                 continue
             # grids that differ in their last digits are one
-            native = replace(layer.native, source=replace(source, grid=own.grid))
-            every.append((level, replace(layer, name=name, native=native)))
+            source_layer = replace(layer.source_layer, source=replace(source, grid=own.grid))
+            every.append((level, replace(layer, name=name, source_layer=source_layer)))
         found[layer.name] = tuple(sorted(every, key=lambda pair: pair[0]))
     return found
 
@@ -62,16 +62,16 @@ def check_crossing(name: str, quantiles: Quantiles, window: Window, deep: bool, 
     Raises:
         UnderoakError: E230 when a file cannot be read there.
     """
-    source = next(layer.native.source for _, layer in quantiles if layer.name == name)
+    source = next(layer.source_layer.source for _, layer in quantiles if layer.name == name)
     seen = count = 0
-    for part in clip_to(source, window).tiles(1024) if deep else lattice(clip_to(source, window)):
-        stack = np.stack([read_around(layer.native.source, part)[0].values for _, layer in quantiles])
+    for part in clip_to_source(source, window).tiles(1024) if deep else sample_windows(clip_to_source(source, window)):
+        stack = np.stack([read_window(layer.source_layer.source, part)[0].values for _, layer in quantiles])
         seen += int(np.count_nonzero(np.isfinite(stack).all(axis=0)))
         count += int(np.count_nonzero(crossing(stack)))
-    tell_crossing(count, seen, f"{name} ({source.facts.path})", problems)
+    report_crossing(count, seen, f"{name} ({source.facts.path})", problems)
 
 
-def tell_crossing(count: int, seen: int, where: str, problems: Problems) -> None:
+def report_crossing(count: int, seen: int, where: str, problems: Problems) -> None:
     """Add E216 or W216 for `count` cells of `seen` whose quantiles cross."""
     if not count:
         return

@@ -25,7 +25,7 @@ class SourceFacts:
     dtype: str
     stored_unit: str
     unit: str  # canonical, after decoding
-    decision: str  # one line: which scale, offset and nodata were applied, and who said so
+    decoding: str  # one line: which scale, offset and nodata were applied, and who said so
     block: tuple[int, int] = (1, 1)  # native blocks, (rows, cols)
     files: tuple[str, ...] = field(default=())  # every file that is read, for hashing
 

@@ -13,9 +13,9 @@ import numpy as np
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Grid, Window
 from underoak.layers.resampling.mesh import Coordinates, Mesh
-from underoak.layers.resampling.meshes import Meshes, around
-from underoak.layers.resampling.resample import reach, resample_alike
-from underoak.layers.resampling.source_layer import SourceLayer, clip_to, read_around
+from underoak.layers.resampling.meshes import Meshes, extent_window
+from underoak.layers.resampling.resample import kernel_reach, resample_layers
+from underoak.layers.resampling.source_layer import SourceLayer, clip_to_source, read_window
 from underoak.layers.source import Reading, Source
 
 _RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
@@ -26,7 +26,7 @@ class StackedLayer:
     """One layer and how it comes onto the analysis grid."""
 
     name: str
-    native: SourceLayer
+    source_layer: SourceLayer
     method: str
     share_of: tuple[float, ...] = ()
 
@@ -60,31 +60,31 @@ class Stack:
         self.layers = layers
         sources: list[Source] = []
         for layer in layers:
-            for source in layer.native.sources:
+            for source in layer.source_layer.sources:
                 if source not in sources:
                     sources.append(source)
         self._sources = sources
-        self._sources_of = [tuple(sources.index(source) for source in layer.native.sources) for layer in layers]
+        self._sources_of = [tuple(sources.index(source) for source in layer.source_layer.sources) for layer in layers]
         self._source_of = [at[0] for at in self._sources_of]
         self._groups = _joined(self._sources_of, len(sources))
         self._meshes = meshes or Meshes(grid)
         self._mesh_of = [self._meshes.number(source) for source in sources]
         self._kept = _Kept()
 
-    def only(self, names: frozenset[str]) -> Stack:
+    def select(self, names: frozenset[str]) -> Stack:
         """Some of the layers; what is known of their grids is known there, too."""
         return Stack(self.grid, tuple(layer for layer in self.layers if layer.name in names), self._meshes)
 
-    def through(self, view: Callable[[Source], Source]) -> Stack:
+    def with_sources(self, wrap: Callable[[Source], Source]) -> Stack:
         """The same layers with `view` of every source in its place."""
-        layers = tuple(replace(layer, native=layer.native.through(view)) for layer in self.layers)
+        layers = tuple(replace(layer, source_layer=layer.source_layer.with_sources(wrap)) for layer in self.layers)
         return Stack(self.grid, layers, self._meshes)
 
     def region_window(self, layer: StackedLayer) -> Window:
         """The source cells that the whole analysis grid may ask of a layer; may be empty or reach outside."""
         at = self._mesh_of[self._source_of[self.layers.index(layer)]]
         extent = self._meshes.extent(at)
-        return around(extent, reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
+        return extent_window(extent, kernel_reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
 
     def read(self, window: Window, names: frozenset[str] | None = None) -> Stacked:
         """Every layer (or the named ones) on a window of the analysis grid."""
@@ -116,7 +116,7 @@ class Stack:
                 self._read_group(fresh, mesh, coordinates[which], window, out)
         for (which, held, method, share_of), members in alike.items():
             together, mesh, at = self._together(tuple(members)), self._meshes[which], coordinates[which]
-            found = resample_alike(together, held, mesh, at, window, method, share_of)
+            found = resample_layers(together, held, mesh, at, window, method, share_of)
             for i, values, missing in zip(members, *found, strict=True):
                 out.values[self.layers[i].name], out.missing[self.layers[i].name] = values, missing
         return out
@@ -125,16 +125,16 @@ class Stack:
         """The way from the analysis grid to a layer's own."""
         return self._meshes[self._mesh_of[self._source_of[self._index(name)]]]
 
-    def own_cells(self, name: str, window: Window) -> tuple[FloatArray, Window]:
+    def source_cells(self, name: str, window: Window) -> tuple[FloatArray, Window]:
         """A layer's cells on a window of its own grid, and which of them its source has."""
         index = self._index(name)
         layer = self.layers[index]
-        wanted = clip_to(layer.native.source, window)
+        wanted = clip_to_source(layer.source_layer.source, window)
         kept = self._resident(index, layer)
         if kept is not None and kept[1].union(wanted) == kept[1]:
             return kept[0][wanted.relative_to(kept[1]).slices], wanted
-        wide = layer.native.around(window)
-        read = [read_around(source, wide) for source in layer.native.sources]
+        wide = layer.source_layer.input_window(window)
+        read = [read_window(source, wide) for source in layer.source_layer.sources]
         return _derive(layer, read, wide, wanted), wanted
 
     def _index(self, name: str) -> int:
@@ -145,15 +145,15 @@ class Stack:
         if index in self._kept.arrays:
             values, held, _, _ = self._kept.arrays[index]
             return values, held, 0, 0  # what it dropped was told the first time
-        sources = layer.native.sources
+        sources = layer.source_layer.sources
         region = self.region_window(layer)
-        wide = layer.native.around(region)
+        wide = layer.source_layer.input_window(region)
         if wide.rows * wide.cols * sum(max(len(source.months), 1) for source in sources) > _RESIDENT_VALUES:
             return None
         with self._kept.lock:
             if index not in self._kept.arrays:
-                read = [read_around(source, wide) for source in sources]
-                inner = clip_to(sources[0], region)
+                read = [read_window(source, wide) for source in sources]
+                inner = clip_to_source(sources[0], region)
                 values = _derive(layer, read, wide, inner)
                 self._kept.arrays[index] = (values, inner, *_counts(read))
                 return self._kept.arrays[index]
@@ -182,8 +182,8 @@ class Stack:
                 out.implausible[layer.name] = out.read[layer.name] = 0
                 out.missing[layer.name] = window.rows * window.cols
             return
-        inner = {layer.name: around(extent, reach(mesh, layer.method)) for layer in layers}
-        wide = {layer.name: layer.native.around(inner[layer.name]) for layer in layers}
+        inner = {layer.name: extent_window(extent, kernel_reach(mesh, layer.method)) for layer in layers}
+        wide = {layer.name: layer.source_layer.input_window(inner[layer.name]) for layer in layers}
         need: dict[int, Window] = {}
         for layer in layers:
             for source in self._sources_of[self.layers.index(layer)]:
@@ -191,12 +191,12 @@ class Stack:
         if any(_too_wide(each, mesh, window) for each in need.values()):
             self._read_apart(layers, mesh, at, window, out)
             return
-        read = {source: read_around(self._sources[source], each) for source, each in need.items()}
+        read = {source: read_window(self._sources[source], each) for source, each in need.items()}
         for layer in layers:
             own = [read[source] for source in self._sources_of[self.layers.index(layer)]]
-            wanted = clip_to(layer.native.source, inner[layer.name])
+            wanted = clip_to_source(layer.source_layer.source, inner[layer.name])
             values = _derive(layer, own, wide[layer.name], wanted)
-            found = resample_alike([values], wanted, mesh, at, window, layer.method, layer.share_of)
+            found = resample_layers([values], wanted, mesh, at, window, layer.method, layer.share_of)
             (out.values[layer.name],), (out.missing[layer.name],) = found
             out.implausible[layer.name], out.read[layer.name] = _counts(own)
 
@@ -230,8 +230,8 @@ Read = list[tuple[Reading, Window]]  # what was read of each source of a layer, 
 
 def _derive(layer: StackedLayer, read: Read, wide: Window, wanted: Window) -> FloatArray:
     """A layer on the `wanted` cells, from the `wide` ones around them, of which what was read may be more."""
-    native = layer.native
-    held = clip_to(native.source, wide)
+    native = layer.source_layer
+    held = clip_to_source(native.source, wide)
     if held.is_empty or wanted.is_empty:
         return np.empty((0, 0), np.float32)
     first, *more = (

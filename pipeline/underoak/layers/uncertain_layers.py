@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Window
-from underoak.layers.resampling.source_layer import clip_to
+from underoak.layers.resampling.source_layer import clip_to_source
 from underoak.layers.stack import Stack
 from underoak.uncertainty.draws.cell_draws import INDEPENDENT, Correlation, draw, hash_seed
 from underoak.uncertainty.draws.quantiles import normal_at_least, probability_at_least
@@ -58,7 +58,7 @@ def draw_cells(stack: Stack, uncertain: UncertainLayer, window: Window, seed: in
 
     from underoak.uncertainty.draws import draw_kernels as kernels
 
-    values, there = stack.own_cells(uncertain.layer, window)
+    values, there = stack.source_cells(uncertain.layer, window)
     table = np.empty((values.size, draws), np.float32)
     if not values.size:
         return DrawnCells(values, there, table, 0)
@@ -70,18 +70,18 @@ def draw_cells(stack: Stack, uncertain: UncertainLayer, window: Window, seed: in
     if not uncertain.levels:
         kernels.normal_draws(values, uncertain.sd, uncertain.is_share, *at, *limits, table)
         return DrawnCells(values, there, table, 0)
-    quantiles = np.stack([stack.own_cells(name, there)[0] for name in uncertain.stacked])
+    quantiles = np.stack([stack.source_cells(name, there)[0] for name in uncertain.stacked])
     scores = ndtri(np.array(uncertain.levels)).astype(np.float32)
     crossing = kernels.quantile_draws(values, quantiles, scores, *at, *limits, table)
     return DrawnCells(values, there, table, int(crossing))
 
 
-def bytes_of(stack: Stack, uncertain: UncertainLayer, windows: list[Window], draws: int) -> int:
+def draw_bytes(stack: Stack, uncertain: UncertainLayer, windows: list[Window], draws: int) -> int:
     """What the draws of these windows take, correlation's surroundings counted."""
     source = _source(stack, uncertain.layer)
     total = 0
     for window in windows:
-        there = clip_to(source, window)
+        there = clip_to_source(source, window)
         if there.is_empty:
             continue
         sizes = zip((there.rows, there.cols), (uncertain.correlation.down, uncertain.correlation.across), strict=True)
@@ -90,7 +90,7 @@ def bytes_of(stack: Stack, uncertain: UncertainLayer, windows: list[Window], dra
     return total
 
 
-def probability(
+def limit_probability(
     uncertain: UncertainLayer, values: dict[str, FloatArray], limit: float, is_at_least: bool
 ) -> npt.NDArray[np.float32]:
     """Probability that cells meet a limit, in closed form, from the layers that `layers` names; NaN where not known.
@@ -114,4 +114,4 @@ def probability(
 
 
 def _source(stack: Stack, name: str):  # type: ignore[no-untyped-def]
-    return next(layer.native.source for layer in stack.layers if layer.name == name)
+    return next(layer.source_layer.source for layer in stack.layers if layer.name == name)

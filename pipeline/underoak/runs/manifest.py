@@ -20,7 +20,7 @@ def view_manifest(
     plan = view.plan
     layers = {
         name: {"path": plan.files_of(name), "format": facts.format, "stored_unit": facts.stored_unit,
-               "unit": ready.units[name], "decision": facts.decision}
+               "unit": ready.units[name], "decision": facts.decoding}
         for name, facts in ready.facts.items()
     }  # fmt: skip
     return {

@@ -143,7 +143,7 @@ def _grain(plan: Plan, ready: PreparedCase, name: str) -> float:
     said = plan.layers[name].grain_m
     if said is not None:
         return float(said)
-    grid = next(layer for layer in ready.layers if layer.name == name).native.grid
+    grid = next(layer for layer in ready.layers if layer.name == name).source_layer.grid
     strip = cell_metres(grid, Window(grid.rows // 2, grid.cols // 2, 1, 1))[0]
     return math.sqrt(abs(float(strip.dx[0] * strip.dy[0])))
 
@@ -233,13 +233,13 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
     files: dict[Path, set[str]] = {}
     for ready in prepared.views:
         for layer in ready.layers:
-            for origin, source in zip(ready.view.plan.origins(layer.name), layer.native.sources, strict=True):
+            for origin, source in zip(ready.view.plan.origins(layer.name), layer.source_layer.sources, strict=True):
                 for file in source.facts.files:
                     files.setdefault(Path(file), set()).add(f"layers.{ready.stacked_origin(layer.name, origin)}")
         for name, quantiles in ready.quantiles.items():
             for level, layer in quantiles:
                 if layer.name != name:
-                    for file in layer.native.source.facts.files:
+                    for file in layer.source_layer.source.facts.files:
                         key = f"layers.{ready.stacked[name]}.quantiles.{level:g}"
                         files.setdefault(Path(file), set()).add(key)
     for key, path in _named_shapes(plan):

@@ -39,7 +39,7 @@ from underoak.engine.workers.runner import (
 from underoak.engine.workers.tile import TileJob
 from underoak.engine.write.outputs import Output, standard_outputs
 from underoak.engine.write.uncertainty_outputs import uncertainty_outputs
-from underoak.layers.quantile_layers import tell_crossing
+from underoak.layers.quantile_layers import report_crossing
 from underoak.places import drop_non_native, exclude_non_native
 from underoak.plan.plan import Plan
 from underoak.report.text.check_words import checked_lines
@@ -234,7 +234,7 @@ def _check_counts(prepared: Prepared, notes: TileCounts, problems: Problems) -> 
             what = f"a few values (less than {_IMPLAUSIBLE:.1%}) cannot be true and were taken as missing"
             problems.add("W204", what, where)
     for key, count in sorted(notes.crossing.items()):
-        tell_crossing(count, notes.drawn[key], told[key.partition(":")[2]][0], problems)
+        report_crossing(count, notes.drawn[key], told[key.partition(":")[2]][0], problems)
     for at, view in enumerate(prepared.views):
         classes = notes.of(at).classes
         if any(int(code) <= 4 or code == "250" for code in classes):

@@ -6,7 +6,7 @@ from shapely import Point, box
 
 from underoak.base.grid import Grid
 from underoak.engine.prepare.prepare import prepare
-from underoak.layers.shapes.coverage import edges_of
+from underoak.layers.shapes.coverage import polygon_edges
 from underoak.plan.keys.constraints import ShapesConstraint
 
 GRID = Grid.north_up("EPSG:25831", 0.0, 1000.0, 10.0, 100, 100)
@@ -29,7 +29,7 @@ def test_widening_a_few_at_a_time_gives_the_edges_of_all_at_once(grow, at_once, 
         *([some_shapes()[27]] if grow == "20 m" else []),
     ]  # the last comes within reach only so
     widened = [shape.buffer(20.0) for shape in near] if grow == "20 m" else near
-    for one, other in zip(made.edges, edges_of(widened, GRID), strict=True):
+    for one, other in zip(made.edges, polygon_edges(widened, GRID), strict=True):
         np.testing.assert_array_equal(one, other)
 
 

@@ -67,7 +67,7 @@ class Shut:
 
 def test_nothing_is_read(country):
     recipe = prepare(load_plan(country / "plan.yaml")).recipe
-    shut = replace(recipe, stack=recipe.stack.through(Shut))
+    shut = replace(recipe, stack=recipe.stack.with_sources(Shut))
     with pytest.raises(AssertionError, match="read at"):
         list(judge_window(shut, Window(0, 0, 9, 9), TileCounts()))
     warm_up(shut)

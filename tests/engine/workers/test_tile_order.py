@@ -9,7 +9,7 @@ from underoak.engine.workers.runner import tile_order
 def stack(block: tuple[int, int], rows: int = 5000, cols: int = 7000) -> SimpleNamespace:
     grid = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 3000, 5000)
     source = SimpleNamespace(facts=SimpleNamespace(block=block), grid=SimpleNamespace(rows=rows, cols=cols))
-    return SimpleNamespace(grid=grid, layers=[SimpleNamespace(native=SimpleNamespace(sources=(source,)))])
+    return SimpleNamespace(grid=grid, layers=[SimpleNamespace(source_layer=SimpleNamespace(sources=(source,)))])
 
 
 def places(at: SimpleNamespace) -> list[tuple[int, int]]:

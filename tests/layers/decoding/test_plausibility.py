@@ -7,7 +7,7 @@ import pytest
 
 from underoak.base.errors import UnderoakError
 from underoak.base.grid import Window
-from underoak.layers.decoding.plausibility import judge_sample, lattice, sample
+from underoak.layers.decoding.plausibility import check_sample, read_sample, sample_windows
 
 from layer_builders import codes, monthly, opened, write_nc, write_tif
 
@@ -20,7 +20,7 @@ def judged(tmp_path, values, file=None, **layer):
     write_tif(tmp_path / "ph.tif", values, **(file or {}))
     source, problems = opened(tmp_path, "ph.tif", **layer)
     assert not problems.faults
-    judge_sample(sample(source, source.grid.window), source, problems)
+    check_sample(read_sample(source, source.grid.window), source, problems)
     return problems
 
 
@@ -70,7 +70,7 @@ def test_a_unit_that_does_not_fit_gets_one_that_does(tmp_path, values, layer, fi
         assert fix in problems.faults[0].fix
 
 
-def test_a_mend_for_a_quantile_names_its_key(tmp_path):
+def test_the_fix_for_a_quantile_names_its_key(tmp_path):
     write_tif(tmp_path / "ph.tif", PH10)
     source, _ = opened(tmp_path, "ph.tif", unit="pH")
     assert replace(source.asked, name="soil_ph at 0.05").key == "layers.soil_ph.quantiles.0.05"
@@ -197,7 +197,7 @@ class TestMonthly:
         lat, lon = np.linspace(45, 44, 20), np.linspace(1, 2, 20)
         write_nc(tmp_path / "pr.nc", monthly(values, units, lat=lat, lon=lon))
         source, problems = opened(tmp_path, "pr.nc", **layer)
-        judge_sample(sample(source, source.grid.window), source, problems)
+        check_sample(read_sample(source, source.grid.window), source, problems)
         return problems
 
     def test_a_fill_value_that_no_attribute_names_is_found(self, tmp_path):
@@ -219,7 +219,7 @@ class TestMonthly:
 class TestLattice:
     def test_it_is_inside_and_reaches_every_edge(self):
         window = Window(100, 200, 3000, 5000)
-        parts = list(lattice(window))
+        parts = list(sample_windows(window))
         assert len(parts) == 25
         assert all(part.rows == part.cols == 64 for part in parts)
         assert min(part.row for part in parts) == 100
@@ -229,14 +229,14 @@ class TestLattice:
     @pytest.mark.parametrize("shape", [(1, 1), (64, 65), (300, 7), (320, 320)])
     def test_a_small_window_is_read_whole_and_once(self, shape):
         seen = np.zeros(shape, int)
-        for part in lattice(Window(0, 0, *shape)):
+        for part in sample_windows(Window(0, 0, *shape)):
             seen[part.slices] += 1
         assert (seen == 1).all()
 
     def test_the_same_cells_are_sampled_every_time(self, tmp_path):
         write_tif(tmp_path / "x.tif", RNG.integers(0, 9999, (500, 400)).astype(np.int16))
         source, _ = opened(tmp_path, "x.tif", unit="mm")
-        first, second = (sample(source, source.grid.window) for _ in range(2))
+        first, second = (read_sample(source, source.grid.window) for _ in range(2))
         np.testing.assert_array_equal(first.stored, second.stored)
         assert first.cells == 25 * 64 * 64
 
@@ -244,7 +244,7 @@ class TestLattice:
 def test_an_empty_window_has_nothing_to_judge(tmp_path):
     write_tif(tmp_path / "x.tif", PH10)
     source, problems = opened(tmp_path, "x.tif", unit="pH")
-    judge_sample(sample(source, Window(0, 0, 0, 5)), source, problems)
+    check_sample(read_sample(source, Window(0, 0, 0, 5)), source, problems)
     assert not codes(problems)
 
 
@@ -253,10 +253,10 @@ def test_a_damaged_file_is_an_error(tmp_path):
     source, _ = opened(tmp_path, "x.tif", unit="pH*10")
     path.write_bytes(path.read_bytes()[:-500])
     with pytest.raises(UnderoakError, match="E230"):
-        sample(source, source.grid.window)
+        read_sample(source, source.grid.window)
 
 
 def test_a_file_whose_nodata_is_nan_is_said_to_have_it(tmp_path):
     write_tif(tmp_path / "ph.tif", np.float32(PH10 / 10), nodata=np.nan)
     source, _ = opened(tmp_path, "ph.tif", unit="pH")
-    assert "nodata nan (file)" in source.facts.decision
+    assert "nodata nan (file)" in source.facts.decoding

@@ -14,7 +14,7 @@ from underoak.layers.layer_request import LayerRequest
 def settle(found: FileFacts, by_month: bool = False, **layer):
     problems = Problems()
     decision = resolve_rules(
-        found, LayerRequest.of("clay", SimpleNamespace(file="clay.tif", **layer)), problems, by_month
+        found, LayerRequest.from_spec("clay", SimpleNamespace(file="clay.tif", **layer)), problems, by_month
     )
     return decision, problems
 

@@ -44,7 +44,7 @@ def test_a_plain_file_opens_with_its_grid_and_values(tmp_path):
     assert source.facts.format == "GeoTIFF"
     assert source.facts.unit == "pH"
     assert source.facts.files == (str(tmp_path / "ph.tif"),)
-    assert "nodata -32768 (file)" in source.facts.decision
+    assert "nodata -32768 (file)" in source.facts.decoding
 
 
 def test_a_source_survives_pickling_and_two_layers_of_one_file_are_one_source(tmp_path):
@@ -446,7 +446,7 @@ def test_handles_are_few_and_the_oldest_is_closed(tmp_path):
             self.closed = True
 
     for i in range(100):
-        opened_now.append(gdal.kept_open(i, Handle))
+        opened_now.append(gdal.cached_handle(i, Handle))
     assert sum(not handle.closed for handle in opened_now) <= 24
     assert not opened_now[-1].closed
     gdal.close_handles()

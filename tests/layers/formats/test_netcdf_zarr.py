@@ -274,7 +274,7 @@ class TestMonths:
         assert not codes(problems)
         assert source.months == tuple(range(1, 13))
         np.testing.assert_allclose(whole(source)[1], 28.25)
-        assert "mean of 4 years" in source.facts.decision
+        assert "mean of 4 years" in source.facts.decoding
 
     def test_the_mean_of_years_does_not_depend_on_how_steps_are_read(self, tmp_path, monkeypatch):
         from underoak.layers.formats import netcdf_zarr

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from underoak.base.errors import Problems, UnderoakError
-from underoak.layers.files import Trust, is_remote, local
+from underoak.layers.files import Trust, input_path, is_remote
 from underoak.layers.formats.open import open_source
 
 from layer_builders import codes, opened, whole, write_tif
@@ -124,17 +124,17 @@ def test_a_name_with_control_characters_cannot_forge_a_line(tmp_path):
 
 def test_a_nul_in_a_name_is_told(tmp_path):
     with pytest.raises(UnderoakError, match="E246"):
-        local("x\0.tif", tmp_path, "x")
+        input_path("x\0.tif", tmp_path, "x")
 
 
 def test_trust_counts_from_the_plans_folder_and_holds_real_paths_only(tmp_path):
     (tmp_path / "plan" / "data").mkdir(parents=True)
-    trust = Trust.of(tmp_path / "plan", SimpleNamespace(roots=("data", "/srv/rasters"), max_cells=7))
+    trust = Trust.from_plan(tmp_path / "plan", SimpleNamespace(roots=("data", "/srv/rasters"), max_cells=7))
     assert trust.max_cells == 7
-    assert trust.holds(str(tmp_path / "plan" / "data" / "x.tif"))
-    assert trust.holds("/srv/rasters/a/b.tif")
-    assert not trust.holds("/srv/rasters2/b.tif")
-    assert not trust.holds(str(tmp_path / "x.tif"))
+    assert trust.contains(str(tmp_path / "plan" / "data" / "x.tif"))
+    assert trust.contains("/srv/rasters/a/b.tif")
+    assert not trust.contains("/srv/rasters2/b.tif")
+    assert not trust.contains(str(tmp_path / "x.tif"))
 
 
 def test_windows_paths_are_not_taken_for_addresses():

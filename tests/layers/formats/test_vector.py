@@ -13,7 +13,7 @@ from shapely import LineString, Point, Polygon, box, from_wkt
 from shapely.geometry import MultiPolygon
 
 from underoak.base.errors import Problems, UnderoakError
-from underoak.layers.formats.vector import NOTE, files_of, read_features
+from underoak.layers.formats.vector import NOTE, read_features, vector_files
 
 UTM = "EPSG:25831"
 SQUARE = box(400_000, 4_600_000, 401_000, 4_601_000)
@@ -273,9 +273,15 @@ class TestUntrusted:
 
 def test_every_file_of_a_shapefile_is_known(tmp_path):
     write(tmp_path / "a.shp", [SQUARE])
-    assert {os.path.basename(f) for f in files_of(tmp_path / "a.shp")} == {"a.shp", "a.shx", "a.dbf", "a.prj", "a.cpg"}
+    assert {os.path.basename(f) for f in vector_files(tmp_path / "a.shp")} == {
+        "a.shp",
+        "a.shx",
+        "a.dbf",
+        "a.prj",
+        "a.cpg",
+    }
     write(tmp_path / "b.gpkg", [SQUARE])
-    assert files_of(tmp_path / "b.gpkg") == (str(tmp_path / "b.gpkg"),)
+    assert vector_files(tmp_path / "b.gpkg") == (str(tmp_path / "b.gpkg"),)
 
 
 @pytest.mark.parametrize("far", [3e8, -1e12, 1e300])

@@ -151,7 +151,7 @@ def test_the_library_itself_would_not_run_the_code_either(plan, tmp_path, monkey
     (plan / "m.vrt").write_text(
         mosaic("a.tif", band=' subClass="VRTDerivedRasterBand"').replace("<SimpleSource>", code + "<SimpleSource>")
     )
-    with gdal.env(), rasterio.open(plan / "m.vrt") as file, pytest.raises(rasterio.errors.RasterioIOError):
+    with gdal.gdal_settings(), rasterio.open(plan / "m.vrt") as file, pytest.raises(rasterio.errors.RasterioIOError):
         file.read()
     assert not (tmp_path / "ran").exists()
 
@@ -329,6 +329,6 @@ def test_what_was_checked_is_what_is_opened(plan, tmp_path):
     with pytest.raises(UnderoakError, match="E241"):
         whole(source)
     (plan / "m.vrt").write_text(mosaic("a.tif"))
-    text = vrt.check(plan / "m.vrt", Trust.of(plan)).text
+    text = vrt.check_mosaic(plan / "m.vrt", Trust.from_plan(plan)).text
     assert f">{plan / 'a.tif'}</SourceFilename>" in text
     assert 'relativeToVRT="0"' in text

@@ -70,7 +70,7 @@ def plan_of(folder: Path, side: str, **layer: object):
 def test_a_season_follows_the_side_of_the_equator(tmp_path, side, season, months):
     prepared = prepare(plan_of(tmp_path, side, season=season))
     (layer,) = prepared.recipe.stack.layers
-    assert layer.native.keep == months
+    assert layer.source_layer.selected_months == months
     assert prepared.views[0].months == {"rain_summer": months}
     values = prepared.recipe.stack.read(prepared.grid.window, {"rain_summer"}).values["rain_summer"]
     assert values == pytest.approx(sum(months))
@@ -81,7 +81,7 @@ def test_across_the_equator_a_season_is_refused_and_the_mend_helps(tmp_path):
         prepare(plan_of(tmp_path, "across", season="summer"))
     assert caught.value.exit_code == 3
     prepared = prepare(plan_of(tmp_path, "across", months=[6, 7, 8]))
-    assert prepared.recipe.stack.layers[0].native.keep == (6, 7, 8)
+    assert prepared.recipe.stack.layers[0].source_layer.selected_months == (6, 7, 8)
 
 
 def test_the_whole_year_is_the_same_on_either_side(tmp_path):

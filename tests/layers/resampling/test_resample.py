@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from underoak.base.grid import Grid, Window
 from underoak.layers.resampling.mesh import Mesh
-from underoak.layers.resampling.resample import METHODS, resample, resample_alike
+from underoak.layers.resampling.resample import METHODS, resample, resample_layers
 
 CRS = "EPSG:25831"
 
@@ -59,7 +59,7 @@ def test_layers_done_side_by_side_are_each_what_it_is_alone(cell, holes, method)
     mesh = Mesh.between(target, source)
     held, window = Window(2, 0, 70, 90), Window(3, 5, 120, 140)
     same = held, mesh, mesh.at(window), window, method, (0.0, 2.0) if method == "share" else ()
-    together = resample_alike([layer[held.slices] for layer in layers], *same)
+    together = resample_layers([layer[held.slices] for layer in layers], *same)
     for layer, found, missing in zip(layers, *together, strict=True):
         assert np.isfinite(found).any()
         assert np.array_equal(found, resample(layer[held.slices], *same), equal_nan=True)

@@ -73,7 +73,9 @@ def several(a, b, c):
     return (
         StackedLayer("a", SourceLayer(one), "bilinear"),
         StackedLayer(
-            "mixed", SourceLayer(one, indicator=MIXED, more=(ExtraInput(other),), settings=(("scale", 2.0),)), "mean"
+            "mixed",
+            SourceLayer(one, indicator=MIXED, extra_inputs=(ExtraInput(other),), settings=(("scale", 2.0),)),
+            "mean",
         ),
         StackedLayer("heat", SourceLayer(other, indicator=get("heat_load"), settings=(("equation", "1"),)), "mean"),
         StackedLayer("tpi", SourceLayer(one, indicator=get("topographic_position"), settings=wide), "bilinear"),
@@ -83,7 +85,9 @@ def several(a, b, c):
         StackedLayer("far", SourceLayer(ground, indicator=get("distance"), settings=codes), "bilinear"),
         StackedLayer(
             "et0",
-            SourceLayer(cold, YEAR, get("hargreaves_year"), Affine1D(1.0, -30.0), more=(ExtraInput(hot, YEAR),)),
+            SourceLayer(
+                cold, YEAR, get("hargreaves_year"), Affine1D(1.0, -30.0), extra_inputs=(ExtraInput(hot, YEAR),)
+            ),
             "bilinear",
         ),
     )
@@ -112,7 +116,7 @@ def test_a_source_that_several_layers_need_is_read_once_a_tile(monkeypatch):
     monkeypatch.setattr(stacks, "_RESIDENT_VALUES", 0)
     layers = several(DEM, MONTHS, UTM)
     Stack(TARGET, layers).read(Window(40, 50, 64, 64))
-    sources = {id(source): source for layer in layers for source in layer.native.sources}
+    sources = {id(source): source for layer in layers for source in layer.source_layer.sources}
     assert sorted(len(source.asked) for source in sources.values()) == [1] * 5
 
 
@@ -147,10 +151,12 @@ def test_it_travels_to_another_process():
 def test_inputs_are_brought_to_the_indicators_units_each_by_itself():
     one, other = Field(DEM, 1), Field(DEM, 2)
     feet = Affine1D(0.3048, 0.0)
-    plain = SourceLayer(one, indicator=MIXED, more=(ExtraInput(other),), settings=(("scale", 1.0),))
-    mixed = SourceLayer(one, indicator=MIXED, more=(ExtraInput(other, before=feet),), settings=(("scale", 1.0),))
+    plain = SourceLayer(one, indicator=MIXED, extra_inputs=(ExtraInput(other),), settings=(("scale", 1.0),))
+    mixed = SourceLayer(
+        one, indicator=MIXED, extra_inputs=(ExtraInput(other, to_indicator_unit=feet),), settings=(("scale", 1.0),)
+    )
     window = Window(100, 100, 40, 40)
-    held = plain.around(window)
+    held = plain.input_window(window)
     a, b = (source.read(held).values for source in (one, other))
     expected = plain.derive(a, held, window, (b.astype(np.float64) * 0.3048).astype(np.float32))
     assert np.array_equal(mixed.derive(a, held, window, b), expected, equal_nan=True)
@@ -164,7 +170,9 @@ def test_a_world_map_is_joined_at_its_ends_for_wide_surroundings_and_several_inp
     layers = (
         StackedLayer("tpi", SourceLayer(one, indicator=get("topographic_position"), settings=far), "nearest"),
         StackedLayer(
-            "mixed", SourceLayer(one, indicator=MIXED, more=(ExtraInput(other),), settings=(("scale", 1.0),)), "nearest"
+            "mixed",
+            SourceLayer(one, indicator=MIXED, extra_inputs=(ExtraInput(other),), settings=(("scale", 1.0),)),
+            "nearest",
         ),
     )
     stack = Stack(fiji, layers)
@@ -177,6 +185,6 @@ def test_a_world_map_is_joined_at_its_ends_for_wide_surroundings_and_several_inp
 
 
 def test_facts_of_several_sources_name_them_all():
-    native = SourceLayer(Field(DEM, 1), indicator=MIXED, more=(ExtraInput(Field(DEM, 2, facts=FACTS)),))
-    assert native.facts.decision == "a: as it is. b: as it is"
+    native = SourceLayer(Field(DEM, 1), indicator=MIXED, extra_inputs=(ExtraInput(Field(DEM, 2, facts=FACTS)),))
+    assert native.facts.decoding == "a: as it is. b: as it is"
     assert native.facts.files == ("memory",)

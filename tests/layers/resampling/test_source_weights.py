@@ -6,7 +6,7 @@ import pytest
 from underoak.base.grid import Grid, Window
 from underoak.layers.resampling.mesh import Mesh
 from underoak.layers.resampling.resample import resample
-from underoak.layers.resampling.source_weights import joined, source_positions, source_weights, source_windows
+from underoak.layers.resampling.source_weights import merge_weights, source_positions, source_weights, source_windows
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 TARGET = Grid.north_up("EPSG:25831", 417_000, 4_600_000, 30, 300, 260)
@@ -78,7 +78,7 @@ def test_ground_torn_apart_draws_on_several_windows_and_misses_nothing():
     for there in windows:
         parts.append(source_weights(np.ones(there.shape, np.float32), there, mesh, at, window, "bilinear", offset))
         offset += there.rows * there.cols
-    whole = joined(parts)
+    whole = merge_weights(parts)
     assert (whole.count > 0).mean() > 0.99
     assert whole.index.max() < offset
     every = summed(whole, np.ones(offset, np.float32), window.shape)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
 from underoak.indicators.year import season_months
-from underoak.layers.shapes.coverage import centres
+from underoak.layers.shapes.coverage import covers_centre
 from underoak.layers.shapes.region import read_region
 
 from noise import write_shapes
@@ -52,7 +52,7 @@ def test_ground_outside_the_outline_is_not_judged(tmp_path):
     shape = shapely.box(420_000, 4_590_000, 423_000, 4_593_000).difference(hole)
     write_shapes(tmp_path / "area.gpkg", [shape], "EPSG:25831")
     made = region(area="area.gpkg", base=tmp_path)
-    inside = centres(made.outline, Window(0, 0, *made.grid.shape))
+    inside = covers_centre(made.outline, Window(0, 0, *made.grid.shape))
     assert inside.sum() * 900 == pytest.approx(shape.area, rel=0.02)
     assert not inside.all()
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from underoak.base import crs
 from underoak.base.errors import Problems, UnderoakError
 from underoak.base.grid import Grid, Window
-from underoak.layers.shapes.distance import open_shapes
+from underoak.layers.shapes.distance import open_distance
 
 from noise import write_shapes
 
@@ -23,7 +23,7 @@ GRID = Grid.north_up("EPSG:25831", 499_000.0, 4_600_000.0, 25.0, 90, 100)  # on 
 def opened(folder, shapes, within=400.0, grid=GRID, system="EPSG:25831", **more):
     path = write_shapes(folder / "shapes.gpkg", shapes, system)
     problems = Problems()
-    source = open_shapes("roads (shapes.gpkg)", path, None, "", within, grid, problems, **more)
+    source = open_distance("roads (shapes.gpkg)", path, None, "", within, grid, problems, **more)
     assert problems.faults == []
     return source
 
@@ -112,9 +112,9 @@ def test_nothing_in_reach_is_as_far_as_it_is_measured(tmp_path):
 def test_the_same_file_twice_is_one_source_and_it_travels(tmp_path):
     shapes = some_shapes(np.random.default_rng(0), 6)
     one = opened(tmp_path, shapes)
-    other = open_shapes("x", tmp_path / "shapes.gpkg", None, "", 400.0, GRID, Problems())
+    other = open_distance("x", tmp_path / "shapes.gpkg", None, "", 400.0, GRID, Problems())
     assert one == other
-    assert one != open_shapes("x", tmp_path / "shapes.gpkg", None, "", 300.0, GRID, Problems())
+    assert one != open_distance("x", tmp_path / "shapes.gpkg", None, "", 300.0, GRID, Problems())
     there = pickle.loads(pickle.dumps(one))
     assert np.array_equal(there.read(GRID.window).values, one.read(GRID.window).values)
 

@@ -10,7 +10,7 @@ from shapely import MultiPolygon, Point, box
 
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import JudgedBlock
-from underoak.layers.shapes.coverage import edges_of
+from underoak.layers.shapes.coverage import polygon_edges
 from underoak.overlay import Curve, Rules, judge, membership
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.geometry.parcel_shapes import Parcels
@@ -239,7 +239,7 @@ def test_ground_outside_the_regions_outline_is_off_the_map():
     classes[:, 25:] = 255
     classes[:, :25] = np.where(classes[:, :25] > 4, 4, classes[:, :25])
     judged = JudgedBlock(judged.window, judged.memberships, judged.suitability, classes, judged.weakest, judged.gainful)
-    region = edges_of([box(4e5, 4.6e6 - 400, 4e5 + 250, 4.6e6)], GRID)
+    region = polygon_edges([box(4e5, 4.6e6 - 400, 4e5 + 250, 4.6e6)], GRID)
     field = parcels_of([box(4e5 + 260, 4.6e6 - 90, 4e5 + 340, 4.6e6 - 10)])
     reasons = []
     for outline in (None, region):

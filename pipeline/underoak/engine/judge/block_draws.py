@@ -17,9 +17,9 @@ from underoak.base.arrays import FloatArray
 from underoak.base.grid import Window
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.layers.resampling.mesh import Coordinates, Mesh
-from underoak.layers.resampling.source_weights import joined, source_positions, source_weights, source_windows
+from underoak.layers.resampling.source_weights import merge_weights, source_positions, source_weights, source_windows
 from underoak.layers.stack import Stack
-from underoak.layers.uncertain_layers import UncertainLayer, bytes_of, draw_cells, probability
+from underoak.layers.uncertain_layers import UncertainLayer, draw_bytes, draw_cells, limit_probability
 from underoak.overlay import Curve, Rules, membership
 from underoak.uncertainty.draws.draw_overlay import CellGroups, DrawnCriterion, GroupSums, SourceWeights, judge_draws
 
@@ -76,7 +76,7 @@ def meets(uncertainty: CaseUncertainty, values: dict[str, FloatArray], asked: np
     """Probability that each rule is met where it is asked, (rules, rows, cols); NaN elsewhere."""
     found = np.full((len(uncertainty.asks), *asked.shape), np.nan, np.float32)
     for ask, into in zip(uncertainty.asks, found, strict=True):
-        np.copyto(into, probability(ask.uncertain, values, ask.limit, ask.is_at_least), where=asked)
+        np.copyto(into, limit_probability(ask.uncertain, values, ask.limit, ask.is_at_least), where=asked)
     return found
 
 
@@ -200,7 +200,7 @@ class _Field:
             offset += values.size
         if not parts:
             parts.append(source_weights(np.empty((0, 0), np.float32), strip, self.mesh, self.at, strip, table.method))
-        return joined(parts)
+        return merge_weights(parts)
 
 
 def _judged(table: _Table, curve: Curve, part: Window) -> tuple[FloatArray, Curve | None]:
@@ -212,7 +212,7 @@ def _judged(table: _Table, curve: Curve, part: Window) -> tuple[FloatArray, Curv
 
 def _parts(uncertainty: CaseUncertainty, fields: list[_Field], window: Window) -> Iterator[Window]:
     """Parts of a block whose source cells in all draws find room, halved until they do."""
-    size = sum(bytes_of(field.stack, field.uncertain, field.windows(window), uncertainty.draws) for field in fields)
+    size = sum(draw_bytes(field.stack, field.uncertain, field.windows(window), uncertainty.draws) for field in fields)
     if size <= _MOST_BYTES or max(window.shape) <= _LEAST_SIDE:
         yield window
         return

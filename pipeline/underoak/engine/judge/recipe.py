@@ -48,7 +48,7 @@ class ShapeMask:
 
     def holds(self, window: Window) -> npt.NDArray[np.bool_]:
         """True where the cell is excluded, (rows, cols)."""
-        draw = coverage.touched if self.touch == "any" else coverage.centres
+        draw = coverage.touches_cell if self.touch == "any" else coverage.covers_centre
         inside = draw(self.edges, window)
         return inside if self.exclude == "inside" else ~inside
 
@@ -166,7 +166,7 @@ def judge_window(
     """
     bare = np.zeros(window.shape, np.uint8)
     if recipe.outline is not None:
-        bare[~coverage.centres(recipe.outline, window)] = OUTSIDE
+        bare[~coverage.covers_centre(recipe.outline, window)] = OUTSIDE
     notes.inside = int(np.count_nonzero(bare == FREE))
     if notes.inside == 0:
         yield from (_nothing(variant, window) for variant in recipe.variants)

@@ -11,9 +11,9 @@ from underoak.base import crs as _crs
 from underoak.base.errors import Problems, UnderoakError
 from underoak.base.units import QUANTITIES, quantity_of
 from underoak.engine.judge.block_draws import CaseUncertainty, ProbabilityRule
-from underoak.layers.decoding.rules import step_between
+from underoak.layers.decoding.rules import unit_step
 from underoak.layers.quantile_layers import Quantiles
-from underoak.layers.resampling.source_layer import clip_to
+from underoak.layers.resampling.source_layer import clip_to_source
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.layers.uncertain_layers import Limits, UncertainLayer
@@ -82,20 +82,20 @@ def _uncertain(
 
 def _limits(layer: StackedLayer, spec: LayerSpec, unit: str) -> Limits:
     """What values can be: the bounds that readings are held to, else those of the indicator, else of the quantity."""
-    native: Any = layer.native
+    native: Any = layer.source_layer
     if isinstance(native.source, ShapeDistance):
-        low, high = native.valid or (native.after(0.0), native.after(native.source.within))
+        low, high = native.valid or (native.to_plan_unit(0.0), native.to_plan_unit(native.source.within))
         return float(low), float(high)
     if native.indicator is None:
         encoding = native.source.encoding
         return float(encoding.low), float(encoding.high)
     if native.valid is not None:
         return float(native.valid[0]), float(native.valid[1])
-    low, high = sorted((native.after(native.indicator.low), native.after(native.indicator.high)))
+    low, high = sorted((native.to_plan_unit(native.indicator.low), native.to_plan_unit(native.indicator.high)))
     known = QUANTITIES[quantity_of(unit or "dimensionless", spec.quantity)]
     if known.unit and unit:
         try:
-            step = step_between(known.unit, unit)
+            step = unit_step(known.unit, unit)
         except UnderoakError:
             return float(low), float(high)
         bounds = sorted((step(known.low), step(known.high)))
@@ -109,12 +109,12 @@ def _correlation(stack: Stack, name: str, range_m: float) -> Correlation:
     Cells in degrees are measured at the nearest five degrees of latitude, so that neighbouring regions draw alike.
     """
     layer = next(layer for layer in stack.layers if layer.name == name)
-    grid = layer.native.source.grid
+    grid = layer.source_layer.source.grid
     across, down = grid.cell_size
     if not _crs.is_geographic(grid.crs):
         metres = _crs.unit_m(grid.crs)
         return Correlation.of(range_m, down * metres, across * metres)
-    window = clip_to(layer.native.source, stack.region_window(layer))
+    window = clip_to_source(layer.source_layer.source, stack.region_window(layer))
     _, latitude = grid.xy(window.col + window.cols / 2, window.row + window.rows / 2)
     narrowing = math.cos(math.radians(min(5.0 * round(abs(latitude) / 5.0), 85.0)))
     return Correlation.of(range_m, down * _DEGREE, across * _DEGREE * narrowing)

@@ -42,8 +42,8 @@ def warm_up(recipe: Recipe) -> None:
     """Judge the cell in the middle of a recipe's grid as if its sources held nothing."""
     grid = recipe.grid
     for layer in recipe.stack.layers:
-        for source in layer.native.sources:
+        for source in layer.source_layer.sources:
             Encoding().decode(np.zeros((1, 1), source.facts.dtype))
-    bare = replace(recipe, stack=recipe.stack.through(_Blank), outline=None)
+    bare = replace(recipe, stack=recipe.stack.with_sources(_Blank), outline=None)
     for _ in judge_window(bare, Window(grid.rows // 2, grid.cols // 2, 1, 1), TileCounts()):
         pass

@@ -131,8 +131,8 @@ class Workload:
         cells = grid.rows * grid.cols
         under: dict[str, float] = {}
         for layer in stack.layers:
-            window = layer.native.around(stack.region_window(layer))
-            for source in layer.native.sources:
+            window = layer.source_layer.input_window(stack.region_window(layer))
+            for source in layer.source_layer.sources:
                 path, months = source.facts.path, max(len(source.months), 1)
                 under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
         files = {file for view in prepared.views for facts in view.facts.values() for file in facts.files}

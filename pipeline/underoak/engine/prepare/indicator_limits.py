@@ -14,7 +14,7 @@ MOST_CELLS = 2000  # to every side: what is read of a file for one tile has to f
 
 def check_range(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
     """Tell of a reach of less than a cell or of too many (E355), and of latitudes that are too high (E356, W356)."""
-    indicator = layer.native.indicator
+    indicator = layer.source_layer.indicator
     if indicator is None:
         return
     where = f"layers.{layer.name}"
@@ -25,7 +25,7 @@ def check_range(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
 
 
 def _check_reach(stack: Stack, layer: StackedLayer, indicator: Indicator, where: str, problems: Problems) -> None:
-    settings, grid = dict(layer.native.settings), layer.native.grid
+    settings, grid = dict(layer.source_layer.settings), layer.source_layer.grid
     region = stack.region_window(layer).clip(*grid.shape)
     if region.is_empty:
         return  # which is told

@@ -12,7 +12,7 @@ from underoak.base.grid import Window
 from underoak.engine.judge.recipe import Recipe
 from underoak.engine.prepare.prepare import Prepared, PreparedCase
 from underoak.engine.workers.tile import block_windows
-from underoak.layers.shapes.coverage import centres
+from underoak.layers.shapes.coverage import covers_centre
 from underoak.plan.keys.constraints import LayerConstraint
 from underoak.plan.plan import Case
 from underoak.uncertainty import is_outside_range
@@ -122,7 +122,7 @@ def ranges(recipe: Recipe, names: frozenset[str]) -> dict[str, Range]:
 
 def inside_of(recipe: Recipe, window: Window) -> BoolArray:
     """True inside the region, (rows, cols)."""
-    return np.ones(window.shape, np.bool_) if recipe.outline is None else centres(recipe.outline, window)
+    return np.ones(window.shape, np.bool_) if recipe.outline is None else covers_centre(recipe.outline, window)
 
 
 def planes(

@@ -18,18 +18,18 @@ from underoak.engine.judge.uncertainty import uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
 from underoak.engine.prepare.indicator_limits import check_range
 from underoak.engine.workers.reader_process import ReaderProcess
-from underoak.layers.catalogue import open_layers, unit_of
+from underoak.layers.catalogue import layer_unit, open_layers
 from underoak.layers.class_codes import check_codes
 from underoak.layers.decoding.encoding import Encoding
-from underoak.layers.decoding.plausibility import judge_sample, sample
-from underoak.layers.files import Trust, local
-from underoak.layers.formats.gdal import env
+from underoak.layers.decoding.plausibility import check_sample, read_sample
+from underoak.layers.files import Trust, input_path
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.formats.open import NETCDF, ZARR
 from underoak.layers.formats.vector import read_features
 from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
-from underoak.layers.resampling.source_layer import clip_to
+from underoak.layers.resampling.source_layer import clip_to_source
 from underoak.layers.resampling.whole_file import WholeFileSource
-from underoak.layers.shapes.coverage import edges_of, joined
+from underoak.layers.shapes.coverage import merge_edges, polygon_edges
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.shapes.region import Region, read_region
 from underoak.layers.source import SourceFacts
@@ -57,7 +57,11 @@ class PreparedCase:
     @property
     def months(self) -> dict[str, tuple[int, ...]]:
         """The calendar months that were taken of each monthly layer."""
-        return {layer.name: layer.native.keep for layer in self.layers if layer.native.keep}
+        return {
+            layer.name: layer.source_layer.selected_months
+            for layer in self.layers
+            if layer.source_layer.selected_months
+        }
 
     def stacked_origin(self, layer: str, origin: str) -> str:
         """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
@@ -73,7 +77,7 @@ class PreparedCase:
             for _, each in quantiles:
                 if each.name in self.stacked_quantiles:
                     name = self.stacked_quantiles[each.name]
-                    found[name] = f"{name} ({each.native.source.facts.path})", self.units[layer]
+                    found[name] = f"{name} ({each.source_layer.source.facts.path})", self.units[layer]
         for layer, name in self.stacked.items():
             found[name] = f"{name} ({self.facts[layer].path})", self.units[layer]
         return found
@@ -110,7 +114,7 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     problems = Problems(warnings=list(plan.warnings))
     region = read_region(plan.region, plan.base, plan.trust.max_cells, problems)
     is_south = region.is_south if region else False
-    trust = Trust.of(plan.base, plan.trust)
+    trust = Trust.from_plan(plan.base, plan.trust)
     union: list[StackedLayer] = []
     views = []
     grid = region.grid if region else None
@@ -119,8 +123,8 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     problems.extend(found)
     for view, (layers, quantiles) in zip(plan.batch, opened, strict=True):
         names = {layer.name: _joined(layer, view, union) for layer in layers}
-        facts = {layer.name: layer.native.facts for layer in layers}
-        ends = {layer.name: unit_of(layer, view.plan.layers[layer.name]) for layer in layers}
+        facts = {layer.name: layer.source_layer.facts for layer in layers}
+        ends = {layer.name: layer_unit(layer, view.plan.layers[layer.name]) for layer in layers}
         others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
         more = {layer.name: _joined(layer, view, union) for layer in others}
         views.append(PreparedCase(view, layers, names, facts, ends, quantiles, more))
@@ -161,7 +165,7 @@ class _Parts:
             return
         # a layer that nothing judges by is opened and checked, but not read on every tile
         used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
-        self.recipe = Recipe(region.grid, stack.only(used), variants, shapes, region.outline)
+        self.recipe = Recipe(region.grid, stack.select(used), variants, shapes, region.outline)
         if is_compiled():
             warm_up(self.recipe)
 
@@ -189,7 +193,7 @@ def _opened(
 def _sampled(stack: Stack, views: list[PreparedCase], deep: bool) -> list[Fault]:
     """What a sample of all values gives reason to tell."""
     problems = Problems()
-    with env():  # once, and not for every read
+    with gdal_settings():  # once, and not for every read
         _check_values(stack, problems, deep)
         _check_quantiles(views, stack, problems, deep)
         for layer in stack.layers:
@@ -227,7 +231,7 @@ def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
         named["native"] = plan.spec.native.file
     for where, file in named.items():
         try:
-            local(file, plan.base, f"{where} ({file})")
+            input_path(file, plan.base, f"{where} ({file})")
         except UnderoakError as error:
             problems.add_error(error)
 
@@ -258,13 +262,13 @@ def _variant(prepared: PreparedCase, stack: Stack, problems: Problems) -> CaseRe
 
 
 def _where(layer: StackedLayer) -> str:
-    return f"{layer.name} ({layer.native.source.facts.path})"
+    return f"{layer.name} ({layer.source_layer.source.facts.path})"
 
 
 def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
-    grid, source = stack.grid, layer.native.source
+    grid, source = stack.grid, layer.source_layer.source
     window = stack.region_window(layer)
-    held = clip_to(source, window)
+    held = clip_to_source(source, window)
     if held.is_empty:
         what = f"does not overlap the region: the layer covers {_box(source.grid)}, the region {_box(grid)}"
         problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
@@ -293,13 +297,13 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
         if source in seen:
             continue
         seen.append(source)
-        window = clip_to(source, stack.region_window(layer))
+        window = clip_to_source(source, stack.region_window(layer))
         if source.is_periodic:  # the same columns by the source's own count, as far as they are in one piece
             window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
         try:
             if deep:
                 _read_all(source, window)
-            judge_sample(sample(source, window, n=10 if deep else 5), source, problems)
+            check_sample(read_sample(source, window, n=10 if deep else 5), source, problems)
         except UnderoakError as error:
             problems.add_error(error)
 
@@ -321,7 +325,7 @@ def _check_quantiles(views: list[PreparedCase], stack: Stack, problems: Problems
 def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
     """The rasters that layers come from."""
     for layer in stack.layers:
-        for source in layer.native.sources:
+        for source in layer.source_layer.sources:
             if isinstance(source, WholeFileSource):
                 yield layer, source.source
             elif not isinstance(source, ShapeDistance):
@@ -337,9 +341,9 @@ def _read_all(source: Any, window: Window) -> None:
 def relief_source(prepared: Prepared) -> Any:
     """A source of elevation for a picture's shading: one that terrain is derived from; None when there is none."""
     for layer in prepared.views[0].layers:
-        indicator = layer.native.indicator
+        indicator = layer.source_layer.indicator
         if indicator is not None and next(iter(indicator.inputs)) == "elevation":
-            return layer.native.source
+            return layer.source_layer.source
     return None
 
 
@@ -367,5 +371,5 @@ def _drawn(spec: ShapesConstraint, shapes: Any, grid: Grid) -> ShapeMask:
         some = kept[first : first + _AT_ONCE]
         if grow > 0:
             some = shapely.get_parts(shapely.buffer(some, grow, quad_segs=_QUARTER))
-        made.append(edges_of(some, grid))
-    return ShapeMask(spec.name, joined(made), spec.exclude, spec.touch)
+        made.append(polygon_edges(some, grid))
+    return ShapeMask(spec.name, merge_edges(made), spec.exclude, spec.touch)

@@ -73,7 +73,7 @@ def _in_region(work: TileJob) -> tuple[list[Window], float]:
         block = Window(row * BLOCK, col * BLOCK, BLOCK, BLOCK).clip(*grid.shape)
         rows, cols = min(_MIDDLE, block.rows), min(_MIDDLE, block.cols)
         middle = Window(block.row + (block.rows - rows) // 2, block.col + (block.cols - cols) // 2, rows, cols)
-        count = rows * cols if outline is None else int(np.count_nonzero(coverage.centres(outline, middle)))
+        count = rows * cols if outline is None else int(np.count_nonzero(coverage.covers_centre(outline, middle)))
         seen += rows * cols
         held += count
         if count:

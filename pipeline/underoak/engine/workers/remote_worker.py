@@ -184,7 +184,7 @@ def _middle(tile: Window) -> Window:
 def _files(work: TileJob) -> tuple[InputFile, ...]:
     found: dict[str, InputFile] = {}
     for layer in work.recipe.stack.layers:
-        facts = layer.native.facts
+        facts = layer.source_layer.facts
         for path in facts.files:
             if path not in found:
                 found[path] = InputFile(f"{layer.name} ({facts.path})", path, os.path.getsize(path))

@@ -26,7 +26,7 @@ from underoak.engine.workers.pool import Pool
 from underoak.engine.workers.tile import FinishedTiles, TileJob
 from underoak.engine.write.cog import BLOCK, assemble, encode, keys_of, levels, shape_at
 from underoak.engine.write.outputs import Output, halve
-from underoak.layers.formats.gdal import close_handles, env, open_raster
+from underoak.layers.formats.gdal import close_handles, gdal_settings, open_raster
 from underoak.layers.stack import Stack
 
 _IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
@@ -47,7 +47,7 @@ def tile_order(windows: Iterable[Window], stack: Stack) -> list[Window]:
 
     Where a large source is stored in strips as wide as itself, tiles go row by row.
     """
-    sources = [source for layer in stack.layers for source in layer.native.sources]
+    sources = [source for layer in stack.layers for source in layer.source_layer.sources]
     is_striped = any(
         source.facts.block[1] >= source.grid.cols and source.grid.rows * source.grid.cols > _SMALL for source in sources
     )
@@ -157,7 +157,7 @@ def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers
 
 def _overview_row(below: Path, output: Output, row: int) -> list[list[bytes]]:
     """The encoded blocks of a level's cells from `row` on, by band, from the level below."""
-    with env(), open_raster(str(below), "GTiff") as source:
+    with gdal_settings(), open_raster(str(below), "GTiff") as source:
         made = []
         for col in range(0, -(-source.width // 2), BLOCK):
             window = ((2 * row, min(2 * row + 2 * BLOCK, source.height)),

@@ -18,7 +18,7 @@ from underoak.engine.storage.spool import TileResult
 from underoak.engine.workers.overviews import Pyramid
 from underoak.engine.write.cog import BLOCK, encode, levels
 from underoak.engine.write.outputs import Cells, Output, halve
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.uncertainty.draws.draw_overlay import GroupSums
 
 
@@ -55,7 +55,7 @@ def judge_tile(work: TileJob, window: Window) -> TileResult:
     """
     result = TileResult(window, {}, {})
     halves: dict[str, Cells] = {}  # the cells of the first overview
-    with env():
+    with gdal_settings():
         for block in block_windows(window):
             _judge_block(work, block, result, halves)
         for output in work.outputs if levels(work.recipe.grid) else ():

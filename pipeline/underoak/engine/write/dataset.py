@@ -13,7 +13,7 @@ from xarray.core import indexing
 
 from underoak.base.grid import Grid
 from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 
 _FILES = {"suitability": "suitability.tif", "class": "class.tif", "limiting": "limiting.tif",
           "membership": "memberships.tif", "missing_weight": "missing_weight.tif", "spread": "spread.tif",
@@ -25,7 +25,7 @@ class _TiffArray(BackendArray):
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        with env(), rasterio.open(path) as source:
+        with gdal_settings(), rasterio.open(path) as source:
             self.shape = (source.count, source.height, source.width)
             self.dtype = np.dtype(source.dtypes[0])
 
@@ -43,7 +43,7 @@ class _TiffArray(BackendArray):
         wanted = [int(b) + 1 for b in np.atleast_1d(bands)]
         if not wanted or 0 in (spans[0][1], spans[1][1]):
             return np.empty([np.size(k) for k in (bands, rows, cols) if np.ndim(k)], self.dtype)
-        with env(), rasterio.open(self.path) as source:
+        with gdal_settings(), rasterio.open(self.path) as source:
             cells = source.read(wanted, window=tuple(spans))
         picked = []
         for at, (low, _) in zip((rows, cols), spans, strict=True):
@@ -85,7 +85,7 @@ def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
     if "spread" in variables:
         coords["figure"] = ("figure", np.array(["mean", "sd", "p_s2"], dtype=object))
     if "quantiles" in variables:
-        with env(), rasterio.open(folder / _FILES["quantiles"]) as source:
+        with gdal_settings(), rasterio.open(folder / _FILES["quantiles"]) as source:
             coords["level"] = ("level", np.array([float(text.split()[-1]) for text in source.descriptions]))
     return xr.Dataset(variables, coords, {"crs": grid.crs, "source": "underoak"})
 

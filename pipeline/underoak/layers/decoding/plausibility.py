@@ -18,8 +18,8 @@ from underoak.base.errors import Problems, UnderoakError
 from underoak.base.grid import Window
 from underoak.base.units import canonical_name
 from underoak.layers.decoding.encoding import Encoding, Probe, intervals
-from underoak.layers.decoding.rules import bare, step_between
-from underoak.layers.files import amount
+from underoak.layers.decoding.rules import strip_factor, unit_step
+from underoak.layers.files import format_number
 from underoak.layers.layer_request import LayerRequest
 from underoak.layers.source import SourceFacts
 
@@ -76,10 +76,10 @@ class ValueSample:
         return int(self.values.size)
 
 
-def lattice(window: Window, n: int = 5, size: int = 64) -> Iterator[Window]:
+def sample_windows(window: Window, n: int = 5, size: int = 64) -> Iterator[Window]:
     """At most n x n windows of `size` cells, spread evenly over a window from edge to edge.
 
-    >>> [(w.row, w.rows) for w in lattice(Window(0, 0, 300, 10), n=3)]
+    >>> [(w.row, w.rows) for w in sample_windows(Window(0, 0, 300, 10), n=3)]
     [(0, 64), (118, 64), (236, 64)]
     """
     for row, rows in _spread(window.row, window.rows, n, size):
@@ -93,7 +93,7 @@ def _spread(start: int, length: int, n: int, size: int) -> list[tuple[int, int]]
     return [(start + (length - size) * i // max(n - 1, 1), size) for i in range(n)]
 
 
-def sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -> ValueSample:
+def read_sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -> ValueSample:
     """Sample a source within a window of its own grid; the same cells every time.
 
     Raises:
@@ -102,7 +102,7 @@ def sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -> Val
     stored, values, outside = [np.empty(0)], [np.empty(0)], [np.empty(0, np.bool_)]
     cells = infinite = zeros = 0
     with np.errstate(invalid="ignore", over="ignore"):  # NaN of any kind, and numbers beyond float32
-        for part in lattice(window, n, size):
+        for part in sample_windows(window, n, size):
             for probe in source.probe(part):
                 block, encoding = probe.stored.ravel(), probe.encoding
                 plain = block.astype(np.float64)
@@ -124,7 +124,7 @@ def sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -> Val
     return ValueSample(join(stored), join(values), join(outside), cells, infinite, zeros)
 
 
-def judge_sample(sample: ValueSample, source: Probeable, problems: Problems) -> None:
+def check_sample(sample: ValueSample, source: Probeable, problems: Problems) -> None:
     """Add what the sample gives reason to doubt.
 
     E210 an undeclared nodata value, E204 a unit that the values do not fit, W204 values that fit too well to be in
@@ -219,12 +219,11 @@ def _wrong_unit(
     first, factor = fitting[0]
     own = _file_scale(encoding, facts, asked)
     if not math.isclose(own, 1.0, rel_tol=1e-9):
-        fix = (
-            f"the file scales by {amount(own)} itself: if that is wrong, write it without; else {' or '.join(written)}"
-        )
+        by = format_number(own)
+        fix = f"the file scales by {by} itself: if that is wrong, write it without; else {' or '.join(written)}"
     elif factor and "*" in first:
         scale = factor * (asked.scale or 1.0)
-        fix = f'add "scale: {amount(scale)}" under {asked.key}, or {" or ".join(written)}'
+        fix = f'add "scale: {format_number(scale)}" under {asked.key}, or {" or ".join(written)}'
     else:
         fix = f"say {' or '.join(written)} under {asked.key}"
     problems.add("E204", what, asked.where, fix)
@@ -234,16 +233,16 @@ def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -
     """Units in which the values would be plausible, each with the factor it stands for (0: not a mere factor)."""
     target = facts.unit
     try:
-        now = step_between(facts.stored_unit, target)
+        now = unit_step(facts.stored_unit, target)
     except UnderoakError:  # a rate that became a month's depth; a mean month is near enough here
         target = f"{target}/month"
-        now = step_between(facts.stored_unit, target)
+        now = unit_step(facts.stored_unit, target)
     declared = (values - now.offset) / now.scale
-    base = bare(facts.stored_unit)
+    base = strip_factor(facts.stored_unit)
     found: dict[tuple[float, float], tuple[str, float]] = {}
     for name in (base, *_relatives(base), *(f"{base}*{n}" for n in (10, 100, 1000, "0.1", "0.01"))):
         try:
-            step = step_between(name, target)
+            step = unit_step(name, target)
         except UnderoakError:
             continue
         tried = step(declared)
@@ -266,7 +265,7 @@ def _relatives(unit: str) -> tuple[str, ...]:
 
 def _file_scale(encoding: Encoding, facts: SourceFacts, asked: LayerRequest) -> float:
     try:
-        step = step_between(facts.stored_unit, facts.unit).scale
+        step = unit_step(facts.stored_unit, facts.unit).scale
     except UnderoakError:
         return 1.0
     return encoding.affine.scale / (step * (asked.scale or 1.0))

@@ -64,7 +64,7 @@ def resolve_rules(
         per = _span(asked, unit) if by_month else ""
         quantity = _quantity(asked, "mm" if per else unit)
         canonical = _canonical(asked, "mm" if per else unit, quantity)
-        step = conversion(unit, f"mm/{per}").then(conversion("mm", canonical)) if per else step_between(unit, canonical)
+        step = conversion(unit, f"mm/{per}").then(conversion("mm", canonical)) if per else unit_step(unit, canonical)
         low, high = _bounds(asked, quantity, canonical)
     except UnderoakError as error:
         for fault in error.faults:
@@ -161,7 +161,7 @@ def _known(unit: str) -> bool:
 
 def _same_unit(a: str, b: str) -> bool:
     try:
-        step = step_between(a, b)
+        step = unit_step(a, b)
     except UnderoakError:
         return False
     return math.isclose(step.scale, 1.0, rel_tol=1e-9) and abs(step.offset) < 1e-9
@@ -178,7 +178,7 @@ def _check_scale(found: FileFacts, asked: LayerRequest, unit: str, problems: Pro
             "E214", f"scale {asked.scale:g} makes all values one", asked.where, f'correct "scale:" {asked.key}'
         )
         return
-    times = unit and not math.isclose(step_between(unit, bare(unit)).scale, 1.0, rel_tol=1e-12)
+    times = unit and not math.isclose(unit_step(unit, strip_factor(unit)).scale, 1.0, rel_tol=1e-12)
     by_plan = asked.scale not in (None, 1.0)
     if own != _SAME and (by_plan or times):
         plan = f"scale {asked.scale:g}" if by_plan else f"unit {unit}"
@@ -219,15 +219,15 @@ def _canonical(asked: LayerRequest, unit: str, quantity: str) -> str:
         return _difference(canonical_name(asked.to)) if quantity == "temperature_range" else _spelled(asked.to)
     wanted = QUANTITIES[quantity].unit
     if wanted:
-        step_between(unit, wanted)
+        unit_step(unit, wanted)
         return wanted
-    return _spelled(bare(unit))
+    return _spelled(strip_factor(unit))
 
 
-def bare(unit: str) -> str:
+def strip_factor(unit: str) -> str:
     """A unit without the number its values are stored times.
 
-    >>> bare("pH*10"), bare("cm3/dm3")
+    >>> strip_factor("pH*10"), strip_factor("cm3/dm3")
     ('pH', 'cm3/dm3')
     """
     return _TIMES.sub("", unit.strip())
@@ -236,7 +236,9 @@ def bare(unit: str) -> str:
 def _spelled(unit: str) -> str:
     """The one spelling of a simple unit; a compound one as it was written."""
     name = canonical_name(unit)
-    return unit.strip() if not name or any(sign in name for sign in " /^") or bare(unit) != unit.strip() else name
+    return (
+        unit.strip() if not name or any(sign in name for sign in " /^") or strip_factor(unit) != unit.strip() else name
+    )
 
 
 def _bounds(asked: LayerRequest, quantity: str, canonical: str) -> tuple[float, float]:
@@ -245,12 +247,12 @@ def _bounds(asked: LayerRequest, quantity: str, canonical: str) -> tuple[float, 
     known = QUANTITIES[quantity]
     if not known.unit:
         return known.low, known.high
-    step = step_between(known.unit, canonical)
+    step = unit_step(known.unit, canonical)
     low, high = sorted((step(known.low), step(known.high)))
     return low, high
 
 
-def step_between(source: str, target: str) -> Affine1D:
+def unit_step(source: str, target: str) -> Affine1D:
     """As `conversion`, but a difference of temperatures is never shifted."""
     names = tuple(canonical_name(unit).replace("Δ", "delta_") for unit in (source, target))
     if not any(name.startswith("delta_") for name in names):

@@ -34,7 +34,7 @@ class TimeStep:
     def times(self, per: str) -> float:
         """What a rate for such a span is multiplied by to give the month's depth.
 
-        >>> Step(2001, 2, 28.0, 365.0).times("s"), Step(2001, 2, 28.0, 365.0).times("month")
+        >>> TimeStep(2001, 2, 28.0, 365.0).times("s"), TimeStep(2001, 2, 28.0, 365.0).times("month")
         (2419200.0, 1.0)
         """
         return {"s": self.days * _SECONDS, "year": self.days / self.year_days}.get(per, 1.0)

@@ -81,7 +81,7 @@ def _role(dataset: xr.Dataset, dim: str) -> str:
     return _NAMES.get(dim.lower(), "")
 
 
-def crs_of(dataset: xr.Dataset, variable: str, axes: Axes) -> str:
+def read_crs(dataset: xr.Dataset, variable: str, axes: Axes) -> str:
     """The CRS the file gives: by CF grid mapping, else degrees of longitude and latitude; "" when it gives none."""
     import pyproj
 
@@ -101,7 +101,7 @@ def _plain(value: Any) -> Any:
     return value.tolist() if isinstance(value, np.ndarray | np.generic) else value
 
 
-def transform_of(
+def read_transform(
     dataset: xr.Dataset, axes: Axes, crs: str, asked: LayerRequest, problems: Problems
 ) -> tuple[float, float, float, float, float, float] | None:
     """The grid's transform, cells half a step around their coordinates; None after a fault E224."""

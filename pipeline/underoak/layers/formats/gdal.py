@@ -55,7 +55,7 @@ _opening = threading.Lock()  # what is done to warnings is done for all threads
 
 
 @contextlib.contextmanager
-def env() -> Iterator[None]:
+def gdal_settings() -> Iterator[None]:
     """The settings under which everything is read; enter it around each use, at little cost where it is in force."""
     if _own.is_inside:
         yield
@@ -77,7 +77,7 @@ def open_raster(name: str, driver: str) -> Any:
         return rasterio.open(name, driver=driver, sharing=False)
 
 
-def kept_open(key: Any, opener: Callable[[], Any]) -> Any:
+def cached_handle(key: Any, opener: Callable[[], Any]) -> Any:
     """This thread's handle for `key`, opened when it is not; at most a few dozen are kept and the oldest is closed."""
     handles = _own.open
     if key in handles:
@@ -99,10 +99,10 @@ def close_handles() -> None:
 
 
 @contextlib.contextmanager
-def failures(what: str, where: str) -> Iterator[None]:
+def report_read_errors(what: str, where: str) -> Iterator[None]:
     """Turn the library's failures inside into one E230 that says what was being read."""
     try:
-        with env(), watch_read(what, where):
+        with gdal_settings(), watch_read(what, where):
             yield
     except (RasterioError, OSError, MemoryError, UnicodeDecodeError) as error:
         raise UnderoakError(_unread(what, where, error)) from error

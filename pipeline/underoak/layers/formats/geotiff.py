@@ -21,10 +21,10 @@ from underoak.base.grid import Grid, Window
 from underoak.layers.decoding.encoding import Encoding, Mask, Probe
 from underoak.layers.decoding.rules import FileFacts, resolve_rules
 from underoak.layers.decoding.time_axis import mean_month
-from underoak.layers.files import Trust, check_size, stamp
+from underoak.layers.files import Trust, check_size, file_stamp
 from underoak.layers.formats import gdal, vrt
 from underoak.layers.formats.georeference import check_grid, is_global, resolve_crs
-from underoak.layers.formats.tiff_tags import NODATA, tags
+from underoak.layers.formats.tiff_tags import NODATA, read_tags
 from underoak.layers.layer_request import LayerRequest
 from underoak.layers.source import Reading, SourceFacts
 
@@ -73,7 +73,7 @@ class GeoTiffSource:
         _inside(window, self.grid)
         at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)
         where = self.asked.where
-        with gdal.failures(f"rows {window.row}+{window.rows}, columns {window.col}+{window.cols}", where):
+        with gdal.report_read_errors(f"rows {window.row}+{window.rows}, columns {window.col}+{window.cols}", where):
             handle = _handle(self.path, self.driver, self.trust, where)
             stored = handle.read(list(self.bands), window=at)
             masks = []
@@ -93,7 +93,7 @@ def open_geotiff(
     before = len(problems.faults)
     driver = "VRT" if is_vrt else "GTiff"
     try:
-        with gdal.failures("its header", asked.where):
+        with gdal.report_read_errors("its header", asked.where):
             handle = _handle(str(path), driver, trust, asked.where)
             files, written = _files_and_tags(path, driver, trust, asked.where)
             bands, alpha = _bands(handle, asked, problems)
@@ -105,7 +105,7 @@ def open_geotiff(
             item = 16 if dtype.startswith("complex") else np.dtype(dtype).itemsize
             together = handle.count if handle.interleaving == Interleaving.pixel else 1
             block_bytes = math.prod(block) * item * together
-            sized = check_size(handle.shape, block_bytes, trust.max_native_cells, asked.where, problems)
+            sized = check_size(handle.shape, block_bytes, trust.max_source_cells, asked.where, problems)
             if dtype.startswith("complex"):
                 problems.add("E228", f"band {band} holds complex numbers", asked.where, "name a band of plain numbers")
             flags = set(handle.mask_flag_enums[band - 1])
@@ -147,7 +147,7 @@ def open_geotiff(
             dtype=dtype,
             stored_unit=decision.stored_unit,
             unit=decision.unit,
-            decision=decision.text,
+            decoding=decision.text,
             block=(int(block[0]), int(block[1])),
             files=(*files, *filter(None, (mask_file,))),
         ),
@@ -163,18 +163,18 @@ def open_geotiff(
 
 def _handle(path: str, driver: str, trust: Trust, where: str) -> Any:
     def opener() -> Any:
-        name = vrt.check(path, trust, where).text if driver == "VRT" else path
+        name = vrt.check_mosaic(path, trust, where).text if driver == "VRT" else path
         return gdal.open_raster(name, driver)
 
-    return gdal.kept_open((path, driver, stamp(path), trust), opener)
+    return gdal.cached_handle((path, driver, file_stamp(path), trust), opener)
 
 
 def _files_and_tags(path: Path, driver: str, trust: Trust, where: str) -> tuple[tuple[str, ...], dict[int, str]]:
     """Every file that is read, and nodata tags as written by band (0: all bands)."""
     if driver == "VRT":
-        mosaic = vrt.check(path, trust, where)
+        mosaic = vrt.check_mosaic(path, trust, where)
         return mosaic.files, mosaic.nodata
-    return (str(path),), {0: str(tags(path).get(NODATA, ""))}
+    return (str(path),), {0: str(read_tags(path).get(NODATA, ""))}
 
 
 def _tags(known: float | None, written: str) -> tuple[float, ...]:

@@ -19,9 +19,9 @@ from underoak.base.grid import Grid, Window
 from underoak.layers.decoding.encoding import Encoding, Probe
 from underoak.layers.decoding.rules import DecodingRules, FileFacts, resolve_rules
 from underoak.layers.decoding.time_axis import TimeStep, read_steps
-from underoak.layers.files import Trust, check_size, stamp
+from underoak.layers.files import Trust, check_size, file_stamp
 from underoak.layers.formats import netcdf_zarr_files
-from underoak.layers.formats.axes import Axes, crs_of, find_axes, transform_of
+from underoak.layers.formats.axes import Axes, find_axes, read_crs, read_transform
 from underoak.layers.formats.georeference import check_grid, is_global, resolve_crs
 from underoak.layers.layer_request import LayerRequest
 from underoak.layers.source import Reading, SourceFacts
@@ -35,7 +35,7 @@ _FORMATS = {"h5netcdf": "NetCDF", "scipy": "NetCDF", "zarr": "Zarr"}
 
 
 @dataclass(frozen=True, slots=True)
-class LabelledSource:
+class NetcdfZarrSource:
     """One variable on its own grid; readings are (months, rows, cols) where there is a time axis."""
 
     path: str
@@ -96,17 +96,17 @@ class LabelledSource:
             at[self.axes.t] = steps
             order.insert(0, self.axes.t)
         what = f"rows {window.row}+{window.rows}, columns {window.col}+{window.cols}"
-        with netcdf_zarr_files.reading(self.path, stamp(self.path), what, self.asked.where) as dataset:
+        with netcdf_zarr_files.open_dataset(self.path, file_stamp(self.path), what, self.asked.where) as dataset:
             block = np.asarray(dataset[self.variable].isel(at).transpose(*order).values)
         return block.view(f"{block.dtype.byteorder}u{block.dtype.itemsize}") if self.unsigned else block
 
 
-def open_labelled(path: Path, asked: LayerRequest, trust: Trust, problems: Problems) -> LabelledSource | None:
+def open_netcdf_zarr(path: Path, asked: LayerRequest, trust: Trust, problems: Problems) -> NetcdfZarrSource | None:
     """Open one variable of a NetCDF file or a Zarr folder; None when a fault was added to `problems`."""
     before = len(problems.faults)
     try:
-        files = netcdf_zarr_files.check(path, asked.where)
-        with netcdf_zarr_files.reading(path, stamp(path), "its header", asked.where) as dataset:
+        files = netcdf_zarr_files.check_store(path, asked.where)
+        with netcdf_zarr_files.open_dataset(path, file_stamp(path), "its header", asked.where) as dataset:
             source = _describe(dataset, path, asked, trust, problems)
     except UnderoakError as error:
         problems.add_error(error)
@@ -118,29 +118,29 @@ def open_labelled(path: Path, asked: LayerRequest, trust: Trust, problems: Probl
 
 def _describe(
     dataset: xr.Dataset, path: Path, asked: LayerRequest, trust: Trust, problems: Problems
-) -> LabelledSource | None:
+) -> NetcdfZarrSource | None:
     variable, axes = _variable(dataset, asked, problems)
     if axes is None:
         return None
     array = dataset[variable]
     shape = (int(array.sizes[axes.y]), int(array.sizes[axes.x]))
     chunks = dict(zip(array.dims, _chunks(array), strict=True))
-    if not check_size(shape, 0, trust.max_native_cells, asked.where, problems):
+    if not check_size(shape, 0, trust.max_source_cells, asked.where, problems):
         return None
     unsigned = str(array.attrs.get("_Unsigned", "")).lower() == "true" and array.dtype.kind == "i"
     found = _found(array, unsigned, asked, problems)
     steps = _steps(dataset, axes, asked, problems)
     by_month = steps is not None and len(steps) > (0 if asked.monthly else 1)
     decision = resolve_rules(found, asked, problems, by_month) if found else None
-    crs = resolve_crs(crs_of(dataset, variable, axes), asked, problems)
-    transform = transform_of(dataset, axes, crs or "EPSG:3857", asked, problems)
+    crs = resolve_crs(read_crs(dataset, variable, axes), asked, problems)
+    transform = read_transform(dataset, axes, crs or "EPSG:3857", asked, problems)
     if crs is None or transform is None or decision is None or found is None or steps is None:
         return None
     grid = Grid(crs, transform, *shape)
     if not check_grid(grid, asked, problems):
         return None
     months = tuple(sorted({step.month for step in steps})) if by_month else ()
-    return LabelledSource(
+    return NetcdfZarrSource(
         path=str(path),
         variable=variable,
         axes=axes,
@@ -149,11 +149,11 @@ def _describe(
         is_periodic=is_global(grid),
         facts=SourceFacts(
             path=str(path),
-            format=_FORMATS[netcdf_zarr_files.kind_of(path)],
+            format=_FORMATS[netcdf_zarr_files.store_engine(path)],
             dtype=found.dtype,
             stored_unit=decision.stored_unit,
             unit=decision.unit,
-            decision=_decision_text(decision, steps if by_month else (), dataset, axes),
+            decoding=_decision_text(decision, steps if by_month else (), dataset, axes),
             block=(chunks[axes.y], chunks[axes.x]),
         ),
         asked=asked,

@@ -36,7 +36,7 @@ _lock = threading.RLock()  # the HDF5 library serves one thread at a time
 _open: OrderedDict[Any, Any] = OrderedDict()
 
 
-def kind_of(path: Path) -> str:
+def store_engine(path: Path) -> str:
     """`h5netcdf` or `scipy` by the file's first bytes, `zarr` for a folder, "" for what is neither."""
     if path.is_dir():
         return "zarr"
@@ -47,14 +47,14 @@ def kind_of(path: Path) -> str:
     return "scipy" if head[:4] in (b"CDF\x01", b"CDF\x02") else ""
 
 
-def check(path: Path, where: str) -> tuple[str, ...]:
+def check_store(path: Path, where: str) -> tuple[str, ...]:
     """Refuse a store that could read or run something else; returns every file it consists of.
 
     Raises:
         UnderoakError: E230 not a store, E231 sizes that cannot be, E240 links, raw or virtual arrays and unknown
             codecs, E241 a Zarr folder with links that lead out of it.
     """
-    kind = kind_of(path)
+    kind = store_engine(path)
     try:
         with watch_read("its description", where):
             if kind == "zarr":
@@ -72,7 +72,7 @@ def check(path: Path, where: str) -> tuple[str, ...]:
 
 
 @contextlib.contextmanager
-def reading(path: Path | str, stamp: Any, what: str, where: str) -> Iterator[xr.Dataset]:
+def open_dataset(path: Path | str, stamp: Any, what: str, where: str) -> Iterator[xr.Dataset]:
     """The store's undecoded dataset, kept open for the process; failures inside become E230.
 
     One thread at a time for NetCDF; a Zarr store may be read by several.
@@ -102,7 +102,7 @@ def _dataset(path: str, stamp: Any) -> xr.Dataset:
         key = (path, stamp)
         if key not in _open:
             bare: dict[str, Any] = {"decode_cf": False, "cache": False}  # numbers are decoded by us, and not kept
-            kind = kind_of(Path(path))
+            kind = store_engine(Path(path))
             if kind == "zarr":
                 bare["consolidated"] = False  # a copy of the descriptions that may differ from them
             with warnings.catch_warnings():

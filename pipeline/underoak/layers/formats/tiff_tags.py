@@ -13,10 +13,10 @@ _NUMBERS = {1: "B", 3: "H", 4: "I", 16: "Q"}
 _ASCII = 2
 
 
-def tags(path: Path | str) -> dict[int, int | str]:
+def read_tags(path: Path | str) -> dict[int, int | str]:
     """First numbers and short texts of the first page, by tag; empty for what is no TIFF.
 
-    >>> tags(__file__)
+    >>> read_tags(__file__)
     {}
     """
     found: dict[int, int | str] = {}
@@ -51,7 +51,7 @@ def tags(path: Path | str) -> dict[int, int | str]:
 
 def block_bytes(path: Path | str) -> int:
     """Memory one stored block takes when it is unpacked; 0 for what is no TIFF."""
-    page = {tag: value for tag, value in tags(path).items() if isinstance(value, int)}
+    page = {tag: value for tag, value in read_tags(path).items() if isinstance(value, int)}
     width, rows = page.get(_WIDTH, 0), page.get(_ROWS, 0)
     bands = page.get(_BANDS, 1) if page.get(_PLANES, 1) == 1 else 1
     if _TILE_WIDTH in page:

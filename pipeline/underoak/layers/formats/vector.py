@@ -19,7 +19,7 @@ import shapely
 
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, Problems, UnderoakError, count_of, did_you_mean
-from underoak.layers.files import local
+from underoak.layers.files import input_path
 from underoak.layers.formats.safe_names import plain_to_read
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def read_features(
             such layer, E203 or E206 coordinates that cannot be, E408 shapes that `to_crs` cannot hold, E420 a file
             that cannot be read, E510 too large. E402 (a repair that changes the area) is added to `problems`.
     """
-    real = local(str(path), Path(), where)
+    real = input_path(str(path), Path(), where)
     driver = _DRIVERS.get(Path(path).suffix.lower())
     if driver is None:
         what = f"{Path(path).name} is not read: shapes come as GeoPackage, GeoJSON or Shapefile"
@@ -75,7 +75,7 @@ def read_features(
     return _framed(frame, shapes, notes, to_crs, keep_all, where, problems, kind)
 
 
-def files_of(path: Path | str) -> tuple[str, ...]:
+def vector_files(path: Path | str) -> tuple[str, ...]:
     """Every file that a vector file consists of, for hashing."""
     real = Path(os.path.realpath(path))
     beside = _BESIDE_SHP if real.suffix.lower() == ".shp" else ()
@@ -84,7 +84,7 @@ def files_of(path: Path | str) -> tuple[str, ...]:
 
 def _read(real: Path, driver: str, features: str | None, where: str) -> Any:
     _check_content(real, driver, where)
-    with plain_to_read(real, files_of(real)) as path:
+    with plain_to_read(real, vector_files(real)) as path:
         return _read_plain(path, real, driver, features, where)
 
 

@@ -15,7 +15,7 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.layers.files import MOST_BLOCK_BYTES, Trust, is_remote, local, stamp
+from underoak.layers.files import MOST_BLOCK_BYTES, Trust, file_stamp, input_path, is_remote
 from underoak.layers.formats.tiff_tags import block_bytes
 
 MOST_DEPTH = 4
@@ -58,7 +58,7 @@ class _Walk:
         return UnderoakError(Fault(code, what, self.where, fix))
 
 
-def check(path: Path | str, trust: Trust, where: str = "") -> Mosaic:
+def check_mosaic(path: Path | str, trust: Trust, where: str = "") -> Mosaic:
     """Check a mosaic and everything in it.
 
     Raises:
@@ -66,7 +66,7 @@ def check(path: Path | str, trust: Trust, where: str = "") -> Mosaic:
             E241 a source outside the trust roots, E242 one elsewhere than on this machine, E243 nested too deep or
             too many sources, E244 document types or entities, E245 and E246 as for any input file.
     """
-    return _check(str(path), stamp(path), trust, where)
+    return _check(str(path), file_stamp(path), trust, where)
 
 
 @lru_cache(maxsize=32)
@@ -169,11 +169,11 @@ def _locate(name: str, path: Path, walk: _Walk) -> str:
         fix = "copy the source here and build the mosaic from the copy"
         raise walk.refuse("E242", f'{path} reads "{name[:120]}", which is not on this machine', fix)
     real = os.path.realpath(path.parent / name)
-    if not walk.trust.holds(real):
+    if not walk.trust.contains(real):
         fix = f'if you trust it, add "roots: [{os.path.dirname(real)}]" under trust'
         raise walk.refuse("E241", f"{path} reads {real}, outside the folders that the plan trusts", fix)
     if real not in walk.files:
-        file = local(real, path.parent, walk.where)
+        file = input_path(real, path.parent, walk.where)
         with file.open("rb") as stream:
             walk.files[real] = stream.read(4)
         if block_bytes(real) > MOST_BLOCK_BYTES:

@@ -81,10 +81,10 @@ def _surveyed(mesh: Mesh, region: Window) -> tuple[Extent | None, Coordinates | 
     return (min(least_u), max(most_u), min(least_v), max(most_v)), None
 
 
-def around(extent: Extent, cells: int) -> Window:
+def extent_window(extent: Extent, cells: int) -> Window:
     """The source cells of an extent, and so many more on all sides.
 
-    >>> around((1.5, 3.2, 7.0, 7.9), 1)
+    >>> extent_window((1.5, 3.2, 7.0, 7.9), 1)
     Window(row=6, col=0, rows=3, cols=5)
     """
     least_u, most_u, least_v, most_v = extent

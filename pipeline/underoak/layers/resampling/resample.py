@@ -24,7 +24,7 @@ METHODS: tuple[str, ...] = get_args(Method)
 _MOST_SAMPLES = 128  # along one side of a cell
 
 
-def reach(mesh: Mesh, method: str) -> int:
+def kernel_reach(mesh: Mesh, method: str) -> int:
     """Source cells a method looks beyond the cell a centre falls on, rows and columns alike."""
     if method == "nearest":
         return 1
@@ -34,7 +34,7 @@ def reach(mesh: Mesh, method: str) -> int:
     return math.ceil(1.5 * widest) + 2
 
 
-def samples(mesh: Mesh) -> int:
+def samples_per_side(mesh: Mesh) -> int:
     """Sub-samples along a cell's side for the area methods: about two for each source cell, exact for whole ratios."""
     a, b, c, d = mesh.jacobian
     scale = max(math.hypot(a, c), math.hypot(b, d), 1.0)
@@ -71,7 +71,7 @@ def resample(
     >>> resample(values, fine.window, mesh, mesh.at(coarse.window), coarse.window, "mean").tolist()
     [[7.0, 10.0], [25.0, 28.0]]
     """
-    (out,) = resample_alike([values], held, mesh, coordinates, window, method, share_of).values
+    (out,) = resample_layers([values], held, mesh, coordinates, window, method, share_of).values
     return cast(FloatArray, out)
 
 
@@ -82,7 +82,7 @@ class Resampled(NamedTuple):
     missing: list[int]  # cells without a value, of each layer
 
 
-def resample_alike(
+def resample_layers(
     layers: Sequence[FloatArray] | FloatArray,
     held: Window,
     mesh: Mesh,
@@ -101,7 +101,16 @@ def resample_alike(
     codes = np.array(share_of or (np.nan,), np.float32)
     kind, jacobian, missing = METHODS.index(method), np.array(mesh.jacobian), np.zeros(len(layers), np.int64)
     kernels.resample(
-        _source(layers, held), squares, jacobian, window.row, window.col, kind, samples(mesh), codes, out, missing
+        _source(layers, held),
+        squares,
+        jacobian,
+        window.row,
+        window.col,
+        kind,
+        samples_per_side(mesh),
+        codes,
+        out,
+        missing,
     )
     return Resampled(out, missing.tolist())
 

@@ -23,14 +23,14 @@ class ExtraInput:
     """A further input of an indicator: a source on the same grid as the first."""
 
     source: Source
-    keep: tuple[int, ...] = ()
-    before: Affine1D = _SAME
+    selected_months: tuple[int, ...] = ()
+    to_indicator_unit: Affine1D = _SAME
 
     def take(self, values: FloatArray) -> FloatArray:
         """The months that are kept, in the unit the indicator wants."""
-        if self.keep:
-            values = values[[self.source.months.index(month) for month in self.keep]]
-        return _affine(values, self.before)
+        if self.selected_months:
+            values = values[[self.source.months.index(month) for month in self.selected_months]]
+        return _affine(values, self.to_indicator_unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +38,12 @@ class SourceLayer:
     """What becomes of a source's cells before they leave their own grid."""
 
     source: Source
-    keep: tuple[int, ...] = ()  # calendar months; empty: all there are
+    selected_months: tuple[int, ...] = ()  # calendar months; empty: all there are
     indicator: Indicator | None = None
-    before: Affine1D = _SAME  # into the unit the indicator wants
-    after: Affine1D = _SAME  # into the unit the plan wants
+    to_indicator_unit: Affine1D = _SAME  # into the unit the indicator wants
+    to_plan_unit: Affine1D = _SAME  # into the unit the plan wants
     valid: tuple[float, float] | None = None  # what a derived value can be; the source knows its own bounds
-    more: tuple[ExtraInput, ...] = ()  # the indicator's further inputs, in its order
+    extra_inputs: tuple[ExtraInput, ...] = ()  # the indicator's further inputs, in its order
     settings: tuple[tuple[str, Setting], ...] = ()  # the indicator's
 
     @property
@@ -54,12 +54,12 @@ class SourceLayer:
     @property
     def sources(self) -> tuple[Source, ...]:
         """The sources of all inputs."""
-        return (self.source, *(feed.source for feed in self.more))
+        return (self.source, *(feed.source for feed in self.extra_inputs))
 
-    def through(self, view: Callable[[Source], Source]) -> SourceLayer:
+    def with_sources(self, wrap: Callable[[Source], Source]) -> SourceLayer:
         """The same with `view` of every source in its place."""
-        more = tuple(replace(feed, source=view(feed.source)) for feed in self.more)
-        return replace(self, source=view(self.source), more=more)
+        extra_inputs = tuple(replace(feed, source=wrap(feed.source)) for feed in self.extra_inputs)
+        return replace(self, source=wrap(self.source), extra_inputs=extra_inputs)
 
     @property
     def facts(self) -> SourceFacts:
@@ -70,11 +70,11 @@ class SourceLayer:
         return replace(
             every[0],
             path=", ".join(dict.fromkeys(facts.path for facts in every)),
-            decision=". ".join(f"{n}: {f.decision}" for n, f in zip(self.indicator.inputs, every, strict=True)),
+            decoding=". ".join(f"{n}: {f.decoding}" for n, f in zip(self.indicator.inputs, every, strict=True)),
             files=tuple(dict.fromkeys(file for facts in every for file in facts.files)),
         )
 
-    def around(self, window: Window) -> Window:
+    def input_window(self, window: Window) -> Window:
         """The cells that a window's values come from, those beyond the source's edge counted."""
         if self.indicator is None:
             return window
@@ -87,14 +87,14 @@ class SourceLayer:
         `more` are the cells of the further inputs. At the source's own edge there is nothing around the window, and a
         cell that lacks a neighbour it cannot do without is missing.
         """
-        first = ExtraInput(self.source, self.keep, self.before)
-        taken = [feed.take(each) for feed, each in zip((first, *self.more), (values, *more), strict=True)]
+        first = ExtraInput(self.source, self.selected_months, self.to_indicator_unit)
+        taken = [feed.take(each) for feed, each in zip((first, *self.extra_inputs), (values, *more), strict=True)]
         values = taken[0]
         if self.indicator is not None:
             named = dict(zip(self.indicator.inputs, taken, strict=True))
             values = on_grid(self.indicator, named, self.grid, held, dict(self.settings))
         rows, cols = window.relative_to(held).slices
-        values = _affine(values[rows, cols], self.after)
+        values = _affine(values[rows, cols], self.to_plan_unit)
         if self.valid is not None:
             found = np.empty(values.shape, np.float32)
             low, high = self.valid
@@ -118,7 +118,7 @@ def _affine(values: FloatArray, step: Affine1D) -> FloatArray:
     return (values.astype(np.float64) * step.scale + step.offset).astype(np.float32)
 
 
-def clip_to(source: Source, window: Window) -> Window:
+def clip_to_source(source: Source, window: Window) -> Window:
     """The part of a window that the source has; one that goes once round the Earth has every column."""
     clipped = window.clip(*source.grid.shape)
     if not source.is_periodic:
@@ -126,9 +126,9 @@ def clip_to(source: Source, window: Window) -> Window:
     return Window(clipped.row, window.col, clipped.rows, window.cols)
 
 
-def read_around(source: Source, window: Window) -> tuple[Reading, Window]:
+def read_window(source: Source, window: Window) -> tuple[Reading, Window]:
     """The cells of a window that the source has, and which they are; the two ends of a periodic source are joined."""
-    held = clip_to(source, window)
+    held = clip_to_source(source, window)
     if held.is_empty:
         shape = (len(source.months), 0, 0) if source.months else (0, 0)
         return Reading(np.empty(shape, np.float32)), Window(held.row, held.col, 0, 0)

@@ -13,7 +13,7 @@ from underoak.base.grid import Window
 from underoak.layers.resampling import source_weights_kernels as kernels
 from underoak.layers.resampling.mesh import Coordinates, Mesh
 from underoak.layers.resampling.position_kernels import Squares
-from underoak.layers.resampling.resample import reach, samples
+from underoak.layers.resampling.resample import kernel_reach, samples_per_side
 from underoak.uncertainty.draws.draw_overlay import SourceWeights
 
 _GAP = 1024  # source cells between two cells of one mesh square, or of neighbouring ones, whose ground is torn apart
@@ -33,7 +33,7 @@ def source_positions(mesh: Mesh, coordinates: Coordinates, window: Window) -> tu
 def source_windows(mesh: Mesh, method: str, u: Doubles, v: Doubles) -> list[Window]:
     """The source cells that cells at these places draw on; several windows where their ground is torn apart."""
     finite = np.isfinite(u) & np.isfinite(v)
-    cells = reach(mesh, method)
+    cells = kernel_reach(mesh, method)
     found = []
     for us, vs in _clusters(u[finite], v[finite]):
         row, col = math.floor(vs.min()) - cells, math.floor(us.min()) - cells
@@ -94,12 +94,12 @@ def source_weights(
         return SourceWeights(start, count, np.empty(0, np.int32), np.empty(0, np.float32))
     flat = np.ascontiguousarray(values).reshape(-1)
     source = kernels.SourceCells(flat, there.rows, there.cols, there.row, there.col)
-    kind, sub = _METHODS[method], samples(mesh)
+    kind, sub = _METHODS[method], samples_per_side(mesh)
     room = cells * (1 if method == "nearest" else 4)
     while True:
         index, weight = np.empty(room, np.int32), np.empty(room, np.float32)
         into = start, count, index, weight
-        needed = kernels.taps(
+        needed = kernels.source_weights(
             source,
             _squares(coordinates),
             np.array(mesh.jacobian),
@@ -115,7 +115,7 @@ def source_weights(
         room = max(int(needed), 2 * room)
 
 
-def joined(parts: list[SourceWeights]) -> SourceWeights:
+def merge_weights(parts: list[SourceWeights]) -> SourceWeights:
     """One for all: each cell takes those of the first part that has any for it."""
     first, *more = parts
     start, count, index, weight = first.start, first.count, [first.index], [first.weight]

@@ -145,7 +145,7 @@ def _samples(src, us, vs, k, cell, at, index, weight):  # type: ignore[no-untype
 
 
 @compiled
-def taps(src, squares, jac, row0, col0, cols, method, k, start, count, index, weight):  # type: ignore[no-untyped-def]
+def source_weights(src, squares, jac, row0, col0, cols, method, k, start, count, index, weight):  # type: ignore[no-untyped-def]
     """Fill `start` and `count` of the cells of a window, and `index` and `weight`; returns how much room they need.
 
     Where that is more than there is, the rest is not filled: begin again with more.

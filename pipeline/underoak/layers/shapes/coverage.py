@@ -18,8 +18,8 @@ from numba import njit
 from underoak.base.grid import Grid, Window
 
 Doubles = npt.NDArray[np.float64]
-SNAP = 2.0**32  # vertices: steps in a cell
-UNIT = 2.0**50  # areas: steps in a cell; heights between snapped vertices are whole numbers of them
+VERTEX_STEPS = 2.0**32  # vertices: steps in a cell
+AREA_STEPS = 2.0**50  # areas: steps in a cell; heights between snapped vertices are whole numbers of them
 
 
 class Edges(NamedTuple):
@@ -59,12 +59,12 @@ class Edges(NamedTuple):
         return Edges(u0, v0, u1, v1, self.sign[first:last], start, self.box[polygon : polygon + 1])
 
 
-def edges_of(shapes: npt.ArrayLike, grid: Grid) -> Edges:
+def polygon_edges(shapes: npt.ArrayLike, grid: Grid) -> Edges:
     """Edges of valid polygons given in the grid's CRS; holes count as holes however they run. None is an empty polygon.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
-    >>> edges_of([box(5, 5, 25, 25)], grid).areas.tolist()
+    >>> polygon_edges([box(5, 5, 25, 25)], grid).areas.tolist()
     [4.0]
 
     Raises:
@@ -72,7 +72,7 @@ def edges_of(shapes: npt.ArrayLike, grid: Grid) -> Edges:
     """
     coords, rings, parts, polygons = _ragged(shapes)
     u, v = grid.uv(coords[:, 0], coords[:, 1])
-    u, v = np.rint(u * SNAP) / SNAP, np.rint(v * SNAP) / SNAP
+    u, v = np.rint(u * VERTEX_STEPS) / VERTEX_STEPS, np.rint(v * VERTEX_STEPS) / VERTEX_STEPS
     if not (np.isfinite(u).all() and np.isfinite(v).all()):
         raise ValueError("a vertex is not finite")
     first = np.ones(len(u), bool)  # vertices that start an edge: all but the last of each ring
@@ -93,12 +93,13 @@ def edges_of(shapes: npt.ArrayLike, grid: Grid) -> Edges:
     return Edges(u0, v0, u1, v1, sign, start, _boxes(u0, v0, u1, v1, start))
 
 
-def joined(several: Sequence[Edges]) -> Edges:
+def merge_edges(several: Sequence[Edges]) -> Edges:
     """The polygons of all of them, in order.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
-    >>> joined([edges_of([box(5, 5, 25, 25)], grid), edges_of([None, box(0, 0, 10, 10)], grid)]).areas.tolist()
+    >>> one, two = polygon_edges([box(5, 5, 25, 25)], grid), polygon_edges([None, box(0, 0, 10, 10)], grid)
+    >>> merge_edges([one, two]).areas.tolist()
     [4.0, 0.0, 1.0]
     """
     if len(several) == 1:
@@ -114,7 +115,7 @@ def coverage(edges: Edges, window: Window) -> Doubles:
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
-    >>> coverage(edges_of([box(5, 5, 25, 25)], grid), grid.window).tolist()
+    >>> coverage(polygon_edges([box(5, 5, 25, 25)], grid), grid.window).tolist()
     [[0.25, 0.5, 0.25], [0.5, 1.0, 0.5], [0.25, 0.5, 0.25]]
     """
     out = np.zeros(window.shape)
@@ -127,21 +128,21 @@ def add_shares(edges: Edges, window: Window, planes: npt.NDArray[Any], sums: Dou
 
     >>> from shapely import box
     >>> grid, sums = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3), np.zeros((1, 1))
-    >>> add_shares(edges_of([box(5, 5, 25, 25)], grid), grid.window, np.full((1, 3, 3), 2.0), sums)
+    >>> add_shares(polygon_edges([box(5, 5, 25, 25)], grid), grid.window, np.full((1, 3, 3), 2.0), sums)
     >>> sums.tolist()
     [[8.0]]
     """
     _add_shares(edges, window.row, window.col, planes, sums)
 
 
-def centres(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
+def covers_centre(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
     """True where any polygon holds the cell's centre, (rows, cols).
 
     A centre right on an edge belongs to the polygon below it or to its right, so of two neighbours exactly one has it.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
-    >>> centres(edges_of([box(5, 5, 25, 25)], grid), grid.window).astype(int).tolist()
+    >>> covers_centre(polygon_edges([box(5, 5, 25, 25)], grid), grid.window).astype(int).tolist()
     [[1, 1, 0], [1, 1, 0], [0, 0, 0]]
     """
     out = np.zeros(window.shape, np.bool_)
@@ -149,12 +150,12 @@ def centres(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
     return out
 
 
-def touched(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
+def touches_cell(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
     """True where any polygon overlaps the inside of the cell, however little, (rows, cols).
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
-    >>> touched(edges_of([box(10, 12, 14, 16)], grid), grid.window).astype(int).tolist()
+    >>> touches_cell(polygon_edges([box(10, 12, 14, 16)], grid), grid.window).astype(int).tolist()
     [[0, 0, 0], [0, 1, 0], [0, 0, 0]]
     """
     out = np.zeros(window.shape, np.bool_)
@@ -191,7 +192,7 @@ def _boxes(u0: Doubles, v0: Doubles, u1: Doubles, v1: Doubles, start: npt.NDArra
 
 
 @njit(cache=True, nogil=True)
-def meet(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> tuple[int, int, int, int]:
+def box_cells(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> tuple[int, int, int, int]:
     """First row and column, and how many of each, of a window's cells that a polygon's box touches; zeros for none."""
     left, top, right, bottom = edges.box[polygon]
     if not (left < col + cols and right > col and top < row + rows and bottom > row):  # NaN too
@@ -202,12 +203,12 @@ def meet(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -
 
 
 @njit(cache=True, nogil=True)
-def meeting(edges: Edges, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
+def polygons_in_window(edges: Edges, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
     """The polygons whose boxes touch a window's cells, in order."""
     found = np.empty(64, np.int64)
     n = 0
     for polygon in range(len(edges.box)):
-        if meet(edges, polygon, row, col, rows, cols)[2] == 0:
+        if box_cells(edges, polygon, row, col, rows, cols)[2] == 0:
             continue
         if n == len(found):
             found = np.append(found, found)
@@ -233,7 +234,7 @@ def _whole(positive: float) -> np.int64:
 
 
 @njit(cache=True, nogil=True)
-def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
+def covered_area(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
     """Covered area of each cell of a window by one polygon, in units of 1/UNIT cells, (rows, cols + 1).
 
     Each edge hands every cell it crosses the area on its right inside that cell, and the cells further right its
@@ -247,7 +248,7 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
         for r in range(max(row, math.floor(v0)), min(row + rows, math.ceil(v1))):
             enter, leave, height = _piece(u0, v0, u1, v1, r)
             left, right = min(enter, leave), max(enter, leave)
-            whole = np.int64(height * UNIT)
+            whole = np.int64(height * AREA_STEPS)
             to = r - row  # and no slice of that row: it would be a reference more to count for every edge in it
             if right <= col:
                 area[to, 0] += sign * whole
@@ -256,11 +257,11 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
                 continue
             c = math.floor(left)
             if right <= c + 1:
-                inside = _whole(height * (c + 1 - (left + right) / 2.0) * UNIT)
+                inside = _whole(height * (c + 1 - (left + right) / 2.0) * AREA_STEPS)
                 area[to, c - col] += sign * inside
                 area[to, c - col + 1] += sign * (whole - inside)
                 continue
-            steep = abs((v1 - v0) / (u1 - u0)) * UNIT
+            steep = abs((v1 - v0) / (u1 - u0)) * AREA_STEPS
             spent = np.int64(0)
             if c < col:
                 c = col
@@ -283,32 +284,32 @@ def accumulate(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: 
 @njit(cache=True, nogil=True)
 def _add_shares(edges: Edges, row: int, col: int, planes: npt.NDArray[Any], sums: Doubles) -> None:
     count, rows, cols = planes.shape
-    for polygon in meeting(edges, row, col, rows, cols):
-        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
-        area = accumulate(edges, polygon, r0, c0, height, width)
+    for polygon in polygons_in_window(edges, row, col, rows, cols):
+        r0, c0, height, width = box_cells(edges, polygon, row, col, rows, cols)
+        area = covered_area(edges, polygon, r0, c0, height, width)
         for plane in range(count):
             whole = 0.0
             for i in range(height):
                 for j in range(width):
                     if area[i, j] > 0:
-                        whole += area[i, j] / UNIT * planes[plane, r0 - row + i, c0 - col + j]
+                        whole += area[i, j] / AREA_STEPS * planes[plane, r0 - row + i, c0 - col + j]
             sums[polygon, plane] += whole
 
 
 @njit(cache=True, nogil=True)
 def _coverage(edges: Edges, row: int, col: int, out: Doubles) -> None:
-    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
-        r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
-        area = accumulate(edges, polygon, r0, c0, rows, cols)
+    for polygon in polygons_in_window(edges, row, col, out.shape[0], out.shape[1]):
+        r0, c0, rows, cols = box_cells(edges, polygon, row, col, out.shape[0], out.shape[1])
+        area = covered_area(edges, polygon, r0, c0, rows, cols)
         for r in range(rows):
             for c in range(cols):
-                out[r0 - row + r, c0 - col + c] += area[r, c] / UNIT
+                out[r0 - row + r, c0 - col + c] += area[r, c] / AREA_STEPS
 
 
 @njit(cache=True, nogil=True)
 def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
-    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
-        r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
+    for polygon in polygons_in_window(edges, row, col, out.shape[0], out.shape[1]):
+        r0, c0, rows, cols = box_cells(edges, polygon, row, col, out.shape[0], out.shape[1])
         flips = np.zeros((rows, cols + 1), np.bool_)
         for e in range(edges.start[polygon], edges.start[polygon + 1]):
             u0, v0, u1, v1 = edges.u0[e], edges.v0[e], edges.u1[e], edges.v1[e]
@@ -326,9 +327,9 @@ def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> No
 
 @njit(cache=True, nogil=True)
 def _touched(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
-    for polygon in meeting(edges, row, col, out.shape[0], out.shape[1]):
-        r0, c0, rows, cols = meet(edges, polygon, row, col, out.shape[0], out.shape[1])
-        area = accumulate(edges, polygon, r0, c0, rows, cols)
+    for polygon in polygons_in_window(edges, row, col, out.shape[0], out.shape[1]):
+        r0, c0, rows, cols = box_cells(edges, polygon, row, col, out.shape[0], out.shape[1])
+        area = covered_area(edges, polygon, r0, c0, rows, cols)
         for r in range(rows):
             for c in range(cols):
                 if area[r, c] > 0:

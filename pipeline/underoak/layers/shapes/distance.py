@@ -16,7 +16,7 @@ from underoak.base.errors import Problems, count_of
 from underoak.base.grid import Grid, Window
 from underoak.indicators import cell_metres
 from underoak.indicators.cell_frame import frame
-from underoak.layers.formats.vector import files_of, read_features
+from underoak.layers.formats.vector import read_features, vector_files
 from underoak.layers.shapes import coverage
 from underoak.layers.source import Reading, SourceFacts
 
@@ -41,7 +41,7 @@ class ShapeDistance:
         """Exact in true metres, measured by the sides of the cell it starts from."""
         from underoak.layers.shapes import distance_kernels as kernels
 
-        within = coverage.centres(self.inside, window)
+        within = coverage.covers_centre(self.inside, window)
         out = np.full(window.shape, np.nan, np.float32)
         for strip in cell_metres(self.grid, window):
             steps = frame(window.rows, strip.dx, strip.dy, strip.corner)
@@ -52,7 +52,7 @@ class ShapeDistance:
         return Reading(out)
 
 
-def open_shapes(
+def open_distance(
     where: str, file: Path, features: str | None, crs: str, within: float, grid: Grid, problems: Problems
 ) -> ShapeDistance:
     """The distance to the shapes of a file, on the analysis grid; shapes that no cell can be near to are left out.
@@ -72,13 +72,13 @@ def open_shapes(
         dtype="float32",
         stored_unit="m",
         unit="m",
-        decision=f"distance in true metres to the nearest of {count_of(len(shapes), 'shape')} in reach, "
+        decoding=f"distance in true metres to the nearest of {count_of(len(shapes), 'shape')} in reach, "
         f"{within:g} m at most",
-        files=files_of(file),
+        files=vector_files(file),
     )
     parts = _parts(shapes)
     polygons = parts[np.isin(shapely.get_type_id(parts), (3,))]
-    inside = coverage.edges_of(polygons, grid)
+    inside = coverage.polygon_edges(polygons, grid)
     return ShapeDistance(grid, facts, features, crs, within, _segments(parts, grid), inside)
 
 

@@ -12,7 +12,7 @@ from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Grid
 from underoak.indicators import cell_areas
 from underoak.layers.formats.vector import read_features
-from underoak.layers.shapes.coverage import Edges, edges_of
+from underoak.layers.shapes.coverage import Edges, polygon_edges
 
 _ON_EQUATOR = 1e-6  # degrees
 _AREA_OFF = 0.02  # share by which a cell's true area may differ from its nominal one before it is told
@@ -69,7 +69,7 @@ def read_region(spec: Any, base: Path, max_cells: float, problems: Problems) -> 
         problems.add("E206", f"{spec.crs} says nothing of the place the area lies at", "region", "check region.crs")
         return None
     _warn_of_areas(grid, problems)
-    edges = None if outline is None else edges_of(outline.geometry.to_numpy(), grid)
+    edges = None if outline is None else polygon_edges(outline.geometry.to_numpy(), grid)
     _, south, _, north = to_degrees.transform_bounds(left, bottom, right, top, densify_pts=21)
     return Region(grid, edges, float(latitude), (float(south), float(north)))
 

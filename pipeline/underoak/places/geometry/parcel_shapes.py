@@ -14,7 +14,7 @@ import numpy.typing as npt
 from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
 from underoak.base.grid import Grid
 from underoak.layers.formats.vector import NOTE, read_features
-from underoak.layers.shapes.coverage import Edges, edges_of
+from underoak.layers.shapes.coverage import Edges, polygon_edges
 from underoak.places.geometry.areas import areas_ha
 
 
@@ -35,7 +35,7 @@ class Parcels:
     def on(self, grid: Grid) -> Edges:
         """The parcels in the cells of a grid of their CRS, worked out once."""
         if grid not in self._edges:
-            self._edges[grid] = edges_of(self.shapes, grid)
+            self._edges[grid] = polygon_edges(self.shapes, grid)
         return self._edges[grid]
 
 

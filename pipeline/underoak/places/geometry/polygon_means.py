@@ -11,8 +11,8 @@ import numpy.typing as npt
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.outputs import MEMBERSHIP_STEPS
-from underoak.layers.formats.gdal import env
-from underoak.layers.shapes.coverage import coverage, edges_of
+from underoak.layers.formats.gdal import gdal_settings
+from underoak.layers.shapes.coverage import coverage, polygon_edges
 
 _SIDE = 1024
 
@@ -27,9 +27,9 @@ def mean_memberships(folder: Path, grid: Grid, shape: Any) -> npt.NDArray[np.flo
     """
     import rasterio
 
-    edges, path = edges_of([shape], grid), folder / "memberships.tif"
+    edges, path = polygon_edges([shape], grid), folder / "memberships.tif"
     try:
-        with env(), rasterio.open(path) as source:
+        with gdal_settings(), rasterio.open(path) as source:
             sums, known = np.zeros(source.count), np.zeros(source.count)
             for window in _windows(edges.box[0], grid):
                 at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)

@@ -23,7 +23,7 @@ from numba import njit
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Grid
 from underoak.engine.judge.reducer import ByteArray, JudgedBlock
-from underoak.layers.shapes.coverage import UNIT, Edges, accumulate, meet, meeting
+from underoak.layers.shapes.coverage import AREA_STEPS, Edges, box_cells, covered_area, polygons_in_window
 from underoak.places.geometry.parcel_shapes import Parcels
 
 Doubles = npt.NDArray[np.float64]
@@ -192,16 +192,16 @@ def _drawn(
     n = 0
     parcel, down, across = np.empty(64, np.int64), np.empty(64, np.int64), np.empty(64, np.int64)
     fraction, priority = np.empty(64), np.empty(64)
-    for polygon in meeting(edges, row, col, rows, cols):
-        r0, c0, height, width = meet(edges, polygon, row, col, rows, cols)
-        area = accumulate(edges, polygon, r0, c0, height, width)
+    for polygon in polygons_in_window(edges, row, col, rows, cols):
+        r0, c0, height, width = box_cells(edges, polygon, row, col, rows, cols)
+        area = covered_area(edges, polygon, r0, c0, height, width)
         own = np.empty(height * width)
         found = 0
         for i in range(height):
             for j in range(width):
                 own_class = classes[r0 - row + i, c0 - col + j]
                 if area[i, j] > 0 and 1 <= own_class <= 4:
-                    own[found] = area[i, j] / UNIT / _number(r0 + i, c0 + j, seed)
+                    own[found] = area[i, j] / AREA_STEPS / _number(r0 + i, c0 + j, seed)
                     found += 1
         if found == 0:
             continue
@@ -218,7 +218,7 @@ def _drawn(
                 if area[i, j] > 0 and 1 <= own_class <= 4:
                     if own[at] >= least:
                         parcel[n], down[n], across[n] = polygon, r0 - row + i, c0 - col + j
-                        fraction[n], priority[n] = area[i, j] / UNIT, own[at]
+                        fraction[n], priority[n] = area[i, j] / AREA_STEPS, own[at]
                         n += 1
                     at += 1
     return parcel[:n], down[:n], across[:n], fraction[:n], priority[:n]

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from underoak.engine.judge.reducer import JudgedBlock
-from underoak.layers.shapes.coverage import UNIT, Edges, accumulate, meet, meeting
+from underoak.layers.shapes.coverage import AREA_STEPS, Edges, box_cells, covered_area, polygons_in_window
 from underoak.uncertainty.draws.draw_overlay import TIE, CellGroups, GroupSums
 
 if TYPE_CHECKING:
@@ -160,22 +160,22 @@ def _shares(
     edges: Edges, row: int, col: int, rows: int, cols: int
 ) -> tuple[Places, Places, Places, Doubles]:  # numba compiles the kernels of `layers.shapes.coverage` in
     """Parcels that meet a block; then cell, parcel (its place among these) and share, parcel after parcel."""
-    which = meeting(edges, row, col, rows, cols)
+    which = polygons_in_window(edges, row, col, rows, cols)
     room = 0
     for polygon in which:
-        _, _, height, width = meet(edges, polygon, row, col, rows, cols)
+        _, _, height, width = box_cells(edges, polygon, row, col, rows, cols)
         room += height * width
     cell, parcel, share = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room)
     count = 0
     for n in range(len(which)):
-        r0, c0, height, width = meet(edges, which[n], row, col, rows, cols)
-        area = accumulate(edges, which[n], r0, c0, height, width)
+        r0, c0, height, width = box_cells(edges, which[n], row, col, rows, cols)
+        area = covered_area(edges, which[n], r0, c0, height, width)
         for i in range(height):
             for j in range(width):
                 if area[i, j] > 0:
                     cell[count] = (r0 - row + i) * cols + c0 - col + j
                     parcel[count] = n
-                    share[count] = area[i, j] / UNIT
+                    share[count] = area[i, j] / AREA_STEPS
                     count += 1
     return which, cell[:count], parcel[:count], share[:count]
 

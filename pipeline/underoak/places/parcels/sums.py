@@ -16,7 +16,15 @@ from numba import njit
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray, JudgedBlock
-from underoak.layers.shapes.coverage import UNIT, Edges, accumulate, centres, coverage, meet, meeting
+from underoak.layers.shapes.coverage import (
+    AREA_STEPS,
+    Edges,
+    box_cells,
+    coverage,
+    covered_area,
+    covers_centre,
+    polygons_in_window,
+)
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.ranking import NO_SHAPE, ParcelSums, ranked
 
@@ -81,7 +89,9 @@ class ParcelSumsReducer:
         total = coverage(self.edges, block.window)
         if not total.any():
             return {}
-        inside = np.ones(block.window.shape, np.bool_) if self.region is None else centres(self.region, block.window)
+        inside = (
+            np.ones(block.window.shape, np.bool_) if self.region is None else covers_centre(self.region, block.window)
+        )
         parcel, sums = _sums(
             self.edges,
             block.window.row,
@@ -164,18 +174,18 @@ def _sums(
     """Sums of every parcel in a block."""
     rows, cols = total.shape
     k, v = memberships.shape[0], values.shape[0]
-    parcel = meeting(edges, row, col, rows, cols)
+    parcel = polygons_in_window(edges, row, col, rows, cols)
     sums = np.zeros((len(parcel), CLASSES + 4 + 4 * k + 2 + 3 * v + held.shape[0]))
     to = CLASSES + 4 + 4 * k + 2
     for n in range(len(parcel)):
-        r0, c0, height, width = meet(edges, parcel[n], row, col, rows, cols)
-        area = accumulate(edges, parcel[n], r0, c0, height, width)
+        r0, c0, height, width = box_cells(edges, parcel[n], row, col, rows, cols)
+        area = covered_area(edges, parcel[n], r0, c0, height, width)
         line = sums[n]
         for i in range(height):
             for j in range(width):
                 if area[i, j] <= 0:
                     continue
-                share = area[i, j] / UNIT
+                share = area[i, j] / AREA_STEPS
                 r, c = r0 - row + i, c0 - col + j
                 line[COVERED] += share
                 line[SHARED] += min(max(total[r, c] - 1.0, 0.0), share)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from underoak.base import units as _units
 from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean
 from underoak.indicators.soil.ph import PH_CONVERSIONS, PhConversion
-from underoak.layers.files import local
+from underoak.layers.files import input_path
 from underoak.plan.keys.uncertainty import deviation_in
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
 
 def _text(path: Path, where: str, problems: Problems) -> str | None:
     try:
-        real = local(str(path), Path(), where)
+        real = input_path(str(path), Path(), where)
         if real.stat().st_size > _MOST_BYTES:
             fix = "leave out the rows of other parcels"
             problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, fix)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from underoak.base import crs as _crs
 from underoak.base.grid import Grid, Window
-from underoak.layers.resampling.source_layer import clip_to, read_around
+from underoak.layers.resampling.source_layer import clip_to_source, read_window
 from underoak.plan.keys.uncertainty import deviation_in
 from underoak.uncertainty.information.lab_update import sd_of_mean
 
@@ -72,7 +72,7 @@ def prior_sd(
     if not spec.has_uncertainty or not known.any():
         return None
     row, col = np.divmod(cells[known], grid.cols)
-    source, to_source = layer.native.grid, _crs.transformer(grid.crs, layer.native.grid.crs)
+    source, to_source = layer.source_layer.grid, _crs.transformer(grid.crs, layer.source_layer.grid.crs)
     u, v = source.uv(*to_source.transform(*grid.xy(col + 0.5, row + 0.5)))
     at = np.stack([np.floor(v), np.floor(u)], axis=1).astype(np.int64)
     places, of_cell = np.unique(at, axis=0, return_inverse=True)
@@ -101,9 +101,9 @@ def _from_quantiles(quantiles: Sequence[tuple[float, StackedLayer]], places: Lon
     window = Window(int(first[0]), int(first[1]), int(last[0] - first[0]) + 1, int(last[1] - first[1]) + 1)
     found = []
     for layer in (lower, upper):
-        source = layer.native.source
-        there = clip_to(source, window)
-        read, held = read_around(source, there)
+        source = layer.source_layer.source
+        there = clip_to_source(source, window)
+        read, held = read_window(source, there)
         row, col = places[:, 0] - held.row, places[:, 1] - held.col
         inside = (row >= 0) & (row < held.rows) & (col >= 0) & (col < held.cols)
         values = np.full(len(places), np.nan)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from underoak.base import units
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
@@ -72,9 +72,9 @@ def read_sites(folder: Path, grid: Grid, criteria: Sequence[int], x: Doubles, y:
     place = rasterio.windows.Window(left, top, int(col[inside].max()) - left + 1, int(row[inside].max()) - top + 1)
     at = row[inside] - top, col[inside] - left
     try:
-        with env(), rasterio.open(folder / "class.tif") as classes:
+        with gdal_settings(), rasterio.open(folder / "class.tif") as classes:
             is_open[inside] = classes.read(1, window=place)[at] != _EXCLUDED
-        with env(), rasterio.open(folder / "memberships.tif") as stored:
+        with gdal_settings(), rasterio.open(folder / "memberships.tif") as stored:
             for i, criterion in enumerate(criteria):
                 steps = stored.read(criterion + 1, window=place)[at]
                 memberships[inside, i] = np.where(steps <= _STEPS, steps / _STEPS, np.nan)

@@ -12,7 +12,7 @@ from underoak.base.errors import Problems
 from underoak.engine.judge.recipe import ShapeMask
 from underoak.engine.prepare.prepare import Prepared
 from underoak.layers.formats.vector import read_features
-from underoak.layers.shapes.coverage import edges_of
+from underoak.layers.shapes.coverage import polygon_edges
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.places.wild.native_range import EVIDENCE, NATIVE, OUTSIDE, LocalRange, NativeRange, native_range
@@ -51,7 +51,7 @@ def exclude_non_native(plan: Plan, prepared: Prepared, strict: bool = False) -> 
         if plan.purpose == "restore":
             _tell_restoring(view.plan, shares, problems)
             outside = ShapeMask(
-                CONSTRAINT, edges_of(np.array([local.ground], object), prepared.grid), "outside", "centre"
+                CONSTRAINT, polygon_edges(np.array([local.ground], object), prepared.grid), "outside", "centre"
             )
             variants[at] = replace(variants[at], shapes=(outside,))
         elif shares[NATIVE] < 1.0 - _NOTHING:

@@ -15,8 +15,8 @@ import numpy.typing as npt
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.indicators import cell_areas
-from underoak.layers.formats.gdal import env
-from underoak.layers.shapes.coverage import add_shares, edges_of
+from underoak.layers.formats.gdal import gdal_settings
+from underoak.layers.shapes.coverage import add_shares, polygon_edges
 
 Doubles = npt.NDArray[np.float64]
 COLUMN = "s2_share_drawn"
@@ -36,10 +36,10 @@ def s2_shares(folder: Path, grid: Grid, shapes: npt.ArrayLike) -> Doubles | None
     path = folder / _SPREAD
     if not path.exists():
         return None
-    edges = edges_of(shapes, grid)
+    edges = polygon_edges(shapes, grid)
     sums = np.zeros((edges.polygons, 2))
     try:
-        with env(), rasterio.open(path) as source:
+        with gdal_settings(), rasterio.open(path) as source:
             band = source.descriptions.index(_BAND) + 1
             scale = source.scales[band - 1]
             for block in grid.tiles(_BLOCK):

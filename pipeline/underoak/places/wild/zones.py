@@ -22,7 +22,7 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray
 from underoak.indicators import cell_areas
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.places.geometry.outlines import corners, outlines
 from underoak.places.parcels.ranking import CLASSES, words
 
@@ -82,7 +82,7 @@ def reading(folder: Path) -> Iterator[tuple[Read, Grid]]:
 
     try:
         with (
-            env(),
+            gdal_settings(),
             rasterio.open(folder / "class.tif") as classes,
             rasterio.open(folder / "suitability.tif") as suitability,
             rasterio.open(folder / "limiting.tif") as limiting,

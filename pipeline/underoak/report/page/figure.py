@@ -18,7 +18,7 @@ from underoak.base.arrays import FloatArray
 from underoak.base.grid import Bounds, Grid
 from underoak.engine import allocator
 from underoak.indicators.cell_size import to_lonlat
-from underoak.layers.formats.gdal import env
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Source
 from underoak.layers.stack import Stack, StackedLayer
@@ -268,10 +268,10 @@ def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels
     allocator.release_freed()  # what tables and zones are done with; drawing asks for memory of its own
     grid = findings.grid
     shape = _coarse(grid).shape
-    with env(), rasterio.open(folder / "suitability.tif") as source:
+    with gdal_settings(), rasterio.open(folder / "suitability.tif") as source:
         cells = source.read(1, out_shape=shape, masked=True)
         suitability = np.where(np.ma.getmaskarray(cells), np.nan, cells.data * source.scales[0]).astype(np.float32)
-    with env(), rasterio.open(folder / "class.tif") as source:
+    with gdal_settings(), rasterio.open(folder / "class.tif") as source:
         classes = source.read(1, out_shape=shape)
     plan, (metres, north) = findings.plan, on_the_ground(grid)
     picture = MapPicture(

@@ -218,7 +218,7 @@ def decision(plan: Any, layer: str, facts: Any, months: Sequence[int] = ()) -> s
     origins = plan.origins(layer)
     made = [f"{_indicator(spec)} of {' and '.join(origins)}"] if spec.from_ else []
     if spec.file or len(origins) > 1:
-        made.append(facts.decision)
+        made.append(facts.decoding)
     if spec.file and spec.derive:
         made.append(_indicator(spec))
     if spec.reduce:
