@@ -474,9 +474,9 @@ def test_settings_of_the_environment_do_not_win(tmp_path):
         "from pathlib import Path\n"
         "from layer_builders import opened, whole\n"
         "from rasterio._env import get_gdal_config\n"
-        "from underoak.layers import gdal\n"
+        "from underoak.layers.formats import gdal\n"
         "print(whole(opened(Path(sys.argv[1]), 'x.tif', unit='percent')[0]).tolist())\n"
-        "with gdal.env():\n"
+        "with gdal.gdal_settings():\n"
         "    print([get_gdal_config(k) for k in ('GDAL_VRT_ENABLE_PYTHON', 'GDAL_PAM_ENABLED', 'GDAL_CACHEMAX')])\n"
     )
     hostile = {
@@ -486,7 +486,7 @@ def test_settings_of_the_environment_do_not_win(tmp_path):
         "GDAL_DISABLE_READDIR_ON_OPEN": "FALSE",
     }
     ran = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path), os.path.dirname(__file__)],
+        [sys.executable, "-c", code, str(tmp_path), os.path.dirname(os.path.dirname(__file__))],
         env={**os.environ, **hostile},
         capture_output=True,
         text=True,

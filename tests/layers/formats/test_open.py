@@ -145,7 +145,7 @@ def test_windows_paths_are_not_taken_for_addresses():
 
 def test_the_door_is_light_until_something_is_opened():
     code = (
-        "import sys, underoak.layers.open\n"
+        "import sys, underoak.layers.formats.open\n"
         "print(sorted({'rasterio', 'xarray', 'h5py', 'numba', 'geopandas', 'pandas'} & set(sys.modules)))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
