@@ -105,6 +105,7 @@ def _run(
     path: Path, out: Path | None, log_json: str | None, progress: str, strict: bool, resume: bool, fresh: bool,
     **options: Any,
 ) -> None:  # fmt: skip
+    from underoak.engine import allocator
     from underoak.engine.stop import Stop
     from underoak.plan import load_plan
     from underoak.report import ranking
@@ -117,6 +118,7 @@ def _run(
     if options["memory"] and options["cluster"]:
         raise click.UsageError("--memory is for threads of this process: a cluster's workers have limits of their own.")
     options["resume"] = True if resume else False if fresh else None
+    allocator.retain_freed()  # this process is ours
     with ExitStack() as stack:
         options["stop"] = stack.enter_context(Stop(is_quiet=log_json == "-"))
         told = stack.enter_context(_progress(progress, log_json))

@@ -26,21 +26,12 @@ from collections.abc import Iterator
 from typing import IO, Any, Literal
 
 from underoak.base.errors import BUG, Fault, UnderoakError
+from underoak.engine.system import peak_memory_mb
 
 Show = Literal["auto", "plain", "none"]
 _PLAIN_SECONDS = 10.0
 _JSON_LIMIT = 65536
 _SIGINT = 130
-
-
-def resident_mb() -> float:
-    """Peak memory of this process so far [MB]; 0 where the system does not say."""
-    try:
-        import resource
-    except ImportError:  # Windows
-        return 0.0
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak / 1e6 if sys.platform == "darwin" else peak * 1024.0 / 1e6
 
 
 def duration(seconds: float) -> str:
@@ -145,7 +136,7 @@ class Progress:
     def advance(self, parts: int = 1) -> None:
         """Some tiles of the step are done."""
         self._done += parts
-        self.log("tile_done", step=self._step, done=self._done, of=self._of, rss=round(resident_mb()))
+        self.log("tile_done", step=self._step, done=self._done, of=self._of, rss=round(peak_memory_mb()))
         if self._is_quiet:
             return
         now = time.monotonic()
@@ -169,11 +160,11 @@ class Progress:
 
     def _line(self, now: float) -> str:
         if not self._of:
-            return f"{self._step} ...  {resident_mb():.0f} MB"
+            return f"{self._step} ...  {peak_memory_mb():.0f} MB"
         share = self._done / self._of
         left = f"{duration((now - self._began) * (1 - share) / share)} left" if share else "..."
         counts = f"{self._done:,}/{self._of:,}".replace(",", " ")
-        return f"{self._step} {counts} tiles  {share:3.0%}  {left}  {resident_mb():.0f} MB"
+        return f"{self._step} {counts} tiles  {share:3.0%}  {left}  {peak_memory_mb():.0f} MB"
 
     def _draw(self, now: float) -> None:
         from rich.console import Console

@@ -12,9 +12,10 @@ from collections.abc import Iterator
 from types import FrameType, TracebackType
 from typing import Any
 
+from underoak.engine.system import stop_signals
+
 _GRACE_SECONDS = 4.5  # from the first signal until the process ends in any case
 _SHOW_CURSOR = "\x1b[?25h"
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGBREAK")  # the last one is Windows' own, which has no true SIGTERM
 
 
 class Stopped(KeyboardInterrupt):
@@ -52,9 +53,8 @@ class Stop:
         return time.monotonic() - self._since if self.is_asked else 0.0
 
     def __enter__(self) -> Stop:
-        for name in _SIGNALS:
-            signum = getattr(signal, name, None)
-            if signum is not None and signal.getsignal(signum) is not signal.SIG_IGN:  # nohup and the like mean it
+        for signum in stop_signals():
+            if signal.getsignal(signum) is not signal.SIG_IGN:  # nohup and the like mean it
                 self._before[signum] = signal.signal(signum, self._heed)
         return self
 

@@ -14,9 +14,9 @@ from underoak.base.errors import Problems
 from underoak.base.grid import Window
 from underoak.engine.judge.recipe import TileCounts
 from underoak.engine.prepare.prepare import Prepared, PreparedCase, relief_source
-from underoak.engine.progress import resident_mb
 from underoak.engine.scenario_rasters import ScenarioCounts, threshold
 from underoak.engine.storage.run_folder import MANIFEST
+from underoak.engine.system import peak_memory_mb
 from underoak.engine.write.checksums import described, software
 from underoak.engine.write.cog import BLOCK
 from underoak.engine.write.outputs import UINT16_STEPS
@@ -222,7 +222,7 @@ def _write_manifest(
     item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", found.grid, outputs, made)
     (folder / "item.json").write_text(item, encoding="utf-8")
     dated = described((folder / name for name in _DATED), folder)
-    spent = {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(resident_mb(), 1), "outputs": dated}
+    spent = {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(peak_memory_mb(), 1), "outputs": dated}
     warnings = [str(fault) for fault in found.warnings]
     content = manifest(plan, found.grid, views, inputs, outputs, when | spent, warnings)
     (folder / MANIFEST).write_text(dump(content), encoding="utf-8")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import platform
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -96,12 +95,3 @@ def own_files() -> str:
     for path in sorted(shipped("configs", "ranges").glob("*.geojson")):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()[:16]
-
-
-def processor() -> str:
-    """The processor's type, whose last digits may differ from another's."""
-    try:
-        told = Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace").splitlines()
-    except OSError:
-        return platform.processor()
-    return next((line.partition(":")[2].strip() for line in told if line.startswith("model name")), "")

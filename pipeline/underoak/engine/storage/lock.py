@@ -1,7 +1,8 @@
-"""One run at a time in a folder: a lock that the system lets go of when its process dies, however it dies.
+"""One run at a time in a folder: a lock that the system releases when its process dies.
 
-The lock is the system's own on an open file, so that a dead owner, or another process that has got its number since,
-never counts as alive. What the file says is for people, and for folders that several computers share.
+The lock itself is `filelock`'s. Beside it lies a record of its owner: for people, and for computers that share the
+folder but not its locks. Where the file system has no locks, the library's lock file stands for the lock, and it finds
+out by itself whether the process named in it is alive.
 """
 
 from __future__ import annotations
@@ -10,182 +11,127 @@ import contextlib
 import json
 import os
 import platform
-import sys
 import time
 from pathlib import Path
 from typing import Any
 
-from underoak.base.errors import Fault, UnderoakError
+from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
 
+from underoak.base.errors import Fault, UnderoakError
+from underoak.engine.system import CAN_DELETE_OPEN_FILES, boot_id
+
+_WAIT_SECONDS = 0.2  # for an owner that has just finished
+_POLL_SECONDS = 0.01
 _TRIES = 20
-_SETTLE_SECONDS = 0.3
+_FIX = "wait for it, or choose another folder with --out"
 
 
 class Lock:
-    """A lock file; take it, do the work, release it. `what` is the folder it stands for."""
+    """The lock of a folder; take it, do the work, release it."""
 
-    def __init__(self, path: Path, what: Path) -> None:
+    def __init__(self, path: Path, folder: Path) -> None:
+        """Name the lock's files; nothing is written yet.
+
+        Args:
+            path: the lock file. The owner's record and the lock file for file systems without locks lie beside it.
+            folder: what the lock stands for, for messages.
+        """
         self.path = path
-        self.what = what
-        self._handle = -1
+        self.owner_path = path.with_name(f"{path.name}.owner")
+        self.soft_path = path.with_name(f"{path.name}.soft")
+        self._folder = folder
+        self._lock: BaseFileLock | None = None
 
     def take(self) -> None:
-        """Take the lock; one whose owner is gone is taken over.
+        """Take the lock. The lock of a process that is gone is taken over.
 
         Raises:
             UnderoakError: E605 when another run has it.
-            OSError: when the file cannot be made.
+            OSError: when its file cannot be made.
         """
-        missed: OSError | None = None
-        for _ in range(_TRIES):
+        for i_try in range(_TRIES):
             try:
                 self.path.parent.mkdir(exist_ok=True)
-                handle = os.open(self.path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
-            except (FileNotFoundError, FileExistsError) as error:  # the last owner tidied up just now, or for ever so
-                missed = error
-                continue
-            missed = None
-            try:
-                if self._took(handle):
-                    self._handle = handle
-                    return
-            finally:
-                if self._handle != handle:
-                    os.close(handle)
-        raise missed or self._refused({})
+                self._lock = self._acquired()
+                break
+            except (FileNotFoundError, FileExistsError):  # the last owner has just removed the folder
+                if i_try == _TRIES - 1:
+                    raise
+        try:
+            if self._lock is not None and Path(self._lock.lock_file) == self.path:
+                self._check_other_computers()
+            _write(self.owner_path)
+        except BaseException:
+            self._let_go()
+            raise
 
     def release(self) -> None:
-        """Let go of the lock, and remove its file."""
-        if self._handle < 0:
-            return
-        with contextlib.suppress(OSError):  # Windows removes no open file
-            self.path.unlink()
-        os.close(self._handle)
-        self._handle = -1
-        if sys.platform == "win32":
-            with contextlib.suppress(OSError):  # the next owner has opened it already
-                self.path.unlink()
+        """Release the lock and remove its files."""
+        if self._lock is not None:
+            with contextlib.suppress(OSError):
+                self.owner_path.unlink()
+            self._let_go()
 
-    def _took(self, handle: int) -> bool:
-        """True when the lock is ours; False when its file was removed meanwhile, and it must be tried again."""
+    def _acquired(self) -> BaseFileLock:
         try:
-            _lock(handle)
-            is_sure = True
-        except BlockingIOError:
-            if not self._is(handle):
-                return False
-            raise self._refused(_owner(handle)) from None
-        except OSError:  # this file system knows no locks
-            is_sure = False
-        if not self._is(handle):
-            return False
-        owner, own = _owner(handle), _ourselves()
-        if owner and _may_live(owner, own, is_sure):
-            raise self._refused(owner)
-        _write(handle, own)
-        if not is_sure:  # who wrote last has it
-            time.sleep(_SETTLE_SECONDS)
-            return _owner(handle) == own
-        return True
+            try:
+                lock: BaseFileLock = FileLock(self.path, thread_local=False, fallback_to_soft=False)
+                lock.acquire(timeout=_WAIT_SECONDS, poll_interval=_POLL_SECONDS)
+            except (FileNotFoundError, FileExistsError, PermissionError, Timeout):
+                raise
+            except OSError:  # this file system has no locks
+                lock = SoftFileLock(self.soft_path, thread_local=False)
+                lock.acquire(timeout=_WAIT_SECONDS, poll_interval=_POLL_SECONDS)
+        except Timeout as error:
+            raise self._refused(_read(self.owner_path), Path(error.lock_file)) from None
+        return lock
 
-    def _is(self, handle: int) -> bool:
-        """True when the file that was opened is still the one with the lock's name."""
-        try:
-            return os.path.samestat(os.fstat(handle), os.stat(self.path))
-        except FileNotFoundError:
-            return False
+    def _check_other_computers(self) -> None:
+        """Refuse where the record names another computer: its locks may not reach here.
 
-    def _refused(self, owner: dict[str, Any]) -> UnderoakError:
-        who = "another run is at work here"
+        Containers of one computer share its locks and its boot id. We have the lock, so that their owners are gone.
+        """
+        owner, boot = _read(self.owner_path), boot_id()
+        is_elsewhere = owner.get("boot") != boot or not boot
+        if owner and is_elsewhere and owner.get("host") != platform.node():
+            raise self._refused(owner, self.owner_path)
+
+    def _let_go(self) -> None:
+        lock, self._lock = self._lock, None
+        assert lock is not None
+        path = Path(lock.lock_file)
+        if CAN_DELETE_OPEN_FILES and path == self.path:
+            with contextlib.suppress(OSError):
+                path.unlink()  # while we have it: whoever waits for this file sees that it is gone
+        lock.release()
+        if not CAN_DELETE_OPEN_FILES:
+            with contextlib.suppress(OSError):  # the next owner has opened it
+                path.unlink()
+
+    def _refused(self, owner: dict[str, Any], path: Path) -> UnderoakError:
+        what, fix = "another run is at work here", _FIX
         if owner:
-            who += f": process {owner.get('pid')} on {owner.get('host')} since {owner.get('since')}"
-        fix = _MEND
-        if owner and owner.get("host") != platform.node():
-            fix += f"; if {owner.get('host')} is off or has given up, delete {self.path}"
-        return UnderoakError(Fault("E605", who, str(self.what), fix))
+            what += f": process {owner.get('pid')} on {owner.get('host')} since {owner.get('since')}"
+            if owner.get("host") != platform.node():
+                fix += f"; if {owner.get('host')} is off or has given up, delete {path}"
+        return UnderoakError(Fault("E605", what, str(self._folder), fix))
 
 
-_MEND = "wait for it, or choose another folder with --out"
-
-
-def _lock(handle: int) -> None:
-    """Lock an open file for this process.
-
-    Raises:
-        BlockingIOError: when another has it.
-        OSError: when the file system knows no locks.
-    """
-    if sys.platform == "win32":
-        import msvcrt
-
-        os.lseek(handle, 1 << 30, os.SEEK_SET)  # far behind what others read
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        except PermissionError as error:
-            raise BlockingIOError from error
-    else:
-        import fcntl
-
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
-
-def _owner(handle: int) -> dict[str, Any]:
-    """What a lock file says of its owner; empty when it says nothing."""
-    os.lseek(handle, 0, os.SEEK_SET)
+def _read(path: Path) -> dict[str, Any]:
+    """Return the record of a lock's owner; empty where there is none that can be read."""
     try:
-        told = json.loads(os.read(handle, 4096))
-    except ValueError:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
         return {}
-    return told if isinstance(told, dict) else {}
+    return record if isinstance(record, dict) else {}
 
 
-def _write(handle: int, owner: dict[str, Any]) -> None:
-    os.ftruncate(handle, 0)
-    os.lseek(handle, 0, os.SEEK_SET)
-    os.write(handle, json.dumps(owner).encode())
-
-
-def _ourselves() -> dict[str, Any]:
-    return {
+def _write(path: Path) -> None:
+    """Record this process as the owner."""
+    record = {
         "pid": os.getpid(),
-        "began": _began(os.getpid()),
         "host": platform.node(),
-        "boot": _boot(),
+        "boot": boot_id(),
         "since": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
     }
-
-
-def _may_live(owner: dict[str, Any], own: dict[str, Any], is_sure: bool) -> bool:
-    """False when the owner is certainly gone. `is_sure`: the system would not have given us the lock of a live one."""
-    same_host = owner.get("host") == own["host"]
-    if owner.get("boot") != own["boot"]:
-        return not same_host  # another computer's, whose locks may not reach here; or ours from before its last start
-    if not (same_host or own["boot"]):
-        return True
-    if is_sure:
-        return False
-    if not same_host or sys.platform == "win32":  # numbers of processes mean nothing across containers
-        return True
-    try:
-        os.kill(int(owner["pid"]), 0)
-    except ProcessLookupError:
-        return False
-    except (OSError, KeyError, TypeError, ValueError):
-        return True
-    return _began(int(owner["pid"])) == owner.get("began")  # else its number was given to another process
-
-
-def _began(pid: int) -> str:
-    """When a process began, in a form of the system's own; empty where it does not say."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[19]
-    except (OSError, IndexError):
-        return ""
-
-
-def _boot() -> str:
-    """Which start of which computer this is; empty where the system does not say."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return ""
+    path.write_text(json.dumps(record), encoding="utf-8")

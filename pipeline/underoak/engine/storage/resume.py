@@ -12,9 +12,10 @@ from underoak.base.errors import Fault, UnderoakError, count_of
 from underoak.base.grid import Grid
 from underoak.engine.progress import Progress
 from underoak.engine.storage.disk import check_room, disk_error
-from underoak.engine.storage.identity import Identity, changes, processor
+from underoak.engine.storage.identity import Identity, changes
 from underoak.engine.storage.run_folder import RunFolder
 from underoak.engine.storage.spool import TILE, Spool, kept_facts
+from underoak.engine.system import processor_name
 
 # The same tiles would lead to the same fault again (E204, E250), or may be of two versions of a file (E601).
 _HOPELESS = {"E204", "E250", "E601"}
@@ -72,7 +73,7 @@ def _opened(held: RunFolder, identity: Identity, resume: bool | None, told: Prog
     kept = sorted(held.spools.iterdir(), key=_age) if held.spools.is_dir() else []
     own = held.spools / identity.digest[:16]
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    facts = {**identity.facts, "processor": processor(), "begun": now}
+    facts = {**identity.facts, "processor": processor_name(), "begun": now}
     if resume is False:
         if kept:
             told.say(f"Threw away the tiles of {_count(len(kept), 'stopped run')}.")

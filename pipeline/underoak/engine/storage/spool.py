@@ -21,6 +21,7 @@ from underoak.base.grid import Grid, Window
 from underoak.engine.judge.recipe import TileCounts
 from underoak.engine.storage.disk import disk_error, sync_file, sync_folder
 from underoak.engine.storage.journal import line, read_lines
+from underoak.engine.system import OPEN_BINARY
 from underoak.engine.write.cog import BLOCK, Piece
 
 TILE = 2 * BLOCK  # the smallest tile's side: whole blocks of the first overview
@@ -126,7 +127,7 @@ class Spool:
             made.write(b"".join(lines))
         sync_file(self.folder / _NEXT)
         os.replace(self.folder / _NEXT, self.folder / _JOURNAL)
-        handle = os.open(self.folder / _DATA, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+        handle = os.open(self.folder / _DATA, os.O_RDWR | os.O_CREAT | OPEN_BINARY, 0o644)
         self._data: BinaryIO = open(handle, "r+b", buffering=0)  # noqa: SIM115 - closed by close()
         self._data.truncate(self._at)
         self._journal: BinaryIO = open(self.folder / _JOURNAL, "ab", buffering=0)  # noqa: SIM115

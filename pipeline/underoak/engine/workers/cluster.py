@@ -9,16 +9,15 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-import signal
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import CancelledError
-from multiprocessing import resource_tracker
 from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Window
+from underoak.engine.system import no_interrupts
 from underoak.engine.workers.cluster_address import BY_TLS, Address, library, refuse_plain
 from underoak.engine.workers.pool import Pool, Threads
 
@@ -88,7 +87,7 @@ def _started(processes: int, stack: contextlib.ExitStack) -> Any:
 
     scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="underoak-", ignore_cleanup_errors=True))
     stack.enter_context(dask.config.set(_LOCAL))
-    with _deaf():
+    with no_interrupts():  # the leader closes the workers
         cluster = library().LocalCluster(
             n_workers=processes, threads_per_worker=1, processes=True, host="127.0.0.1", protocol="tcp",
             dashboard_address="127.0.0.1:0", worker_dashboard_address="127.0.0.1:0",
@@ -97,23 +96,6 @@ def _started(processes: int, stack: contextlib.ExitStack) -> Any:
         )  # fmt: skip
         stack.callback(cluster.close)
     return cluster
-
-
-@contextlib.contextmanager
-def _deaf() -> Iterator[None]:
-    """Threads begun inside, and all processes they ever start, do not hear Ctrl-C: it is for the leader alone.
-
-    The leader hears it at the end. Where a system cannot do this, workers turn a deaf ear once they have the errand.
-    """
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    resource_tracker.ensure_running()  # when it is begun, it opens the ears of the thread that does so
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _check_certificates(address: Address) -> None:

@@ -90,7 +90,6 @@ def run_tiles(
     todo = _Queue(tile_order(spool.missing(work.recipe.grid, whole_tiles(tile)), work.recipe.stack), stop)
     close_handles()  # with the blocks that checking the inputs has left in the cache
     allocator.release_freed()
-    allocator.retain_freed()
     progress.start("judging", len(todo))
     tray = FinishedTiles(Pyramid(work.recipe.grid, work.outputs))
     results = pool.results(replace(work, tray=tray), todo)
@@ -102,7 +101,7 @@ def run_tiles(
         spool.add(result)
         progress.advance()
         done += 1
-        if allocator.is_time_to_give_back(done):
+        if allocator.is_release_due(done):
             allocator.release_freed()
 
     with stop.patient():
