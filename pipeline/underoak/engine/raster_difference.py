@@ -8,18 +8,22 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import rasterio
 
 from underoak.base.arrays import FloatArray
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.cog import BLOCK
+from underoak.engine.write.finished_rasters import (
+    CLASS_TIF,
+    MEMBERSHIPS_TIF,
+    SUITABILITY_TIF,
+    FinishedRaster,
+    open_finished,
+)
 from underoak.indicators import cell_areas
-from underoak.layers.formats.gdal import gdal_settings
 
 CHANGED = 1e-6  # a smaller difference of suitability is no change
 BLOCKS_KEPT = 5
@@ -83,8 +87,9 @@ def difference(first: Path, second: Path, grid: Grid) -> RasterDifference:
     sums = _Sums()
     with ExitStack() as stack:
         one, other = (stack.enter_context(_reading(folder)) for folder in (first, second))
+        steps = one.suitability.step, other.suitability.step
         # a value stored in steps is off by half a step, which is no change
-        tolerance = CHANGED + (max(one.step, other.step) / 2 if one.step != other.step else 0.0)
+        tolerance = CHANGED + (max(steps) / 2 if steps[0] != steps[1] else 0.0)
         shared = [name for name in one.criteria if name in other.criteria]
         for window in grid.tiles(BLOCK):
             judged = _compare(one, other, window, tolerance, grid, sums)
@@ -113,56 +118,29 @@ def difference(first: Path, second: Path, grid: Grid) -> RasterDifference:
 class _Rasters:
     """The open rasters of one run folder."""
 
-    suitability: Any
-    classes: Any
-    memberships: Any
+    suitability: FinishedRaster
+    classes: FinishedRaster
+    memberships: FinishedRaster
     criteria: Mapping[str, int]  # name -> band
 
-    @property
-    def step(self) -> float:
-        """Between two stored values of suitability; 0 when it is stored as it is."""
-        return 0.0 if self.suitability.dtypes[0].startswith("float") else float(self.suitability.scales[0])
-
     def scores(self, window: Window) -> FloatArray:
-        stored = _read(self.suitability, 1, window)
-        values: FloatArray = (stored * np.float64(self.suitability.scales[0])).astype(np.float32)
-        values[stored == self.suitability.nodata] = np.nan  # a NaN that is stored stays one
-        return values
-
-    def codes(self, window: Window) -> Codes:
-        cells: Codes = _read(self.classes, 1, window)
-        return cells
+        return self.suitability.values(window).astype(np.float32)
 
     def membership(self, name: str, window: Window) -> Codes:
-        cells: Codes = _read(self.memberships, self.criteria[name], window)
+        cells: Codes = self.memberships.stored(window, self.criteria[name])
         return cells
-
-
-def _read(source: Any, band: int, window: Window) -> Any:
-    rows, cols = window.slices
-    with _told(source.name):
-        return source.read(band, window=((rows.start, rows.stop), (cols.start, cols.stop)))
-
-
-@contextmanager
-def _told(where: str) -> Iterator[None]:
-    try:
-        yield
-    except rasterio.errors.RasterioError as error:
-        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", where, "run again")) from error
 
 
 @contextmanager
 def _reading(folder: Path) -> Iterator[_Rasters]:
-    names = "suitability.tif", "class.tif", "memberships.tif"
-    lost = [name for name in names if not (folder / name).is_file()]
-    if lost:
-        raise UnderoakError(Fault("E603", f"lacks {', '.join(lost)}", str(folder), "run the plan again"))
-    with gdal_settings(), ExitStack() as stack:
-        with _told(str(folder)):
-            scores, classes, memberships = (stack.enter_context(rasterio.open(folder / name)) for name in names)
-        criteria = {str(name): band for band, name in enumerate(memberships.descriptions, start=1)}
-        yield _Rasters(scores, classes, memberships, criteria)
+    names = SUITABILITY_TIF, CLASS_TIF, MEMBERSHIPS_TIF
+    missing = [name for name in names if not (folder / name).is_file()]
+    if missing:
+        raise UnderoakError(Fault("E603", f"lacks {', '.join(missing)}", str(folder), "run the plan again"))
+    with ExitStack() as stack:
+        suitability, classes, memberships = (stack.enter_context(open_finished(folder, name)) for name in names)
+        criteria = {name: band for band, name in enumerate(memberships.bands)}
+        yield _Rasters(suitability, classes, memberships, criteria)
 
 
 def _compare(
@@ -170,7 +148,7 @@ def _compare(
 ) -> npt.NDArray[np.bool_]:
     """Add a block to the sums; returns where both runs judged, (rows, cols)."""
     before, after = one.scores(window), other.scores(window)
-    was, now = one.codes(window), other.codes(window)
+    was, now = one.classes.stored(window), other.classes.stored(window)
     apart = after.astype(np.float64) - before
     both = ~np.isnan(apart)
     size = np.where(both, np.abs(apart), 0.0)

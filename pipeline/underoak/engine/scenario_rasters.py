@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from underoak.base.arrays import FloatArray
-from underoak.base.errors import Fault, UnderoakError
+from underoak.base.codes import EXCLUDED
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.recipe import Recipe
 from underoak.engine.prepare.novelty import Driver, Novelty, Range, drivers_by_future, planes, ranges
@@ -19,14 +19,14 @@ from underoak.engine.storage.spool import TILE, Spool
 from underoak.engine.workers.runner import build_overviews, write_rasters
 from underoak.engine.workers.tile import block_windows, encoded_blocks
 from underoak.engine.write.cog import Band, RasterLayout, levels
+from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
 from underoak.engine.write.outputs import Output, halve
-from underoak.layers.formats.gdal import gdal_settings, open_raster
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.shapes.coverage import Edges, add_shares
 from underoak.plan.plan import Case, Plan
 from underoak.uncertainty import robustness
 
 NAME = "share_of_futures.tif"
-_EXCLUDED = 250
 _SUMS = 1e-5  # weights that add up to four fifths may miss them by rounding
 
 
@@ -122,7 +122,6 @@ def _spool_blocks(
     at_least, weights = threshold(plan, futures[0]), plan.future_weights
     counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
     with ExitStack() as stack:
-        stack.enter_context(gdal_settings())
         read = [_Reader(stage / view.folder, stack) for view in futures]
         for tile in grid.tiles(TILE):
             cells = np.empty((5, *tile.shape), np.float32)
@@ -152,23 +151,12 @@ class _Reader:
     """Suitability of one future, of which there is none on excluded ground, told from what is missing."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self._folder = folder
-        names = ("suitability.tif", "class.tif")
         self._suitability, self._class = (
-            stack.enter_context(open_raster(str(folder / name), "GTiff")) for name in names
+            stack.enter_context(open_finished(folder, name)) for name in (SUITABILITY_TIF, CLASS_TIF)
         )
 
     def suitability(self, block: Window) -> FloatArray:
         """0..1, NaN where missing, -1 where excluded."""
-        from rasterio.errors import RasterioError
-
-        place = ((block.row, block.row + block.rows), (block.col, block.col + block.cols))
-        try:
-            stored, classes = self._suitability.read(1, window=place), self._class.read(1, window=place)
-        except RasterioError as error:
-            fault = Fault("E230", f"the result cannot be read ({error})", str(self._folder), "run again")
-            raise UnderoakError(fault) from error
-        values: FloatArray = (stored * np.float64(self._suitability.scales[0])).astype(np.float32)
-        values[stored == self._suitability.nodata] = np.nan
-        values[classes == _EXCLUDED] = -1.0
+        values = self._suitability.values(block).astype(np.float32)
+        values[self._class.stored(block) == EXCLUDED] = -1.0
         return values

@@ -6,51 +6,52 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 import xarray as xr
 from xarray.backends import BackendArray
 from xarray.core import indexing
 
-from underoak.base.grid import Grid
-from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
-from underoak.layers.formats.gdal import gdal_settings
+from underoak.base.grid import Grid, Window
+from underoak.engine.write.finished_rasters import (
+    CLASS_TIF,
+    LIMITING_TIF,
+    MEETS_TIF,
+    MEMBERSHIPS_TIF,
+    MISSING_WEIGHT_TIF,
+    QUANTILES_TIF,
+    SPREAD_TIF,
+    SUITABILITY_TIF,
+    open_finished,
+)  # fmt: skip
+from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES, UINT16_STEPS
 
-_FILES = {"suitability": "suitability.tif", "class": "class.tif", "limiting": "limiting.tif",
-          "membership": "memberships.tif", "missing_weight": "missing_weight.tif", "spread": "spread.tif",
-          "quantiles": "quantiles.tif"}  # fmt: skip
+_FILES = {"suitability": SUITABILITY_TIF, "class": CLASS_TIF, "limiting": LIMITING_TIF, "membership": MEMBERSHIPS_TIF,
+          "missing_weight": MISSING_WEIGHT_TIF, "spread": SPREAD_TIF, "quantiles": QUANTILES_TIF}  # fmt: skip
 
 
-class _TiffArray(BackendArray):
-    """The bands of a GeoTIFF, (band, y, x), by windows."""
+class _LazyRaster(BackendArray):
+    """The bands of a finished raster, (band, y, x), read by windows."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        with gdal_settings(), rasterio.open(path) as source:
-            self.shape = (source.count, source.height, source.width)
-            self.dtype = np.dtype(source.dtypes[0])
+    def __init__(self, folder: Path, name: str) -> None:
+        self.folder, self.name = folder, name
+        with open_finished(folder, name) as raster:
+            self.shape, self.dtype = raster.shape, raster.dtype
 
     def __getitem__(self, key: indexing.ExplicitIndexer) -> Any:
         return indexing.explicit_indexing_adapter(key, self.shape, indexing.IndexingSupport.BASIC, self._read)
 
-    def _read(self, key: tuple[Any, ...]) -> Any:
+    def _read(self, key: tuple[int | slice, ...]) -> Any:
         bands, rows, cols = (
-            np.arange(size)[k] if isinstance(k, slice) else k for k, size in zip(key, self.shape, strict=True)
+            np.arange(size)[k] if isinstance(k, slice) else np.asarray(k)
+            for k, size in zip(key, self.shape, strict=True)
         )
-        spans = []
-        for at in (rows, cols):
-            low, high = (int(np.min(at)), int(np.max(at)) + 1) if np.size(at) else (0, 0)
-            spans.append((low, high))
-        wanted = [int(b) + 1 for b in np.atleast_1d(bands)]
-        if not wanted or 0 in (spans[0][1], spans[1][1]):
-            return np.empty([np.size(k) for k in (bands, rows, cols) if np.ndim(k)], self.dtype)
-        with gdal_settings(), rasterio.open(self.path) as source:
-            cells = source.read(wanted, window=tuple(spans))
-        picked = []
-        for at, (low, _) in zip((rows, cols), spans, strict=True):
-            picked.append(at - low)
-        cells = cells[0] if np.ndim(bands) == 0 else cells
-        cells = cells[..., :, picked[1]]
-        return cells[..., picked[0]] if np.ndim(picked[1]) == 0 else cells[..., picked[0], :]
+        if 0 in (bands.size, rows.size, cols.size):
+            return np.empty([indices.size for indices in (bands, rows, cols) if indices.ndim], self.dtype)
+        top, left = int(rows.min()), int(cols.min())
+        window = Window(top, left, int(rows.max()) + 1 - top, int(cols.max()) + 1 - left)
+        with open_finished(self.folder, self.name) as raster:
+            cells = raster.stored_bands(window, [int(band) for band in np.atleast_1d(bands)])
+        picked = cells[:, np.atleast_1d(rows - top)][:, :, np.atleast_1d(cols - left)]
+        return picked.reshape([indices.size for indices in (bands, rows, cols) if indices.ndim])
 
 
 def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
@@ -68,25 +69,27 @@ def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
         "limit": ("limit", np.array(["weakest", "most_gainful"], dtype=object)),
     }
     third = {"limiting": "limit", "membership": "criterion", "spread": "figure", "quantiles": "level"}
-    files = _FILES | {f"p_meets_{path.name.split('.')[1]}": path.name for path in sorted(folder.glob("p_meets.*.tif"))}
+    files = _FILES | {
+        f"p_meets_{path.name.split('.')[1]}": path.name for path in sorted(folder.glob(MEETS_TIF.format("*")))
+    }
     variables = {}
     for name, file in files.items():
         if not (folder / file).exists():
             continue
-        data = indexing.LazilyIndexedArray(_TiffArray(folder / file))
+        data = indexing.LazilyIndexedArray(_LazyRaster(folder, file))
         dims = (third.get(name, "band"), "y", "x")
         variable = xr.Variable(dims, data, _attributes(name))
         if name not in third:
             variable = variable.isel(band=0)
         if variable.dtype == np.uint16:
-            variable.attrs.update(scale_factor=1.0 / 60000, _FillValue=65535)
+            variable.attrs.update(scale_factor=1.0 / UINT16_STEPS, _FillValue=65535)
             variable = xr.conventions.decode_cf_variable(name, variable)
         variables[name] = variable
     if "spread" in variables:
         coords["figure"] = ("figure", np.array(["mean", "sd", "p_s2"], dtype=object))
     if "quantiles" in variables:
-        with gdal_settings(), rasterio.open(folder / _FILES["quantiles"]) as source:
-            coords["level"] = ("level", np.array([float(text.split()[-1]) for text in source.descriptions]))
+        with open_finished(folder, QUANTILES_TIF) as raster:
+            coords["level"] = ("level", np.array([float(band.split()[-1]) for band in raster.bands]))
     return xr.Dataset(variables, coords, {"crs": grid.crs, "source": "underoak"})
 
 

@@ -13,6 +13,13 @@ from numba import njit
 from underoak.base.codes import EXCLUDED
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.engine.write.cog import Band, RasterLayout
+from underoak.engine.write.finished_rasters import (
+    CLASS_TIF,
+    LIMITING_TIF,
+    MEMBERSHIPS_TIF,
+    MISSING_WEIGHT_TIF,
+    SUITABILITY_TIF,
+)
 
 CLASS_NAMES = {1: "S1 highly suitable", 2: "S2 moderately suitable", 3: "S3 marginally suitable", 4: "N not suitable"}
 STATE_NAMES = {250: "excluded by a constraint", 255: "missing: not judged"}
@@ -93,13 +100,13 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
     if dtype == "uint16":
         band = Band("suitability", "1", 1.0 / UINT16_STEPS)
         suitability = Output(
-            RasterLayout("suitability.tif", "uint16", 65535, (band,), common),
+            RasterLayout(SUITABILITY_TIF, "uint16", 65535, (band,), common),
             _suitability_steps,
             averaged=True,
         )
     else:
         suitability = Output(
-            RasterLayout("suitability.tif", "float32", float("nan"), (Band("suitability", "1"),), common),
+            RasterLayout(SUITABILITY_TIF, "float32", float("nan"), (Band("suitability", "1"),), common),
             _suitability_cells,
             averaged=True,
         )
@@ -109,24 +116,24 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
     outputs = [
         suitability,
         Output(
-            RasterLayout("class.tif", "uint8", 255, (Band("class"),), class_tags, CLASS_COLOURS),
+            RasterLayout(CLASS_TIF, "uint8", 255, (Band("class"),), class_tags, CLASS_COLOURS),
             _class_cells,
             averaged=False,
         ),
         Output(
-            RasterLayout("limiting.tif", "uint8", 255, (Band("weakest"), Band("most_gainful")), limits),
+            RasterLayout(LIMITING_TIF, "uint8", 255, (Band("weakest"), Band("most_gainful")), limits),
             _limiting_cells,
             averaged=False,
         ),
         Output(
-            RasterLayout("memberships.tif", "uint8", 255, bands, {**common, **names, "CODE_254": STATE_NAMES[250]}),
+            RasterLayout(MEMBERSHIPS_TIF, "uint8", 255, bands, {**common, **names, "CODE_254": STATE_NAMES[250]}),
             _membership_cells,
             averaged=False,
         ),
     ]
     if has_missing_weight:
         layout = RasterLayout(
-            "missing_weight.tif", "float32", float("nan"), (Band("share of weight missing", "1"),), common
+            MISSING_WEIGHT_TIF, "float32", float("nan"), (Band("share of weight missing", "1"),), common
         )
         outputs.append(Output(layout, _missing_weight_cells, averaged=True))
     return outputs

@@ -10,9 +10,9 @@ from underoak.base.arrays import FloatArray
 from underoak.engine.judge.block_draws import CaseUncertainty
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.engine.write.cog import Band, RasterLayout
+from underoak.engine.write.finished_rasters import MEETS_TIF, QUANTILES_TIF, SPREAD_TIF
 from underoak.engine.write.outputs import UINT16_STEPS, Cells, Output, to_steps
 
-MEETS, SPREAD, QUANTILES = "p_meets.{}.tif", "spread.tif", "quantiles.tif"
 _BANDS = ("mean", "sd", "p_s2")
 _NEVER = "not asked: off the region, excluded, or the layer is missing there or its quantiles cross"
 _POINT = "of a point at the grain of the map, not of the mean of a field"
@@ -55,7 +55,7 @@ def uncertainty_outputs(
         sign = ">=" if ask.is_at_least else "<="
         band = f"probability that {ask.uncertain.key} {sign} {ask.limit:g}"
         tags = {"RULE": f"{ask.uncertain.key} {sign} {ask.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
-        add(MEETS.format(ask.name), [band], tags, "meets", n)
+        add(MEETS_TIF.format(ask.name), [band], tags, "meets", n)
     if uncertainty.layers:
         told = {
             "DRAWS": str(uncertainty.draws),
@@ -63,7 +63,7 @@ def uncertainty_outputs(
             "IN_DOUBT": ", ".join(dict.fromkeys(uncertain.key for uncertain in uncertainty.layers)),
             "P_S2": "share of draws whose suitability reaches the cut of S2",
         }
-        add(SPREAD, list(_BANDS), told, "spread", 0)
+        add(SPREAD_TIF, list(_BANDS), told, "spread", 0)
         if uncertainty.levels:
-            add(QUANTILES, [f"quantile {level:g}" for level in uncertainty.levels], told, "spread", len(_BANDS))
+            add(QUANTILES_TIF, [f"quantile {level:g}" for level in uncertainty.levels], told, "spread", len(_BANDS))
     return made

@@ -8,10 +8,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid, Window
+from underoak.engine.write.finished_rasters import MEMBERSHIPS_TIF, open_finished
 from underoak.engine.write.outputs import MEMBERSHIP_STEPS
-from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.shapes.coverage import coverage, polygon_edges
 
 _SIDE = 1024
@@ -25,22 +24,16 @@ def mean_memberships(folder: Path, grid: Grid, shape: Any) -> npt.NDArray[np.flo
     Raises:
         UnderoakError: E230 when the raster cannot be read.
     """
-    import rasterio
-
-    edges, path = polygon_edges([shape], grid), folder / "memberships.tif"
-    try:
-        with gdal_settings(), rasterio.open(path) as source:
-            sums, known = np.zeros(source.count), np.zeros(source.count)
-            for window in _windows(edges.box[0], grid):
-                at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)
-                share, codes = coverage(edges, window), source.read(window=at)
-                there = (codes <= MEMBERSHIP_STEPS) & (share > 0.0)
-                sums += (np.where(there, codes, 0) * share).sum(axis=(1, 2)) / MEMBERSHIP_STEPS
-                known += (there * share).sum(axis=(1, 2))
-    except rasterio.errors.RasterioError as error:
-        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(path), "run again")) from error
+    edges = polygon_edges([shape], grid)
+    with open_finished(folder, MEMBERSHIPS_TIF) as memberships:
+        sums, shares = np.zeros(len(memberships.bands)), np.zeros(len(memberships.bands))
+        for window in _windows(edges.box[0], grid):
+            share, steps = coverage(edges, window), memberships.stored_bands(window)
+            has_value = (steps <= MEMBERSHIP_STEPS) & (share > 0.0)
+            sums += (np.where(has_value, steps, 0) * share).sum(axis=(1, 2)) / MEMBERSHIP_STEPS
+            shares += (has_value * share).sum(axis=(1, 2))
     with np.errstate(invalid="ignore"):
-        return sums / known
+        return sums / shares
 
 
 def _windows(box: npt.NDArray[np.float64], grid: Grid) -> list[Window]:

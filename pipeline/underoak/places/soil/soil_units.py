@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base import units
-from underoak.base.errors import Fault, UnderoakError
-from underoak.base.grid import Grid
-from underoak.layers.formats.gdal import gdal_settings
+from underoak.base.codes import EXCLUDED
+from underoak.base.grid import Grid, Window
+from underoak.engine.write.finished_rasters import CLASS_TIF, MEMBERSHIPS_TIF, open_finished
+from underoak.engine.write.outputs import MEMBERSHIP_STEPS
 
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
@@ -20,7 +21,6 @@ Longs = npt.NDArray[np.int64]
 APART = 0.25  # memberships of one soil differ by no more: a class, as the classes are cut unless a plan says otherwise
 SMALLEST = 0.1  # share of the ground that a soil must have to be told apart; common practice, no source
 UNKNOWN = -1
-_EXCLUDED, _STEPS = 250, 250.0
 # what no spade finds: heights, distances, angles, temperatures, water that falls
 _NOT_SOIL = ("m", "km", "ft", "degree", "radian", "degC", "K", "degF", "delta_degC", "mm")
 _OF_OTHER_THINGS = ("from", "derive", "months", "season", "reduce")
@@ -60,8 +60,6 @@ def read_sites(folder: Path, grid: Grid, criteria: Sequence[int], x: Doubles, y:
     Raises:
         UnderoakError: E230 when a raster of the run cannot be read.
     """
-    import rasterio
-
     u, v = grid.uv(x, y)
     col, row = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
     inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
@@ -69,17 +67,14 @@ def read_sites(folder: Path, grid: Grid, criteria: Sequence[int], x: Doubles, y:
     if not inside.any():
         return SiteValues(is_open, memberships)
     top, left = int(row[inside].min()), int(col[inside].min())
-    place = rasterio.windows.Window(left, top, int(col[inside].max()) - left + 1, int(row[inside].max()) - top + 1)
-    at = row[inside] - top, col[inside] - left
-    try:
-        with gdal_settings(), rasterio.open(folder / "class.tif") as classes:
-            is_open[inside] = classes.read(1, window=place)[at] != _EXCLUDED
-        with gdal_settings(), rasterio.open(folder / "memberships.tif") as stored:
-            for i, criterion in enumerate(criteria):
-                steps = stored.read(criterion + 1, window=place)[at]
-                memberships[inside, i] = np.where(steps <= _STEPS, steps / _STEPS, np.nan)
-    except rasterio.errors.RasterioError as error:
-        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(folder), "run again")) from error
+    window = Window(top, left, int(row[inside].max()) - top + 1, int(col[inside].max()) - left + 1)
+    cells = row[inside] - top, col[inside] - left
+    with open_finished(folder, CLASS_TIF) as classes:
+        is_open[inside] = classes.stored(window)[cells] != EXCLUDED
+    with open_finished(folder, MEMBERSHIPS_TIF) as stored:
+        for i, criterion in enumerate(criteria):
+            steps = stored.stored(window, criterion)[cells]
+            memberships[inside, i] = np.where(steps <= MEMBERSHIP_STEPS, steps / float(MEMBERSHIP_STEPS), np.nan)
     return SiteValues(is_open, memberships)
 
 

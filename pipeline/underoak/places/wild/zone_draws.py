@@ -12,15 +12,14 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
+from underoak.engine.write.finished_rasters import SPREAD_TIF, open_finished
 from underoak.indicators import cell_areas
-from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.shapes.coverage import add_shares, polygon_edges
 
 Doubles = npt.NDArray[np.float64]
 COLUMN = "s2_share_drawn"
-_SPREAD, _BAND, _BLOCK = "spread.tif", "p_s2", 512
+_BAND, _BLOCK = "p_s2", 512
 
 
 def s2_shares(folder: Path, grid: Grid, shapes: npt.ArrayLike) -> Doubles | None:
@@ -31,24 +30,16 @@ def s2_shares(folder: Path, grid: Grid, shapes: npt.ArrayLike) -> Doubles | None
     Raises:
         UnderoakError: E230 when the raster cannot be read.
     """
-    import rasterio
-
-    path = folder / _SPREAD
-    if not path.exists():
+    if not (folder / SPREAD_TIF).exists():
         return None
     edges = polygon_edges(shapes, grid)
     sums = np.zeros((edges.polygons, 2))
-    try:
-        with gdal_settings(), rasterio.open(path) as source:
-            band = source.descriptions.index(_BAND) + 1
-            scale = source.scales[band - 1]
-            for block in grid.tiles(_BLOCK):
-                at = rasterio.windows.Window(block.col, block.row, block.cols, block.rows)
-                chances = source.read(band, window=at, masked=True).astype(np.float64) * scale
-                known = np.where(np.ma.getmaskarray(chances), 0.0, cell_areas(grid, block))
-                add_shares(edges, block, np.stack([known * chances.filled(0.0), known]), sums)
-    except rasterio.errors.RasterioError as error:
-        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(path), "run again")) from error
+    with open_finished(folder, SPREAD_TIF) as spread:
+        band = spread.bands.index(_BAND)
+        for block in grid.tiles(_BLOCK):
+            chances = spread.values(block, band)
+            areas = np.where(np.isnan(chances), 0.0, cell_areas(grid, block))
+            add_shares(edges, block, np.stack([areas * np.nan_to_num(chances), areas]), sums)
     with np.errstate(invalid="ignore"):
-        found: Doubles = sums[:, 0] / sums[:, 1]
-    return found
+        shares: Doubles = sums[:, 0] / sums[:, 1]
+    return shares

@@ -18,11 +18,10 @@ import numpy.typing as npt
 from numba import njit
 
 from underoak.base.arrays import FloatArray
-from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray
+from underoak.engine.write.finished_rasters import CLASS_TIF, LIMITING_TIF, SUITABILITY_TIF, open_finished
 from underoak.indicators import cell_areas
-from underoak.layers.formats.gdal import gdal_settings
 from underoak.places.geometry.outlines import corners, outlines
 from underoak.places.parcels.ranking import CLASSES, words
 
@@ -78,28 +77,17 @@ def reading(folder: Path) -> Iterator[tuple[Read, Grid]]:
     Raises:
         UnderoakError: E230 when one of them cannot be read.
     """
-    import rasterio
+    with (
+        open_finished(folder, CLASS_TIF) as classes,
+        open_finished(folder, SUITABILITY_TIF) as suitability,
+        open_finished(folder, LIMITING_TIF) as limiting,
+    ):
 
-    try:
-        with (
-            gdal_settings(),
-            rasterio.open(folder / "class.tif") as classes,
-            rasterio.open(folder / "suitability.tif") as suitability,
-            rasterio.open(folder / "limiting.tif") as limiting,
-        ):
-            grid = Grid(classes.crs.to_wkt(), tuple(classes.transform)[:6], classes.height, classes.width)
-            scale, nodata = suitability.scales[0], suitability.nodata
+        def read(window: Window) -> FinishedCells:
+            scores = suitability.values(window).astype(np.float32)
+            return FinishedCells(classes.stored(window), scores, limiting.stored(window))
 
-            def read(window: Window) -> FinishedCells:
-                at = rasterio.windows.Window(window.col, window.row, window.cols, window.rows)
-                scores = suitability.read(1, window=at)
-                values = (scores * np.float64(scale)).astype(np.float32)
-                values[scores == nodata] = np.nan
-                return FinishedCells(classes.read(1, window=at), values, limiting.read(1, window=at))
-
-            yield read, grid
-    except rasterio.errors.RasterioError as error:
-        raise UnderoakError(Fault("E230", f"the result cannot be read ({error})", str(folder), "run again")) from error
+        yield read, classes.grid
 
 
 class _Zones(NamedTuple):

@@ -17,8 +17,8 @@ from underoak.base import crs as _crs
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Bounds, Grid
 from underoak.engine import allocator
+from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
 from underoak.indicators.cell_size import to_lonlat
-from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Source
 from underoak.layers.stack import Stack, StackedLayer
@@ -263,16 +263,13 @@ def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
 
 def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels: Any) -> bytes:
     """The map of a run whose rasters lie in `folder`, from their overviews; ranks are written on the best parcels."""
-    import rasterio
-
     allocator.release_freed()  # what tables and zones are done with; drawing asks for memory of its own
     grid = findings.grid
     shape = _coarse(grid).shape
-    with gdal_settings(), rasterio.open(folder / "suitability.tif") as source:
-        cells = source.read(1, out_shape=shape, masked=True)
-        suitability = np.where(np.ma.getmaskarray(cells), np.nan, cells.data * source.scales[0]).astype(np.float32)
-    with gdal_settings(), rasterio.open(folder / "class.tif") as source:
-        classes = source.read(1, out_shape=shape)
+    with open_finished(folder, SUITABILITY_TIF) as raster:
+        suitability = raster.overview(shape).astype(np.float32)
+    with open_finished(folder, CLASS_TIF) as raster:
+        classes = raster.stored_overview(shape)
     plan, (metres, north) = findings.plan, on_the_ground(grid)
     picture = MapPicture(
         suitability, classes, grid.bounds, metres, plan.title, subtitle(findings), plan.rules.cuts, relief,
