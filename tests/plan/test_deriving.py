@@ -78,12 +78,12 @@ BAD = [
     ("road: {file: roads.gpkg, derive: distance, within: 5 km, codes: [1]}", "E353", "[1]}", '"codes"', ""),
     ("road: {file: roads.gpkg, derive: distance, within: 5 km, unit: m}", "E304", "m}", "`unit` is for rasters", ""),
     ("road: {file: roads.tif, kind: classes, derive: distance, codes: [1], within: 5 km, features: a}",
-     "E304", "a}", "`features`", "leave it out"),
+     "E304", "a}", "`features`", "remove it"),
     ("et0: {from: elevation, derive: hargreaves_year}", "E352", "elevation, derive: harg", "tmin, tmax", "tmin: ..."),
     ("et0: {file: x.nc, unit: K, derive: hargreaves_year}", "E352", "x.nc", "several layers", "tmin: ..."),
     ("et0: {from: {tmin: elevation}, derive: hargreaves_year}", "E352", "{tmin: elev", "also needs tmax", "tmax: ..."),
     ("et0: {from: {tmin: elevation, tmax: elevation, rain: rain}, derive: hargreaves_year}",
-     "E352", "rain}, der", 'takes no "rain"', ""),
+     "E352", "rain}, der", 'has no input "rain"', ""),
     ("et0: {from: {tmin: elevation, tmax: nowhere}, derive: hargreaves_year}", "E331", "nowhere", '"nowhere"', ""),
     ("et0: {from: {tmin: slope, tmax: elevation}, derive: hargreaves_year}", "E335", "slope, tmax", "derived", ""),
     ("et0: {from: {}, derive: hargreaves_year}", "E304", "{}", "at least 1", ""),
@@ -91,7 +91,7 @@ BAD = [
 
 
 @pytest.mark.parametrize(("layer", "code", "mark", "what", "fix"), BAD, ids=[bad[0][:60] for bad in BAD])
-def test_a_faulty_derivation_is_told_at_its_place_with_a_mend(layer, code, mark, what, fix, tmp_path):
+def test_a_faulty_derivation_is_reported_at_its_place_with_a_fix(layer, code, mark, what, fix, tmp_path):
     mark = "[1]}" if mark == "[1]}" else mark
     text = with_layer(layer)
     found = faults(text, tmp_path)
@@ -153,5 +153,5 @@ def test_distances_within_reach_may_be_asked_about(tmp_path, constraint):
 def test_distances_beyond_reach_are_refused_instead_of_answered_wrongly(tmp_path, constraint):
     (fault,) = faults(asked(constraint), tmp_path)
     assert fault.code == "E357"
-    assert "tells distances up to 100 m" in fault.what
+    assert "measures distances up to 100 m only" in fault.what
     assert fault.fix == "write a larger `within` under layers.roads"

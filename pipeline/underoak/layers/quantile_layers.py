@@ -31,7 +31,7 @@ def open_quantiles(
         spec = layers[layer.name]
         if spec.quantiles is None:
             continue
-        every: list[tuple[float, StackedLayer]] = [(spec.own_level, layer)]
+        every: list[tuple[float, StackedLayer]] = [(spec.file_level, layer)]
         for level, other in sorted(spec.quantiles.items()):
             name = f"{layer.name} at {level:g}"
             update = other.model_dump(exclude_none=True) | {"quantiles": None, "quantile": None}

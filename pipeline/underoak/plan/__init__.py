@@ -1,4 +1,8 @@
-"""The question: a YAML plan, read strictly, joined with a species profile, and frozen."""
+"""Plans: a YAML file, read strictly, merged with a species profile, checked and frozen.
+
+A key goes through `reading` (YAML, faults), `keys` (its type), `profiles` (defaults of the species) and `checks`
+(against the other keys) into `plan.Plan`; `load` calls them in this order.
+"""
 
 from underoak.plan.checks.criteria import NotJudged
 from underoak.plan.keys.plan_keys import PURPOSES, PlanSpec

@@ -1,4 +1,4 @@
-"""From a file, or a mapping, to a plan that can be run; or to every fault in it at once."""
+"""Loading of a plan: from a YAML file or mapping to a checked `Plan`, or to all its faults at once."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from underoak.base.errors import UnderoakError, did_you_mean
-from underoak.plan.checks.criteria import CriterionInUse, merge_profile, settle_units
-from underoak.plan.checks.distance_limits import check_reach
+from underoak.plan.checks.criteria import CriterionInUse, merge_profile, resolve_units
+from underoak.plan.checks.distance_limits import check_distance_limits
 from underoak.plan.checks.references import check_references
 from underoak.plan.checks.scenario_layers import scenario_layers
 from underoak.plan.checks.uncertainty import check_uncertainty
@@ -18,10 +18,10 @@ from underoak.plan.checks.weights import check_spread, order_weights, resolve_we
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.plan import PRESENT, Case, Criterion, Plan
 from underoak.plan.profiles.profile import Profile, load_profile, profile_names
-from underoak.plan.reading.validation import Check, checked
-from underoak.plan.reading.yaml import Written, read
+from underoak.plan.reading.validation import Check, validate
+from underoak.plan.reading.yaml import YamlDocument, read
 
-# What stands in for a broken part while the others are checked.
+# Replacements for broken parts while the other parts are checked.
 _STAND_INS: dict[str, Any] = {
     "format": 1,
     "title": "-",
@@ -34,10 +34,10 @@ _STAND_INS: dict[str, Any] = {
 def load_plan(
     source: str | os.PathLike[str] | Mapping[str, Any], *, base: str | os.PathLike[str] = ".", strict: bool = False
 ) -> Plan:
-    """The plan in a YAML file, joined with its species profile, weighed and checked. No data file is opened.
+    """Load a plan from a YAML file, merge it with its species profile, and check it. No data file is opened.
 
-    A mapping of plain values is taken too; its relative file names then start at `base`. Under `strict` a warning stops
-    as a fault does.
+    `source` may also be a mapping of plain values; its relative file names then start at `base`. With `strict`,
+    warnings count as errors.
 
     >>> plan = load_plan({
     ...     "format": 1, "title": "One hill", "purpose": "region", "species": ["tuber_melanosporum"],
@@ -48,17 +48,17 @@ def load_plan(
     [('ph', 0.7222), ('slope', 0.2778)]
 
     Raises:
-        UnderoakError: with every fault, each at its line and column (E300 to E350, E202, E205, E226).
+        UnderoakError: with every fault, each at its line and column (E300 to E362, E202, E205, E226).
     """
     if isinstance(source, Mapping):
-        written, path, folder = Written("plan", dict(source)), None, Path(base)
+        document, path, folder = YamlDocument("plan", dict(source)), None, Path(base)
     else:
-        written, path = read(source), Path(source)
+        document, path = read(source), Path(source)
         folder = path.parent
-    check = Check(written)
-    if not isinstance(written.value, dict):
+    check = Check(document)
+    if not isinstance(document.value, dict):
         check.problems.stop_if_any()
-    spec = checked(PlanSpec, check, _STAND_INS)
+    spec = validate(PlanSpec, check, _STAND_INS)
     plan = None if spec is None else _with_views(spec, path, folder, check)
     check.problems.stop_if_any(strict)
     assert plan is not None, "a plan without faults is complete"
@@ -92,25 +92,28 @@ def _check_names(spec: PlanSpec, check: Check) -> None:
     for section, names in (("species", spec.species), ("scenarios", [s.name for s in spec.scenarios])):
         for n, name in enumerate(names):
             if name in names[:n]:
-                check.fault("E304", f'"{name}" is named twice', (section, n), "name it once")
+                check.add_fault("E304", f'"{name}" is named twice', (section, n), "name it once")
 
 
 def _resolve(
-    spec: PlanSpec, path: Path | None, folder: Path, check: Check, place: int = 0, every: Sequence[str] = ()
+    spec: PlanSpec, path: Path | None, folder: Path, check: Check, i_species: int = 0, all_species: Sequence[str] = ()
 ) -> Plan | None:
-    """One species in one future; `place` is the species' own in the plan, `every` all that the plan names."""
+    """Return the plan of one species in one scenario; None if there is a fault.
+
+    `i_species` is the index of the species in the plan, `all_species` all that the plan names.
+    """
     from underoak.overlay import Rules
 
     check_references(spec, check)
     check_uncertainty(spec, check)
-    profile = _profile(spec, check, place, every)
-    joined, not_judged = merge_profile(spec, profile, check)
-    layers = settle_units(spec, joined, check)
-    check_reach(spec, layers, check)
-    weights, pairwise = resolve_weights(spec, joined, profile, check)
+    profile = _profile(spec, check, i_species, all_species)
+    in_use, not_judged = merge_profile(spec, profile, check)
+    layers = resolve_units(spec, in_use, check)
+    check_distance_limits(spec, layers, check)
+    weights, pairwise = resolve_weights(spec, in_use, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)
     if weights is not None:
-        check_spread(spec, [j.name for j in joined], weights, check)
+        check_spread(spec, [criterion.name for criterion in in_use], weights, check)
     if check.problems.faults or weights is None:
         return None
     rules = Rules(
@@ -122,49 +125,49 @@ def _resolve(
         cuts=spec.classes.cuts,
         cap=spec.classes.cap,
     )
-    keeps_weights = spec.weights is None or spec.weights.direct is not None
-    criteria = tuple(_criterion(j, weight, spec, keeps_weights) for j, weight in zip(joined, weights, strict=True))
+    criteria = tuple(_criterion(each, weight, spec) for each, weight in zip(in_use, weights, strict=True))
     warnings = tuple(check.problems.warnings)
     return Plan(spec, folder, path, profile, layers, criteria, not_judged, rules, pairwise, warnings)
 
 
-def _criterion(joined: CriterionInUse, weight: float, spec: PlanSpec, keeps_weights: bool) -> Criterion:
-    is_direct = spec.weights is not None
-    stated = joined.weight if keeps_weights and (joined.has_own_weight or not is_direct) else None
+def _criterion(in_use: CriterionInUse, weight: float, spec: PlanSpec) -> Criterion:
+    is_direct = spec.weights is not None and spec.weights.direct is not None
+    is_stated = spec.weights is None or (is_direct and in_use.has_plan_weight)
     return Criterion(
-        name=joined.name,
-        label=joined.label,
-        layer=joined.layer,
-        unit=joined.unit,
-        spec=joined.curve,
-        curve=joined.curve.curve(),
+        name=in_use.name,
+        label=in_use.label,
+        layer=in_use.layer,
+        unit=in_use.unit,
+        spec=in_use.curve,
+        curve=in_use.curve.curve(),
         weight=weight,
-        remedy=joined.remedy,
-        source=joined.source,
-        stated_weight=stated,
-        is_from_profile=joined.is_from_profile,
-        remedy_source=joined.remedy_source,
+        remedy=in_use.remedy,
+        source=in_use.source,
+        stated_weight=in_use.weight if is_stated else None,
+        is_from_profile=in_use.is_from_profile,
+        remedy_source=in_use.remedy_source,
     )
 
 
-def _profile(spec: PlanSpec, check: Check, place: int, every: Sequence[str] = ()) -> Profile | None:
+def _profile(spec: PlanSpec, check: Check, i_species: int, all_species: Sequence[str]) -> Profile | None:
+    """Return the profile of the plan's species, and check the hosts (E332)."""
     if not spec.species:
         if spec.hosts and not check.is_broken(("species",)):
-            check.fault("E332", "hosts are those of a species, and the plan names none", ("hosts",), "add `species`")
+            check.add_fault("E332", "`hosts` needs `species`, and the plan has none", ("hosts",), "add `species`")
         return None
     try:
         profile = load_profile(spec.species[0])
     except UnderoakError as error:
-        check.add_error(error, ("species", place))
-        check.lose(("species", place))
+        check.add_error(error, ("species", i_species))
+        check.mark_broken(("species", i_species))
         return None
-    whose, known = profile.latin, [host.name for host in profile.hosts]
-    if len(every) > 1:  # a host of one of them is enough: the others make no pair with it
-        whose = "any species of the plan"
-        others = [load_profile(name).hosts for name in every if name in profile_names()]
-        known = list(dict.fromkeys(host.name for hosts in others for host in hosts))
+    owner, known = profile.latin, [host.name for host in profile.hosts]
+    if len(all_species) > 1:  # each host needs only one of the species
+        owner = "any species of the plan"
+        hosts_by_species = [load_profile(name).hosts for name in all_species if name in profile_names()]
+        known = list(dict.fromkeys(host.name for hosts in hosts_by_species for host in hosts))
     for n, host in enumerate(spec.hosts):
-        if host not in known and place == 0:
+        if host not in known and i_species == 0:
             fix = did_you_mean(host, known, "known: " + ", ".join(known))
-            check.fault("E332", f'"{host}" is not a host of {whose}', ("hosts", n), fix)
+            check.add_fault("E332", f'"{host}" is not a host of {owner}', ("hosts", n), fix)
     return profile

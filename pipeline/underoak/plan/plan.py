@@ -1,4 +1,4 @@
-"""The plan as it is worked with: what was written, joined with the species profile, weighed and checked."""
+"""The plan: checked, merged with its species profile, with weights resolved; frozen."""
 
 from __future__ import annotations
 
@@ -13,23 +13,16 @@ from typing import TYPE_CHECKING, Any
 from underoak.base.errors import Fault, UnderoakError
 from underoak.plan.checks.criteria import NotJudged
 from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
+from underoak.plan.keys.criteria import RemedySpec
 from underoak.plan.keys.curves import CurveSpec
 from underoak.plan.keys.layer import LayerSpec
-from underoak.plan.keys.plan_keys import (
-    ClassesSpec,
-    CombineSpec,
-    OutputsSpec,
-    ParcelsSpec,
-    PlanSpec,
-    PricesSpec,
-    Purpose,
-    RegionSpec,
-    RemedySpec,
-    TrustSpec,
-    ZonesSpec,
-)
+from underoak.plan.keys.overlay import ClassesSpec, CombineSpec
+from underoak.plan.keys.places import ParcelsSpec, ZonesSpec
+from underoak.plan.keys.plan_keys import OutputsSpec, PlanSpec, Purpose
+from underoak.plan.keys.region import RegionSpec, TrustSpec
 from underoak.plan.keys.scenarios import FuturesSpec
-from underoak.plan.keys.uncertainty import MOST_SEED, UncertaintySpec
+from underoak.plan.keys.uncertainty import MAX_SEED, UncertaintySpec
+from underoak.plan.keys.verdict import PricesSpec
 from underoak.plan.profiles.profile import Host, Profile
 
 if TYPE_CHECKING:
@@ -39,39 +32,39 @@ if TYPE_CHECKING:
 
 
 _METHODS = {
-    "direct": "as the plan gives them",
+    "direct": "as given in the plan",
     "ranked": "from the plan's ranking, rank-order centroids (Barron and Barrett 1996, from memory)",
     "pairwise": "from the plan's pairwise ratios",
-    "profile": "from the species profile, where the plan does not say otherwise, shared among the criteria in use",
-    "equal": "all equal, as nobody said otherwise",
+    "profile": "from the species profile, unless the plan gives others, divided by their sum over the criteria in use",
+    "equal": "all equal, because none are given",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One criterion in use."""
+    """A criterion in use."""
 
     name: str
-    label: str  # what people call it
+    label: str  # name for people
     layer: str
-    unit: str  # of the curve; "" when it is the layer's own, whatever that is
-    spec: CurveSpec  # the curve as written
+    unit: str  # of the curve; "" if it is that of the layer, which the file decides
+    spec: CurveSpec  # the curve as in the plan or profile
     curve: Curve
-    weight: float  # the weights of all criteria add up to 1
+    weight: float  # normalised: the weights of all criteria add up to 1
     remedy: RemedySpec | None
     source: str
-    stated_weight: float | None = None  # before they were brought to a sum of 1; None when ranked, pairwise or direct
-    is_from_profile: bool = False  # the profile has one of this name
-    remedy_source: str = ""  # where the remedy's numbers come from, when it is the profile's
+    stated_weight: float | None = None  # before normalisation; None if ranked, pairwise or under `weights: direct`
+    is_from_profile: bool = False  # the profile has a criterion of this name
+    remedy_source: str = ""  # citation of the remedy's numbers, if it is the profile's
 
     @property
     def remedy_limit(self) -> float | None:
-        """How far the remedy goes, in the curve's unit."""
+        """Highest value that the remedy can reach, in the curve's unit."""
         return None if self.remedy is None else self.remedy.limit_in(self.unit or "1")
 
     @property
     def in_words(self) -> str:
-        """The curve in one line for people."""
+        """The curve in one line."""
         return self.spec.in_words(self.unit)
 
 
@@ -108,11 +101,11 @@ class Plan:
     base: Path  # relative file names start here
     path: Path | None  # the file it was read from
     profile: Profile | None
-    layers: Mapping[str, LayerSpec]  # with `to` filled in where the profile says the unit
-    criteria: tuple[Criterion, ...]  # in plan order: those the plan names, then the rest of the profile's
+    layers: Mapping[str, LayerSpec]  # with `to` set where the profile decides the unit
+    criteria: tuple[Criterion, ...]  # those the plan names, in its order, then those of the profile
     not_judged: tuple[NotJudged, ...]
     rules: Rules
-    pairwise: PairwiseResult | None = None  # how pairs led to the weights
+    pairwise: PairwiseResult | None = None  # if the weights are pairwise
     warnings: tuple[Fault, ...] = ()
     views: tuple[Case, ...] = ()  # with several species or scenarios: every one of them, this plan's own the first
 
@@ -137,7 +130,7 @@ class Plan:
 
     @property
     def future_weights(self) -> tuple[float, ...]:
-        """Weights of the scenarios, in their order; they add up to 1. Empty without scenarios."""
+        """Weights of the scenarios, in plan order, with sum 1; empty without scenarios."""
         from underoak.uncertainty import scenario_weights
 
         families = [scenario.family for scenario in self.spec.scenarios]
@@ -145,69 +138,69 @@ class Plan:
 
     @property
     def title(self) -> str:
-        """What the run is called."""
+        """Title of the results."""
         return self.spec.title
 
     @property
     def purpose(self) -> Purpose:
-        """What is to be decided."""
+        """The decision that the plan is for."""
         return self.spec.purpose
 
     @property
     def species(self) -> str | None:
-        """Name of the species' profile."""
+        """Name of the species profile; None without one."""
         return self.spec.species[0] if self.spec.species else None
 
     @property
     def hosts(self) -> tuple[Host, ...]:
-        """The profile's hosts that count."""
-        known = self.profile.hosts if self.profile else ()
-        return tuple(host for host in known if not self.spec.hosts or host.name in self.spec.hosts)
+        """The hosts of the profile that the plan considers."""
+        hosts = self.profile.hosts if self.profile else ()
+        return tuple(host for host in hosts if not self.spec.hosts or host.name in self.spec.hosts)
 
     @property
     def region(self) -> RegionSpec:
-        """The ground, and the grid it is judged on."""
+        """Region and analysis grid."""
         return self.spec.region
 
     @property
     def trust(self) -> TrustSpec:
-        """What files may draw on, and how large a raster may be."""
+        """Folders that files may refer to, and the largest raster."""
         return self.spec.trust
 
     @property
     def constraints(self) -> tuple[LayerConstraint | ShapesConstraint, ...]:
-        """Ground that is excluded outright."""
+        """Rules that exclude cells."""
         return self.spec.constraints
 
     @property
     def combine(self) -> CombineSpec:
-        """How memberships become one suitability, as written; `rules` is what is worked with."""
+        """Combination rule as in the plan; `rules` has it resolved."""
         return self.spec.combine
 
     @property
     def classes(self) -> ClassesSpec:
-        """Where the classes are cut."""
+        """Lowest suitability of each class."""
         return self.spec.classes
 
     @property
     def uncertainty(self) -> UncertaintySpec | None:
-        """How doubtful layers are drawn; None when every layer is taken at its word."""
+        """How uncertain layers are drawn; None if every layer is treated as exact."""
         return self.spec.uncertainty
 
-    def seeded(self, seed: int) -> Plan:
-        """The same plan, drawing from another seed.
+    def with_seed(self, seed: int) -> Plan:
+        """Return the plan with another random seed.
 
         Raises:
-            UnderoakError: E304 for a plan without `uncertainty`, or a seed that none can be.
+            UnderoakError: E304 for a plan without `uncertainty`, or a seed out of range.
         """
         if self.uncertainty is None:
-            what = "a seed is given, and the plan draws nothing"
-            raise UnderoakError(Fault("E304", what, "--seed", "give the plan `uncertainty`, or leave the seed out"))
-        if not 0 <= seed <= MOST_SEED:
-            fix = f"give a whole number from 0 to {MOST_SEED}"
-            raise UnderoakError(Fault("E304", f"{seed} is no seed", "--seed", fix))
+            what = "the plan has no `uncertainty`, so there is nothing to draw"
+            raise UnderoakError(Fault("E304", what, "--seed", "remove --seed, or add `uncertainty` to the plan"))
+        if not 0 <= seed <= MAX_SEED:
+            fix = f"give a whole number from 0 to {MAX_SEED}"
+            raise UnderoakError(Fault("E304", f"the seed {seed} is out of range", "--seed", fix))
         spec = self.spec.model_copy(update={"uncertainty": self.uncertainty.model_copy(update={"seed": seed})})
-        views = tuple(replace(view, plan=view.plan.seeded(seed)) for view in self.views)
+        views = tuple(replace(view, plan=view.plan.with_seed(seed)) for view in self.views)
         return replace(self, spec=spec, views=views)
 
     @property
@@ -217,27 +210,27 @@ class Plan:
 
     @property
     def zones(self) -> ZonesSpec | None:
-        """Zones of connected suitable ground."""
+        """How zones of connected suitable land are formed."""
         return self.spec.zones
 
     @property
     def prices(self) -> PricesSpec:
-        """What remedies cost."""
+        """Prices of remedies, tests and land."""
         return self.spec.prices
 
     @property
     def outputs(self) -> OutputsSpec:
-        """What is written, and where."""
+        """Results folder and form of its rasters."""
         return self.spec.outputs
 
     @property
     def weights(self) -> tuple[float, ...]:
-        """Weights of the criteria, in their order; they add up to 1."""
+        """Weights of the criteria, in their order, with sum 1."""
         return tuple(criterion.weight for criterion in self.criteria)
 
     @property
     def weight_spread(self) -> WeightDistribution:
-        """How far the weights are in doubt. With `order_weights` they are equal, and in none."""
+        """Distribution of the weights; fixed with `order_weights`."""
         from underoak.plan.checks.weights import weight_spread
         from underoak.uncertainty.draws.weight_draws import WeightDistribution
 
@@ -247,28 +240,29 @@ class Plan:
 
     @property
     def weighting(self) -> dict[str, Any]:
-        """How the weights were found, for the manifest."""
-        found: dict[str, Any] = {"method": self._method, "weights": {c.name: c.weight for c in self.criteria}}
+        """How the weights were resolved, for the manifest."""
+        weighting: dict[str, Any] = {"method": self._method, "weights": {c.name: c.weight for c in self.criteria}}
         if self.pairwise is not None:
-            found |= {
+            weighting |= {
                 "solved_by": self.pairwise.method,
                 "table": self.pairwise.table,
                 "consistency_ratio": self.pairwise.consistency_ratio,
                 "rms_log_residual": self.pairwise.rms_residual,
                 "worst": self.pairwise.worst,
             }
-        return found
+        return weighting
 
     @property
     def weighting_words(self) -> str:
-        """How the weights were found, in one sentence without its full stop."""
+        """How the weights were resolved, as a sentence without its full stop."""
         words = _METHODS[self._method]
         if self.pairwise is None:
             return words
         if self.pairwise.consistency_ratio is not None:
             return f"{words} ({self.pairwise.method}; consistency ratio {self.pairwise.inconsistency:.3f})"
-        off = f"the pairs miss each other by {self.pairwise.inconsistency * 100:.0f} % in the root mean square"
-        return f"{words} ({self.pairwise.method}; {off})"
+        percent = f"{self.pairwise.inconsistency * 100:.0f} %"
+        how = f"the pairwise ratios are inconsistent by {percent} on average (exp of the RMS log residual, minus 1)"
+        return f"{words} ({self.pairwise.method}; {how})"
 
     @property
     def _method(self) -> str:
@@ -280,28 +274,28 @@ class Plan:
         return "direct" if self.profile is None else "profile"
 
     def origins(self, layer: str) -> tuple[str, ...]:
-        """The layers whose files a layer comes from, in the order its indicator takes them."""
+        """Return the layers with the files of a layer, in the order of its indicator's inputs."""
         spec = self.layers[layer]
         return (layer,) if spec.file is not None else tuple(spec.origins.values())
 
     def files_of(self, layer: str) -> str:
-        """The files a layer comes from, as written, for a sentence."""
+        """Return the files of a layer as in the plan, separated by commas."""
         return ", ".join(dict.fromkeys(str(self.layers[origin].file) for origin in self.origins(layer)))
 
     def sources_of(self, layer: str) -> str:
-        """What the plan says of where a layer's data come from; "" when nothing."""
-        said = (self.layers[origin].source for origin in self.origins(layer))
-        return "; ".join(dict.fromkeys(source for source in said if source))
+        """Return the citations of a layer's data, separated by semicolons; "" if there are none."""
+        sources = (self.layers[origin].source for origin in self.origins(layer))
+        return "; ".join(dict.fromkeys(source for source in sources if source))
 
-    def file(self, written: str) -> Path:
-        """The path of a file the plan names. Whether it may be read is for `trust` to say."""
-        return self.base / written
+    def file(self, name: str) -> Path:
+        """Return the path of a file that the plan names. `trust` decides whether it may be read."""
+        return self.base / name
 
     def canonical(self) -> dict[str, Any]:
-        """The plan as plain values, every default and every number of the profile written out; paths as written.
+        """Return the plan as plain values, with all defaults and all numbers of the profile; paths as in the plan.
 
-        Loading it gives the same plan; a profile whose numbers change gives another canonical form. With several
-        species or scenarios the criteria stay as written: one list cannot hold what each profile brings.
+        Loading it gives the same plan. If a number of the profile changes, the canonical form changes. With several
+        species or scenarios, the criteria stay as in the plan: each profile has others.
         """
         if self.views:
             spec: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
@@ -310,8 +304,8 @@ class Plan:
         dump["layers"] = {
             name: layer.model_dump(mode="json", by_alias=True, exclude_none=True) for name, layer in self.layers.items()
         }
-        off = {name: "off" for name, given in self.spec.criteria.items() if given is None or given == "off"}
-        dump["criteria"] = {criterion.name: _written(criterion) for criterion in self.criteria} | off
+        off = {name: "off" for name, entry in self.spec.criteria.items() if entry is None or entry == "off"}
+        dump["criteria"] = {criterion.name: _plain_criterion(criterion) for criterion in self.criteria} | off
         plain: dict[str, Any] = json.loads(json.dumps(dump, allow_nan=False))  # number keys become text, as in JSON
         return plain
 
@@ -324,13 +318,13 @@ class Plan:
         return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _written(criterion: Criterion) -> dict[str, Any]:
+def _plain_criterion(criterion: Criterion) -> dict[str, Any]:
     remedy = criterion.remedy
-    written: dict[str, Any] = {
+    values: dict[str, Any] = {
         "layer": criterion.layer,
         "curve": criterion.spec.model_dump(mode="json", exclude_none=True),
         "weight": criterion.stated_weight,
         "remedy": "none" if remedy is None else remedy.model_dump(mode="json", exclude_none=True),
         "source": criterion.source,
     }
-    return {key: value for key, value in written.items() if value is not None}
+    return {key: value for key, value in values.items() if value is not None}

@@ -1,4 +1,4 @@
-"""The plan's JSON Schema, so that editors can complete keys and mark faults while a plan is written."""
+"""JSON Schema of a plan, with which editors complete keys and mark faults."""
 
 from __future__ import annotations
 
@@ -10,29 +10,33 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def plan_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of a plan as its author writes it.
+    """Return the JSON Schema (draft 2020-12) of a plan.
 
-    It knows keys, types and choices; what needs the rest of the plan, or units, `load_plan` checks.
+    It covers keys, types and choices. `load_plan` also checks units, and the parts against each other.
 
     >>> plan_schema()["required"]
     ['format', 'title', 'purpose', 'region', 'layers']
     """
-    made: dict[str, Any] = _tidied(PlanSpec.model_json_schema(by_alias=True, mode="validation"))
-    return {"$schema": DRAFT, **made, "title": "underoak plan"}
+    schema = _simplify(PlanSpec.model_json_schema(by_alias=True, mode="validation"))
+    return {"$schema": DRAFT, **schema, "title": "underoak plan"}
 
 
-def _tidied(node: Any) -> Any:
-    """Without what only other tools read, and with names that fit no pattern refused."""
+def _simplify(node: Any) -> Any:
+    """Remove generated titles and discriminators, and refuse names that match no pattern."""
     if isinstance(node, list):
-        return [_tidied(item) for item in node]
+        return [_simplify(item) for item in node]
     if not isinstance(node, dict):
         return node
-    kept = {key: _tidied(value) for key, value in node.items() if key != "discriminator" and not _is_title(key, value)}
-    if "patternProperties" in kept:
-        kept.setdefault("additionalProperties", False)
-    return kept
+    simple = {
+        key: _simplify(value)
+        for key, value in node.items()
+        if key != "discriminator" and not _is_generated_title(key, value)
+    }
+    if "patternProperties" in simple:
+        simple.setdefault("additionalProperties", False)
+    return simple
 
 
-def _is_title(key: str, value: Any) -> bool:
-    """A made-up title; a key of the plan that is called `title` holds a mapping."""
+def _is_generated_title(key: str, value: object) -> bool:
+    """Return True for a generated title; the plan's key `title` has a mapping as its value."""
     return key == "title" and isinstance(value, str)

@@ -1,4 +1,4 @@
-"""Files that come with the package: in an installed copy, and in a checkout."""
+"""Files that come with the package, in an installed copy or a checkout."""
 
 from __future__ import annotations
 
@@ -10,18 +10,16 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 
 
 def shipped(*parts: str) -> Path:
-    """The path of a file or folder that comes with the package.
+    """Return the path of a file or folder that comes with the package.
 
     >>> shipped("configs", "species").name
     'species'
 
     Raises:
-        UnderoakError: E305 when it is not there, so the installation is not whole.
+        UnderoakError: E305 if it is missing, so the installation is incomplete.
     """
     for root in (_PACKAGE / "_data", _PACKAGE.parents[1]):
         path = root.joinpath(*parts)
         if path.exists():
             return path
-    raise UnderoakError(
-        Fault("E305", "comes with underoak and is not there", "/".join(parts), "install underoak again")
-    )
+    raise UnderoakError(Fault("E305", "is part of underoak, but missing", "/".join(parts), "install underoak again"))

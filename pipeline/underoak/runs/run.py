@@ -97,7 +97,7 @@ def run(
             left half-written under a final name, and finished tiles are kept.
     """
     began, started = time.monotonic(), datetime.datetime.now(datetime.UTC)
-    plan = plan if seed is None else plan.seeded(seed)
+    plan = plan if seed is None else plan.with_seed(seed)
     told = progress or Progress("none")
     folder = Path(out) if out is not None else plan.base / plan.outputs.folder
     threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
@@ -264,7 +264,7 @@ def check(
     Raises:
         UnderoakError: with every fault found.
     """
-    plan = plan if seed is None else plan.seeded(seed)
+    plan = plan if seed is None else plan.with_seed(seed)
     prepared = exclude_non_native(plan, prepare(plan, strict=strict, deep=deep), strict)
     problems = Problems(warnings=list(prepared.warnings))
     work, parcels = _work(plan, prepared, problems, strict)

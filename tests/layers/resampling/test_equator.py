@@ -11,7 +11,7 @@ from underoak.base.errors import Problems, UnderoakError
 from underoak.engine.prepare.prepare import prepare
 from underoak.layers.shapes.region import read_region
 from underoak.plan import load_plan
-from underoak.plan.keys.plan_keys import RegionSpec
+from underoak.plan.keys.region import RegionSpec
 
 SIDES = {"north": (10.0, "EPSG:32631"), "south": (-36.0, "EPSG:32731"), "across": (-0.02, "EPSG:32631")}
 

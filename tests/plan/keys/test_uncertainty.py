@@ -28,7 +28,7 @@ def test_doubt_of_layers_and_what_is_asked_of_it_is_read(tmp_path):
     plan = loaded(spoiled(*DOUBTFUL), tmp_path)
     ph = plan.layers["soil_ph"]
     assert {level: each.file for level, each in ph.quantiles.items()} == {0.05: "data/q05.vrt", 0.95: "data/q.tif"}
-    assert (ph.quantiles[0.95].band, ph.own_level) == (3, 0.5)
+    assert (ph.quantiles[0.95].band, ph.file_level) == (3, 0.5)
     assert plan.layers["clay"].sd == "80 g/kg"
     asked = plan.uncertainty
     assert (asked.draws, asked.seed, asked.range_m) == (64, 1, 800.0)
@@ -101,7 +101,7 @@ RULE = "{name: ph75, layer: soil_ph, at_least: 7.5}"
 CASES = [
     ("both", [QUANTILES, ("0.95: {file: data/q.tif, band: 3}}", "0.95: b.tif}, sd: 0.4")],
      "E362", "0.4", "both `quantiles` and `sd`", "keep the one"),
-    ("of classes", [("kind: classes}", "kind: classes, sd: 1}")], "E362", "1}", "class codes have no", "leave it out"),
+    ("of classes", [("kind: classes}", "kind: classes, sd: 1}")], "E362", "1}", "class codes have no", "remove it"),
     ("quantiles of months", [("reduce: sum, to: mm}", "reduce: sum, to: mm, quantiles: {0.05: a.nc}}")],
      "E362", "{0.05: a.nc", "derived from", "give `sd`"),
     ("own level twice", [QUANTILES, ("0.05: data/q05.vrt", "0.5: data/q05.vrt")],
@@ -109,17 +109,17 @@ CASES = [
     ("level outside", [QUANTILES, ("0.05: data/q05.vrt", "5: data/q05.vrt")],
      "E304", "data/q05.vrt, 0.95", "between 0 and 1", ""),
     ("level alone", [(PH, "resample: nearest, grain: 250 m, quantile: 0.4}")],
-     "E304", "0.4}", "one among several", "add `quantiles`"),
+     "E304", "0.4}", "needs `quantiles`", "add `quantiles`"),
     ("negative", [SD, ("80 g/kg", "-80 g/kg")], "E304", "-80", "cannot be negative", "0 or more"),
     ("of something else", [SD, ("80 g/kg", "80 mm")], "E341", "80 mm", "measure different things", ""),
     ("share of a share", [SD, ("80 g/kg", "15 %")], "E344", "15 %", "may be a share of the value", '"15 % of value"'),
     ("nothing doubtful", [("combine:", ASKED + "combine:")], "E362", "draws: 64", "nothing to draw", "`quantiles` or"),
     ("sure layer asked", [*DOUBTFUL[1:], (RULE, RULE.replace("soil_ph", "elevation"))],
-     "E362", "elevation, at_least", "nothing of its doubt", "give it"),
+     "E362", "elevation, at_least", "states no uncertainty", "give it"),
     ("no such layer", [*DOUBTFUL, (RULE, RULE.replace("soil_ph", "soil_hp"))],
      "E331", "soil_hp", 'no layer "soil_hp"', 'did you mean "soil_ph"?'),
     ("two sides", [*DOUBTFUL, ("at_least: 7.5", "at_least: 7.5, at_most: 8")],
-     "E304", RULE[:9], "both `at_least` and", "ask twice"),
+     "E304", RULE[:9], "both `at_least` and", "two rules"),
     ("no side", [*DOUBTFUL, (", at_least: 7.5", "")], "E304", "{name: ph75", "neither", "give one"),
     ("limit of something else", [*DOUBTFUL, ("5 cm", "5 pH")], "E341", "5 pH", "measure different things", ""),
     ("one name twice", [*DOUBTFUL, ("name: dry", "name: PH75")], "E304", "draws: 64", '"PH75"', "rename one"),
@@ -128,7 +128,7 @@ CASES = [
     ("range", [*DOUBTFUL, ("800 m", "800 kg")], "E341", "800 kg", "measure different things", ""),
     ("laboratory", [*DOUBTFUL, ("clay: 15 g/kg", "cly: 15 g/kg")], "E331", "15 g/kg", '"cly"', '"clay"'),
     ("quantiles without draws", [("dtype: uint16", "dtype: uint16, quantiles: [0.05]")],
-     "E362", "[0.05]", "the plan asks for none", "add `uncertainty`"),
+     "E362", "[0.05]", "the plan has no `uncertainty`", "add `uncertainty`"),
     ("unknown key", [*DOUBTFUL, ("  seed: 1", "  sed: 1")], "E303", "sed", '"sed" is not known', '"seed"'),
 ]  # fmt: skip
 
@@ -156,14 +156,14 @@ def test_doubt_that_gets_lost_on_the_way_is_told(tmp_path):
 def test_quantiles_of_the_present_are_not_those_of_a_future(tmp_path):
     more = "scenarios: [{name: hot, replace: {soil_ph: data/later.tif}}]\n"
     (fault,) = faults(spoiled(*DOUBTFUL, ("parcels:", more + "parcels:")), tmp_path)
-    assert (fault.code, "those of the present" in fault.what) == ("E330", True)
+    assert (fault.code, "describe the present only" in fault.what) == ("E330", True)
 
 
 @pytest.mark.parametrize(
     ("broken", "says"),
     [
         ("quantiles: {0.05: 5}", "should be a mapping of keys, not 5"),
-        ("quantiles: {1.5: data/q.tif}", "lies between 0 and 1, and 1.5 does not"),
+        ("quantiles: {1.5: data/q.tif}", "must lie between 0 and 1, and 1.5 does not"),
         ("quantiles: {.nan: data/q.tif}", ".nan is not a finite number"),
         ("quantile: .nan, quantiles: {0.05: data/q.tif}", ".nan is not a finite number"),
         ("quantiles: wide", "should be a mapping of keys"),
@@ -189,5 +189,5 @@ def test_a_level_from_python_that_is_no_number_is_refused(tmp_path):
     with pytest.raises(UnderoakError) as caught:
         load_plan(plan, base=tmp_path)
     (fault,) = caught.value.faults
-    assert "lies between 0 and 1, and nan does not" in fault.what
-    assert fault.fix == "write 0.05 for the value that 5 % lie below"
+    assert "must lie between 0 and 1, and nan does not" in fault.what
+    assert fault.fix == "write 0.05 for the 5 % quantile"

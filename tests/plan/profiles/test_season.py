@@ -5,15 +5,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underoak.plan import load_profile, profile_names
-from underoak.plan.profiles.season import Span, month_names, turned
+from underoak.plan.profiles.season import Span, month_names, opposite_season_month
 
 MONTHS = st.integers(1, 12)
 
 
 @given(MONTHS)
 def test_crossing_the_equator_twice_comes_back(month: int) -> None:
-    assert turned(turned(month)) == month
-    assert (turned(month) - month) % 12 == 6
+    assert opposite_season_month(opposite_season_month(month)) == month
+    assert (opposite_season_month(month) - month) % 12 == 6
 
 
 @given(MONTHS, MONTHS)
@@ -22,7 +22,7 @@ def test_a_span_is_as_long_on_either_side_and_ends_where_it_says(first: int, las
     north, south = span.months(), span.months(is_south=True)
     assert (north[0], north[-1]) == (first, last)
     assert len(north) == len(south) <= 12
-    assert tuple(map(turned, north)) == south
+    assert tuple(map(opposite_season_month, north)) == south
 
 
 def test_black_truffle_is_dug_in_winter_on_either_side() -> None:

@@ -4,8 +4,7 @@ import pytest
 
 from underoak.base.errors import UnderoakError
 from underoak.plan import load_profile, profile_names, species_list
-from underoak.plan.profiles import species_sheet
-from underoak.plan.profiles.species_sheet import WIDTH
+from underoak.plan.profiles.species_sheet import WIDTH, species_sheet
 
 
 @pytest.mark.parametrize("name", profile_names())
@@ -21,8 +20,8 @@ def test_a_sheet_tells_every_criterion_host_and_source_in_lines_that_fit(name: s
             assert " ".join(words.split()) in flat
         assert f"{key} {criterion.weight:.2f} {criterion.confidence} {criterion.curve.in_words(criterion.unit)}" in flat
     for host in profile.hosts:
-        brought = " Introduced pairing: for orchards only." if host.introduced else ""
-        assert f"{host.name}: {host.common}.{brought} Wild in {host.tree.native}. Source: {host.source}." in flat
+        introduced = " Introduced pairing: for orchards only." if host.introduced else ""
+        assert f"{host.name}: {host.common}.{introduced} Native to {host.tree.native}. Source: {host.source}." in flat
     for criterion in profile.criteria.values():
         if criterion.remedy is not None:
             assert f"{criterion.remedy.by} up to {criterion.remedy.limit}" in flat
@@ -43,14 +42,14 @@ def test_a_season_is_told_for_both_sides_of_the_equator() -> None:
 
 
 def test_a_truffle_of_acid_ground_has_no_remedy() -> None:
-    assert "REMEDIES\n  None: choose ground that suits it as it is." in species_sheet("tuber_oregonense")
+    assert "REMEDIES\n  None: choose land that is suitable as it is." in species_sheet("tuber_oregonense")
 
 
 def test_how_far_corners_may_be_off_is_told_in_the_criterions_unit() -> None:
     flat = " ".join(species_sheet("tuber_brumale").split())
-    assert "Each corner may be off by 0.4 pH (common practice, no source)." in flat
-    assert "Each corner may be off by 60 % of its value (common practice, no source)." in flat
-    assert "Each corner may be off by 12 points (common practice, no source)." in flat
+    assert "Uncertainty of each corner: 0.4 pH (common practice, no source)." in flat
+    assert "Uncertainty of each corner: 60 % of its value (common practice, no source)." in flat
+    assert "Uncertainty of each corner: 12 points (common practice, no source)." in flat
 
 
 def test_the_list_names_every_profile() -> None:

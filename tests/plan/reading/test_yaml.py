@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from underoak.base.errors import UnderoakError
-from underoak.plan.reading.yaml import LARGEST, parse, read, scalar
+from underoak.plan.reading.yaml import MAX_BYTES, parse, read, scalar
 
 
 def faults_of(text: str) -> list[tuple[str, str]]:
@@ -64,7 +64,7 @@ def test_every_value_is_found_at_the_place_told(values: dict[str, int]) -> None:
     w = parse(text, "p")
     lines = text.splitlines()
     for key, value in w.value.items():
-        at = w.values[(key,)]
+        at = w.value_positions[(key,)]
         assert lines[at.line - 1][at.column - 1 :] == str(value)
 
 
@@ -160,7 +160,7 @@ def test_a_file_of_faults_only_is_not_read_to_its_end() -> None:
 
 def test_more_than_a_mebibyte_is_refused(tmp_path) -> None:
     path = tmp_path / "p.yaml"
-    path.write_bytes(b"a: 1\n#" + b"x" * LARGEST)
+    path.write_bytes(b"a: 1\n#" + b"x" * MAX_BYTES)
     with pytest.raises(UnderoakError, match=r"E301 .*larger than 1 MiB"):
         read(path)
 

@@ -1,4 +1,4 @@
-"""Do constraints ask for distances that a layer does not tell: beyond `within` all are the same."""
+"""Limits of distance layers: beyond `within` all distances are equal, so no constraint may test them."""
 
 from __future__ import annotations
 
@@ -10,39 +10,38 @@ from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.quantities import quantity_in
 from underoak.plan.reading.validation import Check
-from underoak.plan.reading.yaml import Keys
 
 
-def check_reach(spec: PlanSpec, layers: Mapping[str, LayerSpec], check: Check) -> None:
-    """Tell every constraint that a capped distance would answer wrongly."""
+def check_distance_limits(spec: PlanSpec, layers: Mapping[str, LayerSpec], check: Check) -> None:
+    """Report every constraint that a limited distance would judge wrongly (E357)."""
     if check.problems.faults:
-        return  # units and settings may be among them
-    for way, constraint in placed_constraints(spec, check):
+        return  # units and settings may be wrong
+    for key_path, constraint in placed_constraints(spec, check):
         if isinstance(constraint, LayerConstraint) and constraint.layer in layers:
             layer, unit = layers[constraint.layer], layers[constraint.layer].to or "m"
-            reach = reach_of(layer, unit)
-            if reach is None:
+            limit = distance_limit(layer, unit)
+            if limit is None:
                 continue
-            asked = constraint.comparison.in_unit(unit)
-            if is_beyond(asked, reach):
-                _tell(constraint.layer, asked.value, reach, unit, check, (*way, "exclude"))
+            comparison = constraint.comparison.in_unit(unit)
+            if is_beyond(comparison, limit):
+                what = (
+                    f'"{constraint.layer}" measures distances up to {limit:g} {unit} only, '
+                    f"and the constraint tests {comparison.value:g} {unit}"
+                )
+                fix = f"write a larger `within` under layers.{constraint.layer}"
+                check.add_fault("E357", what, (*key_path, "exclude"), fix)
 
 
-def reach_of(layer: LayerSpec, unit: str) -> float | None:
-    """How far a layer of distances tells them, in `unit`; None for any other layer."""
+def distance_limit(layer: LayerSpec, unit: str) -> float | None:
+    """Return the largest distance in a distance layer, in `unit`; None for any other layer."""
     within = layer.settings.get("within") if layer.derive == "distance" else None
     return None if within is None else quantity_in(within, unit) if isinstance(within, str) else float(within)
 
 
-def is_beyond(comparison: Comparison, reach: float) -> bool:
-    """True when ground farther away than `reach`, which is told as `reach`, would be taken for nearer or for equal.
+def is_beyond(comparison: Comparison, limit: float) -> bool:
+    """Return True if a comparison gives wrong results where distances above `limit` are stored as `limit`.
 
     >>> [is_beyond(Comparison.parse(text), 500.0) for text in ("< 30", "< 500", "<= 500", "> 500", "> 600")]
     [False, False, True, True, True]
     """
-    return comparison.value > reach or (comparison.value == reach and comparison.sign not in ("<", ">="))
-
-
-def _tell(name: str, asked: float, reach: float, unit: str, check: Check, way: Keys) -> None:
-    what = f'"{name}" tells distances up to {reach:g} {unit}, all beyond as that, and is asked about {asked:g} {unit}'
-    check.fault("E357", what, way, f"write a larger `within` under layers.{name}")
+    return comparison.value > limit or (comparison.value == limit and comparison.sign not in ("<", ">="))

@@ -1,4 +1,4 @@
-"""Weighs the criteria in use: directly, by rank, by pairs, or as the species profile says."""
+"""Weights of the criteria in use: direct, ranked, pairwise, or those of the species profile."""
 
 from __future__ import annotations
 
@@ -8,200 +8,214 @@ from typing import TYPE_CHECKING
 
 from underoak.base.errors import UnderoakError, count_of, did_you_mean
 from underoak.plan.checks.criteria import CriterionInUse
-from underoak.plan.keys.plan_keys import PlanSpec, WeightsSpec
+from underoak.plan.keys.overlay import WeightsSpec
+from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.profiles.profile import Profile
 from underoak.plan.reading.validation import Check
-from underoak.plan.reading.yaml import Keys
+from underoak.plan.reading.yaml import KeyPath
 
 if TYPE_CHECKING:
     from underoak.overlay.pairwise import PairwiseResult
     from underoak.uncertainty.draws.weight_draws import WeightDistribution
 
-MOST_INCONSISTENT = 0.10
-STRENGTH = 40.0  # of weights nobody says more of; common practice, no source
-_TO_ONE = 1e-9
+MAX_INCONSISTENCY = 0.10
+DEFAULT_STRENGTH = 40.0  # of the Dirichlet distribution of weights; common practice, no source
+_TOLERANCE = 1e-9
 
 
 def resolve_weights(
-    spec: PlanSpec, joined: Sequence[CriterionInUse], profile: Profile | None, check: Check
+    spec: PlanSpec, criteria: Sequence[CriterionInUse], profile: Profile | None, check: Check
 ) -> tuple[tuple[float, ...] | None, PairwiseResult | None]:
-    """Weights of the criteria, adding up to 1, and how pairs led to them; None where a fault stands in the way."""
+    """Return the weights of the criteria, with sum 1, and the pairwise result; None if a fault prevents it.
+
+    Faults: E311 to E315. Warning: W311 if the plan's weights do not add up to 1.
+    """
     weights = spec.weights
-    if not joined or check.is_broken(("species",)) or ("layers",) in check.broken:
-        return None, None  # which criteria there are has to be mended first
+    if not criteria or check.is_broken(("species",)) or ("layers",) in check.broken:
+        return None, None  # the criteria themselves are not known
     if weights is None and check.is_broken(("weights",)):
         return None, None
     if weights is None:
-        return _stated(joined, profile, check), None
-    known = [*dict.fromkeys([*(c.name for c in joined), *(profile.criteria if profile else ())])]
+        return _stated_weights(criteria, profile, check), None
+    known_names = [*dict.fromkeys([*(c.name for c in criteria), *(profile.criteria if profile else ())])]
     if weights.direct is None:
-        for criterion in joined:
-            if criterion.has_own_weight:
-                what = "a weight of its own cannot stand beside ranked or pairwise weights"
-                check.fault("E315", what, ("criteria", criterion.name, "weight"), "leave it out")
+        for criterion in criteria:
+            if criterion.has_plan_weight:
+                what = "a criterion cannot have a weight beside ranked or pairwise weights"
+                check.add_fault("E315", what, ("criteria", criterion.name, "weight"), "remove it")
     if weights.direct is not None:
-        return _direct(weights.direct, joined, known, check), None
+        return _direct_weights(weights.direct, criteria, known_names, check), None
     if weights.ranked is not None:
-        return _ranked(weights.ranked, joined, known, check), None
-    return _pairwise(weights, joined, known, check)
+        return _ranked_weights(weights.ranked, criteria, known_names, check), None
+    return _pairwise_weights(weights, criteria, known_names, check)
 
 
 def weight_spread(spec: PlanSpec, names: Sequence[str], weights: Sequence[float]) -> WeightDistribution:
-    """How far the weights of the criteria are in doubt; around them with a strength of 40 when the plan says nothing.
+    """Return the distribution of the weights. Default: Dirichlet around them, with a strength of 40.
 
     Raises:
-        UnderoakError: E361 bounds that no weights keep.
+        UnderoakError: E361 bounds that no weights satisfy.
     """
     from underoak.uncertainty.draws.weight_draws import WeightDistribution
 
-    said = spec.weights.spread if spec.weights is not None else None
-    if said is not None and said.kind == "bounded":
-        bounds = said.bounds or {}
+    spread = spec.weights.spread if spec.weights is not None else None
+    if spread is not None and spread.kind == "bounded":
+        bounds = spread.bounds or {}
         each = [bounds.get(name, (0.0, 1.0)) for name in names]
         return WeightDistribution.bounded([low for low, _ in each], [high for _, high in each])
-    if said is not None and said.kind == "uniform":
+    if spread is not None and spread.kind == "uniform":
         return WeightDistribution.uniform(len(names))
-    if said is not None and said.kind == "ranked":
-        return WeightDistribution.ranked([sum(other > own + _TO_ONE for other in weights) for own in weights])
-    strength = said.strength if said is not None else None
-    return WeightDistribution.dirichlet(weights, STRENGTH if strength is None else strength)
+    if spread is not None and spread.kind == "ranked":
+        return WeightDistribution.ranked([sum(other > weight + _TOLERANCE for other in weights) for weight in weights])
+    strength = spread.strength if spread is not None else None
+    return WeightDistribution.dirichlet(weights, DEFAULT_STRENGTH if strength is None else strength)
 
 
 def check_spread(spec: PlanSpec, names: Sequence[str], weights: Sequence[float], check: Check) -> None:
-    """Tell bounds of criteria that are not in use, and such as no weights keep."""
-    way: Keys = ("weights", "spread")
+    """Report bounds of criteria that are not in use, and bounds that no weights satisfy."""
+    key_path: KeyPath = ("weights", "spread")
     bounds = (spec.weights.spread.bounds if spec.weights is not None and spec.weights.spread else None) or {}
     for name in bounds:
         if name not in names:
-            fix = did_you_mean(name, names, "bound only criteria in use")
-            check.fault("E315", f'"{name}" is not a criterion in use', (*way, "bounds", name), fix, key=True)
+            fix = did_you_mean(name, names, "give bounds of criteria in use only")
+            check.add_fault("E315", f'"{name}" is not a criterion in use', (*key_path, "bounds", name), fix, key=True)
     try:
         weight_spread(spec, names, weights)
     except UnderoakError as error:
-        check.add_error(error, way)
+        check.add_error(error, key_path)
 
 
 def order_weights(spec: PlanSpec, weights: Sequence[float], check: Check) -> tuple[float, ...] | None:
-    """Weights by order of membership, adding up to 1; None when the plan has none, or has them wrong."""
-    given = spec.combine.order_weights
-    if given is None:
+    """Return the order weights, with sum 1; None if the plan has none, or they are wrong (E316)."""
+    by_order = spec.combine.order_weights
+    if by_order is None:
         return None
-    way: Keys = ("combine", "order_weights")
-    if len(given) != len(weights):
-        what = f"{count_of(len(given), 'order weight')} for {count_of(len(weights), 'criterion', 'criteria')}"
-        check.fault("E316", what, way, "give one for each criterion in use")
-    if len(set(weights)) > 1 and max(weights) - min(weights) > _TO_ONE:
+    key_path: KeyPath = ("combine", "order_weights")
+    if len(by_order) != len(weights):
+        what = (
+            f"there are {count_of(len(by_order), 'order weight')} for {count_of(len(weights), 'criterion', 'criteria')}"
+        )
+        check.add_fault("E316", what, key_path, "give one for each criterion in use")
+    if len(set(weights)) > 1 and max(weights) - min(weights) > _TOLERANCE:
         fix = "give every criterion the same weight, or use `alpha` instead"
-        check.fault("E316", "with order weights, the criteria's own weights must be equal", way, fix)
-    return _to_one(given, way, check)
+        check.add_fault("E316", "with order weights, the weights of the criteria must be equal", key_path, fix)
+    return _normalised(by_order, key_path, check)
 
 
-def _stated(joined: Sequence[CriterionInUse], profile: Profile | None, check: Check) -> tuple[float, ...] | None:
-    """By what each criterion states, the profile or the plan; equal when none does."""
-    stated = [criterion.weight for criterion in joined]
-    if all(weight is None for weight in stated):
-        return tuple(1.0 / len(joined) for _ in joined)
-    for criterion in joined:
-        if criterion.weight is None:
-            fix = "add `weight`, as the others have one"
-            check.fault("E315", f'"{criterion.name}" has no weight', ("criteria", criterion.name), fix, key=True)
-    given = [weight for weight in stated if weight is not None]
-    if len(given) < len(stated):
-        return None
-    return _to_one(given, ("criteria",), check, is_told=profile is None)
-
-
-def _direct(
-    given: Mapping[str, float], joined: Sequence[CriterionInUse], known: Sequence[str], check: Check
+def _stated_weights(
+    criteria: Sequence[CriterionInUse], profile: Profile | None, check: Check
 ) -> tuple[float, ...] | None:
-    way: Keys = ("weights", "direct")
-    found = dict(given)
-    for criterion in joined:
-        if criterion.has_own_weight and criterion.weight is not None:
-            if criterion.name in given:
-                what = f'"{criterion.name}" is weighed twice, here and under `weights`'
-                check.fault("E315", what, ("criteria", criterion.name, "weight"), "keep one of them")
-            found[criterion.name] = criterion.weight
-    _same_names([(name, (*way, name)) for name in found], joined, known, way, check)
-    weights = [found[criterion.name] for criterion in joined if criterion.name in found]
-    return _to_one(weights, way, check) if len(weights) == len(joined) else None
+    """Return the weights that the plan or the profile states with each criterion; equal ones if none does."""
+    stated = [criterion.weight for criterion in criteria]
+    if all(weight is None for weight in stated):
+        return tuple(1.0 / len(criteria) for _ in criteria)
+    for criterion in criteria:
+        if criterion.weight is None:
+            fix = "add `weight`; the other criteria have one"
+            check.add_fault("E315", f'"{criterion.name}" has no weight', ("criteria", criterion.name), fix, key=True)
+    known = [weight for weight in stated if weight is not None]
+    if len(known) < len(stated):
+        return None
+    return _normalised(known, ("criteria",), check, warns=profile is None)
 
 
-def _ranked(
-    names: Sequence[str], joined: Sequence[CriterionInUse], known: Sequence[str], check: Check
+def _direct_weights(
+    direct: Mapping[str, float], criteria: Sequence[CriterionInUse], known_names: Sequence[str], check: Check
+) -> tuple[float, ...] | None:
+    key_path: KeyPath = ("weights", "direct")
+    by_name = dict(direct)
+    for criterion in criteria:
+        if criterion.has_plan_weight and criterion.weight is not None:
+            if criterion.name in direct:
+                what = f'"{criterion.name}" has two weights, here and under `weights`'
+                check.add_fault("E315", what, ("criteria", criterion.name, "weight"), "keep one of them")
+            by_name[criterion.name] = criterion.weight
+    _check_names([(name, (*key_path, name)) for name in by_name], criteria, known_names, key_path, check)
+    weights = [by_name[criterion.name] for criterion in criteria if criterion.name in by_name]
+    return _normalised(weights, key_path, check) if len(weights) == len(criteria) else None
+
+
+def _ranked_weights(
+    names: Sequence[str], criteria: Sequence[CriterionInUse], known_names: Sequence[str], check: Check
 ) -> tuple[float, ...] | None:
     from underoak.overlay.weights import rank_order_centroid
 
-    way: Keys = ("weights", "ranked")
+    key_path: KeyPath = ("weights", "ranked")
     for n, name in enumerate(names):
         if name in names[:n]:
-            check.fault("E315", f'"{name}" is ranked twice', (*way, n), "keep one of them")
-    _same_names([(name, (*way, n)) for n, name in enumerate(names)], joined, known, way, check)
-    if sorted(names) != sorted(criterion.name for criterion in joined):
+            check.add_fault("E315", f'"{name}" is ranked twice', (*key_path, n), "keep one of them")
+    _check_names([(name, (*key_path, n)) for n, name in enumerate(names)], criteria, known_names, key_path, check)
+    if sorted(names) != sorted(criterion.name for criterion in criteria):
         return None
     by_rank = dict(zip(names, rank_order_centroid(len(names)), strict=True))
-    return tuple(by_rank[criterion.name] for criterion in joined)
+    return tuple(by_rank[criterion.name] for criterion in criteria)
 
 
-def _pairwise(
-    weights: WeightsSpec, joined: Sequence[CriterionInUse], known: Sequence[str], check: Check
+def _pairwise_weights(
+    weights: WeightsSpec, criteria: Sequence[CriterionInUse], known_names: Sequence[str], check: Check
 ) -> tuple[tuple[float, ...] | None, PairwiseResult | None]:
     from underoak.overlay.pairwise import check_consistency, pairwise_from_ratios
 
-    way: Keys = ("weights", "pairwise")
+    key_path: KeyPath = ("weights", "pairwise")
     pairs = weights.pairwise or ()
-    names = [criterion.name for criterion in joined]
-    strange = {name for a, b, _ in pairs for name in (a, b) if name not in names}
+    names = [criterion.name for criterion in criteria]
+    unknown = {name for a, b, _ in pairs for name in (a, b) if name not in names}
     for n, (a, b, _) in enumerate(pairs):
         for m, name in enumerate((a, b)):
-            if name in strange:
-                _unknown(name, known, (*way, n, m), check)
-    bound = MOST_INCONSISTENT if weights.max_inconsistency is None else weights.max_inconsistency
+            if name in unknown:
+                _report_unknown(name, known_names, (*key_path, n, m), check)
+    bound = MAX_INCONSISTENCY if weights.max_inconsistency is None else weights.max_inconsistency
     try:
-        found = check_consistency(pairwise_from_ratios([*names, *sorted(strange)], pairs), bound)
+        result = check_consistency(pairwise_from_ratios([*names, *sorted(unknown)], pairs), bound)
     except UnderoakError as error:
-        places = {f"pair {a}, {b}": n for n, (a, b, _) in enumerate(pairs)}
+        indices = {f"pair {a}, {b}": n for n, (a, b, _) in enumerate(pairs)}
         for fault in error.faults:
-            here = (*way, places[fault.where]) if fault.where in places else way
-            if fault.code == "E314" or not (strange or check.is_broken(("criteria",))):
-                check.fault(fault.code, fault.what, here, fault.fix)
+            place = (*key_path, indices[fault.where]) if fault.where in indices else key_path
+            if fault.code == "E314" or not (unknown or check.is_broken(("criteria",))):
+                check.add_fault(fault.code, fault.what, place, fault.fix)
         return None, None
-    return (None, None) if strange else (found.weights, found)
+    return (None, None) if unknown else (result.weights, result)
 
 
-def _same_names(
-    given: Sequence[tuple[str, Keys]], joined: Sequence[CriterionInUse], known: Sequence[str], way: Keys, check: Check
+def _check_names(
+    weighted: Sequence[tuple[str, KeyPath]],
+    criteria: Sequence[CriterionInUse],
+    known_names: Sequence[str],
+    key_path: KeyPath,
+    check: Check,
 ) -> None:
-    """Tell names that are not criteria in use, and criteria in use that are not named."""
-    names = [criterion.name for criterion in joined]
-    for name, place in given:
+    """Report weights of criteria that are not in use, and criteria in use without a weight (E315)."""
+    names = [criterion.name for criterion in criteria]
+    for name, place in weighted:
         if name not in names:
-            _unknown(name, known, place, check)
+            _report_unknown(name, known_names, place, check)
     for name in names:
-        if all(name != other for other, _ in given) and not check.is_broken((*way, name)):
+        if all(name != other for other, _ in weighted) and not check.is_broken((*key_path, name)):
             fix = f'add it, or switch it off with "criteria: {{{name}: off}}"'
-            check.fault("E315", f'the criterion "{name}" has no weight', way, fix)
+            check.add_fault("E315", f'the criterion "{name}" has no weight', key_path, fix)
 
 
-def _unknown(name: str, known: Sequence[str], way: Keys, check: Check) -> None:
-    if not check.is_broken(("criteria", name)):  # else it is there, and told as faulty
-        fix = did_you_mean(name, known, "weigh only criteria in use")
-        check.fault("E315", f'"{name}" is not a criterion in use', way, fix, key=way[-2] == "direct")
+def _report_unknown(name: str, known_names: Sequence[str], key_path: KeyPath, check: Check) -> None:
+    if not check.is_broken(("criteria", name)):  # else it is in the plan, with a fault of its own
+        fix = did_you_mean(name, known_names, "give weights to criteria in use only")
+        check.add_fault("E315", f'"{name}" is not a criterion in use', key_path, fix, key=key_path[-2] == "direct")
 
 
-def _to_one(weights: Sequence[float], way: Keys, check: Check, *, is_told: bool = True) -> tuple[float, ...] | None:
-    """Weights divided by their sum, which is told when it is not 1."""
+def _normalised(
+    weights: Sequence[float], key_path: KeyPath, check: Check, *, warns: bool = True
+) -> tuple[float, ...] | None:
+    """Return the weights divided by their sum; warn (W311) if it is not 1."""
     from underoak.overlay.weights import normalise
 
-    if not weights or check.is_broken(way):
+    if not weights or check.is_broken(key_path):
         return None
     try:
-        found = normalise(weights)
+        normalised = normalise(weights)
     except UnderoakError as error:
-        check.add_error(error, way)
+        check.add_error(error, key_path)
         return None
     total = math.fsum(weights)
-    if is_told and abs(total - 1.0) > _TO_ONE:
-        what = f"weights add up to {total:g} and were divided by it"
-        check.problems.add("W311", what, check.written.where(way), "let them add up to 1")
-    return found
+    if warns and abs(total - 1.0) > _TOLERANCE:
+        what = f"the weights add up to {total:g} and were divided by it"
+        check.problems.add("W311", what, check.document.where(key_path), "change them to add up to 1")
+    return normalised

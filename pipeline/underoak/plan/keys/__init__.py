@@ -1,1 +1,17 @@
-"""Keys of a plan: one module for each part."""
+"""Keys of a plan: one module for each part.
+
+| key | module |
+|---|---|
+| `format`, `title`, `purpose`, `species`, `hosts`, `outputs` | `plan_keys` |
+| `region`, `trust` | `region` |
+| `layers` | `layer` |
+| `criteria` | `criteria`, `curves` |
+| `constraints` | `constraints` |
+| `weights`, `combine`, `classes` | `overlay` |
+| `uncertainty`; `sd`, `quantiles` of a layer | `uncertainty` |
+| `scenarios`, `futures` | `scenarios` |
+| `parcels`, `zones`, `native`, `lab` | `places` |
+| `verdict`, `prices` | `verdict` |
+
+`quantities` holds the types of single values, such as `30 m`.
+"""

@@ -1,4 +1,4 @@
-"""Hard constraints as a plan writes them: by a raster layer and a comparison, or by shapes from a vector file."""
+"""The key `constraints`: cells excluded by a layer and a comparison, or by shapes of a vector file."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from pydantic import AfterValidator, Discriminator, Field, Tag
 from underoak.base import units
 from underoak.base.errors import Fault, UnderoakError
 from underoak.plan.keys.quantities import Distance, File, Name, Text, quantity_in
-from underoak.plan.reading.spec import Spec, as_validation_errors, shown
+from underoak.plan.reading.faults import shown
+from underoak.plan.reading.spec import Spec, as_validation_errors
 
 _OPERATORS: dict[str, Callable[[Any, Any], Any]] = {
     "<": operator.lt,
@@ -25,14 +26,14 @@ _OPERATORS: dict[str, Callable[[Any, Any], Any]] = {
     "!=": operator.ne,
 }
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d{1,3})?"
-_COMPARES = re.compile(rf"\s*(<=|>=|==|!=|<|>)\s*({_NUMBER})\s*([A-Za-zµ°%‰][^<>=!'\"()]*?)?\s*")
-_LISTS = re.compile(r"\s*in\s+(-?\d{1,9}(?:\s*,\s*-?\d{1,9})*)\s*")
-_MEND = 'write it like "> 30 degree", or "in 1, 2, 5" for classes'
+_COMPARISON = re.compile(rf"\s*(<=|>=|==|!=|<|>)\s*({_NUMBER})\s*([A-Za-zµ°%‰][^<>=!'\"()]*?)?\s*")
+_CODE_LIST = re.compile(r"\s*in\s+(-?\d{1,9}(?:\s*,\s*-?\d{1,9})*)\s*")
+_FIX = 'write it like "> 30 degree", or "in 1, 2, 5" for classes'
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """When a cell is excluded: a comparison with a number, or a list of class codes. Nothing is ever evaluated.
+    """A comparison with a number or with class codes. It is parsed by pattern; no text is ever evaluated.
 
     >>> slope = Comparison.parse("> 30 degree")
     >>> slope.holds(31.0), slope.holds(30.0), Comparison.parse("in 1, 2").holds(2)
@@ -46,34 +47,34 @@ class Comparison:
 
     @classmethod
     def parse(cls, text: str) -> Comparison:
-        """Read the tiny grammar.
+        """Parse `OP NUMBER [UNIT]` or `in CODE, CODE, ...`.
 
         Raises:
-            UnderoakError: E322 for anything but `OP NUMBER [UNIT]` or `in CODE, CODE, ...`.
+            UnderoakError: E322 for any other text.
         """
-        listed = _LISTS.fullmatch(text)
-        if listed:
-            return cls("in", codes=tuple(int(code) for code in listed[1].split(",")))
-        compared = _COMPARES.fullmatch(text)
-        if not compared or abs(float(compared[2])) == float("inf"):
-            raise UnderoakError(Fault("E322", f"{shown(text)} is no comparison", fix=_MEND))
-        return cls(compared[1], float(compared[2]), (compared[3] or "").strip())
+        code_list = _CODE_LIST.fullmatch(text)
+        if code_list:
+            return cls("in", codes=tuple(int(code) for code in code_list[1].split(",")))
+        match = _COMPARISON.fullmatch(text)
+        if not match or abs(float(match[2])) == float("inf"):
+            raise UnderoakError(Fault("E322", f"{shown(text)} is not a comparison", fix=_FIX))
+        return cls(match[1], float(match[2]), (match[3] or "").strip())
 
     def in_unit(self, unit: str) -> Comparison:
-        """The same comparison for values in `unit`; one without a unit is taken as being in it.
+        """Return the comparison for values in `unit`; a number without a unit is in `unit` already.
 
         >>> Comparison.parse("> 0.25 km").in_unit("m").value
         250.0
 
         Raises:
-            UnderoakError: E341 when the units measure different things.
+            UnderoakError: E341 if the units measure different things.
         """
         if not self.unit or self.sign == "in":
             return self
         return replace(self, value=units.conversion(self.unit, unit)(self.value), unit=unit)
 
     def holds(self, values: Any) -> Any:
-        """True where it holds; a number, or an array of any shape. Ask only where a value is known."""
+        """Return True where the comparison holds, for a number or an array of any shape without missing values."""
         if self.sign == "in":
             return reduce(operator.or_, (values == code for code in self.codes))
         return _OPERATORS[self.sign](values, self.value)
@@ -94,45 +95,44 @@ ComparisonText = Annotated[
 
 
 class LayerConstraint(Spec):
-    """Ground is excluded where a layer's value fits a comparison."""
+    """A constraint that excludes cells where a layer's value meets a comparison."""
 
     name: Name
-    """What the constraint is called in results."""
+    """Name of the constraint in the results."""
     layer: Name
     """A layer of this plan."""
     exclude: ComparisonText
-    """`OP NUMBER UNIT` with OP one of < <= > >= == !=, or `in 1, 2, 5` for a layer of classes. The unit may be left out
-    when it is the layer's own."""
+    """`OP NUMBER UNIT` with OP one of < <= > >= == !=, or `in 1, 2, 5` for class codes. Default unit: the layer's."""
     source: Text | None = None
-    """Why, or who says so; printed."""
+    """Reason or citation; printed in the report."""
 
     @property
     def comparison(self) -> Comparison:
-        """`exclude`, read."""
+        """The parsed comparison."""
         return Comparison.parse(self.exclude)
 
 
 class ShapesConstraint(Spec):
-    """Ground is excluded inside, or outside, the shapes of a vector file."""
+    """A constraint that excludes cells inside or outside the shapes of a vector file."""
 
     name: Name
-    """What the constraint is called in results."""
+    """Name of the constraint in the results."""
     file: File
-    """A GeoPackage or GeoJSON file, beside the plan."""
+    """A GeoPackage or GeoJSON file. Relative to the plan's folder."""
     features: Text | None = None
-    """The layer inside the file; left out when there is only one."""
+    """Layer inside the file. Default: the only one."""
     exclude: Literal["inside", "outside"]
     """Which side of the shapes is excluded."""
     grow: Distance = "0 m"
-    """Widen the shapes by this much first."""
+    """Distance by which the shapes are widened first. Default: 0 m."""
     touch: Literal["centre", "any"] = "centre"
-    """Which cells a shape holds: those whose centre it covers, or all that it touches."""
+    """`centre`: a shape contains the cells whose centre it covers. `any`: all cells it touches. Default: centre."""
     source: Text | None = None
-    """Why, or who says so; printed."""
+    """Reason or citation; printed in the report."""
 
     @property
     def grow_m(self) -> float:
-        """By how much the shapes are widened [m]."""
+        """Distance by which the shapes are widened [m]."""
         return quantity_in(self.grow, "m")
 
 

@@ -1,10 +1,10 @@
-"""Response curves as a plan writes them. The maths, and what makes a curve valid, live in `overlay`."""
+"""The key `curve`: response curves. `underoak.overlay` computes them and decides which are valid."""
 
 from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -22,35 +22,35 @@ _SIGNS = {"percent": " %", "degC": " °C", "degree": "°", "1": ""}
 
 
 class _CurveSpec(Spec, ABC):
-    """A written response curve; its shape is the name of the curve's maker in `overlay`."""
+    """A response curve in a plan; its `shape` names the constructor in `overlay.Curve`."""
 
     shape: str
 
     def curve(self) -> Curve:
-        """The curve the overlay works with.
+        """Return the curve for the overlay.
 
         Raises:
             UnderoakError: E320 values that do not rise, E321 memberships outside 0..1.
         """
         from underoak.overlay import Curve
 
-        made: Curve = getattr(Curve, self.shape)(*self._numbers())
-        return made
+        curve: Curve = getattr(Curve, self.shape)(*self._arguments())
+        return curve
 
     def in_words(self, unit: str = "") -> str:
-        """The curve in one line for people."""
+        """Return the curve in one line; `unit` is that of its values."""
         return self._words(_SIGNS.get(unit, f" {unit}" if unit else ""))
 
     @abstractmethod
-    def _numbers(self) -> tuple[Any, ...]:
-        """What the constructor of the same name takes."""
+    def _arguments(self) -> tuple[object, ...]:
+        """Return the arguments of the constructor."""
 
     @abstractmethod
     def _words(self, unit: str) -> str:
-        """The curve in one line."""
+        """Return the curve in one line; `unit` starts with a space where it needs one."""
 
     @model_validator(mode="after")
-    def _is_a_curve(self) -> Any:
+    def _check_curve(self) -> Self:
         with as_validation_errors():
             self.curve()
         return self
@@ -60,11 +60,11 @@ class RampUp(_CurveSpec):
     """More is better: 0 at the first value and below, 1 at the second and above."""
 
     shape: Literal["ramp_up"]
-    """The shape."""
+    """Shape of the curve."""
     at: Two
-    """Two rising values: where membership leaves 0, where it reaches 1."""
+    """Two rising values: the last with membership 0, the first with membership 1."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return self.at
 
     def _words(self, unit: str) -> str:
@@ -75,11 +75,11 @@ class RampDown(_CurveSpec):
     """Less is better: 1 at the first value and below, 0 at the second and above."""
 
     shape: Literal["ramp_down"]
-    """The shape."""
+    """Shape of the curve."""
     at: Two
-    """Two rising values: where membership leaves 1, where it reaches 0."""
+    """Two rising values: the last with membership 1, the first with membership 0."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return self.at
 
     def _words(self, unit: str) -> str:
@@ -90,11 +90,11 @@ class Hump(_CurveSpec):
     """A middle range is best: 0 at a, 1 from b to c, 0 at d."""
 
     shape: Literal["hump"]
-    """The shape."""
+    """Shape of the curve."""
     at: Four
     """Four rising values a, b, c, d."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return self.at
 
     def _words(self, unit: str) -> str:
@@ -106,11 +106,11 @@ class Trough(_CurveSpec):
     """A middle range is worst: 1 at a, 0 from b to c, 1 at d."""
 
     shape: Literal["trough"]
-    """The shape."""
+    """Shape of the curve."""
     at: Four
     """Four rising values a, b, c, d."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return self.at
 
     def _words(self, unit: str) -> str:
@@ -119,16 +119,16 @@ class Trough(_CurveSpec):
 
 
 class Bell(_CurveSpec):
-    """Best at one value, falling off to both sides as the normal curve does."""
+    """One value is best: membership falls to both sides as the normal curve does."""
 
     shape: Literal["bell"]
-    """The shape."""
+    """Shape of the curve."""
     at: Number
     """The best value."""
     width: Annotated[Number, Field(gt=0)]
     """The standard deviation: one width away, membership is 0.61."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return self.at, self.width
 
     def _words(self, unit: str) -> str:
@@ -136,16 +136,16 @@ class Bell(_CurveSpec):
 
 
 class Steps(_CurveSpec):
-    """Level steps: one membership below the first value, another from each value on."""
+    """Steps: one membership below the first value, and another from each value on."""
 
     shape: Literal["steps"]
-    """The shape."""
+    """Shape of the curve."""
     at: Many
-    """Rising values where membership jumps; at the value itself the better side holds."""
+    """Rising values at which membership changes; the value itself has the higher membership of the two."""
     give: Many
-    """Memberships 0..1, one more than there are values."""
+    """Memberships 0..1, one more than values in `at`."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return self.at, self.give
 
     def _words(self, unit: str) -> str:
@@ -154,14 +154,14 @@ class Steps(_CurveSpec):
 
 
 class Points(_CurveSpec):
-    """Straight lines between points; level before the first and after the last."""
+    """Straight lines between points; constant before the first and after the last."""
 
     shape: Literal["points"]
-    """The shape."""
+    """Shape of the curve."""
     of: Annotated[tuple[Two, ...], Field(min_length=1, max_length=1000)]
     """Pairs [value, membership], values rising."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return (self.of,)
 
     def _words(self, unit: str) -> str:
@@ -172,13 +172,13 @@ class Table(_CurveSpec):
     """One membership for each class code."""
 
     shape: Literal["table"]
-    """The shape."""
+    """Shape of the curve."""
     of: Annotated[dict[Code, Number], Field(min_length=1, max_length=1000)]
-    """Class code: membership 0..1."""
+    """Membership 0..1 of each class code."""
     otherwise: Number | None = None
-    """Membership of every other code; left out, other codes are missing."""
+    """Membership of all other codes. Default: they are missing."""
 
-    def _numbers(self) -> tuple[Any, ...]:
+    def _arguments(self) -> tuple[object, ...]:
         return dict(self.of), math.nan if self.otherwise is None else self.otherwise
 
     def _words(self, unit: str) -> str:

@@ -1,39 +1,40 @@
-"""Kinds of values in a plan: numbers, names, files, and quantities such as `30 m`."""
+"""Types of values in a plan: numbers, names, files, and quantities such as `30 m`."""
 
 from __future__ import annotations
 
 import math
 import os
 import re
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
 
 from underoak.base import units
 from underoak.base.errors import Fault, UnderoakError
-from underoak.plan.reading.spec import as_validation_errors, refusal, shown
+from underoak.plan.reading.faults import refusal, shown
+from underoak.plan.reading.spec import as_validation_errors
 
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>\S.*?)?\s*")
 
 
 def _no_control_characters(text: str) -> str:
     if not text.isprintable():
-        raise refusal("E304", "holds a control character", "remove it")
+        raise refusal("E304", "contains a control character", "remove it")
     return text
 
 
-def _path_as_text(value: Any) -> Any:
+def _path_as_text(value: object) -> object:
     return os.fspath(value) if isinstance(value, os.PathLike) else value
 
 
-def _whole(value: Any) -> Any:
-    """A whole number may be written `2e9`."""
+def _whole_number(value: object) -> object:
+    """Return a whole number that is written as `2e9` as an integer."""
     return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
-def _code(value: Any) -> Any:
-    """A class code; as a key in JSON it is text."""
-    return int(value) if isinstance(value, str) and re.fullmatch(r"-?\d{1,9}", value) else _whole(value)
+def _class_code(value: object) -> object:
+    """Return a class code as an integer; as a key in JSON it is text."""
+    return int(value) if isinstance(value, str) and re.fullmatch(r"-?\d{1,9}", value) else _whole_number(value)
 
 
 def _known_unit(text: str) -> str:
@@ -43,7 +44,7 @@ def _known_unit(text: str) -> str:
 
 
 def is_rate_of_water(unit: str) -> bool:
-    """True for depth in time, which months or a year turn into a depth.
+    """Return True for a depth of water per time, which becomes a depth over months or a year.
 
     >>> is_rate_of_water("kg m-2 s-1"), is_rate_of_water("mm")
     (True, False)
@@ -55,23 +56,23 @@ def is_rate_of_water(unit: str) -> bool:
     return True
 
 
-def check_becomes(unit: str, to: str) -> None:
-    """Whether values in one unit can be brought to another; a rate of water can become a depth.
+def check_conversion(unit: str, to: str) -> None:
+    """Check that values in one unit convert to another; a rate of water converts to a depth.
 
     Raises:
-        UnderoakError: E341 when they measure different things.
+        UnderoakError: E341 if the units measure different things.
     """
     units.conversion("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
 
 
 def quantity_in(text: str, unit: str) -> float:
-    """A checked quantity in `unit`; a bare number is in that unit already.
+    """Return a quantity such as `30 cm` as a number in `unit`; a bare number is in that unit already.
 
     >>> quantity_in("30 cm", "m"), quantity_in("8.3", "pH")
     (0.3, 8.3)
 
     Raises:
-        UnderoakError: E341 when it measures something else, E342 when it is none.
+        UnderoakError: E341 if it measures something else, E342 if it is not a quantity.
     """
     match = _QUANTITY.fullmatch(text)
     if match is None:
@@ -81,44 +82,46 @@ def quantity_in(text: str, unit: str) -> float:
     return float(units.conversion(match["unit"], unit)(number)) if match["unit"] else number
 
 
-def _quantity(unit: str | None, low: float, *, above: bool, like: str) -> Any:
-    """Validators of a quantity in `unit`, or in any unit there is."""
+def _quantity(unit: str | None, low: float, *, is_low_excluded: bool, example: str) -> list[object]:
+    """Return the validators of a quantity in `unit`, or in any known unit."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
-        if not match or not match["unit"]:
-            raise refusal("E342", f"should be a number and a unit, not {shown(value)}", f'write it like "{like}"')
+        if match is None or not match["unit"]:
+            raise refusal("E342", f"should be a number and a unit, not {shown(value)}", f'write it like "{example}"')
         with as_validation_errors():
             units.canonical_name(match["unit"])
-            number = quantity_in(value, unit or match["unit"])
+            number = quantity_in(match[0], unit or match["unit"])
         if not math.isfinite(number):
             raise refusal("E310", f"{shown(value)} is not a finite number", "write a finite number")
-        if number < low or (above and number == low):
-            raise refusal("E304", f"should be {'more than' if above else 'at least'} {low:g} {unit or ''}".rstrip())
+        if number < low or (is_low_excluded and number == low):
+            bound = f"{'more than' if is_low_excluded else 'at least'} {low:g} {unit or ''}".rstrip()
+            raise refusal("E304", f"should be {bound}, not {shown(value)}", f"write {bound}")
         return f"{match['number']} {match['unit']}"
 
-    written = {"type": "string", "pattern": r"^\s*[-+]?\d+(\.\d*)?([eE][-+]?\d+)?\s*\S.*$", "examples": [like]}
-    return [BeforeValidator(check), WithJsonSchema(written)]
+    pattern = r"^\s*[-+]?\d+(\.\d*)?([eE][-+]?\d+)?\s*\S.*$"
+    return [BeforeValidator(check), WithJsonSchema({"type": "string", "pattern": pattern, "examples": [example]})]
 
 
-def text_or_other(value: Any) -> str:
-    """Tag of a union of text and something else. Tags stand in brackets, so that no key of a plan is taken for one."""
+def text_or_other(value: object) -> str:
+    """Return the tag in a union of text and another type. Brackets keep tags apart from the keys of a plan."""
     return "(text)" if isinstance(value, str) else "(other)"
 
 
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-Whole = Annotated[int, BeforeValidator(_whole), Field(strict=True)]
-Code = Annotated[int, BeforeValidator(_code), Field(strict=True)]
+Share = Annotated[Number, Field(ge=0, le=1)]
+Whole = Annotated[int, BeforeValidator(_whole_number), Field(strict=True)]
+Code = Annotated[int, BeforeValidator(_class_code), Field(strict=True)]
 Text = Annotated[str, Field(min_length=1, max_length=4000), AfterValidator(_no_control_characters)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,47}$")]
 File = Annotated[str, BeforeValidator(_path_as_text), Field(min_length=1, max_length=4000),
                  AfterValidator(_no_control_characters)]  # fmt: skip
 Unit = Annotated[str, Field(min_length=1), AfterValidator(_known_unit)]
-Length = Annotated[str, *_quantity("m", 0.0, above=True, like="30 m")]
-Distance = Annotated[str, *_quantity("m", 0.0, above=False, like="20 m")]
-Depth = Annotated[str, *_quantity("cm", 0.0, above=True, like="30 cm")]
-Amount = Annotated[str, *_quantity(None, -math.inf, above=False, like="150 mm")]
+Length = Annotated[str, *_quantity("m", 0.0, is_low_excluded=True, example="30 m")]
+Distance = Annotated[str, *_quantity("m", 0.0, is_low_excluded=False, example="20 m")]
+Depth = Annotated[str, *_quantity("cm", 0.0, is_low_excluded=True, example="30 cm")]
+Amount = Annotated[str, *_quantity(None, -math.inf, is_low_excluded=False, example="150 mm")]
 NumberOrAmount = Annotated[
     Annotated[Amount, Tag("(text)")] | Annotated[Number, Tag("(other)")], Discriminator(text_or_other)
 ]
-Area = Annotated[str, *_quantity("m2", 0.0, above=False, like="2 ha")]
+Area = Annotated[str, *_quantity("m2", 0.0, is_low_excluded=False, example="2 ha")]

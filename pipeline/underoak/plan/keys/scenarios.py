@@ -1,8 +1,8 @@
-"""Futures as a plan writes them: the same ground, with some layers read from other files."""
+"""The keys `scenarios` and `futures`: the same region with other files for some layers."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -10,51 +10,51 @@ from underoak.plan.keys.quantities import File, Name, Number, Text, Unit, Whole
 from underoak.plan.reading.spec import Spec
 
 
-def _named(value: Any) -> Any:
+def _with_file_key(value: object) -> object:
     return {"file": value} if isinstance(value, str) else value
 
 
 class ReplacementSpec(Spec):
-    """The file that takes a layer's place; what is left out stays as the layer has it."""
+    """A file that replaces that of a layer. A key that is left out keeps the layer's value."""
 
     file: File
-    """A raster with the same thing in it."""
+    """A raster of the same quantity."""
     variable: Text | None = None
-    """Which variable of a NetCDF or Zarr file."""
+    """Variable of a NetCDF or Zarr file."""
     band: Annotated[Whole, Field(ge=1, le=65535)] | None = None
-    """Which band of a GeoTIFF or VRT."""
+    """Band of a GeoTIFF or VRT."""
     unit: Unit | None = None
-    """The unit of the stored values."""
+    """Unit of the stored values."""
     scale: Number | None = None
-    """Multiply the stored values by this first."""
+    """Factor for the stored values, applied before the unit."""
     nodata: Number | None = None
-    """The stored value that means missing, when the file does not say so."""
+    """Stored value that means missing, if the file declares none."""
     crs: Text | None = None
-    """Coordinate reference system, when the file does not say so."""
+    """Coordinate reference system, if the file declares none."""
     source: Text | None = None
-    """Where the data come from, and their licence; printed."""
+    """Citation of the data, and their licence; printed in the report."""
 
 
-Replacement = Annotated[ReplacementSpec, BeforeValidator(_named, json_schema_input_type=File | ReplacementSpec)]
+Replacement = Annotated[ReplacementSpec, BeforeValidator(_with_file_key, json_schema_input_type=File | ReplacementSpec)]
 
 
 class ScenarioSpec(Spec):
-    """One future. Never called a probability."""
+    """A scenario. It has no probability."""
 
     name: Name
-    """What its folder of results is called."""
+    """Name of its results folder."""
     family: Text | None = None
-    """The model it comes from; futures of one family are not independent."""
+    """Model it comes from. Scenarios of one family are not independent."""
     period: Text | None = None
-    """The years it stands for, such as 2041-2070."""
+    """Years it stands for, such as 2041-2070."""
     replace: Annotated[dict[Name, Replacement], Field(min_length=1, max_length=500)]
-    """Layers of this plan by name, each with the file that takes its place: a path, or a mapping with `file`."""
+    """The file that replaces each layer, by the layer's name: a path, or a mapping with `file`."""
 
 
 class FuturesSpec(Spec):
-    """How futures are counted together."""
+    """How scenarios are summarised."""
 
     weigh: Literal["equal", "family"] = "equal"
-    """`equal`: each scenario counts alike. `family`: each model family does, and its scenarios share its weight."""
+    """`equal`: every scenario counts the same. `family`: every model family does. Default: equal."""
     at_least: Literal["S1", "S2", "S3"] = "S2"
-    """The class whose cut a place must reach in a future to count as holding there."""
+    """Class that land must reach in a scenario to count as good there. Default: S2."""

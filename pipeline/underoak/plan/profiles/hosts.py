@@ -1,4 +1,4 @@
-"""The trees that truffles live with: names, and where they grow wild."""
+"""Host trees of truffles: their names, and where they are native."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ from pydantic import Field
 
 from underoak.plan.keys.quantities import Name, Text
 from underoak.plan.reading.spec import Spec
-from underoak.plan.reading.validation import Check, checked
+from underoak.plan.reading.validation import Check, validate
 from underoak.plan.reading.yaml import read
 from underoak.plan.shipped import shipped
 
 
 class Tree(Spec):
-    """A tree or shrub; or a genus, where sources name no more than that."""
+    """A tree or shrub, or a genus if sources name no species."""
 
     common: Text
     """Common name."""
     native: Text
-    """Where it grows wild, in coarse words."""
+    """Where it is native, in coarse words."""
     source: Text
-    """Who says so."""
+    """Citation."""
 
 
 class Trees(Spec):
-    """All trees of the profiles."""
+    """The file of host trees."""
 
     trees: Annotated[dict[Name, Tree], Field(min_length=1)]
     """Trees by Latin name, as plans write it."""
@@ -35,7 +35,7 @@ class Trees(Spec):
 
 @lru_cache(maxsize=1)
 def load_trees() -> Mapping[str, Tree]:
-    """Every tree that a profile may name as a host.
+    """Load all trees that a profile may name as a host.
 
     >>> load_trees()["quercus_ilex"].common
     'holm oak'
@@ -44,7 +44,7 @@ def load_trees() -> Mapping[str, Tree]:
         UnderoakError: E3xx with every fault of the file and its line.
     """
     check = Check(read(shipped("configs", "hosts.yaml")))
-    made = checked(Trees, check)
+    trees = validate(Trees, check)
     check.problems.stop_if_any()
-    assert made is not None
-    return made.trees
+    assert trees is not None
+    return trees.trees

@@ -1,29 +1,30 @@
-"""Species profiles: what a truffle needs, who says so, and how sure that is."""
+"""Species profiles: criteria, hosts and season of a truffle, each with source and confidence."""
 
 from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple, get_args
+from typing import Annotated, Literal, NamedTuple, Self, get_args
 
 from pydantic import Field, model_validator
 
 from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.plan.keys.criteria import RemedySpec, Weight
 from underoak.plan.keys.curves import CurveSpec
-from underoak.plan.keys.plan_keys import RemedySpec, Weight
 from underoak.plan.keys.quantities import Name, Text, Unit
 from underoak.plan.profiles.hosts import Tree, load_trees
 from underoak.plan.profiles.season import Season
-from underoak.plan.reading.spec import Spec, refusal
-from underoak.plan.reading.validation import Check, checked
+from underoak.plan.reading.faults import refusal
+from underoak.plan.reading.spec import Spec
+from underoak.plan.reading.validation import Check, validate
 from underoak.plan.reading.yaml import read
 from underoak.plan.shipped import shipped
 
 Confidence = Literal["A", "B", "C"]
 UncertaintyKind = Literal["ph", "chemistry", "texture", "rain", "temperature", "elevation"]
 
-# How far a curve's corners may be off, by kind and confidence; shares of the value for chemistry and rain. Common
-# practice, no source.
+# Uncertainty of a curve's corners, by kind and confidence; shares of the value for chemistry and rain. Common practice,
+# no source.
 _HALF_WIDTHS: dict[str, tuple[float, float, float]] = {
     "ph": (0.15, 0.25, 0.40),
     "chemistry": (0.25, 0.40, 0.60),
@@ -33,53 +34,53 @@ _HALF_WIDTHS: dict[str, tuple[float, float, float]] = {
     "elevation": (75.0, 120.0, 200.0),
 }
 _SHARES = ("chemistry", "rain")
-# What a host counts by its strength, where species and hosts are matched. Common practice, no source.
+# Factor of a host by its strength, where species and hosts are matched. Common practice, no source.
 STRENGTHS = {"primary": 1.0, "secondary": 0.8}
 
 
 class HalfWidth(NamedTuple):
-    """How far each corner of a curve may be off to either side."""
+    """The uncertainty of a curve's corners, to either side."""
 
     amount: float
     is_share: bool
-    """True: a share of the corner's value; False: in the criterion's unit."""
+    """True: `amount` is a share of the corner's value; False: it is in the criterion's unit."""
 
 
 class ProfileCriterion(Spec):
-    """One thing the species asks of the ground. No number stands without a source."""
+    """A criterion of the species. Every number has a source."""
 
     label: Text
-    """What people call it."""
+    """Name for people."""
     layer: Name
-    """The layer it judges, unless the plan names another."""
+    """Layer it judges, unless the plan names another."""
     unit: Unit
-    """The unit of the curve."""
+    """Unit of the curve."""
     curve: CurveSpec
     """Response curve."""
     source: Text
-    """Where the curve's numbers come from."""
+    """Citation of the curve's numbers."""
     confidence: Confidence
     """A: two independent readings agree; B: one fair or several weak ones; C: from memory only."""
     uncertainty_kind: UncertaintyKind | None = Field(None, alias="doubt")
     """Kind of value; with `confidence` it sets how uncertain the curve's corners are. Left out: not known."""
     weight: Weight
-    """Weight beside the profile's other criteria."""
+    """Weight relative to the other criteria of the profile."""
     weight_reason: Text
-    """Why it weighs that much."""
+    """Reason for the weight."""
     remedy: RemedySpec | None = None
-    """What can be done about it."""
+    """Remedy."""
     remedy_source: Text | None = None
-    """Where the remedy's numbers come from."""
+    """Citation of the remedy's numbers."""
 
     @model_validator(mode="after")
-    def _remedy_has_a_source(self) -> Any:
+    def _check_remedy_source(self) -> Self:
         if (self.remedy is None) != (self.remedy_source is None):
-            raise refusal("E304", "`remedy` and `remedy_source` go together", "give both, or neither")
+            raise refusal("E304", "`remedy` and `remedy_source` need each other", "give both or neither")
         return self
 
     @property
     def half_width(self) -> HalfWidth | None:
-        """How far the curve's corners may be off; None where nobody has said.
+        """Uncertainty of the curve's corners; None if it is not known.
 
         >>> load_profile("tuber_brumale").criteria["ph"].half_width
         HalfWidth(amount=0.4, is_share=False)
@@ -91,19 +92,19 @@ class ProfileCriterion(Spec):
 
 
 class Host(Spec):
-    """A tree the species lives with."""
+    """A host tree of the species."""
 
     name: Name
     """Latin name, as plans write it: quercus_ilex."""
     strength: Literal["primary", "secondary"]
-    """Fruits regularly and is planted on purpose; or recorded, or works less often."""
+    """`primary`: fruits regularly and is planted for it. `secondary`: is recorded, or works less often."""
     introduced: bool = False
-    """True where tree and truffle are not native to the same ground: for orchards, never for wild ground."""
+    """True if tree and truffle are not native to the same region: for orchards, never for wild ground."""
     source: Text
-    """Who says so."""
+    """Citation."""
 
     @model_validator(mode="after")
-    def _is_known(self) -> Any:
+    def _check_tree(self) -> Self:
         if self.name not in load_trees():
             fix = did_you_mean(self.name, load_trees(), "add it to configs/hosts.yaml")
             raise refusal("E332", f'there is no tree "{self.name}"', fix)
@@ -111,7 +112,7 @@ class Host(Spec):
 
     @property
     def tree(self) -> Tree:
-        """The tree's names and where it grows wild."""
+        """The tree's common name, and where it is native."""
         return load_trees()[self.name]
 
     @property
@@ -121,7 +122,7 @@ class Host(Spec):
 
     @property
     def factor(self) -> float:
-        """What it counts beside other hosts, 0..1, by its strength alone (common practice, no source).
+        """Factor relative to other hosts, 0..1, by strength alone (common practice, no source).
 
         >>> [host.factor for host in load_profile("tuber_lyonii").hosts if host.name == "tilia_americana"]
         [0.8]
@@ -139,12 +140,12 @@ class Host(Spec):
 
 
 class Sourced(Spec):
-    """Words, and who says so."""
+    """A statement with its citation."""
 
     words: Text
-    """What is so."""
+    """The statement."""
     source: Text
-    """Who says so."""
+    """Citation."""
 
 
 class Profile(Spec):
@@ -159,13 +160,13 @@ class Profile(Spec):
     season: Season
     """When it fruits."""
     criteria: Annotated[dict[Name, ProfileCriterion], Field(min_length=1)]
-    """What it asks of the ground."""
+    """Its criteria, by name."""
     hosts: Annotated[tuple[Host, ...], Field(min_length=1)]
-    """The trees it lives with."""
+    """Its host trees."""
     ruled_out: tuple[Sourced, ...] = ()
-    """Ground that the trade rules out outright, where no number says how a layer would show it."""
+    """Land that growers rule out, without a number that a layer could be tested against."""
     notes: tuple[Sourced, ...] = ()
-    """What a reader of the results should know."""
+    """Notes for readers of the results."""
 
     @property
     def latin(self) -> str:
@@ -179,7 +180,7 @@ class Profile(Spec):
 
 
 def profile_names() -> tuple[str, ...]:
-    """Names of the profiles that come with the package.
+    """Return the names of the shipped profiles.
 
     >>> profile_names()[:3]
     ('tuber_aestivum', 'tuber_borchii', 'tuber_brumale')
@@ -189,13 +190,13 @@ def profile_names() -> tuple[str, ...]:
 
 @lru_cache(maxsize=32)
 def load_profile(name: str) -> Profile:
-    """The profile of a species.
+    """Load the profile of a species.
 
     >>> load_profile("tuber_melanosporum").criteria["ph"].curve.at
     (7.0, 7.5, 8.3, 8.8)
 
     Raises:
-        UnderoakError: E332 when there is none of that name.
+        UnderoakError: E332 if there is no profile of that name.
     """
     known = profile_names()
     if name not in known:
@@ -211,10 +212,10 @@ def read_profile(path: Path) -> Profile:
         UnderoakError: E3xx with every fault and its line.
     """
     check = Check(read(path))
-    profile = checked(Profile, check)
+    profile = validate(Profile, check)
     check.problems.stop_if_any()
     assert profile is not None
     if profile.name != path.stem:
-        what = f'calls itself "{profile.name}" in a file named {path.name}'
-        raise UnderoakError(Fault("E304", what, str(path), "let name and file name agree"))
+        what = f'the profile is named "{profile.name}" and the file {path.name}'
+        raise UnderoakError(Fault("E304", what, str(path), "give both the same name"))
     return profile

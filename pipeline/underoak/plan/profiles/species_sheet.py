@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator
-from typing import Any
 
 from underoak.plan.profiles.profile import STRENGTHS, Profile, ProfileCriterion, Sourced, load_profile, profile_names
 
@@ -16,14 +15,14 @@ _CONFIDENCE = {
     "C": "from memory only",
 }
 _WILD = (
-    "On wild ground plant it only where it is native, with local stock, and with the leave of the owner and of the "
-    "authority: `purpose: restore` refuses all other ground. Elsewhere it is a crop: keep it away from wild truffle "
+    "On wild ground, plant it only where it is native, with local stock, and with permission of the owner and of the "
+    "authority: `purpose: restore` refuses all other land. Elsewhere it is a crop: keep it away from wild truffle "
     "ground, and plant certified trees only."
 )
 
 
 def species_list() -> str:
-    """The profiles there are, a line each.
+    """Return a list of the profiles, one line each.
 
     >>> print(species_list().splitlines()[0])
     tuber_aestivum      summer truffle, Burgundy truffle
@@ -31,20 +30,20 @@ def species_list() -> str:
     profiles = [load_profile(name) for name in profile_names()]
     widest = max(len(profile.name) for profile in profiles)
     lines = [f"{profile.name:{widest}}  {', '.join(profile.common)}" for profile in profiles]
-    return "\n".join([*lines, "", "Show one with: underoak species NAME"])
+    return "\n".join([*lines, "", "Next: underoak species NAME prints one."])
 
 
 def species_sheet(name: str) -> str:
-    """The profile of that name as text.
+    """Return the profile of that name as text.
 
     Raises:
-        UnderoakError: E332 when there is none.
+        UnderoakError: E332 if there is none.
     """
     return sheet(load_profile(name))
 
 
 def sheet(profile: Profile) -> str:
-    """A profile as text of at most 80 columns: what it asks of the ground, hosts, cautions, and who says so."""
+    """Return a profile as text of at most 80 columns: criteria, remedies, hosts, notes and sources."""
     return "\n".join(_lines(profile))
 
 
@@ -62,29 +61,29 @@ def _lines(profile: Profile) -> Iterator[str]:
     yield ""
     yield from _remedies(by_weight)
     yield from _hosts(profile)
-    yield from _said("RULED OUT, whatever the maps say", profile.ruled_out)
-    yield from _said("CAUTIONS AND NOTES", profile.notes)
+    yield from _statements("RULED OUT, even where the maps look good", profile.ruled_out)
+    yield from _statements("CAUTIONS AND NOTES", profile.notes)
     yield from _wrapped(_WILD, "  ", "    ")
     yield ""
-    yield "WHO SAYS SO"
+    yield "SOURCES"
     for name, criterion in by_weight:
         yield ""
         yield from _criterion(name, criterion)
 
 
 def _table(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
-    """Every criterion on a line: weight, confidence, and the curve in words."""
-    yield "CRITERIA, the weightiest first"
+    """Yield a line for each criterion: weight, confidence, and the curve in words."""
+    yield "CRITERIA, highest weight first"
     yield ""
-    yield f"  {'criterion':<18} weight sure  score"
+    yield f"  {'criterion':<18} weight conf  score"
     for name, criterion in criteria:
         start = f"  {name:<18} {criterion.weight:>6.2f}  {criterion.confidence}   "
         yield from _wrapped(criterion.curve.in_words(criterion.unit), start, " " * len(start))
     yield ""
-    sure = "; ".join(f"{letter} {text}" for letter, text in _CONFIDENCE.items())
-    yield from _wrapped(f"How sure: {sure}.", "  ", "    ")
-    counts = "A criterion with weight counts as soon as the plan has its layer; layers are named below."
-    yield from _wrapped(counts, "  ", "    ")
+    letters = "; ".join(f"{letter} {text}" for letter, text in _CONFIDENCE.items())
+    yield from _wrapped(f"Confidence: {letters}.", "  ", "    ")
+    note = "A criterion with a weight is used if the plan has its layer; the layers are named below."
+    yield from _wrapped(note, "  ", "    ")
 
 
 def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
@@ -96,23 +95,24 @@ def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]
             limit = f" up to {remedy.limit}" if remedy.limit is not None else ""
             unit = f" {criterion.unit}" if isinstance(remedy.limit, float) else ""
             depth = f" in the top {remedy.depth}" if remedy.depth else ""
-            said = f"{name}: {remedy.by}{limit}{unit}{depth}. Source: {criterion.remedy_source}."
-            lines += _wrapped(said, "  ", "    ")
-    yield from lines or ["  None: choose ground that suits it as it is."]
+            sentence = f"{name}: {remedy.by}{limit}{unit}{depth}. Source: {criterion.remedy_source}."
+            lines += _wrapped(sentence, "  ", "    ")
+    yield from lines or ["  None: choose land that is suitable as it is."]
 
 
 def _hosts(profile: Profile) -> Iterator[str]:
     for strength, factor in STRENGTHS.items():
         yield ""
-        yield f"{strength.upper()} HOSTS, each counts {factor:g} (common practice, no source)"
+        yield f"{strength.upper()} HOSTS, factor {factor:g} (common practice, no source)"
         for host in profile.hosts:
             if host.strength == strength:
-                brought = " Introduced pairing: for orchards only." if host.introduced else ""
-                said = f"{host.name}: {host.common}.{brought} Wild in {host.tree.native}. Source: {host.source}."
-                yield from _wrapped(said, "  ", "    ")
+                introduced = " Introduced pairing: for orchards only." if host.introduced else ""
+                native = f"Native to {host.tree.native}."
+                sentence = f"{host.name}: {host.common}.{introduced} {native} Source: {host.source}."
+                yield from _wrapped(sentence, "  ", "    ")
 
 
-def _said(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:
+def _statements(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:
     if not items and title != "CAUTIONS AND NOTES":
         return
     yield ""
@@ -124,7 +124,7 @@ def _said(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:
 
 def _criterion(name: str, criterion: ProfileCriterion) -> Iterator[str]:
     yield from _wrapped(f"{name}: {criterion.label}")
-    yield from _wrapped(f"Layer {criterion.layer}, in {_unit(criterion.unit)}.{_off(criterion)}", "  ", "    ")
+    yield from _wrapped(f"Layer {criterion.layer}, in {_unit(criterion.unit)}.{_uncertainty(criterion)}", "  ", "    ")
     yield from _wrapped(f"Numbers: {criterion.source}.", "  ", "    ")
     yield from _wrapped(f"Weight: {criterion.weight_reason}.", "  ", "    ")
 
@@ -133,15 +133,15 @@ def _unit(unit: str) -> str:
     return {"1": "no unit", "percent": "%", "degC": "°C", "degree": "degrees"}.get(unit, unit)
 
 
-def _off(criterion: ProfileCriterion) -> str:
+def _uncertainty(criterion: ProfileCriterion) -> str:
     width = criterion.half_width
     if width is None:
         return ""
-    amount: Any = f"{width.amount:.0%}".replace("%", " %") if width.is_share else f"{width.amount:g}"
+    amount = f"{width.amount:.0%}".replace("%", " %") if width.is_share else f"{width.amount:g}"
     unit = " of its value" if width.is_share else {"percent": " points", "degC": " °C"}.get(criterion.unit, "")
     if not unit:
         unit = f" {criterion.unit}"
-    return f" Each corner may be off by {amount}{unit} (common practice, no source)."
+    return f" Uncertainty of each corner: {amount}{unit} (common practice, no source)."
 
 
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:

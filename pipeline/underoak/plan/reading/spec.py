@@ -1,32 +1,22 @@
-"""What every part of a plan has in common: frozen, nothing unknown, finite, and its faults said in plain words."""
+"""Base class of every part of a plan: frozen, unknown keys refused, numbers finite, faults in plain words."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from difflib import get_close_matches
-from typing import Any, NamedTuple
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ModelWrapValidatorHandler, ValidationError, model_validator
-from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
+from pydantic_core import InitErrorDetails
 
-from underoak.base.errors import UnderoakError, did_you_mean
-from underoak.plan.reading.yaml import MOST_FAULTS
+from underoak.base.errors import UnderoakError
+from underoak.plan.reading.faults import PendingFault, plain_errors, refusal
 
-
-class PendingFault(NamedTuple):
-    """A fault before its place is known."""
-
-    code: str
-    what: str
-    fix: str = ""
-    lacks: bool = False  # a key that is not there is at fault
-    meant: tuple[str, ...] = ()  # the keys that an unknown one may stand for
+PlacedFault = tuple[tuple[int | str, ...], PendingFault]  # the key inside the part, and the fault
 
 
 class Spec(BaseModel):
-    """Base of every part of a plan."""
+    """A part of a plan or profile."""
 
     model_config = ConfigDict(
         frozen=True,
@@ -40,209 +30,29 @@ class Spec(BaseModel):
     @model_validator(mode="wrap")
     @classmethod
     def _in_plain_words(cls, data: Any, handler: ModelWrapValidatorHandler[Any]) -> Any:
-        """Here the part's own keys are known, so here its faults get their words."""
+        """Put the errors of this part into plain words: only here are its keys known."""
         try:
             return handler(data)
         except ValidationError as error:
             keys = [field.alias or name for name, field in cls.model_fields.items()]
-            raise ValidationError.from_exception_data(cls.__name__, list(_retold(error, keys))) from None
+            raise ValidationError.from_exception_data(cls.__name__, list(plain_errors(error, keys))) from None
 
 
-def refusal(
-    code: str, what: str, fix: str = "", lacks: bool = False, meant: tuple[str, ...] = ()
-) -> PydanticCustomError:
-    """A fault to raise inside a validator.
-
-    >>> refusal("E310", "is negative", "write 0 or more").type
-    'E310'
-    """
-    return PydanticCustomError(code, "{what}", {"what": what, "fix": fix, "lacks": lacks, "meant": meant})
-
-
-def refuse_all(found: Iterable[tuple[tuple[int | str, ...], PendingFault]], part: Spec) -> None:
-    """Raise several faults of one part at once, each at its own key; nothing when there is none."""
-    lines = [InitErrorDetails(type=refusal(*fault), loc=loc, input=part) for loc, fault in found]
-    if lines:
-        raise ValidationError.from_exception_data(type(part).__name__, lines)
+def refuse_all(faults: Iterable[PlacedFault], part: Spec) -> None:
+    """Raise all faults of one part at once, each at its own key; without faults, do nothing."""
+    errors = [InitErrorDetails(type=refusal(*fault), loc=loc, input=part) for loc, fault in faults]
+    if errors:
+        raise ValidationError.from_exception_data(type(part).__name__, errors)
 
 
 @contextmanager
 def as_validation_errors(code: str = "") -> Iterator[None]:
-    """Turn the faults of other rooms into the validator's own, so that they get a place in the file."""
+    """Raise an `UnderoakError` of another package as a validation error, so that it gets a place in the file.
+
+    A `code` replaces the codes of its faults.
+    """
     try:
         yield
     except UnderoakError as error:
-        lines = [InitErrorDetails(type=refusal(code or f.code, f.what, f.fix), input=None) for f in error.faults]
-        raise ValidationError.from_exception_data("retold", lines) from None
-
-
-def told(details: ErrorDetails) -> PendingFault:
-    """The fault an error of a checked part carries."""
-    context = details["ctx"]
-    return PendingFault(details["type"], context["what"], context["fix"], context["lacks"], context["meant"])
-
-
-def _retold(error: ValidationError, keys: list[str]) -> Iterator[InitErrorDetails]:
-    for details in error.errors(include_url=False)[:MOST_FAULTS]:
-        if not re.fullmatch(r"[EW]\d{3}", details["type"]):
-            made = _plain(details, keys)
-            if made is None:
-                continue
-            kind = refusal(*made)
-        else:
-            kind = refusal(*told(details))
-        loc = details["loc"][:-1] if details["loc"][-1:] == ("[key]",) else details["loc"]
-        yield InitErrorDetails(type=kind, loc=loc, input=details["input"])
-
-
-def shown(value: Any) -> str:
-    """A refused value, short enough for a sentence.
-
-    >>> shown("x"), shown(None), shown([1, 2]), shown(True)
-    ('"x"', 'nothing', 'a list', 'true')
-    """
-    if value is None:
-        return "nothing"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, dict):
-        return "a mapping of keys"
-    if isinstance(value, list | tuple):
-        return "a list"
-    text = str(value)
-    text = text if len(text) <= 40 else text[:37] + "..."
-    return f'"{text}"' if isinstance(value, str) else text
-
-
-def _one_of(word: Any, known: Iterable[str]) -> str:
-    known = list(known)
-    return did_you_mean(str(word), known, "write one of: " + ", ".join(known))
-
-
-def _quoted(text: str) -> list[str]:
-    """The words in a checker's list such as `'a', 'b' or 4`."""
-    return [word.strip("'") for word in re.findall(r"'[^']*'|-?\d+", text)]
-
-
-def _unknown_key(details: ErrorDetails, keys: list[str]) -> PendingFault:
-    key = str(details["loc"][-1])
-    meant = tuple(get_close_matches(key, keys, n=2, cutoff=0.6))
-    fix = did_you_mean(key, meant, "known here: " + ", ".join(keys))
-    return PendingFault("E303", f'the key "{key}" is not known', fix, meant=meant)
-
-
-def _number(details: ErrorDetails, kind: str) -> PendingFault:
-    value = details["input"]
-    if isinstance(value, str) and value.strip().lower().lstrip("+-.") in {"nan", "inf", "infinity"}:
-        return PendingFault("E310", f"should be a finite number, not {shown(value)}", "write a finite number")
-    fix = "write the number without quotes" if isinstance(value, str) and _reads_as_number(value) else ""
-    return PendingFault("E304", f"should be {kind}, not {shown(value)}", fix)
-
-
-def _reads_as_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _text(details: ErrorDetails) -> PendingFault:
-    value = details["input"]
-    fix = "put it in quotes" if isinstance(value, int | float) else ""
-    return PendingFault("E304", f"should be text, not {shown(value)}", fix)
-
-
-def _length(details: ErrorDetails) -> PendingFault | None:
-    context, value = details["ctx"], details["input"]
-    low, high = context.get("min_length"), context.get("max_length")
-    if isinstance(value, str):
-        return PendingFault("E304", "should not be empty") if low is not None else _too_long(high)
-    count = len(value)
-    if (low is None or count >= low) and (high is None or count <= high):
-        return None  # its items are at fault, and are told by themselves
-    number, bound = (high, "no more than") if low is None else (low, "at least")
-    return PendingFault("E304", f"needs {bound} {number} value{'' if number == 1 else 's'}, has {count}")
-
-
-def _too_long(high: Any) -> PendingFault:
-    return PendingFault("E304", f"is longer than {high} characters", "shorten it")
-
-
-def _choice(details: ErrorDetails) -> PendingFault:
-    value, known = details["input"], _quoted(str(details["ctx"]["expected"]))
-    return PendingFault("E304", f"cannot be {shown(value)}", _one_of(value, known))
-
-
-def _shape(details: ErrorDetails) -> PendingFault:
-    context = details["ctx"]
-    what = f'the {_bare(context["discriminator"])} "{context["tag"]}" is not known'
-    return PendingFault("E304", what, _one_of(context["tag"], _quoted(str(context["expected_tags"]))))
-
-
-def _bare(word: Any) -> str:
-    return str(word).strip("'")
-
-
-def _name_like(written: str) -> str:
-    """A mend for a name that cannot be used: Latin names come with a capital and a space."""
-    made = re.sub(r"[\s.-]+", "_", written.strip()).strip("_").lower()
-    if re.fullmatch(r"[a-z][a-z0-9_]{0,47}", made):
-        return f'write "{made}"'
-    return "use up to 48 letters, digits and _, a letter first"
-
-
-def _missing(key: int | str) -> PendingFault:
-    if isinstance(key, int):
-        return PendingFault("E304", f"value {key + 1} is missing", "give every value")
-    return PendingFault("E304", f'the key "{key}" is missing', _INSTEAD.get(key, "add it"), lacks=True)
-
-
-_INSTEAD = {
-    "area": "add it, or `bounds`",
-    "source": 'say where the numbers come from, if only "common practice, no source"',
-}
-_BOUNDS = {
-    "greater_than": ("gt", "more than"),
-    "greater_than_equal": ("ge", "at least"),
-    "less_than": ("lt", "less than"),
-    "less_than_equal": ("le", "at most"),
-}
-_PLAIN: dict[str, Callable[[ErrorDetails], PendingFault | None]] = {
-    "missing": lambda d: _missing(d["loc"][-1]),
-    "finite_number": lambda d: PendingFault(
-        "E310", f"should be a finite number, not {shown(d['input'])}", "write a finite one"
-    ),
-    "string_type": _text,
-    "string_too_short": lambda d: PendingFault("E304", "should not be empty"),
-    "string_too_long": lambda d: _too_long(d["ctx"]["max_length"]),
-    "string_pattern_mismatch": lambda d: PendingFault(
-        "E304", f"the name {shown(d['input'])} cannot be used", _name_like(d["input"])
-    ),
-    "too_short": _length,
-    "too_long": _length,
-    "literal_error": _choice,
-    "union_tag_invalid": _shape,
-    "union_tag_not_found": lambda d: _missing(_bare(d["ctx"]["discriminator"])),
-}
-
-
-def _plain(details: ErrorDetails, keys: list[str]) -> PendingFault | None:
-    """Our words for what the checking library found; None when another fault says it already."""
-    kind = details["type"]
-    if kind in ("extra_forbidden", "invalid_key"):
-        return _unknown_key(details, keys)
-    if kind in _PLAIN:
-        return _PLAIN[kind](details)
-    if kind in _BOUNDS:
-        name, words = _BOUNDS[kind]
-        return PendingFault("E304", f"should be {words} {details['ctx'][name]:g}, not {shown(details['input'])}")
-    if kind.startswith(("float_", "int_", "decimal_")):
-        return _number(details, "a whole number" if kind.startswith("int_") else "a number")
-    if kind.startswith("bool_"):
-        return PendingFault("E304", f"should be true or false, not {shown(details['input'])}")
-    if kind.startswith(("model_", "dict_", "mapping_")):
-        return PendingFault("E304", f"should be a mapping of keys, not {shown(details['input'])}")
-    if kind.startswith(("list_", "tuple_")):
-        return PendingFault("E304", f"should be a list, not {shown(details['input'])}")
-    return PendingFault("E304", f"cannot be {shown(details['input'])}")
+        errors = [InitErrorDetails(type=refusal(code or f.code, f.what, f.fix), input=None) for f in error.faults]
+        raise ValidationError.from_exception_data("faults", errors) from None

@@ -1,4 +1,4 @@
-"""Checks a written file against its type and gathers every fault, each told once and at its line."""
+"""Validation of a YAML document against its type: every fault once, each at its line."""
 
 from __future__ import annotations
 
@@ -10,140 +10,143 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from underoak.base.errors import Problems, UnderoakError
-from underoak.plan.reading.spec import Spec, told
-from underoak.plan.reading.yaml import MOST_FAULTS, Key, Keys, Written
+from underoak.plan.reading.faults import pending_fault
+from underoak.plan.reading.spec import Spec
+from underoak.plan.reading.yaml import MAX_FAULTS, Key, KeyPath, YamlDocument
 
 S = TypeVar("S", bound=Spec)
 
 
 @dataclass
 class Check:
-    """The faults found so far in one written file, and what they leave broken.
+    """The faults of one document so far, and the key paths of the values that cannot be used.
 
-    What is broken is left out while the rest is checked, and no fault is told that only follows from it.
+    A broken value is left out while the rest is checked. A fault that only follows from a broken value is not reported.
     """
 
-    written: Written
+    document: YamlDocument
     problems: Problems = field(default_factory=Problems)
-    broken: set[Keys] = field(default_factory=set)
-    unknown: set[Keys] = field(default_factory=set)
+    broken: set[KeyPath] = field(default_factory=set)
+    unknown: set[KeyPath] = field(default_factory=set)
 
     def __post_init__(self) -> None:
-        self.problems.extend(self.written.faults)
-        for way in self.written.faulty:
-            self.lose(way)
+        self.problems.extend(self.document.faults)
+        for key_path in self.document.refused:
+            self.mark_broken(key_path)
 
-    def lose(self, way: Keys) -> None:
-        """Leave a broken value out from here on, and what means nothing without it."""
-        while len(way) > 1 and isinstance(way[-1], int) and not (len(way) == 2 and self._is_part(way)):
-            way = way[:-1]  # a list short of an item is another list, unless its items are parts of their own
-        if way[:1] == ("constraints",) and way[2:] == ("file",):
-            way = way[:2]  # without its file it would pass for one of the other kind
-        if way:
-            self.broken.add(way)
+    def mark_broken(self, key_path: KeyPath) -> None:
+        """Leave out a value from here on, and the part that is meaningless without it."""
+        while (
+            len(key_path) > 1 and isinstance(key_path[-1], int) and not (len(key_path) == 2 and self._is_part(key_path))
+        ):
+            key_path = key_path[:-1]  # a list without one item is another list, unless each item is a part by itself
+        if key_path[:1] == ("constraints",) and key_path[2:] == ("file",):
+            key_path = key_path[:2]  # without its file it would be read as the other kind of constraint
+        if key_path:
+            self.broken.add(key_path)
 
-    def _is_part(self, way: Keys) -> bool:
-        return isinstance(_at(self.written.value, way), Mapping)
+    def _is_part(self, key_path: KeyPath) -> bool:
+        return isinstance(_value_at(self.document.value, key_path), Mapping)
 
-    def fault(self, code: str, what: str, way: Keys, fix: str = "", *, key: bool = False) -> None:
-        """Tell a fault at a value (or its key), unless something broken is the cause."""
-        if len(self.problems.faults) < MOST_FAULTS and not self.is_broken(way):
-            self.problems.add(code, what, self.written.where(way, key=key), fix)
+    def add_fault(self, code: str, what: str, key_path: KeyPath, fix: str = "", *, key: bool = False) -> None:
+        """Add a fault at a value (or its key), unless a broken value is the cause."""
+        if len(self.problems.faults) < MAX_FAULTS and not self.is_broken(key_path):
+            self.problems.add(code, what, self.document.where(key_path, key=key), fix)
 
-    def add_error(self, error: UnderoakError, way: Keys) -> None:
-        """Tell another room's faults at a value."""
+    def add_error(self, error: UnderoakError, key_path: KeyPath) -> None:
+        """Add the faults of another package at a value."""
         for fault in error.faults:
-            self.fault(fault.code, fault.what, way, fault.fix)
+            self.add_fault(fault.code, fault.what, key_path, fault.fix)
 
-    def is_broken(self, way: Keys) -> bool:
-        """True when the value is broken, or holds, or is held by, something broken."""
-        return any(way[: len(lost)] == lost or lost[: len(way)] == way for lost in self.broken)
+    def is_broken(self, key_path: KeyPath) -> bool:
+        """Return True if the value is broken, contains a broken value, or lies in one."""
+        return any(key_path[: len(lost)] == lost or lost[: len(key_path)] == key_path for lost in self.broken)
 
     def names(self, section: str) -> tuple[str, ...]:
-        """The names written in a section, faulty or not."""
-        written = self.written.value.get(section)
-        return tuple(str(name) for name in written) if isinstance(written, Mapping) else ()
+        """Return the names in a section of the document, broken ones included."""
+        entries = self.document.value.get(section)
+        return tuple(str(name) for name in entries) if isinstance(entries, Mapping) else ()
 
 
-class _Kept(list[Any]):
-    """A list that lost items, and which places the others had."""
+class _Remaining(list[Any]):
+    """A list without its broken items, and the index that each item had before."""
 
-    def __init__(self, items: list[Any], places: list[int]) -> None:
+    def __init__(self, items: list[Any], indices: list[int]) -> None:
         super().__init__(items)
-        self.places = places
+        self.indices = indices
 
 
-def checked(kind: type[S], check: Check, stand_ins: Mapping[str, Any] | None = None) -> S | None:
-    """The file as `kind`, less what is broken; None when nothing is left. Faults go to `check`.
+def validate(kind: type[S], check: Check, stand_ins: Mapping[str, object] | None = None) -> S | None:
+    """Return the document as `kind` without its broken values, or None if nothing is left. Faults go to `check`.
 
-    `stand_ins` take the place of top-level values that cannot be done without, so that the rest is checked too.
+    `stand_ins` replace required top-level values that are broken, so that the rest is checked, too.
     """
     while True:
         before = len(check.broken) + len(check.unknown)
-        value = _without(check.written.value, (), check.broken | check.unknown)
+        value = _without(check.document.value, (), check.broken | check.unknown)
         for key, stand_in in (stand_ins or {}).items():
             if (key,) in check.broken:
                 value.setdefault(key, stand_in)
         try:
             return kind.model_validate(value)
         except ValidationError as error:
-            found = sorted(error.errors(include_url=False), key=lambda details: details["type"] != "E303")
-            for details in found[:MOST_FAULTS]:
-                _take(details, value, check)
-        if len(check.broken) + len(check.unknown) == before or len(check.problems.faults) >= MOST_FAULTS:
+            errors = sorted(error.errors(include_url=False), key=lambda details: details["type"] != "E303")
+            for details in errors[:MAX_FAULTS]:
+                _add_details(details, value, check)
+        if len(check.broken) + len(check.unknown) == before or len(check.problems.faults) >= MAX_FAULTS:
             return None
 
 
-def _take(details: ErrorDetails, value: Any, check: Check) -> None:
-    fault = told(details)
-    way = _follow(value, details["loc"], fault.lacks)
+def _add_details(details: ErrorDetails, value: Any, check: Check) -> None:
+    fault = pending_fault(details)
+    key_path = _key_path(value, details["loc"], fault.is_key_missing)
     if fault.code == "E303":
-        check.problems.add(fault.code, fault.what, check.written.where(way, key=True), fault.fix)
-        check.unknown.add(way)
-        meant = [(*way[:-1], key) for key in fault.meant]
+        check.problems.add(fault.code, fault.what, check.document.where(key_path, key=True), fault.fix)
+        check.unknown.add(key_path)
+        meant = [(*key_path[:-1], key) for key in fault.meant]
         # the key that was meant is not missing as well
-        check.broken |= {key for key in meant if _at(check.written.value, key) is _NOWHERE}
+        check.broken |= {key for key in meant if _value_at(check.document.value, key) is _MISSING}
         return
-    if way in check.broken:
-        way = way[:-1]  # what cannot be without it is lost too
+    if key_path in check.broken:
+        key_path = key_path[:-1]  # the part that requires it is broken, too
     else:
-        check.fault(fault.code, fault.what, way, fault.fix)
-    check.lose(way)
+        check.add_fault(fault.code, fault.what, key_path, fault.fix)
+    check.mark_broken(key_path)
 
 
-_NOWHERE = object()
+_MISSING = object()
 
 
-def _at(value: Any, way: Keys) -> Any:
-    for step in way:
+def _value_at(value: Any, key_path: KeyPath) -> Any:
+    for step in key_path:
         try:
             value = value[step]
         except (KeyError, IndexError, TypeError):
-            return _NOWHERE
+            return _MISSING
     return value
 
 
-def _follow(value: Any, loc: tuple[Key, ...], lacks: bool) -> Keys:
-    """The way to the written value that a checker's own path means; names that are not written are dropped."""
-    way: list[Key] = []
+def _key_path(value: Any, loc: tuple[Key, ...], is_key_missing: bool) -> KeyPath:
+    """Return the key path in the document for a location of pydantic's; steps that the document lacks are dropped."""
+    key_path: list[Key] = []
     for n, step in enumerate(loc):
         if isinstance(value, Mapping):
-            found = next((key for key in value if key == step or str(key) == step), None)  # number keys come as text
-            if found is not None:
-                way.append(found)
-                value = value[found]
-            elif lacks and n == len(loc) - 1:
-                way.append(step)
+            key = next((key for key in value if key == step or str(key) == step), None)  # number keys come as text
+            if key is not None:
+                key_path.append(key)
+                value = value[key]
+            elif is_key_missing and n == len(loc) - 1:
+                key_path.append(step)
         elif isinstance(value, list | tuple) and isinstance(step, int) and step < len(value):
-            way.append(value.places[step] if isinstance(value, _Kept) else step)
+            key_path.append(value.indices[step] if isinstance(value, _Remaining) else step)
             value = value[step]
-    return tuple(way)
+    return tuple(key_path)
 
 
-def _without(value: Any, way: Keys, lost: set[Keys]) -> Any:
+def _without(value: Any, key_path: KeyPath, lost: set[KeyPath]) -> Any:
     if isinstance(value, Mapping):
-        return {key: _without(v, (*way, key), lost) for key, v in value.items() if (*way, key) not in lost}
+        return {key: _without(v, (*key_path, key), lost) for key, v in value.items() if (*key_path, key) not in lost}
     if isinstance(value, list | tuple):
-        places = [n for n in range(len(value)) if (*way, n) not in lost]
-        return _Kept([_without(value[n], (*way, n), lost) for n in places], places)
+        indices = [n for n in range(len(value)) if (*key_path, n) not in lost]
+        return _Remaining([_without(value[n], (*key_path, n), lost) for n in indices], indices)
     return value

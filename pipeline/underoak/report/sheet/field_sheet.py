@@ -29,7 +29,7 @@ from underoak.places.planting.planting import (
     whips_to_order,
 )
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
-from underoak.plan.profiles.season import month_names, turned
+from underoak.plan.profiles.season import month_names, opposite_season_month
 from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of, too_large
 from underoak.report.sheet.site import Field
 from underoak.report.sheet.wild_sheet import wild_lines
@@ -254,7 +254,7 @@ def _inoculum(field: Field) -> Iterator[str]:
 
 def _calendar(field: Field) -> Iterator[str]:
     def when(*months: int) -> str:
-        return month_names([turned(month) if field.is_south else month for month in months])
+        return month_names([opposite_season_month(month) if field.is_south else month for month in months])
 
     lime = 0 if field.is_wild else number(field.row, "lime_t_ha")
     start = "two" if lime > 0 else "one"
