@@ -44,5 +44,6 @@ bench: $(VENV)/.dev  ## time a run against general libraries and a bare copy; SI
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --requirement benchmarks/requirements.txt
 	$(BIN)/python benchmarks/compare.py --size $(SIZE)
 
-clean:  ## remove what make made
+clean:  ## remove what make made, compiled kernels too
+	find pipeline tests benchmarks -name __pycache__ -prune -exec rm -rf {} +
 	rm -rf $(VENV) out build dist .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis

@@ -26,7 +26,8 @@ def plausible(indicator):
         "density": rng.uniform(0.9, 1.7, SHAPE), "ph": rng.uniform(4, 8, SHAPE),
         "inorganic_carbon": rng.uniform(0, 12, SHAPE), "carbon": rng.uniform(0, 30, SHAPE),
     }  # fmt: skip
-    return {name: known.get(name, rng.uniform(0, 60, SHAPE)).astype(np.float32) for name in indicator.inputs}
+    shapes = {name: (12, *SHAPE) if given.axis == "months" else SHAPE for name, given in indicator.inputs.items()}
+    return {name: known.get(name, rng.uniform(0, 30, shape)).astype(np.float32) for name, shape in shapes.items()}
 
 
 def computed(indicator, values):

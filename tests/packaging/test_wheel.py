@@ -51,6 +51,10 @@ def test_it_carries_profiles_plans_and_starters(installed, tmp_path):
     assert (tmp_path / "mine" / "plan.yaml").exists()
 
 
+def test_it_carries_its_types(installed):
+    assert (installed / "underoak" / "py.typed").is_file()
+
+
 def test_it_carries_no_leftovers(installed):
     names = [p.relative_to(installed).as_posix() for p in installed.rglob("*") if p.is_file()]
     assert not [n for n in names if "__pycache__" in n or n.endswith((".pyc", ".nbi", ".nbc"))]

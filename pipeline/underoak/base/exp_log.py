@@ -1,7 +1,6 @@
 """Compiled powers and logarithms of two, the same in every digit on every machine, which the system's own are not.
 
 They are straight lines of arithmetic, so that a loop over cells takes several at a time. Errors stay below 1e-15.
-The compiler's cache does not see a change in here through the functions of other files: clear `__pycache__` after one.
 """
 
 from __future__ import annotations

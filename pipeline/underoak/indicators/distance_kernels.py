@@ -6,15 +6,15 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.indicators.cell_frame import Doubles
 
 NONE = 2**30
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _along_rows(wanted: npt.NDArray[np.bool_], left: npt.NDArray[np.int32], right: npt.NDArray[np.int32]) -> None:
     """Column of the nearest wanted cell at or left of each cell, and at or right of it; -NONE and NONE without."""
     rows, cols = wanted.shape
@@ -31,7 +31,7 @@ def _along_rows(wanted: npt.NDArray[np.bool_], left: npt.NDArray[np.int32], righ
             right[row, col] = last
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def nearest(wanted: npt.NDArray[np.bool_], steps: Doubles, within: float, out: FloatArray) -> None:
     """Distance from each cell to the nearest wanted one, `within` at most; missing where cells have no size."""
     rows, cols = wanted.shape

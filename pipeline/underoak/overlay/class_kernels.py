@@ -1,7 +1,4 @@
-"""The compiled arithmetic of classes: a score against the cuts, and the lowest membership that may cap it.
-
-The compiler's cache does not see a change in here through the functions of other files: clear `__pycache__` after one.
-"""
+"""The compiled arithmetic of classes: a score against the cuts, and the lowest membership that may cap it."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""The compiled arithmetic of the ordered rule: memberships are sorted, and weigh by their rank, too.
-
-The compiler's cache does not see a change in here through the functions of other files: clear `__pycache__` after one.
-"""
+"""The compiled arithmetic of the ordered rule: memberships are sorted, and weigh by their rank, too."""
 
 from __future__ import annotations
 

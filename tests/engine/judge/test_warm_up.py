@@ -22,8 +22,8 @@ LOADED = """
 import sys
 from numba.core.dispatcher import Dispatcher
 from underoak.engine.prepare.prepare import prepare
-from underoak.engine.judge.recipe import Notes, judge_window
-from underoak.engine.judge.warm_up import rehearse
+from underoak.engine.judge.recipe import TileCounts, judge_window
+from underoak.engine.judge.warm_up import warm_up
 from underoak.base.grid import Window
 from underoak.plan import load_plan
 
@@ -36,9 +36,9 @@ def loaded():
     return found
 
 recipe = prepare(load_plan("plan.yaml")).recipe
-rehearse(recipe)
+warm_up(recipe)
 before = loaded()
-(judged,) = judge_window(recipe, Window(0, 0, 90, 110), Notes())
+(judged,) = judge_window(recipe, Window(0, 0, 90, 110), TileCounts())
 assert (judged.classes < 5).any()
 assert sum(before.values()) > 10
 print({name: count for name, count in loaded().items() if count > before.get(name, 0)})

@@ -7,14 +7,12 @@ missing, and not counted.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled
 from underoak.plan.keys.constraints import Comparison
 
 FREE, EXCLUDED, MISSING, OUTSIDE = 0, 1, 2, 3
@@ -22,14 +20,9 @@ FREE, EXCLUDED, MISSING, OUTSIDE = 0, 1, 2, 3
 Bytes = npt.NDArray[np.uint8]
 Flags = npt.NDArray[np.bool_]
 Counts = npt.NDArray[np.int64]
-F = TypeVar("F", bound=Callable[..., Any])
 
 
-def _compiled(function: F) -> F:
-    return cast(F, njit(cache=True, nogil=True)(function))
-
-
-@_compiled
+@compiled
 def count_missing(values: FloatArray, ground: Bytes) -> int:
     """Cells inside the region without a value."""
     count = 0
@@ -38,7 +31,7 @@ def count_missing(values: FloatArray, ground: Bytes) -> int:
     return count
 
 
-@_compiled
+@compiled
 def exclude(holds: Flags, ground: Bytes) -> int:
     """Mark the cells inside the region where a constraint holds; returns how many there are."""
     count = 0
@@ -49,7 +42,7 @@ def exclude(holds: Flags, ground: Bytes) -> int:
     return count
 
 
-@_compiled
+@compiled
 def mark_missing(values: FloatArray, ground: Bytes) -> None:
     """Mark free cells as missing where a constraint's own layer is; another constraint may still exclude them."""
     for i in range(values.size):
@@ -57,7 +50,7 @@ def mark_missing(values: FloatArray, ground: Bytes) -> None:
         ground[i] = np.uint8(MISSING) if unknown else ground[i]
 
 
-@_compiled
+@compiled
 def count_codes(classes: Bytes, weakest: Bytes, ground: Bytes, of_class: Counts, of_weakest: Counts) -> None:
     """How many cells inside the region have each code; (4, 256), to be summed: neighbours go to different rows.
 
@@ -69,13 +62,13 @@ def count_codes(classes: Bytes, weakest: Bytes, ground: Bytes, of_class: Counts,
         of_weakest[i & 3, weakest[i]] += inside
 
 
-@_compiled
+@compiled
 def _within(values: FloatArray, low: np.float32, high: np.float32, holds: Flags) -> None:
     for i in range(values.size):
         holds[i] |= (values[i] >= low) & (values[i] <= high)
 
 
-@_compiled
+@compiled
 def _not(values: FloatArray, holds: Flags) -> None:
     for i in range(values.size):
         holds[i] = (not holds[i]) & (values[i] == values[i])

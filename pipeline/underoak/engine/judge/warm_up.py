@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from underoak.base.compiled import is_on_disk
 from underoak.base.grid import Window
 from underoak.engine.judge import cell_state
 from underoak.engine.judge.recipe import Recipe, TileCounts, judge_window
@@ -16,11 +16,8 @@ from underoak.layers.source import Reading, Source
 
 
 def is_compiled() -> bool:
-    """True when numba has kept the kernels of an earlier run on this machine; compiling them takes half a minute."""
-    stats = getattr(cell_state.count_codes, "stats", None)  # of the last kernel that judging a tile calls
-    if stats is None:  # compiling is switched off
-        return True
-    return any(Path(stats.cache_path or ".").glob("*count_codes-*.nbi"))
+    """Return True if the kernels are on disk, compiled for the present sources; compiling them takes half a minute."""
+    return is_on_disk(cell_state.count_codes)  # the last kernel that judging a tile calls
 
 
 @dataclass(frozen=True)

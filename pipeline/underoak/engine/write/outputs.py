@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.codes import EXCLUDED
+from underoak.base.compiled import compiled
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.engine.write.cog import Band, RasterLayout
 from underoak.engine.write.finished_rasters import (
@@ -49,21 +49,18 @@ class Output:
     variant: int = 0  # whose results
 
 
-def _compiled(function: Any) -> Any:
-    """Compiled, with no check before a division, which would keep the processor from taking several cells at a time."""
-    return njit(cache=True, nogil=True, error_model="numpy")(function)
-
-
-@_compiled
-def _steps(values, steps, missing, out):  # type: ignore[no-untyped-def]
+@compiled
+def _steps(values: Cells, steps: float, missing: np.int32, out: Cells) -> None:
     for i in range(values.size):
         value = np.float64(values[i])
         step = np.int32(np.floor((value if value == value else 0.0) * steps + 0.5))
         out[i] = step if value == value else missing
 
 
-@_compiled
-def _membership_steps(values, classes, steps, excluded, missing, out):  # type: ignore[no-untyped-def]
+@compiled
+def _membership_steps(
+    values: Cells, classes: Cells, steps: float, excluded: np.int32, missing: np.int32, out: Cells
+) -> None:
     for band in range(values.shape[0]):
         cells, into = values[band], out[band]
         for i in range(classes.size):
@@ -169,8 +166,8 @@ def _missing_weight_cells(judged: JudgedBlock) -> Cells:
     return judged.missing_weight[None]
 
 
-@_compiled
-def _mean(a, b, c, d, under, nodata, whole):  # type: ignore[no-untyped-def]
+@compiled
+def _mean(a: float, b: float, c: float, d: float, under: float, nodata: float, whole: bool) -> Any:
     """Mean of the known ones of `under` cells, half of them at least; cells that are not there are `nodata`."""
     total, count = 0.0, 0.0
     for value in (np.float64(a), np.float64(b), np.float64(c), np.float64(d)):
@@ -182,8 +179,8 @@ def _mean(a, b, c, d, under, nodata, whole):  # type: ignore[no-untyped-def]
     return mean if 2.0 * count >= under else nodata
 
 
-@_compiled
-def _halve_mean(cells, nodata, none, whole, out):  # type: ignore[no-untyped-def]
+@compiled
+def _halve_mean(cells: Cells, nodata: float, none: Any, whole: bool, out: Cells) -> None:
     rows, cols = cells.shape
     for r in range(rows // 2):
         upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]
@@ -199,8 +196,8 @@ def _halve_mean(cells, nodata, none, whole, out):  # type: ignore[no-untyped-def
             to[cols // 2] = _mean(upper[cols - 1], none, none, none, 1.0, nodata, whole)
 
 
-@_compiled
-def _mode(a, b, c, d):  # type: ignore[no-untyped-def]
+@compiled
+def _mode(a: int, b: int, c: int, d: int) -> int:
     """The most common of four; the lowest of those that tie."""
     low, high, left, right = min(a, b), max(a, b), min(c, d), max(c, d)
     first, last = min(low, left), max(high, right)
@@ -210,8 +207,8 @@ def _mode(a, b, c, d):  # type: ignore[no-untyped-def]
     return first if first == second else found
 
 
-@_compiled
-def _halve_mode(cells, out):  # type: ignore[no-untyped-def]
+@compiled
+def _halve_mode(cells: Cells, out: Cells) -> None:
     rows, cols = cells.shape
     for r in range(rows // 2):
         upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _three(months: FloatArray, start: int, row: int, col: int) -> float:
     first, second = np.float64(months[start, row, col]), np.float64(months[(start + 1) % 12, row, col])
     return first + second + np.float64(months[(start + 2) % 12, row, col])
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def quarter(key: FloatArray, of: FloatArray, wants_most: bool, parts: float, out: FloatArray) -> None:
     """Three months of `of`, divided by `parts`, where three months of `key` are most or least; the first of equals."""
     for row in range(out.shape[0]):

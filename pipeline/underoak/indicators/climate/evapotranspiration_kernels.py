@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.indicators.year import Doubles
 
 _HOT = 26.5  # degC; the exponent holds below it
 _PEAK = 37.5  # degC; the hot branch would fall beyond
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _heat(months: FloatArray, row: int, col: int) -> float:
     total = 0.0
     for month in range(12):
@@ -24,7 +24,7 @@ def _heat(months: FloatArray, row: int, col: int) -> float:
     return total
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def heat_index(months: FloatArray, out: Doubles) -> None:
     """The year's heat index into `out`; missing where any month is."""
     for row in range(out.shape[0]):
@@ -32,7 +32,7 @@ def heat_index(months: FloatArray, out: Doubles) -> None:
             out[row, col] = _heat(months, row, col)
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def thornthwaite(months: FloatArray, stretch: Doubles, out: Doubles) -> None:
     """Evapotranspiration of each month [mm] into `out`; `stretch` (12, 1 or rows, 1 or cols) for days and light."""
     tall, wide = stretch.shape[1] > 1, stretch.shape[2] > 1

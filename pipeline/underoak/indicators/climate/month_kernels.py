@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled_checked
 
 SUM, MEAN, MIN, MAX = range(4)
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def reduce_months(months: FloatArray, how: int, out: FloatArray) -> None:
     """Sum, mean, least or greatest over axis 0 into `out`; missing where any month is."""
     count, rows, cols = months.shape

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
+from underoak.base.compiled import compiled
 from underoak.indicators.year import Doubles
 
 _SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1
 _PER_DAY = 24.0 * 60.0 / math.pi
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _sunset(phi: float, declination: float) -> float:
     """Hour angle of sunset [radian]; half a turn all through the polar day, none in the polar night."""
     cosine = -math.tan(phi) * math.tan(declination)
@@ -23,12 +22,12 @@ def _sunset(phi: float, declination: float) -> float:
     return math.acos(cosine)  # NaN falls through both comparisons
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _declination(day: float) -> float:
     return 0.409 * math.sin(2.0 * math.pi * day / 365.0 - 1.39)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def radiation(latitude: Doubles, days: Doubles, out: Doubles) -> None:
     """Daily extraterrestrial radiation [MJ m-2 d-1] into `out`, (days, latitudes)."""
     for n in range(days.size):
@@ -43,7 +42,7 @@ def radiation(latitude: Doubles, days: Doubles, out: Doubles) -> None:
             out[n, i] = 0.0 if reaching < 0.0 else reaching
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def daylight(latitude: Doubles, days: Doubles, out: Doubles) -> None:
     """Hours of daylight into `out`, (days, latitudes)."""
     for n in range(days.size):

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.indicators.year import Doubles
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _one_day(least: float, greatest: float, base: float) -> float:
     if not least <= greatest:
         return np.nan  # missing, or no day
@@ -24,14 +24,14 @@ def _one_day(least: float, greatest: float, base: float) -> float:
     return ((mean - base) * (math.pi / 2.0 - crossing) + swing * math.cos(crossing)) / math.pi
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def single_sine(least: Doubles, greatest: Doubles, base: float, out: Doubles) -> None:
     """Degree-days of one day [K d] into `out`, flat arrays."""
     for i in range(out.size):
         out[i] = _one_day(least[i], greatest[i], base)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def sine_year(least: FloatArray, greatest: FloatArray, base: float, days: Doubles, out: FloatArray) -> None:
     """Degree-days of twelve months [K d] into `out`."""
     for row in range(out.shape[0]):
@@ -43,7 +43,7 @@ def sine_year(least: FloatArray, greatest: FloatArray, base: float, days: Double
             out[row, col] = total
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def days_at_most(months: FloatArray, at_most: float, sd: float, days: Doubles, out: FloatArray) -> None:
     """Expected days at or below a threshold into `out`, for daily values normal round each month's own."""
     for row in range(out.shape[0]):

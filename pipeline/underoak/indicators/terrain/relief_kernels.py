@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.indicators.cell_frame import Doubles
 
 Longs = npt.NDArray[np.int64]
@@ -16,7 +16,7 @@ MOST = 30_000.0  # metres from sea level: squares of millimetres of a few thousa
 LEVEL = 1.0  # square millimetres of variance that count as none
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def span(k: int, step: Doubles, radius: float) -> tuple[int, int]:
     """First and last column, from a cell's own, of the cells `k` rows down whose centres lie within `radius`."""
     down = k * step[2]
@@ -28,7 +28,7 @@ def span(k: int, step: Doubles, radius: float) -> tuple[int, int]:
     return math.ceil(min(a, b) - 1e-9), math.floor(max(a, b) + 1e-9)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _running(z: FloatArray, sums: Longs, squares: Longs, counts: Longs) -> None:
     """Sums over each row from its start, in millimetres, (rows, cols + 1)."""
     for row in range(z.shape[0]):
@@ -44,7 +44,7 @@ def _running(z: FloatArray, sums: Longs, squares: Longs, counts: Longs) -> None:
             counts[row, col + 1] = count
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def position(z: FloatArray, steps: Doubles, radius: float, inner: float, in_deviations: bool, out: FloatArray) -> None:
     """Height less the mean around, in metres or deviations, into `out`."""
     rows, cols = z.shape
@@ -97,7 +97,7 @@ def position(z: FloatArray, steps: Doubles, radius: float, inner: float, in_devi
                 out[row, col] = above / 1000.0
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def ruggedness(z: FloatArray, is_mean: bool, out: FloatArray) -> None:
     """Root of the summed squares, or mean, of the differences from the eight neighbours, less the rim."""
     for row in range(1, z.shape[0] - 1):
@@ -110,7 +110,7 @@ def ruggedness(z: FloatArray, is_mean: bool, out: FloatArray) -> None:
             out[row, col] = total / 8.0 if is_mean else math.sqrt(total)
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def curvature(z: FloatArray, steps: Doubles, is_plan: bool, out: FloatArray) -> None:
     """Profile or plan curvature, less the rim."""
     for row in range(1, z.shape[0] - 1):

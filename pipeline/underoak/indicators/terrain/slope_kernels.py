@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 
 Doubles = npt.NDArray[np.float64]
 DEGREES = 180.0 / math.pi
@@ -17,7 +17,7 @@ _TANS = tuple(math.tan(angle) for angle in _ANGLES[:3])
 _CHANGES = tuple(math.tan(math.pi * k / 16) for k in (1, 3, 5, 7))  # halfway between the angles
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def _differences(above: FloatArray, here: FloatArray, under: FloatArray, col: int) -> tuple[float, float]:
     """Eight times the rise across and down at one cell of three rows; NaN when any of the nine cells is."""
     a, b, c = np.float64(above[col - 1]), np.float64(above[col]), np.float64(above[col + 1])
@@ -28,14 +28,14 @@ def _differences(above: FloatArray, here: FloatArray, under: FloatArray, col: in
     return across if e == e else e, (g + 2.0 * h + i) - (a + 2.0 * b + c)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def gradient(z: FloatArray, row: int, col: int, ground: Doubles) -> tuple[float, float]:
     """Rise per metre towards east and north at one cell."""
     across, down = _differences(z[row - 1], z[row], z[row + 1], col)
     return ground[row, 0] * across + ground[row, 1] * down, ground[row, 2] * across + ground[row, 3] * down
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def _arctan(x: float) -> float:
     """Angle [radian] of a tangent from 0 on: the nearest eighth of half a turn, and the series for what is left.
 
@@ -53,7 +53,7 @@ def _arctan(x: float) -> float:
     return angle + (s - s * z * (1 / 3 - z * (1 / 5 - z * (1 / 7 - z * (1 / 9 - z * (1 / 11 - z * (1 / 13)))))))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def slope(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
     """Steepness [degree] into `out`, less the rim."""
     rise = np.empty(z.shape[1])  # in a loop of its own: both together need more than the processor has room for
@@ -68,7 +68,7 @@ def slope(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
             to[col] = np.float32(_arctan(rise[col]) * DEGREES)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def aspect(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
     """Downhill bearing [degree] into `out`, less the rim and flat ground."""
     for row in range(1, z.shape[0] - 1):
@@ -82,7 +82,7 @@ def aspect(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
             out[row, col] = bearing if bearing != 360.0 else np.float32(0.0)
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def facing(z: FloatArray, ground: Doubles, to_east: float, to_north: float, out: FloatArray) -> None:
     """Cosine of the angle between downhill and a direction into `out`, less the rim; 0 where flat."""
     for row in range(1, z.shape[0] - 1):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled
 from underoak.indicators.terrain.slope_kernels import Doubles, gradient
 
 RADIANS = math.pi / 180.0
@@ -15,7 +15,7 @@ STEEPEST = math.tan(60.0 * RADIANS) * (1.0 + 1e-12)  # that equation 2 was fitte
 FURTHEST = 60.0  # degrees of latitude
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _direct_radiation(steep: float, bearing: float, latitude: float, equation: int, warmest: float) -> float:
     """Of a slope as rise per metre, its bearing and its latitude [degree]; NaN where the equation does not hold."""
     if not (abs(latitude) <= FURTHEST) or (equation == 2 and steep > STEEPEST):
@@ -34,7 +34,7 @@ def _direct_radiation(steep: float, bearing: float, latitude: float, equation: i
     return math.exp(power - 0.331 * sin_lat * rise + 0.375 * sin_fold * rise)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def of_angles(slope: Doubles, aspect: Doubles, latitude: Doubles, equation: int, warmest: float, out: Doubles) -> None:
     """Of slopes, aspects and latitudes [degree], all (n,)."""
     for i in range(len(slope)):
@@ -46,7 +46,7 @@ def of_angles(slope: Doubles, aspect: Doubles, latitude: Doubles, equation: int,
         out[i] = _direct_radiation(steep, bearing, latitude[i], equation, warmest)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def of_heights(
     z: FloatArray, ground: Doubles, latitude: Doubles, equation: int, warmest: float, out: FloatArray
 ) -> None:

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled_checked
 from underoak.indicators.cell_frame import Doubles
 
 _DOWN = np.array([0, 1, 1, 1, 0, -1, -1, -1])
@@ -16,7 +16,7 @@ _ACROSS = np.array([1, 1, 0, -1, -1, -1, 0, 1])
 _CODES = np.array([1, 2, 4, 8, 16, 32, 64, 128], np.uint8)
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def steepest(z: Doubles, steps: Doubles, first: int, stop: int, ways: npt.NDArray[np.uint8]) -> None:
     """The way down the steepest fall into `ways`, columns first..stop; cells without a fall keep the way they have."""
     rows, cols = z.shape
@@ -36,7 +36,7 @@ def steepest(z: Doubles, steps: Doubles, first: int, stop: int, ways: npt.NDArra
                     ways[row, col] = _CODES[n]
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def index(
     z: Doubles, ground: Doubles, drained: Doubles, areas: Doubles, low: float, first: int, stop: int, out: FloatArray
 ) -> None:

@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled
 from underoak.base.units import Affine1D
 
 Mask = npt.NDArray[np.uint8]  # 0 = hidden, anything else = shown
@@ -143,8 +143,18 @@ def _hide(stored: npt.NDArray[Any], shown: Mask, lowest: Any, highest: Any) -> M
     return np.asarray(further if shown.size == 0 else further & (shown != 0).view(np.uint8))
 
 
-@njit(cache=True, nogil=True)
-def _decode(stored, shown, lowest, highest, scale, offset, low, high, out):  # type: ignore[no-untyped-def]
+@compiled
+def _decode(
+    stored: npt.NDArray[Any],
+    shown: Mask,
+    lowest: Any,
+    highest: Any,
+    scale: float,
+    offset: float,
+    low: np.float32,
+    high: np.float32,
+    out: npt.NDArray[np.float32],
+) -> tuple[int, int]:
     # no branch in the loop, so that it is vectorised
     implausible = 0
     infinite = 0

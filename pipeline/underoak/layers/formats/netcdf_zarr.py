@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from underoak.base.compiled import compiled
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.base.grid import Grid, Window
 from underoak.layers.decoding.encoding import Encoding, Probe
@@ -253,8 +253,8 @@ def _means(total: npt.NDArray[Any], count: npt.NDArray[Any], years: npt.NDArray[
     return out
 
 
-@njit(cache=True, nogil=True)
-def _add(values, total, count):  # type: ignore[no-untyped-def]
+@compiled
+def _add(values: npt.NDArray[Any], total: npt.NDArray[Any], count: npt.NDArray[Any]) -> None:
     for row in range(values.shape[0]):
         for col in range(values.shape[1]):
             value = values[row, col]

@@ -1,7 +1,6 @@
 """Where cells of the analysis grid lie on a source's, line by line, and how wide their kernels are: compiled.
 
-Used by the kernels that add source cells up and by those that name them, which therefore mean the same cells. The
-compiler's cache does not see a change in here through the functions of other files: clear `__pycache__` after one.
+Used by the kernels that add source cells up and by those that name them, which therefore mean the same cells.
 """
 
 from __future__ import annotations

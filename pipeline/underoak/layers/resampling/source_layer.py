@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled
 from underoak.base.grid import Grid, Window
 from underoak.base.units import Affine1D
 from underoak.indicators import Indicator, halo_cells, on_grid
@@ -103,8 +103,8 @@ class SourceLayer:
         return values
 
 
-@njit(cache=True, nogil=True)
-def _bounded(values, low, high, out):  # type: ignore[no-untyped-def]
+@compiled
+def _bounded(values: FloatArray, low: np.float32, high: np.float32, out: FloatArray) -> None:
     for row in range(values.shape[0]):
         cells, to = values[row], out[row]
         for col in range(cells.size):

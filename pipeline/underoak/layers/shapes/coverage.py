@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.base.grid import Grid, Window
 
 Doubles = npt.NDArray[np.float64]
@@ -191,7 +191,7 @@ def _boxes(u0: Doubles, v0: Doubles, u1: Doubles, v1: Doubles, start: npt.NDArra
     return box
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def box_cells(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> tuple[int, int, int, int]:
     """First row and column, and how many of each, of a window's cells that a polygon's box touches; zeros for none."""
     left, top, right, bottom = edges.box[polygon]
@@ -202,7 +202,7 @@ def box_cells(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: i
     return first_row, first_col, end_row - first_row, end_col - first_col
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def polygons_in_window(edges: Edges, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
     """The polygons whose boxes touch a window's cells, in order."""
     found = np.empty(64, np.int64)
@@ -217,7 +217,7 @@ def polygons_in_window(edges: Edges, row: int, col: int, rows: int, cols: int) -
     return found[:n]
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _piece(u0: float, v0: float, u1: float, v1: float, row: int) -> tuple[float, float, float]:
     """An edge within one row of cells: u where it enters and leaves, and its height. The same for any window."""
     enter, leave, height = u0, u1, min(v1, row + 1.0) - max(v0, float(row))
@@ -228,12 +228,12 @@ def _piece(u0: float, v0: float, u1: float, v1: float, row: int) -> tuple[float,
     return enter, leave, height
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _whole(positive: float) -> np.int64:
     return np.int64(positive + 0.5)
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def covered_area(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
     """Covered area of each cell of a window by one polygon, in units of 1/UNIT cells, (rows, cols + 1).
 
@@ -281,7 +281,7 @@ def covered_area(edges: Edges, polygon: int, row: int, col: int, rows: int, cols
     return area
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _add_shares(edges: Edges, row: int, col: int, planes: npt.NDArray[Any], sums: Doubles) -> None:
     count, rows, cols = planes.shape
     for polygon in polygons_in_window(edges, row, col, rows, cols):
@@ -296,7 +296,7 @@ def _add_shares(edges: Edges, row: int, col: int, planes: npt.NDArray[Any], sums
             sums[polygon, plane] += whole
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _coverage(edges: Edges, row: int, col: int, out: Doubles) -> None:
     for polygon in polygons_in_window(edges, row, col, out.shape[0], out.shape[1]):
         r0, c0, rows, cols = box_cells(edges, polygon, row, col, out.shape[0], out.shape[1])
@@ -306,7 +306,7 @@ def _coverage(edges: Edges, row: int, col: int, out: Doubles) -> None:
                 out[r0 - row + r, c0 - col + c] += area[r, c] / AREA_STEPS
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
     for polygon in polygons_in_window(edges, row, col, out.shape[0], out.shape[1]):
         r0, c0, rows, cols = box_cells(edges, polygon, row, col, out.shape[0], out.shape[1])
@@ -325,7 +325,7 @@ def _centres(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> No
                     out[r0 - row + r, c0 - col + c] = True
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _touched(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> None:
     for polygon in polygons_in_window(edges, row, col, out.shape[0], out.shape[1]):
         r0, c0, rows, cols = box_cells(edges, polygon, row, col, out.shape[0], out.shape[1])

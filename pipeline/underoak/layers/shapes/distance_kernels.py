@@ -6,13 +6,15 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 
 Doubles = npt.NDArray[np.float64]
 BLOCK = 32  # cells
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _squared(piece: Doubles, u: float, v: float, step: Doubles) -> float:
     """Squared metres from a place to a piece."""
     ax, ay = (piece[0] - u) * step[0] + (piece[1] - v) * step[1], (piece[1] - v) * step[2]
@@ -25,7 +27,7 @@ def _squared(piece: Doubles, u: float, v: float, step: Doubles) -> float:
     return squared
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _bend(steps: Doubles, first: int, stop: int, middle: int) -> float:
     """How far, as a share, lengths measured by any of the rows may be off those by the middle one."""
     a, b, c = steps[middle]
@@ -39,8 +41,10 @@ def _bend(steps: Doubles, first: int, stop: int, middle: int) -> float:
     return most + 1e-9
 
 
-@njit(cache=True, nogil=True)
-def nearest(pieces, steps, row, col, within, inside, out):  # type: ignore[no-untyped-def]
+@compiled
+def nearest(
+    pieces: Doubles, steps: Doubles, row: int, col: int, within: float, inside: npt.NDArray[np.bool_], out: FloatArray
+) -> None:
     """Metres to the nearest piece, `within` at most and 0 inside, on a window that starts at (row, col)."""
     rows, cols = out.shape
     rough = np.empty(len(pieces), np.float64)

@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.base.grid import Grid
 
 Ints = npt.NDArray[np.int32]
@@ -21,7 +21,7 @@ Longs = npt.NDArray[np.int64]
 RIGHT_BELOW, FALLING, RISING, SECOND = 1, 2, 4, 8
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def corners(groups: Ints, row: int, col: int) -> Ints:
     """Corners between the cells of a block: row, column, group and flags, (corners, 4).
 
@@ -101,7 +101,7 @@ def outlines(found: Ints, groups: int, grid: Grid) -> npt.NDArray[Any]:
     return made
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _traced(vertical: Longs, flags: Ints) -> tuple[Longs, Longs, Ints, npt.NDArray[np.bool_]]:
     """Follow horizontal and vertical edges in turn. By rows, corners 0 and 1, 2 and 3, ... share a horizontal edge."""
     n = len(flags)
@@ -141,7 +141,7 @@ def _traced(vertical: Longs, flags: Ints) -> tuple[Longs, Longs, Ints, npt.NDArr
     return corner, start[: rings + 1], of_edge, by_column
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _roots(
     row: Ints, col: Ints, vertical: Longs, rings: _Rings, first: Longs, is_shell: npt.NDArray[np.bool_], cols: int
 ) -> Longs:
@@ -177,7 +177,7 @@ def _roots(
     return root
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _unrolled(
     rings: _Rings, order: Longs, ends: Longs, first: Longs, row: Ints, is_shell: npt.NDArray[np.bool_]
 ) -> Longs:

@@ -18,9 +18,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled, compiled_checked
 from underoak.base.grid import Grid
 from underoak.engine.judge.reducer import ByteArray, JudgedBlock
 from underoak.layers.shapes.coverage import AREA_STEPS, Edges, box_cells, covered_area, polygons_in_window
@@ -170,7 +170,7 @@ _NONE: Mapping[str, npt.NDArray[Any]] = {
 }  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _number(row: int, col: int, seed: np.uint64) -> float:
     """A number above 0 and up to 1 for a cell of the grid: the finaliser of splitmix64 (Steele, Lea and Flood 2014)."""
     z = (np.uint64(row) << np.uint64(32)) ^ np.uint64(col)
@@ -181,12 +181,12 @@ def _number(row: int, col: int, seed: np.uint64) -> float:
     return np.float64((z >> np.uint64(11)) + np.uint64(1)) * 2.0**-53
 
 
-@njit(cache=True, nogil=True)
+@compiled_checked
 def _drawn(
     edges: Edges, row: int, col: int, classes: ByteArray, most: int, seed: np.uint64
 ) -> tuple[Longs, Longs, Longs, Doubles, Doubles]:
     """Parcel, row and column in the block, share and priority of the `most` judged cells of highest priority of each
-    parcel. The kernels of `layers.shapes.coverage` are compiled in: touch this after changing them.
+    parcel.
     """
     rows, cols = classes.shape
     n = 0

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from underoak.base.compiled import compiled
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.layers.shapes.coverage import AREA_STEPS, Edges, box_cells, covered_area, polygons_in_window
 from underoak.uncertainty.draws.draw_overlay import TIE, CellGroups, GroupSums
@@ -155,10 +155,8 @@ class ParcelDrawsReducer:
             return ParcelDraws(self.ids, suitability, self.drawn, memberships, steady / known, self.judged_by, means)
 
 
-@njit(cache=True, nogil=True)
-def _shares(
-    edges: Edges, row: int, col: int, rows: int, cols: int
-) -> tuple[Places, Places, Places, Doubles]:  # numba compiles the kernels of `layers.shapes.coverage` in
+@compiled
+def _shares(edges: Edges, row: int, col: int, rows: int, cols: int) -> tuple[Places, Places, Places, Doubles]:
     """Parcels that meet a block; then cell, parcel (its place among these) and share, parcel after parcel."""
     which = polygons_in_window(edges, row, col, rows, cols)
     room = 0
@@ -180,7 +178,7 @@ def _shares(
     return which, cell[:count], parcel[:count], share[:count]
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _steady(
     first: Places, group: npt.NDArray[np.int32], share: Doubles, count: int,
     memberships: npt.NDArray[np.float32], suitability: npt.NDArray[np.float32],

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray, JudgedBlock
 from underoak.layers.shapes.coverage import (
@@ -155,7 +155,7 @@ def _stacked(layers: Sequence[npt.NDArray[Any]] | None, count: int, window: Wind
     return np.stack(layers)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _sums(
     edges: Edges,
     row: int,

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from underoak.base.arrays import FloatArray
+from underoak.base.compiled import compiled
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray
 from underoak.engine.write.finished_rasters import CLASS_TIF, LIMITING_TIF, SUITABILITY_TIF, open_finished
@@ -243,7 +243,7 @@ def _unit(grid: Grid) -> float:
     return 2.0 ** math.ceil(math.log2(largest)) / STEPS
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _add(
     labels: npt.NDArray[np.int32],
     classes: ByteArray,

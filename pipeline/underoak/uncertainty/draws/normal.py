@@ -1,7 +1,6 @@
 """The normal distribution in compiled code: density, share below, and the score that a share lies below.
 
 Arrays in plain numpy use scipy's; these are for loops over cells. Scores are in standard deviations from the mean.
-The compiler's cache does not see a change in here through the functions of other files: clear `__pycache__` after one.
 """
 
 from __future__ import annotations
