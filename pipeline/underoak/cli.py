@@ -124,10 +124,10 @@ def _run(
         told = stack.enter_context(_progress(progress, log_json))
         done = run_plan(load_plan(path), out=out, progress=told, strict=strict, **options)
     for found in done.findings:
-        if found.view:
-            click.echo(f"\n{found.view}\n")
+        if found.case:
+            click.echo(f"\n{found.case}\n")
         click.echo(ranking(found, width=_width()))
-    for line in done.pointers() if progress != "none" and log_json != "-" else ():
+    for line in done.next_steps() if progress != "none" and log_json != "-" else ():
         click.echo(line, err=True)
     if done.unjudged and strict:
         sys.exit(10)

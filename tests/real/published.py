@@ -78,19 +78,19 @@ def europe_of(folder: Path) -> Any:
     return run_of(folder, (BLACK, SUMMER), CHANGES, "published_europe")
 
 
-def view(run: Any, species: str, change: str = "") -> Any:
+def case(run: Any, species: str, change: str = "") -> Any:
     """One truffle in the present, or after a change."""
-    return run.views[f"{species}/scenarios/{change}" if change else species]
+    return run.cases[f"{species}/scenarios/{change}" if change else species]
 
 
 def parcels(run: Any, species: str, change: str = "") -> Any:
     """The table of a view's parcels, by name."""
-    return view(run, species, change).parcels.set_index("id")
+    return case(run, species, change).parcels.set_index("id")
 
 
 def suitability(run: Any, species: str, change: str = "") -> np.ndarray:
     """Suitability of every cell, NaN where none was judged."""
-    return np.asarray(view(run, species, change).dataset["suitability"])
+    return np.asarray(case(run, species, change).dataset["suitability"])
 
 
 def on_cells(run: Any, climate: Path) -> xr.Dataset:

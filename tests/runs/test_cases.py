@@ -24,7 +24,7 @@ def sums(folder):
 
 
 @pytest.fixture(scope="module")
-def batch(tmp_path_factory):
+def cases(tmp_path_factory):
     """A plan with one future in which the land cover is another."""
     folder = tmp_path_factory.mktemp("batch")
     plan = noise_country(folder, 300, 320)
@@ -44,8 +44,8 @@ def alone(plan, folder, out, **changes):
     return uo.run(uo.load_plan(single, base=folder), out=out)
 
 
-def test_each_view_has_the_bytes_of_a_run_of_its_own(batch, tmp_path):
-    plan, folder, run = batch
+def test_each_case_has_the_bytes_of_a_run_of_its_own(cases, tmp_path):
+    plan, folder, run = cases
     assert sums(run.folder / "present") == sums(alone(plan, folder, tmp_path / "present").folder)
     layers = {**plan["layers"], "cover": {**plan["layers"]["cover"], "file": "later.tif"}}
     later = alone(plan, folder, tmp_path / "later", layers=layers)
@@ -54,14 +54,14 @@ def test_each_view_has_the_bytes_of_a_run_of_its_own(batch, tmp_path):
     assert ours.read_bytes() == theirs.read_bytes()
 
 
-def test_a_future_that_changes_nothing_gives_the_present(batch):
-    run = batch[2]
+def test_a_future_that_changes_nothing_gives_the_present(cases):
+    run = cases[2]
     assert sums(run.folder / "scenarios" / "same") == sums(run.folder / "present")
     assert sums(run.folder / "scenarios" / "later") != sums(run.folder / "present")
 
 
-def test_layers_that_do_not_change_are_read_once(batch, tmp_path, monkeypatch):
-    plan, folder, _ = batch
+def test_layers_that_do_not_change_are_read_once(cases, tmp_path, monkeypatch):
+    plan, folder, _ = cases
     cells: dict[str, int] = {}
     plain = GeoTiffSource.stored
 
@@ -80,8 +80,8 @@ def test_layers_that_do_not_change_are_read_once(batch, tmp_path, monkeypatch):
     assert cells["later.tif"] > 0
 
 
-def test_the_table_on_top_joins_all_views(batch):
-    run = batch[2]
+def test_the_table_on_top_joins_all_cases(cases):
+    run = cases[2]
     joined = pd.read_csv(run.folder / "parcels.csv", dtype={"id": str})
     later = pd.read_csv(run.folder / "scenarios" / "later" / "parcels.csv", dtype={"id": str}).set_index("id")
     assert len(joined) == 60
@@ -92,10 +92,10 @@ def test_the_table_on_top_joins_all_views(batch):
     assert ranked["rank"].is_monotonic_increasing
 
 
-def test_the_manifest_lists_every_view_and_opens_as_its_own_run(batch):
-    run = batch[2]
-    assert [view["folder"] for view in run.manifest["views"]] == ["present", "scenarios/later", "scenarios/same"]
-    later = run.views["scenarios/later"]
+def test_the_manifest_lists_every_case_and_opens_as_its_own_run(cases):
+    run = cases[2]
+    assert [case["folder"] for case in run.manifest["views"]] == ["present", "scenarios/later", "scenarios/same"]
+    later = run.cases["scenarios/later"]
     assert later.dataset["suitability"].shape == (run.grid.rows, run.grid.cols)
     listed = {entry["path"] for entry in run.manifest["outputs"]}
     assert "scenarios/later/suitability.tif" in listed
@@ -103,8 +103,8 @@ def test_the_manifest_lists_every_view_and_opens_as_its_own_run(batch):
         assert hashlib.sha256((later.folder / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]
 
 
-def test_a_parcel_is_explained_on_top_by_all_views_and_every_command_it_names_works(batch):
-    run = batch[2]
+def test_a_parcel_is_explained_on_top_by_all_cases_and_every_command_it_names_works(cases):
+    run = cases[2]
     joined = run.parcels.set_index("id")
     best = joined.index[0]
     told = run.explain(best)
@@ -113,36 +113,36 @@ def test_a_parcel_is_explained_on_top_by_all_views_and_every_command_it_names_wo
     later = next(line for line in told.splitlines() if line.startswith("later "))
     assert later.split()[1:] == [f"{row['rank_later']:.0f}", row["class_later"], f"{row['suitability_later']:.2f}"]
     commands = [shlex.split(line) for line in told.splitlines() if line.startswith("  underoak explain ")]
-    assert [Path(words[2]).relative_to(run.folder).as_posix() for words in commands] == list(run.views)
+    assert [Path(words[2]).relative_to(run.folder).as_posix() for words in commands] == list(run.cases)
     for words in commands:
         assert words[3:] == ["--parcel", best]
         assert uo.Run.open(words[2]).explain(words[4]).startswith(f"Parcel {best}: ")
-    assert f"underoak explain {run.folder} --parcel {best}" in run.pointers()[-1]
+    assert f"underoak explain {run.folder} --parcel {best}" in run.next_steps()[-1]
 
 
-def test_a_parcel_that_no_view_could_judge_is_explained_as_such(batch):
-    run = batch[2]
+def test_a_parcel_that_no_case_could_judge_is_explained_as_such(cases):
+    run = cases[2]
     blank = run.parcels.loc[run.parcels["rank"].isna(), "id"].iloc[0]
     assert "not judged" in run.explain(blank)
 
 
-def test_what_needs_one_view_names_the_folders_to_ask_instead(batch):
-    run = batch[2]
+def test_what_needs_one_case_names_the_folders_to_ask_instead(cases):
+    run = cases[2]
     with pytest.raises(uo.UnderoakError, match="E608") as error:
         run.explain_zone("1")
-    for folder in run.views:
+    for folder in run.cases:
         assert str(run.folder / folder) in error.value.faults[0].fix
 
 
-def test_two_species_have_a_folder_each(batch, tmp_path):
-    plan, folder, _ = batch
+def test_two_species_have_a_folder_each(cases, tmp_path):
+    plan, folder, _ = cases
     both = {k: v for k, v in plan.items() if k not in ("criteria", "weights", "scenarios")}
     both["species"] = ["tuber_melanosporum", "tuber_aestivum"]
     run = uo.run(uo.load_plan(both, base=folder), out=tmp_path)
-    assert set(run.views) == {"tuber_melanosporum", "tuber_aestivum"}
+    assert set(run.cases) == {"tuber_melanosporum", "tuber_aestivum"}
     with pytest.raises(uo.UnderoakError, match="E608"):
         _ = run.dataset
-    tables = {name: view.parcels.set_index("id") for name, view in run.views.items()}
+    tables = {name: case.parcels.set_index("id") for name, case in run.cases.items()}
     value = pd.DataFrame({name: t["suitability"] * (1 - t["excluded_share"]) for name, t in tables.items()})
     joined = pd.read_csv(tmp_path / "parcels.csv", dtype={"id": str}).set_index("id")
     known = joined["best"].notna()
@@ -152,14 +152,14 @@ def test_two_species_have_a_folder_each(batch, tmp_path):
     assert (tmp_path / "tuber_aestivum" / "report.html").exists()
 
 
-def test_the_verdict_on_top_is_that_of_the_best_species(batch, tmp_path):
-    plan, folder, _ = batch
+def test_the_verdict_on_top_is_that_of_the_best_species(cases, tmp_path):
+    plan, folder, _ = cases
     both = {k: v for k, v in plan.items() if k not in ("criteria", "weights", "scenarios")}
     both["species"] = ["tuber_melanosporum", "tuber_aestivum"]
     both["layers"] = plan["layers"] | {"soil_ph": plan["layers"]["soil_ph"] | {"sd": "5 %"}}
     both["uncertainty"] = {"draws": 8, "seed": 1}
     run = uo.run(uo.load_plan(both, base=folder), out=tmp_path)
-    own = {name: view.parcels.set_index("id") for name, view in run.views.items()}
+    own = {name: case.parcels.set_index("id") for name, case in run.cases.items()}
     judged = run.parcels[run.parcels["best"].notna()].set_index("id")
     assert len(judged) > 20
     for parcel, row in judged.iterrows():
@@ -181,8 +181,8 @@ def test_the_verdict_on_top_is_that_of_the_best_species(batch, tmp_path):
     assert told.index(f"underoak explain {tmp_path / first['best']} ") == told.index("underoak explain ")
 
 
-def test_what_a_partly_excluded_parcel_is_ranked_by_is_told_and_orders_the_parcels(batch):
-    run = batch[2].views["present"]
+def test_what_a_partly_excluded_parcel_is_ranked_by_is_told_and_orders_the_parcels(cases):
+    run = cases[2].cases["present"]
     counts, seen = [], 0
     for _, row in run.parcels[run.parcels["rank"].notna()].iterrows():
         told = " ".join(run.explain(row["id"]).split())

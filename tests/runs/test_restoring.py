@@ -169,7 +169,7 @@ def test_ground_that_needs_evidence_is_marked_so(tmp_path):
 
 def test_each_species_is_held_against_its_own_range(tmp_path):
     run = done(tmp_path, tmp_path / "out", species=["tuber_melanosporum", "tuber_aestivum"], parcels=None)
-    black, summer = (run.views[name] for name in ("tuber_melanosporum", "tuber_aestivum"))
+    black, summer = (run.cases[name] for name in ("tuber_melanosporum", "tuber_aestivum"))
     assert black.zones["native_range"].tolist().count(CUT) == 1
     assert set(summer.zones["native_range"]) == {"native"}
     assert len(summer.zones) == 4

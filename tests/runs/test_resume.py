@@ -224,7 +224,7 @@ def test_an_input_that_is_written_to_stops_the_run_and_nothing_is_published(land
     assert kept_tiles(tmp_path / "out") == 0  # they may be of two versions of the file
 
 
-def test_views_of_a_killed_run_come_to_the_same_bytes(tmp_path_factory, tmp_path):
+def test_cases_of_a_killed_run_come_to_the_same_bytes(tmp_path_factory, tmp_path):
     folder = tmp_path_factory.mktemp("views")
     plan = noise_country(folder, 1100, 300)
     plan["scenarios"] = [{"name": "later", "family": "m1", "replace": {"cover": "cover.tif"}}]

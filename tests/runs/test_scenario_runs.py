@@ -198,11 +198,11 @@ def test_the_worst_driver_is_the_criterion_whose_change_alone_costs_most(futures
     present = uo.run(uo.load_plan(single, base=folder), out=tmp_path)
     names, weights = ["ph", "height", "slope", "cover"], (0.4, 0.3, 0.2, 0.1)
     table = pd.read_csv(run.folder / "futures.csv", dtype={"id": str}).set_index("id")
-    runs = [present, *(run.views[f"scenarios/{name}"] for name in FUTURES)]
-    views = [each.parcels.set_index("id") for each in runs]
+    runs = [present, *(run.cases[f"scenarios/{name}"] for name in FUTURES)]
+    cases = [each.parcels.set_index("id") for each in runs]
     drivers = set()
     for parcel, row in table.iterrows():
-        now, *then = (view.loc[parcel, [f"membership_{name}" for name in names]].to_numpy(float) for view in views)
+        now, *then = (case.loc[parcel, [f"membership_{name}" for name in names]].to_numpy(float) for case in cases)
         changes = np.zeros(4)
         for future, weight in zip(then, (0.25, 0.25, 0.5), strict=True):
             for k in range(4):

@@ -97,9 +97,9 @@ class _NoveltySums:
         return found.astype(np.float32)
 
 
-def threshold(plan: Plan, view: Case) -> float:
+def threshold(plan: Plan, case: Case) -> float:
     """The suitability that a place must reach in a future to count as holding there."""
-    return view.plan.rules.cuts[("S1", "S2", "S3").index(plan.futures.at_least)]
+    return case.plan.rules.cuts[("S1", "S2", "S3").index(plan.futures.at_least)]
 
 
 def _output(plan: Plan, present: Case) -> Output:
@@ -122,7 +122,7 @@ def _spool_blocks(
     at_least, weights = threshold(plan, futures[0]), plan.future_weights
     counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
     with ExitStack() as stack:
-        read = [_Reader(stage / view.folder, stack) for view in futures]
+        read = [_Reader(stage / case.folder, stack) for case in futures]
         for tile in grid.tiles(TILE):
             cells = np.empty((5, *tile.shape), np.float32)
             for block in block_windows(tile):

@@ -59,33 +59,33 @@ def load_plan(
     if not isinstance(document.value, dict):
         check.problems.stop_if_any()
     spec = validate(PlanSpec, check, _STAND_INS)
-    plan = None if spec is None else _with_views(spec, path, folder, check)
+    plan = None if spec is None else _with_cases(spec, path, folder, check)
     check.problems.stop_if_any(strict)
     assert plan is not None, "a plan without faults is complete"
     return plan
 
 
-def _with_views(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
+def _with_cases(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
     """The plan, and one more for each further species and each scenario."""
     _check_names(spec, check)
     if len(spec.species) <= 1 and not spec.scenarios:
         return _resolve(spec, path, folder, check)
-    views: list[Case] = []
+    cases: list[Case] = []
     for n, species in enumerate(spec.species or ("",)):
         place = species if len(spec.species) > 1 else ""  # a single one has the run folder's own `scenarios`
         own = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
         made = _resolve(own, path, folder, check, n, spec.species)
         if made is not None:
-            views.append(Case(place or PRESENT, species, "", made))
+            cases.append(Case(place or PRESENT, species, "", made))
         for k, scenario in enumerate(spec.scenarios):
             layers = scenario_layers(spec.layers, scenario, ("scenarios", k), check)
             made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n, spec.species)
             if made is not None:
                 where = "/".join(part for part in (place, "scenarios", scenario.name) if part)
-                views.append(Case(where, species, scenario.name, made))
-    if check.problems.faults or not views:
+                cases.append(Case(where, species, scenario.name, made))
+    if check.problems.faults or not cases:
         return None
-    return replace(views[0].plan, spec=spec, views=tuple(views), warnings=tuple(check.problems.warnings))
+    return replace(cases[0].plan, spec=spec, case_plans=tuple(cases), warnings=tuple(check.problems.warnings))
 
 
 def _check_names(spec: PlanSpec, check: Check) -> None:

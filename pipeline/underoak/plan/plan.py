@@ -107,12 +107,12 @@ class Plan:
     rules: Rules
     pairwise: PairwiseResult | None = None  # if the weights are pairwise
     warnings: tuple[Fault, ...] = ()
-    views: tuple[Case, ...] = ()  # with several species or scenarios: every one of them, this plan's own the first
+    case_plans: tuple[Case, ...] = ()  # with several species or scenarios: every one of them, this plan's own the first
 
     @property
-    def batch(self) -> tuple[Case, ...]:
+    def cases(self) -> tuple[Case, ...]:
         """All that is to be judged: the plan itself, or each of its species in each of its futures."""
-        return self.views or (Case("", self.species or "", "", self),)
+        return self.case_plans or (Case("", self.species or "", "", self),)
 
     @property
     def futures(self) -> FuturesSpec:
@@ -122,9 +122,9 @@ class Plan:
     @property
     def futures_of(self) -> tuple[tuple[Case, tuple[Case, ...]], ...]:
         """The present of each species with its futures, in the order of the scenarios; empty without scenarios."""
-        presents = [view for view in self.views if not view.scenario] if self.spec.scenarios else []
+        presents = [case for case in self.case_plans if not case.scenario] if self.spec.scenarios else []
         return tuple(
-            (now, tuple(view for view in self.views if view.scenario and view.species == now.species))
+            (now, tuple(case for case in self.case_plans if case.scenario and case.species == now.species))
             for now in presents
         )
 
@@ -200,8 +200,8 @@ class Plan:
             fix = f"give a whole number from 0 to {MAX_SEED}"
             raise UnderoakError(Fault("E304", f"the seed {seed} is out of range", "--seed", fix))
         spec = self.spec.model_copy(update={"uncertainty": self.uncertainty.model_copy(update={"seed": seed})})
-        views = tuple(replace(view, plan=view.plan.with_seed(seed)) for view in self.views)
-        return replace(self, spec=spec, views=views)
+        case_plans = tuple(replace(case, plan=case.plan.with_seed(seed)) for case in self.case_plans)
+        return replace(self, spec=spec, case_plans=case_plans)
 
     @property
     def parcels(self) -> ParcelsSpec | None:
@@ -297,7 +297,7 @@ class Plan:
         Loading it gives the same plan. If a number of the profile changes, the canonical form changes. With several
         species or scenarios, the criteria stay as in the plan: each profile has others.
         """
-        if self.views:
+        if self.case_plans:
             spec: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
             return json.loads(json.dumps(spec, allow_nan=False))  # type: ignore[no-any-return]
         dump: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
@@ -312,8 +312,8 @@ class Plan:
     @cached_property
     def hash(self) -> str:
         """SHA-256 of the canonical form as JSON, and of those of all views."""
-        forms = [self.canonical(), *(view.plan.canonical() for view in self.views)]
-        content = forms if self.views else forms[0]
+        forms = [self.canonical(), *(case.plan.canonical() for case in self.case_plans)]
+        content = forms if self.case_plans else forms[0]
         text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
 

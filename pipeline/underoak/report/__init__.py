@@ -2,7 +2,7 @@
 
 from underoak.report.comparison.compare import Comparison, compare
 from underoak.report.comparison.text import comparison_text, comparison_values
-from underoak.report.page.cases_page import batch_html, joined_parcels
+from underoak.report.page.cases_page import cases_html, joined_parcels
 from underoak.report.page.figure import map_png, relief_of
 from underoak.report.page.item import stac_item
 from underoak.report.page.legend import legend_sld
@@ -23,7 +23,7 @@ __all__ = [
     "CriterionWords",
     "Field",
     "Findings",
-    "batch_html",
+    "cases_html",
     "compare",
     "comparison_text",
     "comparison_values",

@@ -67,9 +67,9 @@ class Run:
         return cls(Path(folder), content)
 
     @property
-    def views(self) -> dict[str, Run]:
+    def cases(self) -> dict[str, Run]:
         """The runs of single species and futures, by folder; this run itself under "" where there is but one."""
-        folders = [view["folder"] for view in self.manifest["views"]]
+        folders = [case["folder"] for case in self.manifest["views"]]
         return {folder: Run.open(self.folder / folder) if folder else self for folder in folders}
 
     @property
@@ -83,15 +83,15 @@ class Run:
         """The rasters as a lazy dataset: cells are read where they are looked at."""
         from underoak.engine.write.dataset import open_run
 
-        return open_run(self.folder, self.grid, [c["name"] for c in self._only_view()["criteria"]])
+        return open_run(self.folder, self.grid, [c["name"] for c in self._only_case()["criteria"]])
 
-    def _only_view(self) -> dict[str, Any]:
-        views: list[dict[str, Any]] = self.manifest["views"]
-        if len(views) > 1:
-            folders = [view["folder"] for view in views]
+    def _only_case(self) -> dict[str, Any]:
+        cases: list[dict[str, Any]] = self.manifest["views"]
+        if len(cases) > 1:
+            folders = [case["folder"] for case in cases]
             fix = "name one of its folders instead: " + ", ".join(str(self.folder / folder) for folder in folders)
             raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), fix))
-        return views[0]
+        return cases[0]
 
     @cached_property
     def parcels(self) -> gpd.GeoDataFrame | None:
@@ -125,7 +125,7 @@ class Run:
         """
         if len(self.manifest["views"]) > 1:
             return explain_joint(self.folder, self.manifest["views"], self.parcels, parcel)
-        return explain(self._only_view(), self.manifest["plan"], self.parcels, parcel)
+        return explain(self._only_case(), self.manifest["plan"], self.parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
         """What a parcel's suitability depends on, input by input: shares of its doubt, and how far each moves it.
@@ -136,7 +136,7 @@ class Run:
         """
         from underoak.places.verdicts.saved_cells import SavedCells
 
-        self._only_view()
+        self._only_case()
         parcel_place(self.parcels, parcel)
         return sensitivity_in(SavedCells.read(self.folder), parcel)
 
@@ -149,7 +149,7 @@ class Run:
         from underoak.places.verdicts.saved_cells import SavedCells
 
         found, kept = self.sensitivity(parcel), SavedCells.read(self.folder)
-        return sensitivity_words(self._only_view(), kept, parcel, found, swap_in(kept, self.parcels))
+        return sensitivity_words(self._only_case(), kept, parcel, found, swap_in(kept, self.parcels))
 
     def explain_zone(self, zone: str) -> str:
         """Why a zone, named by its rank or its id, stands where it stands, in words.
@@ -159,10 +159,10 @@ class Run:
         """
         from underoak.places import mean_memberships
 
-        view, place = self._only_view(), zone_place(self.zones, zone)
+        case, place = self._only_case(), zone_place(self.zones, zone)
         assert self.zones is not None
         means = mean_memberships(self.folder, self.grid, self.zones.geometry.iloc[place])
-        return explain_zone(view, self.zones, zone, means.tolist())
+        return explain_zone(case, self.zones, zone, means.tolist())
 
     def field_sheet(
         self, parcel: str | None = None, zone: str | None = None, establish: Way | None = None,
@@ -177,7 +177,7 @@ class Run:
             UnderoakError: E604 when the run has none of that name, E440 without a shape, E442 for wild ground where
                 the truffle is not native, E443 for rows on wild ground.
         """
-        self._only_view()
+        self._only_case()
         if parcel is not None:
             table, kind, place = self.parcels, "parcel", parcel_place(self.parcels, parcel)
         else:
@@ -209,7 +209,7 @@ class Run:
         beside = run.parent / f"{run.name}-sampling" / safe_name(sampling.parcel)
         return write_sampling(Path(out) if out is not None else beside, sampling, lab_request(sampling))
 
-    def pointers(self) -> list[str]:
+    def next_steps(self) -> list[str]:
         """Where things are, and what to try next."""
         lines = [f"Report: {self.folder / 'report.html'}"]
         if len(self.manifest["views"]) > 1:

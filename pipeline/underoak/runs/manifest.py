@@ -13,20 +13,20 @@ from underoak.plan.plan import Case, Plan
 from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 
-def view_manifest(
-    view: Case, ready: PreparedCase, counts: Mapping[str, Any], criteria: list[dict[str, Any]]
+def case_manifest(
+    case: Case, ready: PreparedCase, counts: Mapping[str, Any], criteria: list[dict[str, Any]]
 ) -> dict[str, Any]:
     """What a manifest says of one species in one future."""
-    plan = view.plan
+    plan = case.plan
     layers = {
         name: {"path": plan.files_of(name), "format": facts.format, "stored_unit": facts.stored_unit,
                "unit": ready.units[name], "decision": facts.decoding}
         for name, facts in ready.facts.items()
     }  # fmt: skip
     return {
-        "folder": view.folder,
-        "species": view.species,
-        "scenario": view.scenario,
+        "folder": case.folder,
+        "species": case.species,
+        "scenario": case.scenario,
         "layers": layers,
         "criteria": criteria,
         "weights": plan.weighting,
@@ -37,7 +37,7 @@ def view_manifest(
 
 
 def manifest(
-    plan: Plan, grid: Grid, views: list[dict[str, Any]], inputs: list[dict[str, Any]], outputs: list[dict[str, Any]],
+    plan: Plan, grid: Grid, cases: list[dict[str, Any]], inputs: list[dict[str, Any]], outputs: list[dict[str, Any]],
     when: Mapping[str, Any], warnings: Iterable[str],
 ) -> dict[str, Any]:  # fmt: skip
     """Everything `run.json` says; only `when` differs between two runs of the same plan on the same files."""
@@ -46,7 +46,7 @@ def manifest(
         "plan": plan.canonical(),
         "plan_sha256": plan.hash,
         "grid": {"crs": grid.crs, "transform": list(grid.transform), "rows": grid.rows, "cols": grid.cols},
-        "views": views,
+        "views": cases,
         "inputs": inputs,
         "outputs": outputs,
         "software": software(),

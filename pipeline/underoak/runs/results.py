@@ -45,10 +45,10 @@ from underoak.places.wild.share_warnings import unusual_share
 from underoak.places.wild.zone_draws import COLUMN, s2_shares
 from underoak.plan.keys.constraints import ShapesConstraint
 from underoak.plan.plan import Case, Plan
-from underoak.report import Findings, batch_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
+from underoak.report import Findings, cases_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
 from underoak.report.page.pair_columns import planting_rows, with_pairs
 from underoak.report.page.scenario_section import futures_section
-from underoak.runs.manifest import dump, manifest, view_manifest
+from underoak.runs.manifest import case_manifest, dump, manifest
 
 _DATED = ("report.html", "item.json")  # they say when they were made
 
@@ -78,29 +78,29 @@ def collect_findings(
     cell_ha = float(cell_areas(grid, middle)[0, 0]) / 1e4
     found: list[Findings] = []
     spreads: dict[str, ParcelDraws | None] = {}
-    for at, (view, ready) in enumerate(zip(plan.batch, prepared.views, strict=True)):
+    for at, (case, ready) in enumerate(zip(plan.cases, prepared.cases, strict=True)):
         table, first_two, calibration, order = None, None, {}, None
-        if parcels_of(view.folder) in tables:
-            sums, cells = tables[parcels_of(view.folder)], tables[cells_of(view.folder)]
-            lab = with_lab(view.plan, ready, grid, sums, cells, problems)
+        if parcels_of(case.folder) in tables:
+            sums, cells = tables[parcels_of(case.folder)], tables[cells_of(case.folder)]
+            lab = with_lab(case.plan, ready, grid, sums, cells, problems)
             sums, cells = lab.totals, lab.cells
-            table = parcel_table(view.plan, sums, cells, lab.words if view.plan.spec.lab is not None else None)
-            criteria = [c.name for c in view.plan.criteria]
-            first_two = swap_of_first_two(table, sums.ids, cells, criteria, view.plan.rules)
-            kept = SavedCells.of(view.plan, ready, grid, table, sums.ids, cells, lab.by_parcel)
+            table = parcel_table(case.plan, sums, cells, lab.words if case.plan.spec.lab is not None else None)
+            criteria = [c.name for c in case.plan.criteria]
+            first_two = swap_of_first_two(table, sums.ids, cells, criteria, case.plan.rules)
+            kept = SavedCells.of(case.plan, ready, grid, table, sums.ids, cells, lab.by_parcel)
             if kept is not None:
-                kept.write(stage / view.folder)
-            if not view.scenario:
+                kept.write(stage / case.folder)
+            if not case.scenario:
                 calibration = calibrated(lab.by_parcel)
                 problems.extend(calibration_warnings(calibration))
-        spread = tables.get(spread_of(view.folder))
+        spread = tables.get(spread_of(case.folder))
         if table is not None and spread is not None:
-            mode = view.plan.spec.lab.mode if view.plan.spec.lab is not None else ""
-            spread = spreads[view.folder] = after_lab(view.plan, spread, lab, mode)
-            table = spread.joined(table, view.plan.rules)
-            if not view.scenario:
-                table = with_verdicts(view.plan, ready.units, table, spread)
-                order = order_of(view.plan, table, spread, cells)
+            mode = case.plan.spec.lab.mode if case.plan.spec.lab is not None else ""
+            spread = spreads[case.folder] = after_lab(case.plan, spread, lab, mode)
+            table = spread.joined(table, case.plan.rules)
+            if not case.scenario:
+                table = with_verdicts(case.plan, ready.units, table, spread)
+                order = order_of(case.plan, table, spread, cells)
                 table = table if order is None else with_order(table, order)
         if table is not None and at == 0:
             overlap = overlap_warning(table)
@@ -110,29 +110,29 @@ def collect_findings(
         missing = {name: own.missing[stacked] for name, stacked in ready.stacked.items() if stacked in own.missing}
         counts = {"inside": own.inside, "missing": missing, "excluded": own.excluded, "classes": own.classes,
                   "weakest": own.weakest}  # fmt: skip
-        grains = {name: _grain(view.plan, ready, name) for name in ready.facts}
-        if not view.scenario:
-            problems.extend(unusual_share(view.plan, own.classes, prepared))
+        grains = {name: _grain(case.plan, ready, name) for name in ready.facts}
+        if not case.scenario:
+            problems.extend(unusual_share(case.plan, own.classes, prepared))
         found.append(
             Findings(
-                view.plan, grid, table, _zones(view, stage, prepared), counts, ready.facts, ready.units, grains,
-                cell_ha, tuple(problems.warnings), made, software(), view.label if view.folder else "", ready.months,
-                first_two=first_two, calibration=calibration, order=order, is_future=bool(view.scenario),
+                case.plan, grid, table, _zones(case, stage, prepared), counts, ready.facts, ready.units, grains,
+                cell_ha, tuple(problems.warnings), made, software(), case.label if case.folder else "", ready.months,
+                first_two=first_two, calibration=calibration, order=order, is_future=bool(case.scenario),
             )
         )  # fmt: skip
-    return with_pairs(plan.batch, found, prepared, parcels, spreads)
+    return with_pairs(plan.cases, found, prepared, parcels, spreads)
 
 
-def _zones(view: Case, stage: Path, prepared: Prepared) -> Any:
-    plan = view.plan
+def _zones(case: Case, stage: Path, prepared: Prepared) -> Any:
+    plan = case.plan
     if plan.zones is None:
         return None
-    with reading(stage / view.folder) as (read, grid):
+    with reading(stage / case.folder) as (read, grid):
         found = find_zones(
             read, grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
             plan.zones.connect, BLOCK,
         )  # fmt: skip
-    drawn = s2_shares(stage / view.folder, prepared.grid, found.geometry.to_numpy())
+    drawn = s2_shares(stage / case.folder, prepared.grid, found.geometry.to_numpy())
     if drawn is not None:
         found.insert(list(found.columns).index("limiting"), COLUMN, drawn)
     return mark_cut_zones(found, range_of(plan, prepared)) if plan.purpose == "restore" else found
@@ -157,24 +157,24 @@ def write_results(
     `shares` is what `engine.scenario_rasters` counted of each species that has futures.
     """
     relief = relief_of(prepared.grid, relief_source(prepared))
-    views = []
-    for view, ready, found in zip(plan.batch, prepared.views, findings, strict=True):
-        views.append(_deliver_view(view, ready, relief, stage / view.folder, found, parcels))
-        if view.folder:
-            _write_manifest(found, stage / view.folder, [views[-1] | {"folder": ""}], inputs, when, began)
-    if plan.views:
+    cases = []
+    for case, ready, found in zip(plan.cases, prepared.cases, findings, strict=True):
+        cases.append(_write_case(case, ready, relief, stage / case.folder, found, parcels))
+        if case.folder:
+            _write_manifest(found, stage / case.folder, [cases[-1] | {"folder": ""}], inputs, when, began)
+    if plan.case_plans:
         if parcels is not None:
-            write_parcels(stage, joined_parcels(plan.batch, findings), parcels)
+            write_parcels(stage, joined_parcels(plan.cases, findings), parcels)
         sections = _futures(plan, stage, findings, shares, parcels)
-        (stage / "report.html").write_text(batch_html(plan, findings, sections), encoding="utf-8")
-    _write_manifest(replace(findings[0], plan=plan), stage, views, inputs, when, began)
+        (stage / "report.html").write_text(cases_html(plan, findings, sections), encoding="utf-8")
+    _write_manifest(replace(findings[0], plan=plan), stage, cases, inputs, when, began)
 
 
 def _futures(
     plan: Plan, stage: Path, findings: Sequence[Findings], shares: Mapping[str, ScenarioCounts], parcels: Parcels | None
 ) -> list[dict[str, Any]]:
     """The tables of futures, and what the report says of them, species by species."""
-    by_folder = {view.folder: found for view, found in zip(plan.batch, findings, strict=True)}
+    by_folder = {case.folder: found for case, found in zip(plan.cases, findings, strict=True)}
     sections = []
     for present, futures in plan.futures_of:
         found, at_least, table = by_folder[present.folder], threshold(plan, present), None
@@ -191,8 +191,8 @@ def _futures(
     return sections
 
 
-def _deliver_view(
-    view: Case, ready: PreparedCase, relief: Any, folder: Path, found: Findings, parcels: Parcels | None
+def _write_case(
+    case: Case, ready: PreparedCase, relief: Any, folder: Path, found: Findings, parcels: Parcels | None
 ) -> dict[str, Any]:
     if found.parcels is not None:
         assert parcels is not None
@@ -203,16 +203,16 @@ def _deliver_view(
         write_zones(folder, found.zones)
     picture = map_png(found, folder, relief, parcels)
     (folder / "map.png").write_bytes(picture)
-    top = float(UINT16_STEPS) if view.plan.outputs.dtype == "uint16" else 1.0
+    top = float(UINT16_STEPS) if case.plan.outputs.dtype == "uint16" else 1.0
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
-    planting = [] if view.scenario else planting_rows(found, parcels, folder)
+    planting = [] if case.scenario else planting_rows(found, parcels, folder)
     (folder / "report.html").write_text(report_html(found, picture, planting), encoding="utf-8")
-    told = view_manifest(view, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
+    told = case_manifest(case, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
     return told | {"grains": dict(found.grains)}
 
 
 def _write_manifest(
-    found: Findings, folder: Path, views: list[dict[str, Any]], inputs: list[dict[str, Any]], when: dict[str, Any],
+    found: Findings, folder: Path, cases: list[dict[str, Any]], inputs: list[dict[str, Any]], when: dict[str, Any],
     began: float,
 ) -> None:  # fmt: skip
     plan = found.plan
@@ -224,16 +224,16 @@ def _write_manifest(
     dated = described((folder / name for name in _DATED), folder)
     spent = {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(peak_memory_mb(), 1), "outputs": dated}
     warnings = [str(fault) for fault in found.warnings]
-    content = manifest(plan, found.grid, views, inputs, outputs, when | spent, warnings)
+    content = manifest(plan, found.grid, cases, inputs, outputs, when | spent, warnings)
     (folder / MANIFEST).write_text(dump(content), encoding="utf-8")
 
 
 def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
     """Every file that was read, with the keys of the plan that name it."""
     files: dict[Path, set[str]] = {}
-    for ready in prepared.views:
+    for ready in prepared.cases:
         for layer in ready.layers:
-            for origin, source in zip(ready.view.plan.origins(layer.name), layer.source_layer.sources, strict=True):
+            for origin, source in zip(ready.case.plan.origins(layer.name), layer.source_layer.sources, strict=True):
                 for file in source.facts.files:
                     files.setdefault(Path(file), set()).add(f"layers.{ready.stacked_origin(layer.name, origin)}")
         for name, quantiles in ready.quantiles.items():
@@ -253,13 +253,13 @@ def names_of_results(plan: Plan, rasters: Iterable[str]) -> list[str]:
     """Files that a run will write, as far as that is known before anything is computed."""
     each = [*_DATED, MANIFEST, *(["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else [])]
     own = [*each, "map.png", "legend.sld", *(["zones.gpkg"] if plan.zones is not None else [])]
-    return [*rasters, *each, *(f"{view.folder}/{name}".lstrip("/") for view in plan.batch for name in own)]
+    return [*rasters, *each, *(f"{case.folder}/{name}".lstrip("/") for case in plan.cases for name in own)]
 
 
 def named_files(plan: Plan) -> list[Path]:
     """The files that a plan names, before any is opened; what those name in turn is not known yet."""
-    layers = [layer.file for view in plan.batch for layer in view.plan.layers.values() if layer.file is not None]
-    every = [layer.quantiles or {} for view in plan.batch for layer in view.plan.layers.values()]
+    layers = [layer.file for case in plan.cases for layer in case.plan.layers.values() if layer.file is not None]
+    every = [layer.quantiles or {} for case in plan.cases for layer in case.plan.layers.values()]
     layers += [other.file for quantiles in every for other in quantiles.values()]
     return [*(plan.base / file for file in layers), *(path for _, path in _named_shapes(plan))]
 

@@ -175,7 +175,7 @@ def _log_start(plan: Plan, prepared: Prepared, told: Progress) -> None:
         plan_sha256=plan.hash,
         grid=asdict(prepared.grid),
         layers=[layer.name for layer in prepared.recipe.stack.layers],
-        views=[view.folder for view in plan.batch],
+        views=[case.folder for case in plan.cases],
     )
 
 
@@ -192,38 +192,38 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
         parcels = read_parcels(plan.base / spec.file, spec.id, crs, problems, spec.features)
         problems.stop_if_any(strict and len(problems.warnings) > before)
         assert parcels is not None
-    for at, view in enumerate(plan.batch):
-        criteria, rules = [c.name for c in view.plan.criteria], view.plan.rules
+    for at, case in enumerate(plan.cases):
+        criteria, rules = [c.name for c in case.plan.criteria], case.plan.rules
         sparse = rules.missing == "renormalise"
-        outputs += standard_outputs(plan.title, criteria, plan.outputs.dtype, sparse, view.folder, at)
-        uncertainty = prepared.recipe.variants[at].uncertainty
+        outputs += standard_outputs(plan.title, criteria, plan.outputs.dtype, sparse, case.folder, at)
+        uncertainty = prepared.recipe.cases[at].uncertainty
         if uncertainty is not None:
-            outputs += uncertainty_outputs(plan.title, uncertainty, plan.outputs.dtype, view.folder, at)
+            outputs += uncertainty_outputs(plan.title, uncertainty, plan.outputs.dtype, case.folder, at)
         if parcels is not None:
-            outline, curves = prepared.recipe.outline, [c.curve for c in view.plan.criteria]
-            names = [c.name for c in view.plan.constraints]
+            outline, curves = prepared.recipe.outline, [c.curve for c in case.plan.criteria]
+            names = [c.name for c in case.plan.constraints]
             tally = ParcelSumsReducer.of(
-                parcels, prepared.grid, criteria, rules, outline, curves, names, parcels_of(view.folder), at
+                parcels, prepared.grid, criteria, rules, outline, curves, names, parcels_of(case.folder), at
             )
-            tally = drop_non_native(tally, view.plan, parcels, prepared)
-            tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(view.folder), variant=at)]
+            tally = drop_non_native(tally, case.plan, parcels, prepared)
+            tallies += [tally, Sample.of(parcels, prepared.grid, name=cells_of(case.folder), case=at)]
             if uncertainty is not None and uncertainty.layers:
-                judged_by = [criterion.layer for criterion in prepared.recipe.variants[at].criteria]
+                judged_by = [criterion.layer for criterion in prepared.recipe.cases[at].criteria]
                 tallies.append(
                     spreading_of(
-                        parcels.ids, parcels.on(prepared.grid), judged_by, uncertainty, spread_of(view.folder), at
+                        parcels.ids, parcels.on(prepared.grid), judged_by, uncertainty, spread_of(case.folder), at
                     )
                 )
     if parcels is not None and plan.spec.lab is not None:
-        for view, ready in zip(plan.batch, prepared.views, strict=True):
-            read_lab(view.plan, ready.units, parcels.ids, problems)
+        for case, ready in zip(plan.cases, prepared.cases, strict=True):
+            read_lab(case.plan, ready.units, parcels.ids, problems)
         problems.stop_if_any(strict)
     return TileJob(prepared.recipe, tuple(outputs), tuple(tallies)), parcels
 
 
 def _check_counts(prepared: Prepared, notes: TileCounts, problems: Problems) -> None:
     """Stop before anything is written when too much was dropped, or nothing is left to judge."""
-    told = {name: words for view in reversed(prepared.views) for name, words in view.told.items()}
+    told = {name: words for case in reversed(prepared.cases) for name, words in case.told.items()}
     for stacked, dropped in notes.implausible.items():
         where, unit = told[stacked]
         share = dropped / notes.read[stacked] if notes.read[stacked] else 0.0
@@ -235,11 +235,11 @@ def _check_counts(prepared: Prepared, notes: TileCounts, problems: Problems) -> 
             problems.add("W204", what, where)
     for key, count in sorted(notes.crossing.items()):
         report_crossing(count, notes.drawn[key], told[key.partition(":")[2]][0], problems)
-    for at, view in enumerate(prepared.views):
+    for at, case in enumerate(prepared.cases):
         classes = notes.of(at).classes
         if any(int(code) <= 4 or code == "250" for code in classes):
             continue
-        blank = [name for name, stacked in view.stacked.items() if notes.missing.get(stacked, -1) == notes.inside > 0]
+        blank = [name for name, stacked in case.stacked.items() if notes.missing.get(stacked, -1) == notes.inside > 0]
         reason = f": {', '.join(blank)} has no value anywhere in it" if blank else ""
         problems.add("E250", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
     problems.stop_if_any()
@@ -282,7 +282,7 @@ def check(
         f"{plan.title}",
         f"grid      {grid.rows} x {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}",
     ]
-    lines += checked_lines(plan.batch, prepared.views)
+    lines += checked_lines(plan.cases, prepared.cases)
     if parcels is not None:
         lines.append(f"parcels   {len(parcels)}")
     lines += [str(fault) for fault in problems.warnings]

@@ -31,7 +31,7 @@ def recipe(tmp_path_factory):
 def test_values_are_those_of_the_layers_and_give_the_memberships(recipe):
     (judged,) = judge_window(recipe, WINDOW, TileCounts(), frozenset([0]))
     layers = recipe.stack.read(WINDOW).values
-    for i, criterion in enumerate(recipe.variants[0].criteria):
+    for i, criterion in enumerate(recipe.cases[0].criteria):
         np.testing.assert_array_equal(judged.values[i], layers[criterion.layer])
         np.testing.assert_array_equal(membership(judged.values[i], criterion.curve), judged.memberships[i])
     np.testing.assert_array_equal(judged.classes == 250, judged.held["built"] | judged.held["steep"])
@@ -51,7 +51,7 @@ def test_results_are_the_same_with_values_and_without(recipe):
 
 
 class Looks:
-    variant = 0
+    case = 0
 
     def __init__(self, name, **more):
         self.name = name

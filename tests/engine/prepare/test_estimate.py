@@ -85,7 +85,7 @@ def test_memory_is_flat_in_the_size_of_the_region():
 
 @pytest.mark.parametrize(
     "more",
-    [{"parcels": 50_000}, {"has_zones": True}, {"views": 3}, {"layers": 20}, {"raw": 30.0}, {"input_bytes": 10**10}],
+    [{"parcels": 50_000}, {"has_zones": True}, {"cases": 3}, {"layers": 20}, {"raw": 30.0}, {"input_bytes": 10**10}],
 )
 def test_more_work_needs_more(more, monkeypatch):
     monkeypatch.setattr(module, "slowness", lambda: 1.0)
@@ -168,7 +168,7 @@ def test_a_run_that_cannot_fit_is_refused_before_anything_is_written(country, tm
 
 
 def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
-    apart, some = replace(SMALL, views=4), replace(SMALL, views=4, shares=1, futures=3)
+    apart, some = replace(SMALL, cases=4), replace(SMALL, cases=4, shares=1, futures=3)
     more = estimate(some, 1).seconds - estimate(apart, 1).seconds
     assert more == pytest.approx(SMALL.cells * (COSTS.share_cell + 3 * COSTS.future_cell))
     assert estimate(some, 1).kept_mb - estimate(apart, 1).kept_mb == pytest.approx(
@@ -176,12 +176,12 @@ def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
     )
     futures = [{"name": name, "replace": {"soil_ph": "ph.tif"}} for name in ("one", "two")]
     _, extent = made_ready(country, scenarios=futures)
-    assert (extent.shares, extent.futures, extent.views) == (1, 2, 3)
+    assert (extent.shares, extent.futures, extent.cases) == (1, 2, 3)
 
 
 def test_draws_of_parcels_cost_memory_room_and_time(country):
     plain = replace(SMALL, parcels=10_000)
-    drawn, more = (replace(plain, draws=6 * n, drawn_views=1) for n in (64, 256))
+    drawn, more = (replace(plain, draws=6 * n, drawn_cases=1) for n in (64, 256))
     assert memory_bytes(more, 2, 1024) - memory_bytes(drawn, 2, 1024) == 10_000 * 6 * 192 * COSTS.parcel_draw
     one, other = (estimate(each, 1, tried=TRIED) for each in (drawn, more))
     assert other.disk_mb - one.disk_mb == pytest.approx(10_000 * 6 * 192 * COSTS.parcel_draws / 1e6)
@@ -191,7 +191,7 @@ def test_draws_of_parcels_cost_memory_room_and_time(country):
     )
     assert other.seconds > one.seconds
     _, extent = made_ready(country)
-    assert (extent.draws, extent.drawn_views) == (0, 0)
+    assert (extent.draws, extent.drawn_cases) == (0, 0)
 
 
 def test_shapes_that_exclude_ground_are_counted_by_their_edges(country, tmp_path):
@@ -220,12 +220,12 @@ def test_the_picture_takes_the_memory_of_its_own_pixels_whatever_the_region(coun
     assert module._pixels((500, 1000)) == 1218 * 609
 
 
-def test_cells_of_parcels_are_counted_for_every_view_but_the_first(country):
+def test_cells_of_parcels_are_counted_for_every_case_but_the_first(country):
     work, extent = made_ready(country)
     sample = next(reducer for reducer in work.reducers if reducer.name == "cells")
     assert extent.held_cells == sample.most_cells > 60
     assert extent.held_cells <= sample.k * extent.parcels
-    many = replace(LARGE, views=5, parcels=10_000, held_cells=500_000)
+    many = replace(LARGE, cases=5, parcels=10_000, held_cells=500_000)
     more = memory_bytes(many, 1, 1024) - memory_bytes(replace(many, held_cells=0), 1, 1024)
     assert more == pytest.approx(4 * 500_000 * (COSTS.held_cell + 6 * COSTS.held_criterion))
-    assert memory_bytes(replace(many, views=1), 1, 1024) == memory_bytes(replace(many, views=1, held_cells=0), 1, 1024)
+    assert memory_bytes(replace(many, cases=1), 1, 1024) == memory_bytes(replace(many, cases=1, held_cells=0), 1, 1024)

@@ -71,7 +71,7 @@ def test_a_season_follows_the_side_of_the_equator(tmp_path, side, season, months
     prepared = prepare(plan_of(tmp_path, side, season=season))
     (layer,) = prepared.recipe.stack.layers
     assert layer.source_layer.selected_months == months
-    assert prepared.views[0].months == {"rain_summer": months}
+    assert prepared.cases[0].months == {"rain_summer": months}
     values = prepared.recipe.stack.read(prepared.grid.window, {"rain_summer"}).values["rain_summer"]
     assert values == pytest.approx(sum(months))
 

@@ -76,7 +76,7 @@ def test_futures_may_be_as_they_are(tmp_path):
     write_raster(tmp_path / "cool.tif", np.full((44, 44), 20, np.float32), "EPSG:25830",
                  (1000, 0, 658_000, 0, -1000, 4_472_000))  # fmt: skip
     run = uo.run(plan, out=tmp_path / "out")
-    now, then = (view["counts"]["classes"] for view in run.manifest["views"])
+    now, then = (case["counts"]["classes"] for case in run.manifest["views"])
     assert now.get("1", 0) == 0
     assert then["1"] == 1600
     assert sum("W434" in line and "unusually much" in line for line in run.manifest["warnings"]) == 0

@@ -191,7 +191,7 @@ def test_one_input_that_changed_is_the_reason_by_its_name(first, other_ph):
     found = compare(first, other_ph)
     assert found.causes == ("input soil_ph changed",)
     assert "Explained by: input soil_ph changed." in comparison_text(found)
-    cells = found.views[""].cells
+    cells = found.cases[""].cells
     assert cells.changed > 0.5 * cells.judged
     assert cells.memberships["ph"] > 0
     assert all(cells.memberships[name] == 0 for name in ("height", "slope", "cover"))
@@ -230,7 +230,7 @@ def test_a_stricter_constraint_moves_ground_to_excluded(country, first, tmp_path
     second = judged(country, tmp_path / "out", constraints=[plan["constraints"][0], steep])
     found = compare(first, second)
     assert found.causes == ("constraints.steep.exclude of the plan changed",)
-    moves = found.views[""].cells.moves
+    moves = found.cases[""].cells.moves
     gained = sum(area for (before, after), area in moves.items() if after == 250 and before != 250)
     before, after = (run.manifest["views"][0]["counts"]["classes"]["250"] for run in (first, second))
     cell = float(cell_areas(first.grid, first.grid.window)[45, 55]) / 1e4
@@ -242,8 +242,8 @@ def test_on_other_grids_totals_and_parcels_are_compared(country, first, tmp_path
     region = {**country[0]["region"], "cell": "45 m"}
     found = compare(first, judged(country, tmp_path / "out", region=region))
     assert found.not_compared == "the grids differ"
-    assert found.views[""].cells is None
-    assert found.views[""].parcels.both == 60
+    assert found.cases[""].cells is None
+    assert found.cases[""].parcels.both == 60
     text = comparison_text(found)
     assert "Cells were not compared: the grids differ." in text
     assert "excluded" in text
@@ -283,7 +283,7 @@ def test_a_damaged_raster_is_a_fault_not_a_difference(copied, other_ph):
 
 
 def test_parcels_are_joined_by_id_and_the_furthest_moved_come_first(first, other_ph):
-    change = compare(first, other_ph).views[""].parcels
+    change = compare(first, other_ph).cases[""].parcels
     before, after = (run.parcels.set_index("id") for run in (first, other_ph))
     assert change.both == 60
     for parcel in change.changed:
@@ -306,8 +306,8 @@ def test_parcels_that_come_and_go_are_named(country, first, tmp_path):
     fields.to_file(folder / "renamed.gpkg", engine="pyogrio")
     second = judged(country, tmp_path / "out", parcels={"file": "renamed.gpkg", "id": "name"})
     found = compare(first, second)
-    assert found.views[""].parcels.only_first == ("f07",)
-    assert found.views[""].parcels.only_second == ("new one",)
+    assert found.cases[""].parcels.only_first == ("f07",)
+    assert found.cases[""].parcels.only_second == ("new one",)
     assert found.causes == ("input parcels changed",)
 
 
@@ -317,10 +317,10 @@ def test_futures_are_compared_one_by_one(country, tmp_path):
         for name, file in (("a", "ph.tif"), ("b", "ph_new.tif"))
     ]
     found = compare(*runs)
-    assert set(found.views) == {"present", "scenarios/later"}
-    assert found.views["present"].cells.changed == 0
-    assert found.views["scenarios/later"].cells.changed > 0
-    assert found.views["scenarios/later"].parcels.changed
+    assert set(found.cases) == {"present", "scenarios/later"}
+    assert found.cases["present"].cells.changed == 0
+    assert found.cases["scenarios/later"].cells.changed > 0
+    assert found.cases["scenarios/later"].parcels.changed
     assert "Cells of scenarios/later" in comparison_text(found)
 
 
@@ -429,7 +429,7 @@ def test_another_seed_explains_other_draws_and_verdicts_are_compared(tmp_path):
     before, after = (run.parcels.dropna(subset="verdict").set_index("id")["verdict"] for run in runs)
     other = {id for id in before.index if before[id] != after[id]}
     assert other  # eight draws are few
-    changed = {change.id: change.verdicts for change in found.views[""].parcels.changed}
+    changed = {change.id: change.verdicts for change in found.cases[""].parcels.changed}
     assert changed == {id: (before[id], after[id]) for id in other}
     told = "\n".join(comparison_text(found).splitlines())
     assert f"{len(runs[0].parcels)} in both runs, {len(other)} of them changed" in told
@@ -440,8 +440,8 @@ def test_another_seed_explains_other_draws_and_verdicts_are_compared(tmp_path):
 def test_what_is_in_doubt_explains_what_draws_move_and_no_cell():
     plan = {"layers": {"ph": {"sd": 0.3}}, "criteria": {}, "uncertainty": {"seed": 1}}
     other = {"layers": {"ph": {"sd": 0.4}}, "criteria": {}, "uncertainty": {"seed": 2}}
-    views = [{"criteria": [{"name": "ph", "layer": "ph", "weight": 1.0, "curve": ""}]}]
-    changes = plan_changes({"plan": plan, "views": views}, {"plan": other, "views": views})
+    cases = [{"criteria": [{"name": "ph", "layer": "ph", "weight": 1.0, "curve": ""}]}]
+    changes = plan_changes({"plan": plan, "views": cases}, {"plan": other, "views": cases})
     assert {change.key: change.touches for change in changes} == {"layers.ph.sd": "doubt", "uncertainty.seed": "doubt"}
 
 

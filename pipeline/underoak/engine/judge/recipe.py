@@ -97,22 +97,22 @@ class Recipe:
 
     grid: Grid
     stack: Stack
-    variants: tuple[CaseRecipe, ...]
+    cases: tuple[CaseRecipe, ...]
     shapes: tuple[ShapeMask, ...]
     outline: coverage.Edges | None
 
     @cached_property
     def shared_layers(self) -> frozenset[str]:
         """Layers that more than one variant needs."""
-        counts = Counter(name for variant in self.variants for name in variant.layers)
+        counts = Counter(name for case in self.cases for name in case.layers)
         return frozenset(name for name, count in counts.items() if count > 1)
 
     @cached_property
     def shared_judgements(self) -> frozenset[tuple[str, Curve]]:
         """Layers with a curve that more than one variant judges them by."""
         counts: Counter[tuple[str, Curve]] = Counter()
-        for variant in self.variants:
-            counts.update({(c.layer, c.curve) for c in variant.criteria})
+        for case in self.cases:
+            counts.update({(c.layer, c.curve) for c in case.criteria})
         return frozenset(pair for pair, count in counts.items() if count > 1)
 
 
@@ -137,9 +137,9 @@ class TileCounts:
                 mine[key] = mine.get(key, 0) + count
         self.inside += other.inside
 
-    def of(self, variant: int) -> TileCounts:
+    def of(self, case: int) -> TileCounts:
         """The counts of one variant, under plain names."""
-        start = f"{variant}:"
+        start = f"{case}:"
         # in order of their names, not of the tiles that came first
         own = (
             {key.removeprefix(start): count for key, count in sorted(table.items()) if key.startswith(start)}
@@ -169,25 +169,25 @@ def judge_window(
         bare[~coverage.covers_centre(recipe.outline, window)] = OUTSIDE
     notes.inside = int(np.count_nonzero(bare == FREE))
     if notes.inside == 0:
-        yield from (_nothing(variant, window) for variant in recipe.variants)
+        yield from (_nothing(case, window) for case in recipe.cases)
         return
     shared = _read(recipe, window, recipe.shared_layers, bare, notes)
     held = {shapes.name: shapes.holds(window) for shapes in recipe.shapes}
     judgements: dict[tuple[str, Curve], FloatArray] = {}
-    for at, variant in enumerate(recipe.variants):
-        values = shared | _read(recipe, window, variant.layers - recipe.shared_layers, bare, notes)
+    for at, case in enumerate(recipe.cases):
+        values = shared | _read(recipe, window, case.layers - recipe.shared_layers, bare, notes)
         ground = bare.copy()
-        tested = {shapes.name: shapes.holds(window) for shapes in variant.shapes}
+        tested = {shapes.name: shapes.holds(window) for shapes in case.shapes}
         for name, holds in (held | tested).items():
             notes.excluded[f"{at}:{name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
-        for test in variant.tests:
+        for test in case.tests:
             holds = test.holds(values[test.layer])
             notes.excluded[f"{at}:{test.name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
             if at in with_values:
                 tested[test.name] = holds
             loops.mark_missing(values[test.layer].reshape(-1), ground.reshape(-1))
-        memberships = np.empty((len(variant.criteria), *window.shape), np.float32)
-        for i, criterion in enumerate(variant.criteria):
+        memberships = np.empty((len(case.criteria), *window.shape), np.float32)
+        for i, criterion in enumerate(case.criteria):
             pair = criterion.layer, criterion.curve
             if pair in judgements:
                 memberships[i] = judgements[pair]
@@ -195,13 +195,13 @@ def judge_window(
             membership(values[criterion.layer], criterion.curve, out=memberships[i])
             if pair in recipe.shared_judgements:
                 judgements[pair] = memberships[i].copy()
-        judged = _overlaid(at, variant, window, memberships, ground, notes)
+        judged = _overlaid(at, case, window, memberships, ground, notes)
         if at in with_values:
-            raw = tuple(values[criterion.layer] for criterion in variant.criteria)
+            raw = tuple(values[criterion.layer] for criterion in case.criteria)
             judged = replace(judged, values=raw, held=held | tested)
-        if variant.uncertainty is not None and variant.uncertainty.asks:
+        if case.uncertainty is not None and case.uncertainty.asks:
             asked = (bare != OUTSIDE) & (ground != EXCLUDED)
-            judged = replace(judged, meets=meets(variant.uncertainty, values, asked))
+            judged = replace(judged, meets=meets(case.uncertainty, values, asked))
         yield judged
 
 
@@ -222,26 +222,26 @@ def _read(
 
 
 def _overlaid(
-    at: int, variant: CaseRecipe, window: Window, memberships: FloatArray, ground: GroundArray, notes: TileCounts
+    at: int, case: CaseRecipe, window: Window, memberships: FloatArray, ground: GroundArray, notes: TileCounts
 ) -> JudgedBlock:
     outside = ground == OUTSIDE
     state = ground
     if outside.any():
         state = np.where(outside, np.uint8(MISSING), ground)
         memberships[:, outside] = np.nan  # as in a tile that lies outside altogether
-    suitability, classes, weakest, gainful, missing_weight = judge(memberships, state, variant.rules)
+    suitability, classes, weakest, gainful, missing_weight = judge(memberships, state, case.rules)
     counted = np.zeros((2, 4, 256), np.int64)
     loops.count_codes(classes.reshape(-1), weakest.reshape(-1), ground.reshape(-1), *counted)
     codes, limits = counted.sum(axis=1)
     notes.classes |= {f"{at}:{code}": int(codes[code]) for code in np.flatnonzero(codes)}
-    names = {i: criterion.name for i, criterion in enumerate(variant.criteria)} | {NOTHING_LIMITS: "nothing limits"}
+    names = {i: criterion.name for i, criterion in enumerate(case.criteria)} | {NOTHING_LIMITS: "nothing limits"}
     notes.weakest |= {f"{at}:{name}": int(limits[code]) for code, name in names.items() if limits[code]}
     return JudgedBlock(window, memberships, suitability, classes, weakest, gainful, missing_weight)
 
 
-def _nothing(variant: CaseRecipe, window: Window) -> JudgedBlock:
+def _nothing(case: CaseRecipe, window: Window) -> JudgedBlock:
     codes = np.full(window.shape, 255, np.uint8)
     empty = np.full(window.shape, np.nan, np.float32)
-    memberships = np.full((len(variant.criteria), *window.shape), np.nan, np.float32)
-    weight = empty if variant.rules.missing == "renormalise" else None
+    memberships = np.full((len(case.criteria), *window.shape), np.nan, np.float32)
+    weight = empty if case.rules.missing == "renormalise" else None
     return JudgedBlock(window, memberships, empty, codes, codes, codes, weight)

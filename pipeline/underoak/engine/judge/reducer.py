@@ -65,7 +65,7 @@ class Reducer(Protocol):
         ...
 
     @property
-    def variant(self) -> int:
+    def case(self) -> int:
         """Which variant of the recipe it looks at."""
         ...
 
@@ -88,7 +88,7 @@ class DrawReducer(Protocol):
         ...
 
     @property
-    def variant(self) -> int:
+    def case(self) -> int:
         """Which variant of the recipe it looks at."""
         ...
 

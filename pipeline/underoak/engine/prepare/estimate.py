@@ -43,7 +43,7 @@ class UnitCosts:
     picture: float = 1.5  # map and report of one view
     shapes: float = 1.0  # the libraries for shapes, when there are any
     parcel: float = 25e-6  # read one
-    parcel_view: float = 70e-6  # rank, tell and write it, in one view
+    parcel_case: float = 70e-6  # rank, tell and write it, in one view
     parcel_shown: float = 0.4e-3  # draw it on the map of one
     parcel_drawn: float = 0.2e-6  # one figure of one parcel in one draw
     parcel_ranked: float = 0.9e-3  # one of the parcels that are ranked against each other, in a view with draws
@@ -51,7 +51,7 @@ class UnitCosts:
     # bytes on disk
     compressed: float = 0.30  # share of a raster's bytes left after encoding, where no trial was made
     share_bytes: float = 13.0  # one cell of what futures have in common: five figures, encoded, with overviews
-    view_files: float = 4.0e6  # map, report and the like of one view
+    case_files: float = 4.0e6  # map, report and the like of one view
     parcel_draws: float = 15.2  # one figure of one parcel in one draw, while the run is unfinished
     parcel_sums: float = 1200.0  # sums of one parcel, while the run is unfinished
     parcel_cells: float = 10e3  # its cells that are kept till then, and at most so much for all parcels
@@ -112,14 +112,14 @@ class Workload:
     raw: float  # bytes of one full-size cell in all rasters
     sources: tuple[float, ...] = field(default=())  # source cells of each file under one cell
     input_bytes: int = 0
-    views: int = 1
+    cases: int = 1
     parcels: int = 0
     has_shapes: bool = False
     edges: int = 0  # of the shapes that exclude ground, and of the region's outline
     edges_read: float = 0.0  # of the same in their files
     has_zones: bool = False
     draws: int = 0  # figures of one cell, or one parcel, in all draws of all views
-    drawn_views: int = 0  # views that draw any
+    drawn_cases: int = 0  # views that draw any
     shares: int = 0  # species that have futures
     futures: int = 0  # of all species
     held_cells: int = 0  # of parcels, in one view, that are kept in memory till its tables are made
@@ -135,8 +135,8 @@ class Workload:
             for source in layer.source_layer.sources:
                 path, months = source.facts.path, max(len(source.months), 1)
                 under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
-        files = {file for view in prepared.views for facts in view.facts.values() for file in facts.files}
-        criteria = [len(variant.criteria) for variant in work.recipe.variants]
+        files = {file for case in prepared.cases for facts in case.facts.values() for file in facts.files}
+        criteria = [len(case.criteria) for case in work.recipe.cases]
         outline = work.recipe.outline
         widened = {c.name for c in plan.constraints if isinstance(c, ShapesConstraint) and c.grow_m > 0}
         counts = [(shapes.edges.count_of_edges, shapes.name in widened) for shapes in work.recipe.shapes]
@@ -150,14 +150,14 @@ class Workload:
             raw=float(sum(np.dtype(o.layout.dtype).itemsize * len(o.layout.bands) for o in work.outputs)),
             sources=tuple(under.values()),
             input_bytes=sum(os.path.getsize(file) for file in files if os.path.isfile(file)),
-            views=len(work.recipe.variants),
+            cases=len(work.recipe.cases),
             parcels=len(parcels) if parcels is not None else 0,
             has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or outline is not None),
             edges=sum(count for count, _ in counts),
             edges_read=sum(count / (COSTS.widened if is_widened else 1.0) for count, is_widened in counts),
             has_zones=plan.zones is not None,
-            draws=sum(variant.figures for variant in work.recipe.variants),
-            drawn_views=sum(variant.figures > 0 for variant in work.recipe.variants),
+            draws=sum(case.figures for case in work.recipe.cases),
+            drawn_cases=sum(case.figures > 0 for case in work.recipe.cases),
             shares=len(plan.futures_of),
             futures=sum(len(futures) for _, futures in plan.futures_of),
             held_cells=max((getattr(reducer, "most_cells", 0) for reducer in work.reducers), default=0),
@@ -179,9 +179,9 @@ def estimate(extent: Workload, workers: int, tile: int = TILE, tried: Trial | No
         slow = 1.0
     common = inside * extent.shares * c.share_bytes
     told = min(extent.parcels, c.most_told) * c.parcel_told
-    companions = extent.views * (c.view_files + extent.parcels * c.parcel_files + told)
+    companions = extent.cases * (c.case_files + extent.parcels * c.parcel_files + told)
     companions += (
-        extent.drawn_views * (extent.parcels * c.parcel_uncertainty + c.uncertainty_files) if extent.parcels else 0.0
+        extent.drawn_cases * (extent.parcels * c.parcel_uncertainty + c.uncertainty_files) if extent.parcels else 0.0
     )
     ranked = min(extent.parcels, c.most_ranked)
     cores = min(workers, os.cpu_count() or 1)
@@ -190,18 +190,18 @@ def estimate(extent: Workload, workers: int, tile: int = TILE, tried: Trial | No
         + extent.layers * c.layer
         + rasters * c.file_byte
         + extent.input_bytes * c.input_byte
-        + (inside * c.zone_cell * extent.views if extent.has_zones else 0.0)
+        + (inside * c.zone_cell * extent.cases if extent.has_zones else 0.0)
         + (c.shapes if extent.has_shapes else 0.0)
-        + extent.views * (c.picture + extent.parcels * c.parcel_view + _drawn(extent) * c.parcel_shown)
+        + extent.cases * (c.picture + extent.parcels * c.parcel_case + _drawn(extent) * c.parcel_shown)
         + extent.parcels * (c.parcel + extent.draws * c.parcel_drawn)
-        + extent.drawn_views * ranked * c.parcel_ranked
+        + extent.drawn_cases * ranked * c.parcel_ranked
         + extent.cells * (extent.shares * c.share_cell + extent.futures * c.future_cell)
     )
     shared = judging + extent.cells * extent.raw * c.upper_byte * slow
     seconds = shared / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
     disk, kept = 2 * (rasters + common) + companions, rasters + common + companions
-    disk += extent.parcels * (extent.draws * c.parcel_draws + extent.views * c.parcel_sums)
-    disk += extent.views * min(extent.parcels * c.parcel_cells, c.most_cells)
+    disk += extent.parcels * (extent.draws * c.parcel_draws + extent.cases * c.parcel_sums)
+    disk += extent.cases * min(extent.parcels * c.parcel_cells, c.most_cells)
     return Estimate(disk / _MB, kept / _MB, memory_bytes(extent, workers, tile) / _MB, seconds, tried is not None)
 
 
@@ -221,7 +221,7 @@ def memory_bytes(extent: Workload, workers: int, tile: int) -> float:
     judging += (at_work + 1) * cells * extent.raw * c.tile_byte  # one more waits to be kept
     zones = c.zones if extent.has_zones else 0.0
     # the cells of the first view are in what its parcels take
-    shapes += (extent.views - 1) * extent.held_cells * (c.held_cell + extent.most_criteria * c.held_criterion)
+    shapes += (extent.cases - 1) * extent.held_cells * (c.held_cell + extent.most_criteria * c.held_criterion)
     zoning = c.after + shapes + (zones + extent.cells * c.zone_memory if extent.has_zones else 0.0)
     drawing = c.picture_base + shapes + zones + _pixels(extent.shape) * c.picture_pixel
     drawing += extent.parcels * extent.draws * c.parcel_draw

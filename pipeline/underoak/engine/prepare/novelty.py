@@ -81,7 +81,7 @@ class Novelty:
 
 def drivers_of(present: PreparedCase, future: PreparedCase) -> tuple[Driver, ...]:
     """The layers with amounts that a future judges by and the present reads from elsewhere, in plan order."""
-    plan = future.view.plan
+    plan = future.case.plan
     codes = {c.layer for c in plan.criteria if c.curve.kind == "table"}
     judged = [c.layer for c in plan.criteria] + [c.layer for c in plan.constraints if isinstance(c, LayerConstraint)]
     return tuple(
@@ -96,7 +96,7 @@ def drivers_of(present: PreparedCase, future: PreparedCase) -> tuple[Driver, ...
 
 def drivers_by_future(prepared: Prepared, present: Case, futures: Sequence[Case]) -> tuple[tuple[Driver, ...], ...]:
     """Of each future of a species."""
-    by_folder = {ready.view.folder: ready for ready in prepared.views}
+    by_folder = {ready.case.folder: ready for ready in prepared.cases}
     return tuple(drivers_of(by_folder[present.folder], by_folder[future.folder]) for future in futures)
 
 

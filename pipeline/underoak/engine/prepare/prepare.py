@@ -46,7 +46,7 @@ _THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap is tol
 class PreparedCase:
     """One view of a plan made ready, and what was found in its files."""
 
-    view: Case
+    case: Case
     layers: tuple[StackedLayer, ...]  # all the plan names, those that nothing judges by too
     stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
     facts: dict[str, SourceFacts]  # layer -> its source
@@ -67,7 +67,7 @@ class PreparedCase:
         """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
         if origin in self.stacked:
             return self.stacked[origin]
-        return origin if self.stacked[layer] == layer else f"{origin} ({self.view.label})"
+        return origin if self.stacked[layer] == layer else f"{origin} ({self.case.label})"
 
     @property
     def told(self) -> dict[str, tuple[str, str]]:
@@ -89,7 +89,7 @@ class Prepared:
 
     region: Region
     recipe: Recipe
-    views: tuple[PreparedCase, ...]
+    cases: tuple[PreparedCase, ...]
     warnings: tuple[Fault, ...]
 
     @property
@@ -116,18 +116,18 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     is_south = region.is_south if region else False
     trust = Trust.from_plan(plan.base, plan.trust)
     union: list[StackedLayer] = []
-    views = []
+    cases = []
     grid = region.grid if region else None
     _load(plan)
     found, opened = reader.make(_opened, plan, trust, is_south, grid)
     problems.extend(found)
-    for view, (layers, quantiles) in zip(plan.batch, opened, strict=True):
-        names = {layer.name: _joined(layer, view, union) for layer in layers}
+    for case, (layers, quantiles) in zip(plan.cases, opened, strict=True):
+        names = {layer.name: _joined(layer, case, union) for layer in layers}
         facts = {layer.name: layer.source_layer.facts for layer in layers}
-        ends = {layer.name: layer_unit(layer, view.plan.layers[layer.name]) for layer in layers}
+        ends = {layer.name: layer_unit(layer, case.plan.layers[layer.name]) for layer in layers}
         others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
-        more = {layer.name: _joined(layer, view, union) for layer in others}
-        views.append(PreparedCase(view, layers, names, facts, ends, quantiles, more))
+        more = {layer.name: _joined(layer, case, union) for layer in others}
+        cases.append(PreparedCase(case, layers, names, facts, ends, quantiles, more))
     _check_shapes_are_there(plan, problems)
     _check_seasons(plan, region, problems)
     if region is None or problems.faults:
@@ -137,35 +137,35 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     for layer in union:
         _check_overlap(stack, layer, problems)
         check_range(stack, layer, problems)
-    parts = _Parts(plan, region, stack, views)
+    parts = _Parts(plan, region, stack, cases)
     if problems.faults:
         parts.make()
     else:
-        problems.extend(reader.make(_sampled, stack, views, deep, meanwhile=parts.make))
+        problems.extend(reader.make(_sampled, stack, cases, deep, meanwhile=parts.make))
     problems.extend([*parts.problems.faults, *parts.problems.warnings])
     problems.stop_if_any(strict)
     assert parts.recipe is not None
-    return Prepared(region, parts.recipe, tuple(views), tuple(problems.warnings))
+    return Prepared(region, parts.recipe, tuple(cases), tuple(problems.warnings))
 
 
 class _Parts:
     """What of a recipe does not hang on its values: it is made while they are looked at."""
 
-    def __init__(self, plan: Plan, region: Region, stack: Stack, views: list[PreparedCase]) -> None:
+    def __init__(self, plan: Plan, region: Region, stack: Stack, cases: list[PreparedCase]) -> None:
         self.problems = Problems()
         self.recipe: Recipe | None = None
-        self._of = plan, region, stack, views
+        self._of = plan, region, stack, cases
 
     def make(self) -> None:
         """Find `recipe`, or `problems`."""
-        plan, region, stack, views = self._of
+        plan, region, stack, cases = self._of
         shapes = _shapes(plan, region.grid, self.problems)
-        variants = tuple(_variant(prepared, stack, self.problems) for prepared in views)
+        recipes = tuple(_case_recipe(prepared, stack, self.problems) for prepared in cases)
         if self.problems.faults:
             return
         # a layer that nothing judges by is opened and checked, but not read on every tile
-        used = frozenset(name for variant in variants for name in variant.layers | variant.drawn_layers)
-        self.recipe = Recipe(region.grid, stack.select(used), variants, shapes, region.outline)
+        used = frozenset(name for case in recipes for name in case.layers | case.drawn_layers)
+        self.recipe = Recipe(region.grid, stack.select(used), recipes, shapes, region.outline)
         if is_compiled():
             warm_up(self.recipe)
 
@@ -183,19 +183,19 @@ def _opened(
 ) -> tuple[list[Fault], list[tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]]]:
     """The layers of every view, with their quantiles, and what there is to tell of them."""
     problems, found = Problems(), []
-    for view in plan.batch:
-        specs = view.plan.layers
-        layers = open_layers(specs, plan.base, trust, is_south, problems, _judged(view.plan), grid)
+    for case in plan.cases:
+        specs = case.plan.layers
+        layers = open_layers(specs, plan.base, trust, is_south, problems, _judged(case.plan), grid)
         found.append((layers, open_quantiles(specs, layers, plan.base, trust, problems)))
     return [*problems.faults, *problems.warnings], found
 
 
-def _sampled(stack: Stack, views: list[PreparedCase], deep: bool) -> list[Fault]:
+def _sampled(stack: Stack, cases: list[PreparedCase], deep: bool) -> list[Fault]:
     """What a sample of all values gives reason to tell."""
     problems = Problems()
     with gdal_settings():  # once, and not for every read
         _check_values(stack, problems, deep)
-        _check_quantiles(views, stack, problems, deep)
+        _check_quantiles(cases, stack, problems, deep)
         for layer in stack.layers:
             try:
                 check_codes(layer, stack.region_window(layer), problems)
@@ -214,8 +214,8 @@ def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> Non
     """No season is the same months on both sides of the equator."""
     if region is None or not region.crosses_equator:
         return
-    for view in plan.batch:
-        for name, spec in view.plan.layers.items():
+    for case in plan.cases:
+        for name, spec in case.plan.layers.items():
             if spec.season not in (None, "year"):
                 what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
                 fix = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
@@ -236,18 +236,18 @@ def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
             problems.add_error(error)
 
 
-def _joined(layer: StackedLayer, view: Case, union: list[StackedLayer]) -> str:
+def _joined(layer: StackedLayer, case: Case, union: list[StackedLayer]) -> str:
     """The name under which a layer is in the union of all views' layers; an equal one is there only once."""
     same = next((known for known in union if replace(known, name=layer.name) == layer), None)
     if same is None:
         taken = any(known.name == layer.name for known in union)
-        same = replace(layer, name=f"{layer.name} ({view.label})") if taken else layer
+        same = replace(layer, name=f"{layer.name} ({case.label})") if taken else layer
         union.append(same)
     return same.name
 
 
-def _variant(prepared: PreparedCase, stack: Stack, problems: Problems) -> CaseRecipe:
-    plan, tests = prepared.view.plan, []
+def _case_recipe(prepared: PreparedCase, stack: Stack, problems: Problems) -> CaseRecipe:
+    plan, tests = prepared.case.plan, []
     for spec in plan.constraints:
         if isinstance(spec, LayerConstraint):
             try:
@@ -308,10 +308,10 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
             problems.add_error(error)
 
 
-def _check_quantiles(views: list[PreparedCase], stack: Stack, problems: Problems, deep: bool) -> None:
+def _check_quantiles(cases: list[PreparedCase], stack: Stack, problems: Problems, deep: bool) -> None:
     by_name = {layer.name: layer for layer in stack.layers}
     seen = set()
-    for ready in views:
+    for ready in cases:
         for name, quantiles in ready.quantiles.items():
             own = ready.stacked[name]
             if own not in seen:
@@ -340,7 +340,7 @@ def _read_all(source: Any, window: Window) -> None:
 
 def relief_source(prepared: Prepared) -> Any:
     """A source of elevation for a picture's shading: one that terrain is derived from; None when there is none."""
-    for layer in prepared.views[0].layers:
+    for layer in prepared.cases[0].layers:
         indicator = layer.source_layer.indicator
         if indicator is not None and next(iter(indicator.inputs)) == "elevation":
             return layer.source_layer.source

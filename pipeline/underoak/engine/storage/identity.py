@@ -29,7 +29,7 @@ class Identity:
     @classmethod
     def of(cls, plan: Plan, grid: Grid, inputs: Mapping[str, str], outputs: Sequence[Output]) -> Identity:
         """The identity of a run; `inputs` are the files it reads with their SHA-256, less the plan's own file."""
-        plans = {"": plan.canonical()} | {view.folder: view.plan.canonical() for view in plan.batch if view.folder}
+        plans = {"": plan.canonical()} | {case.folder: case.plan.canonical() for case in plan.cases if case.folder}
         return cls(
             {
                 "plan": plans,

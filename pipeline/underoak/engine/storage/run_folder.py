@@ -195,8 +195,8 @@ def _manifests(folder: Path) -> list[Path]:
     content = _read(folder / top)
     if not {"outputs", "views"} <= content.keys():
         return []  # somebody else's file of that name
-    views = content.get("views")
-    inner = [view.get("folder") for view in views if isinstance(view, dict)] if isinstance(views, list) else []
+    cases = content.get("views")
+    inner = [case.get("folder") for case in cases if isinstance(case, dict)] if isinstance(cases, list) else []
     names = [Path(name) / MANIFEST for name in inner if isinstance(name, str) and _is_inside(name)]
     return [*(name for name in names if name != top and (folder / name).is_file()), top]
 

@@ -45,7 +45,7 @@ class TileJob:
     @cached_property
     def with_values(self) -> frozenset[int]:
         """The variants of which a reducer wants to see raw values, not memberships alone."""
-        return frozenset(r.variant for r in self.reducers if getattr(r, "needs_values", False))
+        return frozenset(r.case for r in self.reducers if getattr(r, "needs_values", False))
 
 
 def judge_tile(work: TileJob, window: Window) -> TileResult:
@@ -72,11 +72,11 @@ def judge_tile(work: TileJob, window: Window) -> TileResult:
 def _judge_block(work: TileJob, block: Window, result: TileResult, halves: dict[str, Cells]) -> None:
     notes, tile = TileCounts(), result.window
     for at, judged in enumerate(judge_window(work.recipe, block, notes, work.with_values)):
-        variant = work.recipe.variants[at]
-        if variant.uncertainty is not None and variant.uncertainty.layers:
-            judged = _drawn(work, at, variant, judged, result, notes)
+        case = work.recipe.cases[at]
+        if case.uncertainty is not None and case.uncertainty.layers:
+            judged = _drawn(work, at, case, judged, result, notes)
         for output in work.outputs:
-            if output.variant != at or output.cells is None:
+            if output.case != at or output.cells is None:
                 continue
             name, cells = output.layout.name, output.cells(judged)
             result.blocks.setdefault(name, []).extend(encoded_blocks(cells, output, 0, block))
@@ -86,26 +86,26 @@ def _judge_block(work: TileJob, block: Window, result: TileResult, halves: dict[
                 row, col = (block.row - tile.row) // 2, (block.col - tile.col) // 2
                 into[:, row : row + BLOCK // 2, col : col + BLOCK // 2] = halve(cells, output)
         for reducer in work.reducers:
-            if reducer.variant == at and not isinstance(reducer, DrawReducer):
+            if reducer.case == at and not isinstance(reducer, DrawReducer):
                 result.parts.setdefault(reducer.name, []).extend(_parts(reducer, judged))
     result.notes.add(notes)
 
 
 def _drawn(
-    work: TileJob, at: int, variant: CaseRecipe, judged: JudgedBlock, result: TileResult, notes: TileCounts
+    work: TileJob, at: int, case: CaseRecipe, judged: JudgedBlock, result: TileResult, notes: TileCounts
 ) -> JudgedBlock:
     """Every draw of a block; what a reducer keeps of it goes to the result."""
-    assert variant.uncertainty is not None
-    uncertainty, stack = variant.uncertainty, work.recipe.stack
-    criteria = [(criterion.layer, criterion.curve) for criterion in variant.criteria]
-    reducer = next((r for r in work.reducers if r.variant == at and isinstance(r, DrawReducer)), None)
+    assert case.uncertainty is not None
+    uncertainty, stack = case.uncertainty, work.recipe.stack
+    criteria = [(criterion.layer, criterion.curve) for criterion in case.criteria]
+    reducer = next((r for r in work.reducers if r.case == at and isinstance(r, DrawReducer)), None)
     if reducer is None:
-        found = draw_block(uncertainty, stack, criteria, variant.rules, judged)
+        found = draw_block(uncertainty, stack, criteria, case.rules, judged)
     else:
         which, groups = reducer.groups(judged)
         figures = uncertainty.figures(layer for layer, _ in criteria)
         sums = GroupSums.of(len(which), figures, len(uncertainty.layers), uncertainty.draws)
-        found = draw_block(uncertainty, stack, criteria, variant.rules, judged, groups, sums)
+        found = draw_block(uncertainty, stack, criteria, case.rules, judged, groups, sums)
         if len(which):
             kept = _kept(judged.window, reducer.reduce_draws(judged, which, groups, sums))
             result.parts.setdefault(reducer.name, []).append(kept)

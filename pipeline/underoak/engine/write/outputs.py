@@ -46,7 +46,7 @@ class Output:
     # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable; None when tiles do not make them
     cells: Callable[[JudgedBlock], Cells] | None
     averaged: bool  # overviews average values; otherwise they take the most common code
-    variant: int = 0  # whose results
+    case: int = 0  # whose results
 
 
 @compiled
@@ -82,12 +82,12 @@ def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: s
 
 
 def standard_outputs(
-    title: str, criteria: list[str], dtype: str, has_missing_weight: bool, folder: str = "", variant: int = 0
+    title: str, criteria: list[str], dtype: str, has_missing_weight: bool, folder: str = "", case: int = 0
 ) -> list[Output]:
     """The rasters of one variant, first the suitability; `folder` is where they lie inside the run folder."""
     plain = _outputs(title, criteria, dtype, has_missing_weight)
     start = f"{folder}/" if folder else ""
-    return [replace(o, layout=replace(o.layout, name=start + o.layout.name), variant=variant) for o in plain]
+    return [replace(o, layout=replace(o.layout, name=start + o.layout.name), case=case) for o in plain]
 
 
 def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:

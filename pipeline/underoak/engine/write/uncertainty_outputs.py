@@ -37,7 +37,7 @@ class _Bands:
 
 
 def uncertainty_outputs(
-    title: str, uncertainty: CaseUncertainty, dtype: str, folder: str = "", variant: int = 0
+    title: str, uncertainty: CaseUncertainty, dtype: str, folder: str = "", case: int = 0
 ) -> list[Output]:
     """The rasters of one variant's doubt; `folder` is where they lie inside the run folder."""
     start = f"{folder}/" if folder else ""
@@ -49,7 +49,7 @@ def uncertainty_outputs(
         layout = RasterLayout(
             start + name, dtype, nodata, tuple(Band(b, "1", scale) for b in bands), {**common, **tags}
         )
-        made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True, variant=variant))
+        made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True, case=case))
 
     for n, ask in enumerate(uncertainty.asks):
         sign = ">=" if ask.is_at_least else "<="

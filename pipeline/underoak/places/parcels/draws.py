@@ -110,7 +110,7 @@ class ParcelDrawsReducer:
     layers: int  # how many doubtful ones there are
     draws: int
     name: str = "spread"
-    variant: int = 0
+    case: int = 0
 
     def groups(self, block: JudgedBlock) -> tuple[Places, CellGroups]:
         """The parcels that lie in a block, and the share of each cell that each of them covers."""
@@ -201,12 +201,12 @@ def _steady(
 
 
 def spreading_of(
-    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty, name: str, variant: int
+    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty, name: str, case: int
 ) -> ParcelDrawsReducer:
     """The reducer for parcels; `criteria` are the layers that each criterion is judged by."""
     uncertain = [each.layer for each in uncertainty.layers]
     drawn = tuple(k for k, layer in enumerate(criteria) if layer in uncertain)
     judged_by = tuple(uncertain.index(criteria[k]) for k in drawn)
     return ParcelDrawsReducer(
-        tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws, name, variant
+        tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws, name, case
     )

@@ -53,7 +53,7 @@ class ParcelSumsReducer:
     curves: tuple[Curve, ...] = ()  # of the criteria; without them no values are kept
     constraints: tuple[str, ...] = ()  # in plan order
     name: str = "parcels"
-    variant: int = 0
+    case: int = 0
 
     @property
     def needs_values(self) -> bool:
@@ -71,7 +71,7 @@ class ParcelSumsReducer:
         curves: Sequence[Curve] = (),
         constraints: Sequence[str] = (),
         name: str = "parcels",
-        variant: int = 0,
+        case: int = 0,
     ) -> ParcelSumsReducer:
         """The parcels on an analysis grid of their CRS; `region` is its outline, where it has one."""
         shapeless = tuple(
@@ -81,7 +81,7 @@ class ParcelSumsReducer:
         edges = parcels.on(grid)
         return cls(
             parcels.ids, shapeless, parcels.area_ha, edges, tuple(criteria), rules, region, tuple(curves),
-            tuple(constraints), name, variant,
+            tuple(constraints), name, case,
         )  # fmt: skip
 
     def reduce(self, block: JudgedBlock) -> Mapping[str, npt.NDArray[Any]]:

@@ -42,22 +42,22 @@ def exclude_non_native(plan: Plan, prepared: Prepared, strict: bool = False) -> 
         return prepared
     problems = Problems(warnings=list(prepared.warnings))
     region = region_shape(plan, prepared)
-    variants = list(prepared.recipe.variants)
-    for at, view in enumerate(plan.batch):
-        if not view.species:
+    cases = list(prepared.recipe.cases)
+    for at, case in enumerate(plan.cases):
+        if not case.species:
             continue
-        local = range_of(view.plan, prepared)
+        local = range_of(case.plan, prepared)
         shares = local.shares(region)
         if plan.purpose == "restore":
-            _tell_restoring(view.plan, shares, problems)
+            _tell_restoring(case.plan, shares, problems)
             outside = ShapeMask(
                 CONSTRAINT, polygon_edges(np.array([local.ground], object), prepared.grid), "outside", "centre"
             )
-            variants[at] = replace(variants[at], shapes=(outside,))
+            cases[at] = replace(cases[at], shapes=(outside,))
         elif shares[NATIVE] < 1.0 - _NOTHING:
-            _tell_growing(view.plan, shares, problems)
+            _tell_growing(case.plan, shares, problems)
     problems.stop_if_any(strict)
-    recipe = replace(prepared.recipe, variants=tuple(variants))
+    recipe = replace(prepared.recipe, cases=tuple(cases))
     return replace(prepared, recipe=recipe, warnings=tuple(problems.warnings))
 
 

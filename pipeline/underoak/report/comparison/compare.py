@@ -34,7 +34,7 @@ class FinishedRun(Protocol):
         ...
 
     @property
-    def views(self) -> Mapping[str, FinishedRun]:
+    def cases(self) -> Mapping[str, FinishedRun]:
         """The runs of single species and futures, by folder."""
         ...
 
@@ -123,7 +123,7 @@ class ParcelsChange:
 
 
 @dataclass(frozen=True, slots=True)
-class ViewComparison:
+class CaseComparison:
     """One species in one future, in both runs."""
 
     cells: RasterDifference | None  # None when cells were not compared
@@ -140,7 +140,7 @@ class Comparison:
     plan: tuple[PlanChange, ...]
     inputs: tuple[InputChange, ...]
     software: Mapping[str, tuple[str, str]]
-    views: Mapping[str, ViewComparison]  # by folder inside the run folder; empty when the files are the same
+    cases: Mapping[str, CaseComparison]  # by folder inside the run folder; empty when the files are the same
     not_compared: str  # why cells were not compared; "" when they were
 
     @property
@@ -148,7 +148,7 @@ class Comparison:
         """True when some cell is not what it was; where cells were not compared, when the files differ."""
         if self.not_compared:
             return any(name.endswith(".tif") for name in self.outputs.different)
-        return any(view.cells is not None and _moved(view.cells) for view in self.views.values())
+        return any(case.cells is not None and _moved(case.cells) for case in self.cases.values())
 
     @property
     def causes(self) -> tuple[str, ...]:
@@ -156,7 +156,7 @@ class Comparison:
         if self.outputs.are_same:
             return ()
         relevant: set[Touches] = {"cells"} if self.moves_cells else set()
-        if any(view.parcels is not None and not view.parcels.is_empty for view in self.views.values()):
+        if any(case.parcels is not None and not case.parcels.is_empty for case in self.cases.values()):
             relevant.add("parcels")
         if any(name.endswith("zones.gpkg") for name in self.outputs.different):
             relevant.add("zones")
@@ -201,7 +201,7 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
     Raises:
         UnderoakError: E230 when a raster cannot be read.
     """
-    ours, theirs = first.views, second.views
+    ours, theirs = first.cases, second.cases
     shared = [folder for folder in ours if folder in theirs]
     outputs = _outputs(first.manifest, second.manifest)
     looked_at = [] if outputs.are_same else shared
@@ -223,7 +223,7 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
         plan=_plan(first, second, shared),
         inputs=_inputs(first, second),
         software={name: (a, b) for name, (a, b) in pairs.items() if a != b},
-        views={n: ViewComparison(cells.get(n), _parcels(ours[n], theirs[n])) for n in looked_at},
+        cases={n: CaseComparison(cells.get(n), _parcels(ours[n], theirs[n])) for n in looked_at},
         not_compared=why,
     )
 
@@ -234,15 +234,15 @@ def _plan(first: FinishedRun, second: FinishedRun, shared: Sequence[str]) -> tup
         return tuple(plan_changes(first.manifest, second.manifest))
     told: dict[PlanChange, list[str]] = {}
     for folder in shared:
-        for change in plan_changes(first.views[folder].manifest, second.views[folder].manifest):
+        for change in plan_changes(first.cases[folder].manifest, second.cases[folder].manifest):
             told.setdefault(change, []).append(folder)
     changes = [
         change if len(folders) == len(shared) else replace(change, words=f"{change.words} (in {', '.join(folders)})")
         for change, folders in told.items()
     ]
     for run, other, which in ((first, second, "first"), (second, first, "second")):
-        for folder in run.views:
-            if folder not in other.views:
+        for folder in run.cases:
+            if folder not in other.cases:
                 changes.append(PlanChange(f"view {folder}", f"{folder}: only the {which} run judges it", "words"))
     return tuple(changes)
 
@@ -262,8 +262,8 @@ def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
     sums: list[dict[str, list[str]]] = [{}, {}]
     used: set[str] = set()
     for held, run in zip(sums, (first, second), strict=True):
-        for view in run.views.values():
-            used |= used_layers(view.manifest)
+        for case in run.cases.values():
+            used |= used_layers(case.manifest)
         for entry in run.manifest["inputs"]:
             for of in entry["of"]:
                 held.setdefault(of, []).append(entry["sha256"])
@@ -316,8 +316,8 @@ def _rows(run: FinishedRun) -> dict[str, _Row]:
         return {}
     names = ["rank", "suitability", "class"]
     if "suitability" not in table:  # the table on top of several species and futures
-        view = run.manifest["views"][0]
-        label = "_".join(part for part in (view["species"], view["scenario"]) if part) or "present"
+        case = run.manifest["views"][0]
+        label = "_".join(part for part in (case["species"], case["scenario"]) if part) or "present"
         names = [f"{name}_{label}" for name in names]
     judged = table[names[0]].notna()
     said = table["verdict"] if "verdict" in table else [None] * len(table)

@@ -49,7 +49,7 @@ def plan_changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[Pl
 def used_layers(manifest: Mapping[str, Any]) -> set[str]:
     """The layers that something judges by, and those they are derived from."""
     plan = manifest["plan"]
-    used = {criterion["layer"] for view in manifest["views"] for criterion in view["criteria"]}
+    used = {criterion["layer"] for case in manifest["views"] for criterion in case["criteria"]}
     used |= {constraint["layer"] for constraint in plan.get("constraints", ()) if "layer" in constraint}
     return used | {origin for name in used for origin in _origins(plan["layers"].get(name, {}))}
 

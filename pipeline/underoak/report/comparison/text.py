@@ -32,14 +32,14 @@ def comparison_text(found: Comparison) -> str:
     parts = [_heads(found), [_outputs(found)], [*_differences(found)], [*_explained(found)]]
     if found.not_compared:
         parts.append([f"Cells were not compared: {found.not_compared}."])
-    for folder, view in found.views.items():
+    for folder, case in found.cases.items():
         place = f" of {folder}" if folder else ""
-        if view.cells is not None:
-            parts.append([f"Cells{place}", *_cells(view.cells, found.first.grid)])
+        if case.cells is not None:
+            parts.append([f"Cells{place}", *_cells(case.cells, found.first.grid)])
         else:
-            parts.append([f"Areas by class{place}", *_totals(found.first.views[folder], found.second.views[folder])])
-        if view.parcels is not None:
-            parts.append([f"Parcels{place}", *_parcels(view.parcels)])
+            parts.append([f"Areas by class{place}", *_totals(found.first.cases[folder], found.second.cases[folder])])
+        if case.parcels is not None:
+            parts.append([f"Parcels{place}", *_parcels(case.parcels)])
     return "\n\n".join("\n".join(_folded(printable(line)) for line in part) for part in parts if part)
 
 
@@ -288,12 +288,12 @@ def comparison_values(found: Comparison) -> dict[str, Any]:
         "candidates": found.causes,
         "views": {
             folder or ".": {
-                "first_hectares": _hectares(found.first.views[folder]),
-                "second_hectares": _hectares(found.second.views[folder]),
-                "cells": None if view.cells is None else _raster(view.cells, found.first.grid),
-                "parcels": None if view.parcels is None else _parcel_values(view.parcels),
+                "first_hectares": _hectares(found.first.cases[folder]),
+                "second_hectares": _hectares(found.second.cases[folder]),
+                "cells": None if case.cells is None else _raster(case.cells, found.first.grid),
+                "parcels": None if case.parcels is None else _parcel_values(case.parcels),
             }
-            for folder, view in found.views.items()
+            for folder, case in found.cases.items()
         },
     }  # fmt: skip
 

@@ -12,7 +12,7 @@ from underoak.places.planting.pairs import NO_PAIR, pair_words
 from underoak.plan.plan import Case, Plan
 from underoak.report.page.page import left_out, rendered
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES, score
-from underoak.report.text.cases_words import view_column
+from underoak.report.text.cases_words import case_column
 from underoak.report.text.findings import Findings
 from underoak.report.text.verdict_words import chance
 
@@ -23,12 +23,12 @@ _TIE = 1e-6
 _MOST = 200
 
 
-def column(view: Case) -> str:
+def column(case: Case) -> str:
     """How a view is called in the names of columns."""
-    return view_column(view.species, view.scenario)
+    return case_column(case.species, case.scenario)
 
 
-def joined_parcels(views: Sequence[Case], findings: Sequence[Findings]) -> pd.DataFrame:
+def joined_parcels(cases: Sequence[Case], findings: Sequence[Findings]) -> pd.DataFrame:
     """One row for every parcel, best first.
 
     Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; equal
@@ -42,18 +42,18 @@ def joined_parcels(views: Sequence[Case], findings: Sequence[Findings]) -> pd.Da
     ids = sorted(tables[0].index)
     joined = pd.DataFrame({"id": ids, "area_ha": tables[0].loc[ids, "area_ha"].to_numpy()})
     present, chances = [], {}
-    for view, table in zip(views, tables, strict=True):
+    for case, table in zip(cases, tables, strict=True):
         own = table.loc[ids]
         for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in own else ())):
-            joined[f"{name}_{column(view)}"] = own[name].array
-        if not view.scenario:
-            chances[column(view)] = own.get("p_s2")
-            present.append((view, own["suitability"].to_numpy(float) * (1.0 - own["excluded_share"].to_numpy(float))))
+            joined[f"{name}_{column(case)}"] = own[name].array
+        if not case.scenario:
+            chances[column(case)] = own.get("p_s2")
+            present.append((case, own["suitability"].to_numpy(float) * (1.0 - own["excluded_share"].to_numpy(float))))
     values = np.array([value for _, value in present])
     known = ~np.isnan(values).all(axis=0)
     filled = np.where(np.isnan(values), -1.0, values)
     best = filled.max(axis=0)
-    names = np.array([column(view) for view, _ in present], object)
+    names = np.array([column(case) for case, _ in present], object)
     joined.insert(1, "best", np.where(known, names[filled.argmax(axis=0)], None))
     ascending = np.sort(best[known])
     ranks = [
@@ -85,35 +85,35 @@ def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
     return found
 
 
-def batch_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
+def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
     """The page on top of a run with several species or futures; `futures` are made by `futures_section`."""
-    views = plan.batch
-    table = joined_parcels(views, findings) if findings[0].parcels is not None else None
+    cases = plan.cases
+    table = joined_parcels(cases, findings) if findings[0].parcels is not None else None
     return rendered(
         "batch.html",
         title=plan.title,
-        subtitle=f"{PURPOSES[plan.purpose].capitalize()} · {len(views)} times judged · {findings[0].made:%Y-%m-%d}",
-        views=[_row(view, found) for view, found in zip(views, findings, strict=True)],
-        columns=[view.label for view in views],
+        subtitle=f"{PURPOSES[plan.purpose].capitalize()} · {len(cases)} times judged · {findings[0].made:%Y-%m-%d}",
+        cases=[_row(case, found) for case, found in zip(cases, findings, strict=True)],
+        columns=[case.label for case in cases],
         has_pairs=table is not None and "best_host" in table,
         has_verdicts=table is not None and "verdict" in table,
-        parcels=[] if table is None else [_parcel(row, views) for _, row in table.head(_MOST).iterrows()],
+        parcels=[] if table is None else [_parcel(row, cases) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
         cautions=CAUTIONS,
     )
 
 
-def _row(view: Case, found: Findings) -> dict[str, Any]:
+def _row(case: Case, found: Findings) -> dict[str, Any]:
     best = "–"
     if found.has_parcels and isinstance(found.parcels["class"].iloc[0], str):
         first = found.parcels.iloc[0]
         best = f"{first['id']}: {first['class']}, {score(first['suitability'])}"
     areas = [hectares(found.class_cells.get(code, 0) * found.cell_ha) for code in (1, 2, 3, 4)]
-    return {"label": view.label, "areas": areas, "best": best, "link": f"{view.folder or '.'}/report.html"}
+    return {"label": case.label, "areas": areas, "best": best, "link": f"{case.folder or '.'}/report.html"}
 
 
-def _parcel(row: Any, views: Sequence[Case]) -> dict[str, Any]:
+def _parcel(row: Any, cases: Sequence[Case]) -> dict[str, Any]:
     known = isinstance(row["best"], str)
     return {
         "rank": str(row["rank"]) if known else "–",
@@ -122,7 +122,7 @@ def _parcel(row: Any, views: Sequence[Case]) -> dict[str, Any]:
         "pair": _pair(row),
         "verdict": row["verdict"] if isinstance(row.get("verdict"), str) else "–",
         "chance": chance(row),
-        "scores": [score(float(row[f"suitability_{column(view)}"])) for view in views],
+        "scores": [score(float(row[f"suitability_{column(case)}"])) for case in cases],
     }
 
 

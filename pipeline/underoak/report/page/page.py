@@ -43,7 +43,7 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
     plan = findings.plan
     return rendered(
         "report.html",
-        title=f"{plan.title}: {findings.view}" if findings.view else plan.title,
+        title=f"{plan.title}: {findings.case}" if findings.case else plan.title,
         subtitle=f"{subtitle(findings)} · {findings.made:%Y-%m-%d}",
         answers=answers(findings),
         map_png=base64.b64encode(map_png).decode("ascii"),

@@ -29,7 +29,7 @@ SHORTLIST = 5  # parcels that the report tells what to plant on
 
 
 def with_pairs(
-    views: Sequence[Case], findings: Sequence[Findings], prepared: Prepared, parcels: Parcels | None,
+    cases: Sequence[Case], findings: Sequence[Findings], prepared: Prepared, parcels: Parcels | None,
     spreads: Mapping[str, ParcelDraws | None],
 ) -> list[Findings]:  # fmt: skip
     """The findings with the columns of `places.pair_columns` in every table of parcels, before the area.
@@ -37,27 +37,27 @@ def with_pairs(
     The first findings also keep those of all species of the present together, by id. `spreads` are the draws of each
     view, by its folder.
     """
-    if parcels is None or not any(view.species for view in views):
+    if parcels is None or not any(case.species for case in cases):
         return list(findings)
     states: dict[str, Sequence[str]] = {}
     made, present = [], []
-    for view, found in zip(views, findings, strict=True):
-        if not view.species:
+    for case, found in zip(cases, findings, strict=True):
+        if not case.species:
             made.append(found)
             continue
-        if view.species not in states:
-            states[view.species] = states_at(range_of(view.plan, prepared), parcels.shapes)
-        table, spread = found.parcels.set_index("id").loc[list(parcels.ids)], spreads.get(view.folder)
+        if case.species not in states:
+            states[case.species] = states_at(range_of(case.plan, prepared), parcels.shapes)
+        table, spread = found.parcels.set_index("id").loc[list(parcels.ids)], spreads.get(case.folder)
         column = table["suitability"].to_numpy(float)
         draws = None if spread is None else _known(spread, table, parcels.ids)
-        judged = PairScores((view.plan,), column[:, None], (states[view.species],), _stacked([draws], [column]))
+        judged = PairScores((case.plan,), column[:, None], (states[case.species],), _stacked([draws], [column]))
         made.append(replace(found, parcels=_joined(found.parcels, pair_columns(judged), parcels.ids)))
-        if not view.scenario:
-            present.append((view, column, draws))
+        if not case.scenario:
+            present.append((case, column, draws))
     plans, columns, every = zip(*present, strict=True)
     together = PairScores(
-        tuple(view.plan for view in plans), np.stack(columns, axis=1),
-        tuple(states[view.species] for view in plans), _stacked(every, columns),
+        tuple(case.plan for case in plans), np.stack(columns, axis=1),
+        tuple(states[case.species] for case in plans), _stacked(every, columns),
     )  # fmt: skip
     table = pair_columns(together)
     table.insert(0, "id", list(parcels.ids))

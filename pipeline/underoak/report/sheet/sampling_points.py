@@ -35,13 +35,13 @@ def sampled(
     if range_m is None:
         said = (plan.get("uncertainty") or {}).get("correlation_range")
         range_m = (quantity_in(said, "m") if said else 0.0) or RANGE_M
-    present = [view for view in manifest["views"] if not view["scenario"]]
-    soil = [(view["folder"], soil_criteria(view["criteria"], plan["layers"], view["layers"])) for view in present]
+    present = [case for case in manifest["views"] if not case["scenario"]]
+    soil = [(case["folder"], soil_criteria(case["criteria"], plan["layers"], case["layers"])) for case in present]
 
     def ground(x: Doubles, y: Doubles) -> SiteValues:
         found = [read_sites(folder / place, grid, criteria, x, y) for place, criteria in soil]
-        is_open = np.logical_or.reduce([view.is_open for view in found])  # to one species at least
-        return SiteValues(is_open, np.concatenate([view.memberships for view in found], axis=1))
+        is_open = np.logical_or.reduce([case.is_open for case in found])  # to one species at least
+        return SiteValues(is_open, np.concatenate([case.memberships for case in found], axis=1))
 
     shape = parcels.geometry.iloc[place]
     return sample_parcel(parcel, shape, grid.crs, n, range_m, setback_m, spacing_m, ground)

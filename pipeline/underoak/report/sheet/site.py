@@ -68,13 +68,13 @@ def read_site(
         UnderoakError: E442 for wild ground where the truffle is not native, E443 for rows on wild ground, E440
             without a shape, E230 when a raster cannot be read.
     """
-    plan, view = manifest["plan"], manifest["views"][0]
+    plan, case = manifest["plan"], manifest["views"][0]
     row = table.iloc[place]
     shape, id = row["geometry"], str(row["id"])
     name = f"{kind.capitalize()} {id}"
     if shape is None or shape.is_empty:
         raise UnderoakError(Fault("E440", "it has no shape, so nothing can be laid out", name, "draw its outline"))
-    profile = load_profile(view["species"]) if view["species"] else None
+    profile = load_profile(case["species"]) if case["species"] else None
     is_wild = plan["purpose"] == "restore" or way == "wild"
     if is_wild and (spacing_m is not None or setback_m is not None):
         what = "wild ground gets trial plots and no rows, so spacing and headland mean nothing there"
@@ -104,7 +104,7 @@ def read_site(
     _, latitude = _crs.transformer(grid.crs, "EPSG:4326").transform(middle.x, middle.y)
     usual: Way = "whips" if is_wild else "pots"
     return Field(
-        name, row, limits(criteria_of(view), row["limiting"]), plan["purpose"],
+        name, row, limits(criteria_of(case), row["limiting"]), plan["purpose"],
         usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
         layout, plots, mix_of(hosts, trees, named, european), sampling, why,
     )  # fmt: skip

@@ -14,16 +14,16 @@ from underoak.report.text.explanation import parcel_place
 from underoak.report.text.lines import columns, wrapped
 
 
-def view_column(species: str, scenario: str) -> str:
+def case_column(species: str, scenario: str) -> str:
     """How one species in one future is called in the names of columns.
 
-    >>> view_column("tuber_aestivum", "dry"), view_column("", "")
+    >>> case_column("tuber_aestivum", "dry"), case_column("", "")
     ('tuber_aestivum_dry', 'present')
     """
     return "_".join(part for part in (species, scenario) if part) or "present"
 
 
-def explain_joint(folder: Path, views: Sequence[Mapping[str, Any]], parcels: Any, parcel: str) -> str:
+def explain_joint(folder: Path, cases: Sequence[Mapping[str, Any]], parcels: Any, parcel: str) -> str:
     """A parcel in all that a run has judged it for: the best of the present, each view beside it, and where to read on.
 
     `folder` is the run's, for the commands that are named; `views` are its manifest's, `parcels` the table on top.
@@ -32,13 +32,13 @@ def explain_joint(folder: Path, views: Sequence[Mapping[str, Any]], parcels: Any
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
     """
     row = parcels.iloc[parcel_place(parcels, parcel)]
-    named = {view_column(view["species"], view["scenario"]): view for view in views}
+    named = {case_column(case["species"], case["scenario"]): case for case in cases}
     best = row["best"] if isinstance(row["best"], str) else None
     ranked = int(parcels["rank"].notna().sum())
     lines = _answer(parcel, row, best, named, ranked)
     has_verdict = any(f"verdict_{name}" in row for name in named)
     head = ("judged", "rank", "class", "suitability", *(("verdict",) if has_verdict else ()))
-    lines += ["", *columns(head, [_line(row, name, view, has_verdict) for name, view in named.items()])]
+    lines += ["", *columns(head, [_line(row, name, case, has_verdict) for name, case in named.items()])]
     lines += ["", "Why, for each of them:" if best is None else "Why:"]
     which = list(named) if best is None else [best, *(name for name in named if name != best)]
     lines += [
@@ -53,7 +53,7 @@ def _answer(parcel: str, row: Any, best: str | None, named: Mapping[str, Mapping
     lines = []
     if isinstance(row.get("verdict"), str):
         lines.append(f"Parcel {parcel}: {row['verdict'].upper()}. P(S2 or better) {row['p_s2']:.2f}.")
-    now = sum(not view["scenario"] for view in named.values())
+    now = sum(not case["scenario"] for case in named.values())
     which = (
         f" for {_called(named[best])}" + (f", the best of {now} species" if now > 1 else "")
         if best != "present"
@@ -67,11 +67,11 @@ def _answer(parcel: str, row: Any, best: str | None, named: Mapping[str, Mapping
     return [*lines, f"{hectares(row['area_ha'])}."]
 
 
-def _line(row: Any, name: str, view: Mapping[str, Any], has_verdict: bool) -> tuple[str, ...]:
+def _line(row: Any, name: str, case: Mapping[str, Any], has_verdict: bool) -> tuple[str, ...]:
     rank, found, verdict = row[f"rank_{name}"], row[f"class_{name}"], row.get(f"verdict_{name}")
     known = isinstance(found, str)
     told = (
-        _called(view),
+        _called(case),
         f"{int(rank)}" if known and not math.isnan(rank) else "–",
         found if known else "–",
         score(float(row[f"suitability_{name}"])),
@@ -79,9 +79,9 @@ def _line(row: Any, name: str, view: Mapping[str, Any], has_verdict: bool) -> tu
     return (*told, verdict if isinstance(verdict, str) else "–") if has_verdict else told
 
 
-def _called(view: Mapping[str, Any]) -> str:
-    species = view["species"].replace("_", " ").capitalize()
-    return ", ".join(part for part in (species, view["scenario"] or "now") if part)
+def _called(case: Mapping[str, Any]) -> str:
+    species = case["species"].replace("_", " ").capitalize()
+    return ", ".join(part for part in (species, case["scenario"] or "now") if part)
 
 
 def _quoted(text: object) -> str:

@@ -15,20 +15,20 @@ if TYPE_CHECKING:
 _MOST = 6  # labels that are named
 
 
-def checked_lines(views: Sequence[Case], prepared: Sequence[PreparedCase]) -> list[str]:
+def checked_lines(cases: Sequence[Case], prepared: Sequence[PreparedCase]) -> list[str]:
     """Layers first, then criteria, doubt and what is not judged; what all views share names none of them."""
-    lines = [f"view      {view.label}, in {view.folder}" for view in views if view.folder]
-    told = [_Told(view, found) for view, found in zip(views, prepared, strict=True)]
+    lines = [f"view      {case.label}, in {case.folder}" for case in cases if case.folder]
+    told = [_Told(case, found) for case, found in zip(cases, prepared, strict=True)]
     for kind in ("layers", "criteria", "uncertainty", "not_judged"):
-        lines += _once(views, [getattr(each, kind) for each in told])
+        lines += _once(cases, [getattr(each, kind) for each in told])
     return lines
 
 
 class _Told:
     """The lines of one view."""
 
-    def __init__(self, view: Case, found: PreparedCase) -> None:
-        plan = view.plan
+    def __init__(self, case: Case, found: PreparedCase) -> None:
+        plan = case.plan
         self.layers = [
             f"layer     {name}: {plan.files_of(name)} ({facts.format}), "
             f"{decision(plan, name, facts, found.months.get(name, ()))}"
@@ -39,30 +39,30 @@ class _Told:
         self.not_judged = [f"not judged {item}" for item in plan.not_judged]
 
 
-def _once(views: Sequence[Case], told: Sequence[Sequence[str]]) -> Iterator[str]:
+def _once(cases: Sequence[Case], told: Sequence[Sequence[str]]) -> Iterator[str]:
     holders: dict[str, list[Case]] = {}
-    for view, lines in zip(views, told, strict=True):
+    for case, lines in zip(cases, told, strict=True):
         for line in lines:
-            holders.setdefault(line, []).append(view)
+            holders.setdefault(line, []).append(case)
     for line, own in holders.items():
-        yield line if len(own) == len(views) else f"{line} [{_named(own, views)}]"
+        yield line if len(own) == len(cases) else f"{line} [{_named(own, cases)}]"
 
 
-def _named(own: Sequence[Case], views: Sequence[Case]) -> str:
+def _named(own: Sequence[Case], cases: Sequence[Case]) -> str:
     """Those views in few words: species whose futures are all among them, else futures of all species, else each."""
     for key in ("species", "scenario"):
-        rest = {getattr(view, key) for view in views if view not in own}
-        mine = list(dict.fromkeys(getattr(view, key) for view in own))
+        rest = {getattr(case, key) for case in cases if case not in own}
+        mine = list(dict.fromkeys(getattr(case, key) for case in own))
         if not rest.intersection(mine):
-            names = [_name(next(view for view in own if getattr(view, key) == value), key) for value in mine]
+            names = [_name(next(case for case in own if getattr(case, key) == value), key) for value in mine]
             break
     else:
-        names = [view.label for view in own]
+        names = [case.label for case in own]
     more = f" and {len(names) - _MOST} more" if len(names) > _MOST else ""
     return "; ".join(names[:_MOST]) + more
 
 
-def _name(view: Case, key: str) -> str:
+def _name(case: Case, key: str) -> str:
     if key == "scenario":
-        return view.scenario or "present"
-    return view.plan.profile.latin if view.plan.profile else "present"
+        return case.scenario or "present"
+    return case.plan.profile.latin if case.plan.profile else "present"

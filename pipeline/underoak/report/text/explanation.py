@@ -27,7 +27,7 @@ LIME_NOTES = (
 WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Look for the right to it before you decide."
 
 
-def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parcel: str) -> str:
+def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parcel: str) -> str:
     """A parcel of a finished run in words: the answer, the reason, every criterion, what it would take, the next step.
 
     `view` and `plan` are those of the run's manifest.
@@ -36,7 +36,7 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
     """
     row = parcels.iloc[parcel_place(parcels, parcel)]
-    judged_by, purpose = criteria_of(view), plan["purpose"]
+    judged_by, purpose = criteria_of(case), plan["purpose"]
     if not isinstance(row["class"], str):
         lines = [f"Parcel {parcel}: not judged ({row['reason']}).", f"{hectares(row['area_ha'])}."]
     else:
@@ -47,7 +47,7 @@ def explain(view: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == "restore"),
             *_remedies(row, plan, parcels.crs),
-            *_grains(view, judged_by, row["area_ha"]),
+            *_grains(case, judged_by, row["area_ha"]),
         ]
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
     lines += [*(_sources(judged_by) if isinstance(row["class"], str) else ()), ""]
@@ -70,14 +70,14 @@ def parcel_place(parcels: Any, parcel: str) -> int:
     return known.index(parcel)
 
 
-def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
+def explain_zone(case: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
     """A zone of a finished run in words; `zone` is its rank or its id, `memberships` the mean of each criterion."""
     place, has_rank = zone_place(zones, zone), zones["rank"].notna()
     row, ranked = zones.iloc[place], int(has_rank.sum())
     if not has_rank.iloc[place]:
         lines = [f"Zone {row['id']}: {row['native_range']}.", f"{hectares(row['area_ha'])}.", ""]
         return "\n".join([*lines, *wrapped(CAUTIONS[0])])
-    judged_by = criteria_of(view)
+    judged_by = criteria_of(case)
     labels = {criterion.name: criterion.label for criterion in judged_by}
     weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
     lines = [
@@ -95,7 +95,7 @@ def explain_zone(view: Mapping[str, Any], zones: Any, zone: str, memberships: Se
                 for m, c in sorted(zip(memberships, judged_by, strict=True), key=lambda pair: pair[0])
             ],
         ),
-        *_grains(view, judged_by, float(row["area_ha"])),
+        *_grains(case, judged_by, float(row["area_ha"])),
         *_sources(judged_by),
         "",
     ]
@@ -137,10 +137,10 @@ def zone_place(zones: Any, zone: str) -> int:
     raise UnderoakError(Fault("E604", what, fix=fix))
 
 
-def criteria_of(view: Mapping[str, Any]) -> list[CriterionWords]:
+def criteria_of(case: Mapping[str, Any]) -> list[CriterionWords]:
     """The criteria that a manifest tells of; what an older one does not say is left open."""
     names = {field.name for field in fields(CriterionWords)}
-    return [CriterionWords(**{key: entry[key] for key in entry if key in names}) for entry in view["criteria"]]
+    return [CriterionWords(**{key: entry[key] for key in entry if key in names}) for entry in case["criteria"]]
 
 
 def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
@@ -221,9 +221,9 @@ def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
     return lines
 
 
-def _grains(view: Mapping[str, Any], criteria: Sequence[CriterionWords], area_ha: float) -> list[str]:
+def _grains(case: Mapping[str, Any], criteria: Sequence[CriterionWords], area_ha: float) -> list[str]:
     """How coarse the sources are beside the ground that is judged."""
-    grains, seen = view.get("grains", {}), []
+    grains, seen = case.get("grains", {}), []
     for layer in dict.fromkeys(criterion.layer for criterion in criteria):
         if layer not in grains or not area_ha > 0:
             continue

@@ -82,7 +82,7 @@ class Findings:
     warnings: tuple[Fault, ...]
     made: datetime.datetime
     versions: Mapping[str, str]
-    view: str = ""  # which species in which future, where a run has several
+    case: str = ""  # which species in which future, where a run has several
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
     first_two: FirstTwo | None = None  # what would turn the order of the first two parcels; None: nothing to say
     calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> what tests say of its doubt

@@ -43,10 +43,10 @@ def swap_in(kept: SavedCells, parcels: pd.DataFrame | None) -> FirstTwo | None:
 
 
 def sensitivity_words(
-    view: Mapping[str, Any], kept: SavedCells, parcel: str, found: Sensitivity, first_two: FirstTwo | None
+    case: Mapping[str, Any], kept: SavedCells, parcel: str, found: Sensitivity, first_two: FirstTwo | None
 ) -> str:
     """A parcel's sensitivity for people; `view` is that of the run's manifest."""
-    criteria, sds = criteria_of(view), kept.sds_of(kept.place(parcel))
+    criteria, sds = criteria_of(case), kept.sds_of(kept.place(parcel))
     indices = found.indices
     of_layer = {layer: [c for c in criteria if c.layer == layer] for layer in found.layers}
     names = {layer: ", ".join(c.label for c in own) for layer, own in of_layer.items()}
