@@ -107,7 +107,7 @@ def _run(
 ) -> None:  # fmt: skip
     from underoak.engine import allocator
     from underoak.engine.stop import Stop
-    from underoak.plan import load_plan
+    from underoak.engine.workers import reader_process
     from underoak.report import ranking
     from underoak.runs.run import run as run_plan
 
@@ -119,6 +119,9 @@ def _run(
         raise click.UsageError("--memory is for threads of this process: a cluster's workers have limits of their own.")
     options["resume"] = True if resume else False if fresh else None
     allocator.retain_freed()  # this process is ours
+    reader_process.start_early()
+    from underoak.plan import load_plan
+
     with ExitStack() as stack:
         options["stop"] = stack.enter_context(Stop(is_quiet=log_json == "-"))
         told = stack.enter_context(_progress(progress, log_json))
@@ -176,6 +179,9 @@ def _log(name: str) -> IO[str]:
 @report_faults
 def check(plan: Path, **options: Any) -> None:
     """Look a PLAN over without writing anything: every problem at once, and what a run will need."""
+    from underoak.engine.workers import reader_process
+
+    reader_process.start_early()
     from underoak.plan import load_plan
     from underoak.runs.run import check as check_plan
 

@@ -25,6 +25,7 @@ from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.layers.formats import read_watch
 from underoak.layers.formats.read_watch import watch_read
 
+from crash import in_child
 from noise import small_country
 
 
@@ -75,109 +76,224 @@ def crash_elsewhere():
 def printing():
     print("a library talks")
     os.write(2, b"a decoder remarks\n")
-    return "made"
+    return "printed"
 
 
-@pytest.fixture(params=["forked", "started"])
-def way(request, monkeypatch):
-    monkeypatch.setattr(reader_process, "_may_fork", lambda: request.param == "forked")
-    return request.param
+def pid():
+    return os.getpid()
 
 
-def test_what_a_child_makes_or_raises_comes_back(way, capfd):
+def place():
+    return os.getpid(), os.getcwd()
+
+
+def both():
+    """Read two files; what one of them raises is collected, as opening layers does."""
+    faults = []
+    for where, read in (("soil_ph (ph.tif)", segfault), ("clay (clay.tif)", lambda: None)):
+        try:
+            with watch_read("its header", where):
+                read()
+        except UnderoakError as error:
+            faults += error.faults
+    return faults, os.getpid()
+
+
+def modules():
+    return sorted(sys.modules)
+
+
+def test_results_and_faults_come_back_and_one_process_serves_all_jobs(capfd):
     with ReaderProcess() as reader:
-        made, pid = reader.make(doubled, np.arange(300_000))
-        assert pid != os.getpid()
-        assert np.array_equal(made, np.arange(300_000) * 2)
+        doubled_values, first = reader.call(doubled, np.arange(300_000))
+        assert first != os.getpid()
+        assert np.array_equal(doubled_values, np.arange(300_000) * 2)
         with pytest.raises(UnderoakError, match="E201 dem: no CRS") as caught:
-            reader.make(refused)
+            reader.call(refused)
         assert caught.value.faults == (Fault("E201", "no CRS", "dem", "add one"),)
+        assert reader.call(pid) == first
         with pytest.raises(RuntimeError, match="ZeroDivisionError") as bug:
-            reader.make(wrong)
+            reader.call(wrong)
         assert str(bug.value) == "ZeroDivisionError: of ours"
         assert "in wrong" in bug.value.__notes__[0]
-        assert reader.make(printing) == "made"
+        assert reader.call(printing) == "printed"
     assert "decoder remarks" not in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(
     ("work", "why"), [(crash, r"rows 0\+64, columns 64\+64 ended .*SIGSEGV"), (exits, "its header ended .*exit code 7")]
 )
-def test_a_crash_is_told_with_the_file_and_the_place_in_it(way, work, why):
+def test_a_crash_is_told_with_the_file_and_the_place_in_it(work, why):
     with ReaderProcess() as reader:
         with pytest.raises(UnderoakError, match=rf"E232 soil_ph \(ph.tif\): reading {why}.*Fix: ") as caught:
-            reader.make(work)
+            reader.call(work)
         assert caught.value.exit_code == 4
 
 
-def test_a_child_that_stands_still_in_a_file_is_ended(way, monkeypatch):
-    monkeypatch.setattr(reader_process, "LIMIT_SECONDS", 3.0)
-    began, before = time.monotonic(), children()
-    with ReaderProcess() as reader, pytest.raises(UnderoakError, match=r"E232 soil_ph \(ph.tif\): .*within 3 s"):
-        reader.make(stop)
-    assert time.monotonic() - began < 10.0
-    assert children() == before  # none is left behind
+def test_after_a_crash_a_new_process_does_the_rest():
+    with ReaderProcess() as reader:
+        first = reader.call(pid)
+        faults, second = reader.call(both)
+        assert [(fault.code, fault.where) for fault in faults] == [("E232", "soil_ph (ph.tif)")]
+        assert second not in (first, os.getpid())
+        assert reader.call(pid) == second
 
 
-def test_a_crash_outside_any_file_accuses_none(way):
+def test_a_process_that_stands_still_in_a_file_is_ended(monkeypatch):
+    with ReaderProcess() as reader:
+        hung = reader.call(pid)
+        monkeypatch.setattr(reader_process, "LIMIT_SECONDS", 2.0)
+        with pytest.raises(UnderoakError, match=r"E232 soil_ph \(ph.tif\): .*within 2 s"):
+            reader.call(stop)
+    assert hung not in children()
+
+
+def test_a_crash_outside_any_file_accuses_none():
     with ReaderProcess() as reader, pytest.raises(RuntimeError, match=r"outside any of them .*SIGSEGV"):
-        reader.make(crash_elsewhere)
+        reader.call(crash_elsewhere)
 
 
-def test_other_threads_are_never_forked():
+def test_beside_other_threads_it_works_without_a_warning(recwarn):
     going = threading.Event()
     thread = threading.Thread(target=going.wait)
     thread.start()
-    assert not reader_process._may_fork()
+    with ReaderProcess() as reader:
+        assert reader.call(doubled, 4)[0] == 8
     going.set()
     thread.join()
-    alone = "from underoak.engine import child; print(child._may_fork())"  # where no other test has left a thread
-    said = subprocess.run([sys.executable, "-c", alone], capture_output=True, text=True, check=True).stdout
-    assert said.strip() == str(sys.platform == "linux")
+    assert not recwarn.list
 
 
-def no_process():
+def test_a_process_started_early_is_taken_and_ends_with_us():
+    script = """
+import os, sys, time, psutil
+from underoak.engine.workers import reader_process
+from underoak.base.errors import Fault
+reader_process.start_early()
+(early,) = psutil.Process().children()
+with reader_process.ReaderProcess() as reader:
+    assert reader.call(os.getpid) == early.pid
+reader_process.start_early()
+print(*[child.pid for child in psutil.Process().children()], flush=True)
+os.kill(os.getpid(), 9)
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.returncode == -9, done.stderr
+    left = [int(each) for each in done.stdout.split()]
+    assert left
+    until = time.monotonic() + 60
+    while any(map(psutil.pid_exists, left)) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not any(map(psutil.pid_exists, left))
+
+
+def test_the_next_check_takes_the_same_process_unless_it_would_look_elsewhere(tmp_path, monkeypatch):
+    seen = []
+    for folder in (None, None, tmp_path):
+        if folder is not None:
+            monkeypatch.chdir(folder)
+        with ReaderProcess() as reader:
+            seen.append(reader.call(place))
+    assert seen[0] == seen[1]
+    assert seen[2][0] != seen[0][0]
+    assert seen[2][1] == str(tmp_path)
+
+
+def test_a_process_without_a_job_ends_by_itself_and_the_next_job_starts_another():
+    with ReaderProcess() as reader:
+        first = psutil.Process(reader.call(pid))
+    first.wait(timeout=60)
+    with ReaderProcess() as reader:
+        assert reader.call(pid) not in (first.pid, os.getpid())
+
+
+def test_a_fork_leaves_the_process_of_its_parent_alone():
+    with ReaderProcess() as reader:
+        mine = reader.call(pid)
+
+    def other():
+        with ReaderProcess() as reader:
+            assert reader.call(pid) != mine
+
+    assert in_child(other) == 0
+    assert psutil.pid_exists(mine)
+
+
+def test_a_process_at_work_ends_with_its_parent_too():
+    script = """
+import os, threading, time, psutil
+from underoak.engine.workers.reader_process import ReaderProcess
+def dies():
+    print(*[child.pid for child in psutil.Process().children()], flush=True)
+    os.kill(os.getpid(), 9)
+ReaderProcess().call(time.sleep, 300, meanwhile=dies)
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    (left,) = map(int, done.stdout.split())
+    until = time.monotonic() + 60
+    while psutil.pid_exists(left) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not psutil.pid_exists(left)
+
+
+def test_the_process_imports_no_more_than_reading_takes():
+    with ReaderProcess() as reader:
+        loaded = set(reader.call(modules))
+    heavy = {
+        "pandas",
+        "geopandas",
+        "pyogrio",
+        "matplotlib",
+        "xarray",
+        "h5netcdf",
+        "zarr",
+        "pint",
+        "rich",
+        "distributed",
+    }
+    assert not heavy & loaded
+    assert not [name for name in loaded if name.startswith(("underoak.report", "underoak.places", "underoak.runs"))]
+
+
+def no_process(*_, **__):
     raise BlockingIOError("no more processes")
 
 
-def test_where_no_process_can_be_started_files_are_read_all_the_same(monkeypatch):
-    monkeypatch.setattr(reader_process, "_may_fork", lambda: True)
-    monkeypatch.setattr(os, "fork", no_process)
-    with ReaderProcess() as reader:
-        assert reader.make(doubled, 4) == (8, os.getpid())
-
-
-@pytest.mark.parametrize("processes", [True, False])
-def test_the_parent_works_meanwhile(way, processes, monkeypatch):
-    if not processes:
-        monkeypatch.setattr(reader_process.ReaderProcess, "_start", lambda *_: os.fork())
-        monkeypatch.setattr(reader_process, "_may_fork", lambda: False)
-        monkeypatch.setattr(os, "fork", no_process)
+def test_where_no_process_can_be_started_files_are_read_all_the_same(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # where none waits from an earlier check
+    monkeypatch.setattr(subprocess, "Popen", no_process)
     done = []
     with ReaderProcess() as reader:
-        made, pid = reader.make(doubled, 4, meanwhile=lambda: done.append(os.getpid()))
-    assert made == 8
+        assert reader.call(doubled, 4, meanwhile=lambda: done.append(os.getpid())) == (8, os.getpid())
+    assert done == [os.getpid()]
+
+
+def test_the_parent_works_meanwhile():
+    done = []
+    with ReaderProcess() as reader:
+        result, other = reader.call(doubled, 4, meanwhile=lambda: done.append(os.getpid()))
+    assert result == 8
     assert done == [os.getpid()]  # once, and here
-    assert (pid == os.getpid()) is not processes
+    assert other != os.getpid()
 
 
-def test_no_child_is_left_when_the_parent_fails_meanwhile(way):
+def test_no_process_is_left_when_the_parent_fails_meanwhile():
     before = children()
     with pytest.raises(ZeroDivisionError), ReaderProcess() as reader:
-        reader.make(doubled, 4, meanwhile=wrong)
-    assert children() == before
+        reader.call(doubled, 4, meanwhile=wrong)
+    assert children() <= before
 
 
 def test_a_thread_that_hangs_in_a_file_does_not_hold_the_run(monkeypatch):
     going = threading.Event()
 
-    def do_tile(work, window):
+    def judge_tile(work, window):
         if window.row:
             with watch_read("rows 1024+512, columns 0+512", "soil_ph (ph.tif)"):
                 going.wait()
         return window
 
-    monkeypatch.setattr(pool, "do_tile", do_tile)
+    monkeypatch.setattr(pool, "judge_tile", judge_tile)
     monkeypatch.setattr(pool, "LIMIT_SECONDS", 0.3)
     monkeypatch.setattr(pool, "_LOOK_SECONDS", 0.05)
     windows = [Window(0, 0, 1024, 1024), Window(1024, 0, 1024, 1024), Window(2048, 0, 1024, 1024)]
@@ -203,7 +319,7 @@ def underoak(folder, decoder, *args):
     spoil = f"""
         import ctypes, os, signal, threading, time
         import rasterio
-        from underoak.engine import pool
+        from underoak.engine.workers import pool
         pool.LIMIT_SECONDS, pool._LOOK_SECONDS = 1.0, 0.2
         opened = rasterio.open
         def open_spoilt(name, *args, **kwargs):

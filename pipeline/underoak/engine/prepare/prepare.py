@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,25 +11,20 @@ import shapely
 
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, Problems, UnderoakError
-from underoak.base.grid import Bounds, Grid, Window
+from underoak.base.grid import Bounds, Grid
 from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe, ShapeMask
 from underoak.engine.judge.uncertainty import uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
+from underoak.engine.prepare.file_checks import LayersRequest, open_files, sample_files
 from underoak.engine.prepare.indicator_limits import check_range
 from underoak.engine.workers.reader_process import ReaderProcess
-from underoak.layers.catalogue import layer_unit, open_layers
-from underoak.layers.class_codes import check_codes
+from underoak.layers.catalogue import layer_unit
 from underoak.layers.decoding.encoding import Encoding
-from underoak.layers.decoding.plausibility import check_sample, read_sample
 from underoak.layers.files import Trust, input_path
-from underoak.layers.formats.gdal import gdal_settings
-from underoak.layers.formats.open import NETCDF, ZARR
 from underoak.layers.formats.vector import read_features
-from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
+from underoak.layers.quantile_layers import Quantiles
 from underoak.layers.resampling.source_layer import clip_to_source
-from underoak.layers.resampling.whole_file import WholeFileSource
 from underoak.layers.shapes.coverage import merge_edges, polygon_edges
-from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.shapes.region import Region, read_region
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
@@ -118,9 +112,9 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     union: list[StackedLayer] = []
     cases = []
     grid = region.grid if region else None
-    _load(plan)
-    found, opened = reader.make(_opened, plan, trust, is_south, grid)
-    problems.extend(found)
+    requests = [LayersRequest(case.plan.layers, _judged(case.plan)) for case in plan.cases]
+    faults, opened = reader.call(open_files, requests, plan.base, trust, is_south, grid, meanwhile=_load)
+    problems.extend(faults)
     for case, (layers, quantiles) in zip(plan.cases, opened, strict=True):
         names = {layer.name: _joined(layer, case, union) for layer in layers}
         facts = {layer.name: layer.source_layer.facts for layer in layers}
@@ -141,7 +135,8 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     if problems.faults:
         parts.make()
     else:
-        problems.extend(reader.make(_sampled, stack, cases, deep, meanwhile=parts.make))
+        sampled = [(name, each, ready.stacked[name]) for ready in cases for name, each in ready.quantiles.items()]
+        problems.extend(reader.call(sample_files, stack, sampled, deep, meanwhile=parts.make))
     problems.extend([*parts.problems.faults, *parts.problems.warnings])
     problems.stop_if_any(strict)
     assert parts.recipe is not None
@@ -170,38 +165,9 @@ class _Parts:
             warm_up(self.recipe)
 
 
-def _load(plan: Plan) -> None:
-    """Load what reading takes: a child that is forked then finds it there, and so do we afterwards."""
+def _load() -> None:
+    """Load what reading takes while the reader process opens the files."""
     Encoding().decode(np.zeros((1, 1), np.float32))
-    if any(Path(layer.file or "").suffix.lower() in (*NETCDF, *ZARR) for layer in plan.layers.values()):
-        import h5netcdf  # noqa: F401
-        import xarray  # noqa: F401
-
-
-def _opened(
-    plan: Plan, trust: Trust, is_south: bool, grid: Grid | None
-) -> tuple[list[Fault], list[tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]]]:
-    """The layers of every view, with their quantiles, and what there is to tell of them."""
-    problems, found = Problems(), []
-    for case in plan.cases:
-        specs = case.plan.layers
-        layers = open_layers(specs, plan.base, trust, is_south, problems, _judged(case.plan), grid)
-        found.append((layers, open_quantiles(specs, layers, plan.base, trust, problems)))
-    return [*problems.faults, *problems.warnings], found
-
-
-def _sampled(stack: Stack, cases: list[PreparedCase], deep: bool) -> list[Fault]:
-    """What a sample of all values gives reason to tell."""
-    problems = Problems()
-    with gdal_settings():  # once, and not for every read
-        _check_values(stack, problems, deep)
-        _check_quantiles(cases, stack, problems, deep)
-        for layer in stack.layers:
-            try:
-                check_codes(layer, stack.region_window(layer), problems)
-            except UnderoakError as error:
-                problems.add_error(error)
-    return [*problems.faults, *problems.warnings]
 
 
 def _judged(plan: Plan) -> frozenset[str]:
@@ -289,53 +255,6 @@ def _box(grid: Grid) -> str:
     if not np.isfinite([left, bottom, right, top]).all():
         return "ground that cannot be told in degrees"
     return f"longitude {left:.3f} to {right:.3f}, latitude {bottom:.3f} to {top:.3f}"
-
-
-def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
-    seen = []
-    for layer, source in _sources(stack):
-        if source in seen:
-            continue
-        seen.append(source)
-        window = clip_to_source(source, stack.region_window(layer))
-        if source.is_periodic:  # the same columns by the source's own count, as far as they are in one piece
-            window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
-        try:
-            if deep:
-                _read_all(source, window)
-            check_sample(read_sample(source, window, n=10 if deep else 5), source, problems)
-        except UnderoakError as error:
-            problems.add_error(error)
-
-
-def _check_quantiles(cases: list[PreparedCase], stack: Stack, problems: Problems, deep: bool) -> None:
-    by_name = {layer.name: layer for layer in stack.layers}
-    seen = set()
-    for ready in cases:
-        for name, quantiles in ready.quantiles.items():
-            own = ready.stacked[name]
-            if own not in seen:
-                seen.add(own)
-                try:
-                    check_crossing(name, quantiles, stack.region_window(by_name[own]), deep, problems)
-                except UnderoakError as error:
-                    problems.add_error(error)
-
-
-def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
-    """The rasters that layers come from."""
-    for layer in stack.layers:
-        for source in layer.source_layer.sources:
-            if isinstance(source, WholeFileSource):
-                yield layer, source.source
-            elif not isinstance(source, ShapeDistance):
-                yield layer, source
-
-
-def _read_all(source: Any, window: Window) -> None:
-    """Read every cell once, so that a file that breaks off is found before a run is begun."""
-    for part in window.tiles(1024):
-        source.read(part)
 
 
 def relief_source(prepared: Prepared) -> Any:

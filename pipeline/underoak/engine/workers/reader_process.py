@@ -1,7 +1,7 @@
-"""Files are opened and sampled by a child process: one that makes its decoder crash, or hang, ends the child only.
+"""A process of its own for opening and sampling files: one that crashes its decoder, or hangs, ends only that process.
 
-On Linux the child is a fork, which costs a few milliseconds and finds everything loaded; where that cannot be done
-safely (other threads are at work, or another system) an interpreter is started, which takes a second.
+It is a new interpreter, not a fork, and serves all layers of a check, and the checks that follow within a few seconds.
+After a crash or a hang it is started again, and the job is done without the file at fault.
 """
 
 from __future__ import annotations
@@ -10,240 +10,225 @@ import contextlib
 import os
 import pickle
 import queue
-import signal
 import subprocess
 import sys
 import threading
-import traceback
-import warnings
-from abc import ABC, abstractmethod
 from collections.abc import Callable
+from multiprocessing import spawn
 from typing import IO, Any, TypeVar
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.layers.formats import gdal, netcdf_zarr_files, read_watch
+from underoak.engine.system import exit_name
+from underoak.engine.workers.reader_worker import REST
 
 LIMIT_SECONDS = 120.0  # for one read of a header or of a few blocks
 _IDLE_SECONDS = 600.0  # between reads, where it only computes
-_START = "from underoak.engine.workers.reader_process import serve; serve()"
+_START = "from underoak.engine.workers.reader_worker import serve; serve()"
 _ENDED = ("ended",)
-_GRACE_SECONDS = 10.0
-_Made = TypeVar("_Made")
+_MOST_RESTARTS = 8  # files that crash or hang; with more the check ends
+_Result = TypeVar("_Result")
 
 
 class ReaderProcess:
-    """Works out by child processes what touches files; use it in a `with` block."""
+    """A process that does jobs; use it in a `with` block. It starts with its first job."""
 
     def __init__(self) -> None:
-        self._started: _Started | None = None
+        self._worker: _Worker | None = None
 
     def __enter__(self) -> ReaderProcess:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._end(self._started)
+        if self._worker is not None:
+            self._worker.rest()
+            _waiting.append(self._worker)
 
-    def make(self, work: Callable[..., _Made], *args: Any, meanwhile: Callable[[], None] = lambda: None) -> _Made:
-        """What `work(*args)` comes to: it can be pickled, and so can the arguments.
+    def call(self, work: Callable[..., _Result], *args: Any, meanwhile: Callable[[], None] = lambda: None) -> _Result:
+        """Return `work(*args)`, done by the process. Both the arguments and the result must be picklable.
 
-        `meanwhile` is called here once, while the child is at work.
+        `meanwhile` is called here once, while the process is at work. `work` gets E232 raised where it reads a file
+        that has ended the process, or hung, before.
 
         Raises:
-            UnderoakError: what `work` raises, and E232 for the file at which the child died or stopped coming back.
+            UnderoakError: what `work` raises, and E232 where too many files end the process.
         """
-        try:
-            child = _Forked(work, args) if _may_fork() else self._start(work, args)
-        except OSError:  # no room for one more process: the files are read all the same
-            meanwhile()
-            return work(*args)
+        unreadable: dict[str, Fault] = {}
+        while True:
+            try:
+                worker = self._give(work, args, unreadable)
+            except OSError:  # no room for one more process: the files are read all the same
+                meanwhile()
+                return work(*args)
+            try:
+                meanwhile()
+                meanwhile = _nothing
+                result: _Result = self._result(worker)
+                return result
+            except _Unreadable as error:
+                self._end()
+                unreadable[error.fault.where] = error.fault
+                if len(unreadable) > _MOST_RESTARTS:
+                    raise UnderoakError(*unreadable.values()) from None
+            except _Left:
+                self._end()
+            except queue.Empty:  # it hangs, but not at a file
+                self._end()
+                return work(*args)
+            except BaseException as error:
+                if not isinstance(error, UnderoakError):
+                    self._end()
+                raise
+
+    def _give(self, work: Callable[..., Any], args: tuple[Any, ...], unreadable: dict[str, Fault]) -> _Worker:
+        if self._worker is None:
+            self._worker = _waiting_worker() or _Worker()
+        self._worker.give(pickle.dumps((work, args, unreadable), pickle.HIGHEST_PROTOCOL))
+        return self._worker
+
+    def _result(self, worker: _Worker) -> Any:
         what = where = ""
-        try:
-            meanwhile()
-            while True:
-                kind, *said = child.hear(LIMIT_SECONDS if where else _IDLE_SECONDS)
-                if kind == "made":
-                    made: _Made = said[0]
-                    return made
-                if kind == "raised":
-                    raise said[0]
-                if kind == "failed":
-                    bug = RuntimeError(said[0])
-                    bug.add_note(said[1])  # for --debug
-                    raise bug
-                if kind == "ended":
-                    raise _crashed(what, where, child.wait())
-                what, where = said
-        except queue.Empty:
-            self._end(child)
-            if where:
-                raise UnderoakError(hung(what, where, LIMIT_SECONDS)) from None
-        finally:
-            if child is not self._started:
-                child.end()
-        return work(*args)  # it hangs, but not at a file
+        while True:
+            try:
+                kind, *parts = worker.receive(LIMIT_SECONDS if where else _IDLE_SECONDS)
+            except queue.Empty:
+                if where:
+                    raise _Unreadable(hung(what, where, LIMIT_SECONDS)) from None
+                raise
+            if kind == "reading":
+                what, where = parts
+            elif kind == "result":
+                return pickle.loads(parts[0])
+            elif kind == "fault":
+                raise parts[0]
+            elif kind == "bug":
+                bug = RuntimeError(parts[0])
+                bug.add_note(parts[1])  # for --debug
+                raise bug
+            else:
+                code = worker.wait()
+                if code == 0:
+                    raise _Left
+                name = exit_name(code)
+                if not where:
+                    raise RuntimeError(f"the process that opens files ended outside any of them ({name})")
+                raise _Unreadable(_crashed(what, where, name))
 
-    def _start(self, work: Callable[..., Any], args: tuple[Any, ...]) -> _Started:
-        self._started = self._started or _Started()
-        self._started.give(work, args)
-        return self._started
+    def _end(self) -> None:
+        if self._worker is not None:
+            self._worker.end()
+        self._worker = None
 
-    def _end(self, child: _Child | None) -> None:
-        if child is not None:
-            child.end()
-        self._started = None
+
+class _Unreadable(Exception):
+    """A file has ended the process, or does not come back."""
+
+    def __init__(self, fault: Fault) -> None:
+        super().__init__(fault)
+        self.fault = fault
+
+
+class _Left(Exception):
+    """The process had nothing to do for a while, and ended before it got the job."""
 
 
 def hung(what: str, where: str, seconds: float) -> Fault:
-    """The fault of a file that does not come back from being read."""
-    told = f"reading {what} did not come to an end within {seconds:g} s"
+    """Return the fault of a file whose read does not end."""
+    message = f"reading {what} did not come to an end within {seconds:g} s"
     fix = "the file makes its decoder hang, or its disk does not answer: copy it to a local disk, or fetch it again"
-    return Fault("E232", told, where, fix)
+    return Fault("E232", message, where, fix)
 
 
-def _crashed(what: str, where: str, code: int) -> Exception:
-    name = signal.Signals(-code).name if -code in set(signal.Signals) else f"exit code {code}"
-    if not where:
-        return RuntimeError(f"the process that opens files ended outside any of them ({name})")
-    told = f"reading {what} ended the process that read it ({name})"
+def _crashed(what: str, where: str, exit_name: str) -> Fault:
+    message = f"reading {what} ended the process that read it ({exit_name})"
     fix = "the file is damaged and makes its decoder crash: fetch it again, or write it anew from its source"
-    return UnderoakError(Fault("E232", told, where, fix))
+    return Fault("E232", message, where, fix)
 
 
-def _may_fork() -> bool:
-    return sys.platform == "linux" and threading.active_count() == 1
+def _nothing() -> None:
+    """Do nothing."""
 
 
-class _Child(ABC):
-    """A process that tells of what it reads, and at last of what it made."""
+class _Worker:
+    """The process, and a thread here that listens to it."""
 
-    def __init__(self, told: IO[bytes]) -> None:
-        self._told = told
-        self._heard: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
-        self._listener = threading.Thread(target=self._listen, name="child", daemon=True)
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            [spawn.get_executable(), "-c", _START], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL, env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        )  # fmt: skip
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._jobs: IO[bytes] = self._process.stdin
+        self._answers: IO[bytes] = self._process.stdout
+        self._surroundings = _surroundings()
+        self._received: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
+        self._listener = threading.Thread(target=self._listen, name="reader process", daemon=True)
         self._listener.start()
 
-    def hear(self, seconds: float) -> tuple[Any, ...]:
-        """The next that it tells; `queue.Empty` when it says nothing for so long."""
-        return self._heard.get(timeout=seconds)
+    @property
+    def is_ready(self) -> bool:
+        """True when the process is there and would find the files and modules that this one finds."""
+        return self._surroundings == _surroundings() and self._process.poll() is None
 
-    @abstractmethod
+    def rest(self) -> None:
+        """Have it close its files. It ends if no job comes for a while."""
+        self.give(REST)
+
+    def give(self, job: bytes) -> None:
+        """Hand over a job."""
+        with contextlib.suppress(OSError):  # it is gone: `receive` says so
+            self._jobs.write(pickle.dumps(job))
+            self._jobs.flush()
+
+    def receive(self, seconds: float) -> tuple[Any, ...]:
+        """Return the next answer; `queue.Empty` when there is none for so long."""
+        return self._received.get(timeout=seconds)
+
     def wait(self) -> int:
-        """The exit code of a child that has ended; minus the signal that ended it."""
-
-    @abstractmethod
-    def kill(self) -> None:
-        """End it on the spot, if it has not ended."""
+        """Return the exit code of a process that has ended."""
+        return self._process.wait()
 
     def end(self) -> None:
-        """End it, and whatever was held for it."""
-        self.kill()
-        self.wait()
+        """End the process and release what belongs to it; a fork leaves its parent's alone."""
+        if self._surroundings[0] != os.getpid():
+            return
+        self._process.kill()
+        self._process.wait()
         self._listener.join()
-        self._told.close()
+        self._answers.close()
+        with contextlib.suppress(OSError):
+            self._jobs.close()
 
     def _listen(self) -> None:
         try:
             while True:
-                self._heard.put(pickle.load(self._told))
-        except Exception:  # it died, maybe in the middle of a word
-            self._heard.put(_ENDED)
+                self._received.put(pickle.load(self._answers))
+        except Exception:  # it died, maybe in the middle of an answer
+            self._received.put(_ENDED)
 
 
-class _Forked(_Child):
-    def __init__(self, work: Callable[..., Any], args: tuple[Any, ...]) -> None:
-        for stream in (sys.stdout, sys.stderr):
-            stream.flush()
-        ours, theirs = os.pipe()
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DeprecationWarning)  # threads that only compute do not mind
-            self._pid = os.fork()
-        if self._pid == 0:
-            code = 1
-            try:
-                os.close(ours)
-                signal.signal(signal.SIGINT, signal.SIG_IGN)  # our parent hears of it, and ends us
-                signal.signal(signal.SIGTERM, signal.SIG_DFL)
-                for stream in (1, 2):  # decoders' own remarks; what matters is raised
-                    os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
-                read_watch.forget()
-                gdal.close_handles()  # they share their place in the file with the parent's
-                netcdf_zarr_files.close_stores()
-                with os.fdopen(theirs, "wb") as tell:
-                    _work(work, args, tell, signal.alarm)
-                code = 0
-            finally:
-                os._exit(code)  # nothing of the parent's is tidied up here
-        os.close(theirs)
-        self._code: int | None = None
-        super().__init__(os.fdopen(ours, "rb"))
-
-    def wait(self) -> int:
-        if self._code is None:
-            self._code = os.waitstatus_to_exitcode(os.waitpid(self._pid, 0)[1])
-        return self._code
-
-    def kill(self) -> None:
-        if self._code is None:
-            os.kill(self._pid, signal.SIGKILL)
+_waiting: list[_Worker] = []
 
 
-class _Started(_Child):
-    def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", _START], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL, env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
-        )  # fmt: skip
-        assert self._process.stdout is not None
-        super().__init__(self._process.stdout)
+def start_early() -> None:
+    """Start the process now, so that it is ready when a `ReaderProcess` has its first job.
 
-    def give(self, work: Callable[..., Any], args: tuple[Any, ...]) -> None:
-        assert self._process.stdin is not None
-        job = pickle.dumps((work, args))
-        with contextlib.suppress(BrokenPipeError):  # it is gone, and that is told in its turn
-            self._process.stdin.write(job)
-            self._process.stdin.flush()
-
-    def wait(self) -> int:
-        return self._process.wait()
-
-    def kill(self) -> None:
-        self._process.kill()
-
-    def end(self) -> None:
-        super().end()
-        assert self._process.stdin is not None
-        with contextlib.suppress(OSError):
-            self._process.stdin.close()
+    It ends with this one, needed or not.
+    """
+    with contextlib.suppress(OSError):
+        _waiting.append(_waiting_worker() or _Worker())
 
 
-def serve() -> None:
-    """Be a child that was started: take work from stdin and tell of it on stdout, where nothing else is then said."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with os.fdopen(os.dup(sys.stdout.fileno()), "wb") as tell:
-        os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
-        with contextlib.suppress(EOFError):  # our parent is done with us, or gone
-            while True:
-                work, args = pickle.load(sys.stdin.buffer)
-                _work(work, args, tell)
+def _waiting_worker() -> _Worker | None:
+    """Return a process that waits for a job where this one stands now; others are ended."""
+    while _waiting:
+        worker = _waiting.pop()
+        if worker.is_ready:
+            return worker
+        worker.end()
+    return None
 
 
-def _work(
-    work: Callable[..., Any], args: tuple[Any, ...], tell: IO[bytes], alarm: Callable[[int], Any] | None = None
-) -> None:
-    def say(*said: Any) -> None:
-        tell.write(pickle.dumps(said, pickle.HIGHEST_PROTOCOL))
-        tell.flush()
-
-    def at(what: str, where: str) -> None:
-        if alarm is not None:  # should the parent be gone, nobody else ends us
-            alarm(int(LIMIT_SECONDS + _GRACE_SECONDS))
-        say("at", what, where)
-
-    try:
-        with read_watch.report_reads(at):
-            made = work(*args)
-        say("made", made)
-    except UnderoakError as error:
-        say("raised", error)
-    except Exception as error:  # not all can be pickled, and none with its traceback
-        say("failed", f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error)))
+def _surroundings() -> tuple[int, str, list[str]]:
+    """Return what a process takes over from this one when it starts."""
+    return os.getpid(), os.getcwd(), sys.path[:]

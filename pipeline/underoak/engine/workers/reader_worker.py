@@ -1,0 +1,97 @@
+"""The process that opens and samples files for another one: it takes jobs on stdin and answers on stdout."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import queue
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Mapping
+from typing import IO, Any
+
+from underoak.base.errors import Fault, UnderoakError
+from underoak.engine import system
+
+# The limit on one read is the parent's to keep; this one ends a read that also outlives the parent.
+_ALARM_SECONDS = 600
+_REST_SECONDS = 5.0  # for the next check in the same process
+
+REST = b""  # the job of having no more for now
+
+
+def serve() -> None:
+    """Work off jobs until the parent closes stdin, or ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C, and ends us
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # remarks of libraries must not come between answers
+    jobs: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+    threading.Thread(target=_receive, args=(sys.stdin.buffer, jobs), name="jobs", daemon=True).start()
+    _import_readers()
+    is_resting = False
+    while True:
+        try:
+            job = jobs.get(timeout=_REST_SECONDS if is_resting else None)
+        except queue.Empty:
+            os._exit(0)
+        is_resting = job == REST
+        if is_resting:
+            _close_files()
+        else:
+            _do(job, answers)
+
+
+def _receive(stream: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
+    """Queue the jobs, each pickled twice, so that nothing is imported by this thread."""
+    try:
+        while True:
+            jobs.put(pickle.load(stream))
+    finally:  # the parent is done with us, or gone, whatever we are at
+        os._exit(0)
+
+
+def _import_readers() -> None:
+    """Import what every job needs, while the parent reads the plan."""
+    import numpy as np
+
+    import underoak.layers.catalogue
+    import underoak.layers.decoding.plausibility
+    import underoak.plan.plan  # noqa: F401
+    from underoak.layers.decoding.encoding import Encoding
+
+    Encoding().decode(np.zeros((1, 1), np.float32))
+
+
+def _close_files() -> None:
+    from underoak.layers.formats import gdal, netcdf_zarr_files
+
+    gdal.close_handles()
+    netcdf_zarr_files.close_stores()
+
+
+def _do(job: bytes, answers: IO[bytes]) -> None:
+    def answer(*parts: Any) -> None:
+        answers.write(pickle.dumps(parts, pickle.HIGHEST_PROTOCOL))
+        answers.flush()
+
+    try:
+        work: Callable[..., Any]
+        unreadable: Mapping[str, Fault]
+        work, args, unreadable = pickle.loads(job)
+        from underoak.layers.formats import read_watch
+
+        def announce(what: str, where: str) -> None:
+            if where in unreadable:
+                raise UnderoakError(unreadable[where])
+            system.end_after(_ALARM_SECONDS if where else 0)
+            answer("reading", what, where)
+
+        with read_watch.report_reads(announce):
+            result = pickle.dumps(work(*args), pickle.HIGHEST_PROTOCOL)
+        answer("result", result)
+    except UnderoakError as error:
+        answer("fault", error)
+    except Exception as error:  # not all can be pickled, and none with its traceback
+        answer("bug", f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error)))
