@@ -128,8 +128,9 @@ def _unit(text: str) -> Any:
     spelled = _ALIASES.get(text.strip(), text.strip())
     if len(text) > _LONGEST or not _READABLE.fullmatch(spelled):
         raise UnderoakError(fault)
+    registry = _registry()  # outside: a library that cannot be loaded is no unknown unit
     try:
-        return _registry().Unit(_spelled(spelled))
+        return registry.Unit(_spelled(spelled))
     except Exception as error:  # the units library answers odd text with whatever broke inside it
         raise UnderoakError(fault) from error
 
