@@ -1,4 +1,4 @@
-"""The command line: a thin face over `underoak.runs.run`. Results go to stdout, talk to stderr."""
+"""The command line: a thin face over `underoak.runs`. Results go to stdout, messages to stderr."""
 
 from __future__ import annotations
 
@@ -9,25 +9,29 @@ import traceback
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, ParamSpec, TypedDict, Unpack
 
 import click
 
-from underoak.base.errors import BUG, Fault, UnderoakError
-from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, Spacing, run_options
+from underoak.base.errors import BUG, UNJUDGED, Fault, UnderoakError
+from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, RunOptions, Spacing, run_options
 
 if TYPE_CHECKING:
-    from underoak.engine.progress import Progress
+    from underoak.engine.progress import Progress, Show
+    from underoak.places.planting.planting import Way
+
+P = ParamSpec("P")
 
 _SIGINT = 130
+_MIN_COLUMNS, _MAX_COLUMNS = 60, 118
 
 
-def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Turn faults into lines on stderr and an exit code; only a bug of ours shows a traceback, and only on request."""
+def report_faults(command: Callable[P, None]) -> Callable[..., None]:
+    """Print the faults of a command to stderr and exit with their code; a traceback needs `--debug`."""
 
-    @click.option("--debug", is_flag=True, help="Show where in the program a fault arose.")
+    @click.option("--debug", is_flag=True, help="Print a traceback with every error.")
     @functools.wraps(command)
-    def wrapped(*args: Any, debug: bool, **kwargs: Any) -> None:
+    def wrapped(*args: P.args, debug: bool, **kwargs: P.kwargs) -> None:  # type: ignore[valid-type]  # click adds it
         try:
             command(*args, **kwargs)
         except UnderoakError as error:
@@ -36,12 +40,12 @@ def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
             for fault in error.faults:
                 click.echo(str(fault), err=True)
             if all(fault.is_warning for fault in error.faults):
-                click.echo("Warnings end it, as --strict asks.", err=True)
+                click.echo("Stopped: with --strict, warnings count as errors.", err=True)
             _leave_hung_threads(error.exit_code)
             sys.exit(error.exit_code)
-        except KeyboardInterrupt as stopped:
-            click.echo("Stopped. Nothing half-written is left under a final name.", err=True)
-            sys.exit(getattr(stopped, "exit_code", _SIGINT))
+        except KeyboardInterrupt as error:
+            click.echo("Stopped. No result file is incomplete.", err=True)
+            sys.exit(_exit_code(error))
         except BrokenPipeError:  # the reader of our output has left
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             sys.exit(0)
@@ -51,8 +55,7 @@ def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
             if debug:
                 traceback.print_exc()
             what = f"a bug in underoak: {type(error).__name__}: {error}"
-            fault = Fault("E100", what, fix="run again with --debug and report it")
-            click.echo(str(fault), err=True)
+            click.echo(str(Fault("E100", what, fix="run again with --debug, and report the output")), err=True)
             sys.exit(BUG)
 
     return wrapped
@@ -60,51 +63,51 @@ def report_faults(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _leave_hung_threads(code: int) -> None:
     """End the process here if a thread hangs in a file: the interpreter would wait for it."""
-    reads = sys.modules.get("underoak.layers.formats.read_watch")
-    if reads is not None and reads.overdue_read(0.0) is not None:
+    if "underoak.layers.formats.read_watch" not in sys.modules:
+        return
+    from underoak.layers.formats.read_watch import overdue_read
+
+    if overdue_read(0.0) is not None:
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)
 
 
 def _exit_code(error: BaseException) -> int:
-    """The exit code that `report_faults` ends with."""
+    """Return the exit code that `report_faults` ends with."""
     return int(getattr(error, "exit_code", _SIGINT if isinstance(error, KeyboardInterrupt) else BUG))
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="underoak", message="underoak %(version)s")
 def main() -> None:
-    """Which ground would this truffle live on, what holds it back, and what would it take?
+    """Find where a truffle would grow, what limits it, and what it would take to improve the site.
 
-    Start with `underoak demo`, or `underoak new my-land --for buy` for a plan of your own.
+    Start with `underoak demo`, or write a plan with `underoak new my-land --for buy`.
     """
 
 
-@main.command(short_help="Judge the ground a plan describes.")
+@main.command(short_help="Judge the land of a plan.")
 @PLAN
 @run_options
 @report_faults
-def run(plan: Path, **options: Any) -> None:
-    """Judge the ground a PLAN describes: maps, ranked parcels and zones, report."""
-    _run(plan, **options)
+def run(plan: Path, **options: Unpack[RunOptions]) -> None:
+    """Judge the land of a PLAN, and write maps, ranked parcels and zones, and a report."""
+    _run(plan, options)
 
 
 @main.command(short_help="Run the shipped example.")
 @run_options
 @report_faults
-def demo(**options: Any) -> None:
-    """Run the shipped example: an invented limestone region and 40 parcels for sale."""
+def demo(**options: Unpack[RunOptions]) -> None:
+    """Run the shipped example: 40 parcels for sale in an invented limestone region."""
     from underoak.plan import shipped
 
     options["out"] = options["out"] or Path("out/demo")
-    _run(shipped("configs", "plans", "demo.yaml"), **options)
+    _run(shipped("configs", "plans", "demo.yaml"), options)
 
 
-def _run(
-    path: Path, out: Path | None, log_json: str | None, progress: str, strict: bool, resume: bool, fresh: bool,
-    **options: Any,
-) -> None:  # fmt: skip
+def _run(path: Path, options: RunOptions) -> None:
     from underoak.engine import allocator
     from underoak.engine.stop import Stop
     from underoak.engine.workers import reader_process
@@ -112,56 +115,71 @@ def _run(
     from underoak.runs.run import run as run_plan
 
     if options["cluster"] and options["workers"]:
-        raise click.UsageError("--cluster brings its own workers: leave --workers out")
-    if resume and fresh:
-        raise click.UsageError("--resume goes on with kept tiles, and --fresh throws them away: choose one.")
+        raise click.UsageError("--cluster has its own workers and cannot be combined with --workers")
+    if options["resume"] and options["fresh"]:
+        raise click.UsageError("--resume reuses finished tiles and --fresh discards them: give only one of them")
     if options["memory"] and options["cluster"]:
-        raise click.UsageError("--memory is for threads of this process: a cluster's workers have limits of their own.")
-    options["resume"] = True if resume else False if fresh else None
+        raise click.UsageError("--memory limits this process only and cannot be combined with --cluster")
+    is_log_on_stderr = options["log_json"] == "-"
     allocator.retain_freed()  # this process is ours
     reader_process.start_early()
     from underoak.plan import load_plan
 
     with ExitStack() as stack:
-        options["stop"] = stack.enter_context(Stop(is_quiet=log_json == "-"))
-        told = stack.enter_context(_progress(progress, log_json))
-        done = run_plan(load_plan(path), out=out, progress=told, strict=strict, **options)
-    for found in done.findings:
-        if found.case:
-            click.echo(f"\n{found.case}\n")
-        click.echo(ranking(found, width=_width()))
-    for line in done.next_steps() if progress != "none" and log_json != "-" else ():
-        click.echo(line, err=True)
-    if done.unjudged and strict:
-        sys.exit(10)
+        stop = stack.enter_context(Stop(is_quiet=is_log_on_stderr))
+        progress = stack.enter_context(_progress(options["progress"], options["log_json"]))
+        result = run_plan(
+            load_plan(path),
+            out=options["out"],
+            workers=options["workers"],
+            cluster=options["cluster"],
+            tile=options["tile"],
+            memory=options["memory"],
+            resume=True if options["resume"] else False if options["fresh"] else None,
+            progress=progress,
+            strict=options["strict"],
+            stop=stop,
+            seed=options["seed"],
+        )
+    for findings in result.findings:
+        if findings.case:
+            click.echo(f"\n{findings.case}\n")
+        click.echo(ranking(findings, width=_columns()))
+    if options["progress"] != "none" and not is_log_on_stderr:
+        for line in result.next_steps():
+            click.echo(line, err=True)
+    if result.unjudged and options["strict"]:
+        sys.exit(UNJUDGED)
 
 
-def _width() -> int:
-    """Columns for a table: those of the terminal, within reason."""
+def _columns() -> int:
+    """Return the width of tables: that of the terminal, within limits."""
     import shutil
 
-    return min(max(shutil.get_terminal_size((118, 24)).columns, 60), 118) if sys.stdout.isatty() else 118
+    if not sys.stdout.isatty():
+        return _MAX_COLUMNS
+    return min(max(shutil.get_terminal_size((_MAX_COLUMNS, 24)).columns, _MIN_COLUMNS), _MAX_COLUMNS)
 
 
 @contextmanager
-def _progress(progress: str, log_json: str | None) -> Iterator[Progress]:
-    """Who is told of a run; the log hears of what ends it, too."""
+def _progress(show: Show, log_json: str | None) -> Iterator[Progress]:
+    """Yield the progress of a run, which also logs the error that ends it."""
     from underoak.engine.progress import Progress
 
     with ExitStack() as stack:
-        log = sys.stderr if log_json == "-" else stack.enter_context(_log(log_json)) if log_json else None
-        told = Progress(progress, log)  # type: ignore[arg-type]
+        log = sys.stderr if log_json == "-" else stack.enter_context(_open_log(log_json)) if log_json else None
+        progress = Progress(show, log)
         try:
-            yield told
+            yield progress
         except BaseException as error:
-            told.failed(error)
+            progress.failed(error)
             if log_json == "-":  # a line for people would not be JSON
                 _leave_hung_threads(_exit_code(error))
                 sys.exit(_exit_code(error))
             raise
 
 
-def _log(name: str) -> IO[str]:
+def _open_log(name: str) -> IO[str]:
     try:
         return open(name, "a", encoding="utf-8")
     except OSError as error:
@@ -169,16 +187,26 @@ def _log(name: str) -> IO[str]:
         raise UnderoakError(Fault("E502", what, name, "choose another file for --log-json")) from error
 
 
-@main.command(short_help="Tell every problem and what a run needs.")
+class CheckOptions(TypedDict):
+    """The options of `check`, as click passes them."""
+
+    workers: int | None
+    memory: int | None
+    seed: int | None
+    deep: bool
+    strict: bool
+
+
+@main.command(short_help="Check a plan, and estimate disk, memory and time.")
 @PLAN
 @WORKERS
 @MEMORY
 @SEED
-@click.option("--deep", is_flag=True, help="Read every cell instead of a sample.")
-@click.option("--strict", is_flag=True, help="Warnings count as problems.")
+@click.option("--deep", is_flag=True, help="Read every cell. Default: a sample.")
+@click.option("--strict", is_flag=True, help="Treat warnings as errors.")
 @report_faults
-def check(plan: Path, **options: Any) -> None:
-    """Look a PLAN over without writing anything: every problem at once, and what a run will need."""
+def check(plan: Path, **options: Unpack[CheckOptions]) -> None:
+    """Check a PLAN: report every problem and estimate disk, memory and time. Writes nothing."""
     from underoak.engine.workers import reader_process
 
     reader_process.start_early()
@@ -189,145 +217,146 @@ def check(plan: Path, **options: Any) -> None:
         click.echo(line)
 
 
-@main.command()
+@main.command(short_help="Write a starter plan.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--for", "purpose", type=click.Choice(["buy", "orchard", "restore", "region"]), required=True,
-    help="What the ground is wanted for.",
+    help="Purpose of the plan.",
 )  # fmt: skip
 @report_faults
 def new(folder: Path, purpose: str) -> None:
-    """Start a plan of your own in FOLDER."""
+    """Write a commented starter plan into FOLDER, with a list of the files to fetch."""
     from underoak.plan import new as new_plan
 
-    made = new_plan(folder, purpose)
-    for path in made:
+    paths = new_plan(folder, purpose)
+    for path in paths:
         click.echo(str(path))
-    click.echo(f"Next: put your files where {made[0].name} names them, then: underoak check {made[0]}", err=True)
+    click.echo(f"Next:  fetch the files that {paths[1]} lists, then: underoak check {paths[0]}", err=True)
 
 
-@main.command(short_help="Say why a parcel or a zone stands where it does.")
+@main.command(short_help="Explain the rank of a parcel or zone.")
 @RUN
-@click.option("--parcel", metavar="ID", help="The parcel's id.")
-@click.option("--zone", metavar="N", help="The zone's rank, or its id.")
+@click.option("--parcel", metavar="ID", help="Id of the parcel; give this or --zone.")
+@click.option("--zone", metavar="N", help="Rank or id of the zone; give this or --parcel.")
 @click.option(
-    "--sensitivity", is_flag=True, help="Instead: which input moves the parcel's suitability most, and by how much."
-)
-@click.option("--field-sheet", is_flag=True, help="Instead: how to sample, lime, plant and look after it.")
+    "--sensitivity", is_flag=True, help="Print instead which input changes the parcel's suitability most."
+)  # fmt: skip
+@click.option("--field-sheet", is_flag=True, help="Print instead how to sample, lime, plant and maintain the site.")
 @click.option(
     "--establish",
     type=click.Choice(["nuts", "pots", "whips", "wild"]),
-    help="For the field sheet: sown seed, potted seedlings, moved whips, wild ground. Default: pots; restore: whips.",
+    help="Field sheet: sown seed, potted seedlings, moved whips, wild ground. Default: pots; restore: whips.",
 )
 @click.option(
     "--spacing",
     type=Spacing(),
-    help="For the field sheet: metres between rows and along them, such as 6x5; not for wild ground.",
+    help="Field sheet: metres between rows and along them, such as 6x5; not for wild ground. Default: by species.",
 )
 @click.option(
-    "--headland",
-    type=Length(),
-    help="For the field sheet: left free along the edges. Default: 4m; not for wild ground.",
+    "--headland", type=Length(), help="Field sheet: free strip along the edges; not for wild ground. Default: 4m."
 )
 @report_faults
 def explain(
-    run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Any, spacing: Any,
-    headland: float | None,
+    run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Way | None,
+    spacing: tuple[float, float] | None, headland: float | None,
 ) -> None:  # fmt: skip
-    """Say why a parcel or a zone of a finished RUN stands where it stands, and what could be done about it."""
+    """Explain the rank of a parcel or zone of a finished RUN, and what could improve it."""
     from underoak.runs.finished_run import Run
 
     if (parcel is None) == (zone is None):
-        raise click.UsageError("name one thing to explain: --parcel ID or --zone N")
+        raise click.UsageError("give one of --parcel ID and --zone N")
     if not field_sheet and (establish, spacing, headland) != (None, None, None):
-        raise click.UsageError("--establish, --spacing and --headland are for --field-sheet: add it, or leave them out")
+        raise click.UsageError("--establish, --spacing and --headland need --field-sheet")
     if sensitivity and (parcel is None or field_sheet):
-        raise click.UsageError("--sensitivity is of one parcel: give --parcel ID, and leave --field-sheet out")
-    found = Run.open(run)
+        raise click.UsageError("--sensitivity needs --parcel ID and cannot be combined with --field-sheet")
+    finished = Run.open(run)
     if sensitivity:
-        click.echo(found.explain_sensitivity(str(parcel)))
-        return
-    if field_sheet:
-        click.echo(found.field_sheet(parcel, zone, establish, spacing, headland))
-        return
-    click.echo(found.explain(parcel) if parcel is not None else found.explain_zone(str(zone)))
+        click.echo(finished.explain_sensitivity(str(parcel)))
+    elif field_sheet:
+        click.echo(finished.field_sheet(parcel, zone, establish, spacing, headland))
+    else:
+        click.echo(finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone)))
 
 
-@main.command(short_help="Say where to take soil on a parcel, and what to ask the laboratory.")
+@main.command(short_help="Choose soil sampling points on a parcel.")
 @RUN
-@click.option("--parcel", required=True, metavar="ID", help="The parcel's id.")
-@click.option("-n", "count", type=click.IntRange(1, 200), required=True, help="How many points.")
+@click.option("--parcel", required=True, metavar="ID", help="Id of the parcel.")
+@click.option("-n", "count", type=click.IntRange(1, 200), required=True, help="Number of points.")
 @click.option(
-    "--range", "range_m", type=Length(), help="How far soil stays alike. Default: the plan's, else 800m."
+    "--range", "range_m", type=Length(),
+    help="Distance over which soil is similar. Default: the plan's correlation range, or 800m.",
 )  # fmt: skip
-@click.option("--setback", type=Length(), default="10m", show_default=True, help="Off the parcel's edges.")
-@click.option("--spacing", type=Length(), default="10m", show_default=True, help="Least distance of two points.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run.")
+@click.option("--setback", type=Length(), default="10m", show_default=True, help="Distance from the parcel's edges.")
+@click.option("--spacing", type=Length(), default="10m", show_default=True, help="Smallest distance of two points.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run folder.")
 @report_faults
 def sample(
     run: Path, parcel: str, count: int, range_m: float | None, setback: float, spacing: float, out: Path | None
 ) -> None:
-    """Where to take soil on a parcel of a finished RUN, and what to ask the laboratory; points for a phone or GPS."""
+    """Choose soil sampling points on a parcel of a finished RUN; write them for a phone or GPS, with a lab request."""
     from underoak.report import lab_request
     from underoak.runs.finished_run import Run
 
     if range_m == 0.0:
-        raise click.UsageError("--range is more than 0: soil is alike over some distance")
-    done = Run.open(run)
-    found = done.sample(parcel, count, range_m, setback, spacing)
-    made = done.write_sample(found, out)
-    click.echo(lab_request(found))
-    for path in made:
-        click.echo(f"Made:  {path}", err=True)
-    click.echo(f"Next:  put {made[1].name} on a phone or GPS; test results go where the plan's `lab:` says", err=True)
+        raise click.UsageError("--range must be more than 0")
+    finished = Run.open(run)
+    sampling = finished.sample(parcel, count, range_m, setback, spacing)
+    paths = finished.write_sample(sampling, out)
+    click.echo(lab_request(sampling))
+    for path in paths:
+        click.echo(f"Wrote: {path}", err=True)
+    lab = "enter the lab results in the file under `lab:` in the plan"
+    click.echo(f"Next:  copy {paths[1].name} to a phone or GPS; {lab}", err=True)
 
 
-@main.command(short_help="Say what changed between two runs.")
+@main.command(short_help="Compare two finished runs.")
 @click.argument("first", type=click.Path(path_type=Path))
 @click.argument("second", type=click.Path(path_type=Path))
-@click.option("--json", "json_to", metavar="FILE", help="Write it as JSON to FILE, or to stdout instead with -.")
-@click.option("--expect-same", is_flag=True, help="Exit with 6 unless both left the same files, byte for byte.")
+@click.option("--json", "json_to", metavar="FILE", help="Write the comparison to FILE as JSON; - replaces the text.")
+@click.option("--expect-same", is_flag=True, help="Exit with code 6 unless both runs wrote identical files.")
 @report_faults
 def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -> None:
-    """Say what changed from the FIRST finished run to the SECOND, where, by how much, and what explains it."""
+    """Report what changed from the FIRST finished run to the SECOND, where, by how much and why."""
     import json
 
     from underoak.report import compare as compare_runs
     from underoak.report import comparison_text, comparison_values
     from underoak.runs.finished_run import Run
 
-    found = compare_runs(Run.open(first), Run.open(second))
+    comparison = compare_runs(Run.open(first), Run.open(second))
     if json_to:
-        text = json.dumps(comparison_values(found), indent=2, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(comparison_values(comparison), indent=2, ensure_ascii=False, allow_nan=False)
         _write(text, json_to)
     if json_to != "-":
-        click.echo(comparison_text(found))
-    fault = found.fault()
+        click.echo(comparison_text(comparison))
+    fault = comparison.fault()
     if expect_same and fault is not None:
         raise UnderoakError(fault)
 
 
 def _write(text: str, name: str) -> None:
-    """To a file, or to stdout with -."""
+    """Write a text to a file, or to stdout with -."""
+    if name == "-":
+        click.echo(text)
+        return
     try:
-        click.echo(text) if name == "-" else Path(name).write_text(text + "\n", encoding="utf-8")
-    except BrokenPipeError:
-        raise
+        Path(name).write_text(text + "\n", encoding="utf-8")
     except OSError as error:
-        raise UnderoakError(Fault("E502", f"cannot be written ({error.strerror or error})", name)) from error
+        what = f"cannot be written ({error.strerror or error})"
+        raise UnderoakError(Fault("E502", what, name, "choose another file for --json")) from error
 
 
-@main.command(short_help="List species profiles, or print one.")
+@main.command(short_help="List the species profiles, or print one.")
 @click.argument("name", required=False)
 @report_faults
 def species(name: str | None) -> None:
-    """List the species profiles, or print one with its curves, weights and sources."""
+    """List the species profiles, or print that of NAME with its curves, weights and sources."""
     from underoak.plan import species_list, species_sheet
 
     click.echo(species_sheet(name) if name else species_list())
 
 
-@main.command()
+@main.command(short_help="Print the JSON Schema of a plan.")
 @report_faults
 def schema() -> None:
     """Print the JSON Schema of a plan, for editors."""

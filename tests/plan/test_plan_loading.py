@@ -171,13 +171,14 @@ def test_the_hash_depends_on_meaning_and_not_on_spelling(tmp_path) -> None:
     assert loaded(swapped, tmp_path).hash != plain  # the order of criteria is the order of the codes
 
 
-def test_the_hash_sees_the_numbers_of_the_profile(monkeypatch) -> None:
-    before = with_profile("soil_ph", "slope")
-    profile = load_profile("tuber_melanosporum")
-    ph = profile.criteria["ph"].model_copy(update={"weight": 0.17})
-    changed = profile.model_copy(update={"criteria": {**profile.criteria, "ph": ph}})
-    monkeypatch.setattr("underoak.plan.load.load_profile", lambda name: changed)
-    assert with_profile("soil_ph", "slope").hash != before.hash
+def test_the_canonical_form_and_so_the_hash_has_the_numbers_of_the_profile() -> None:
+    plan = with_profile("soil_ph", "slope")
+    canonical = plan.canonical()
+    ph, profile_ph = canonical["criteria"]["ph"], load_profile("tuber_melanosporum").criteria["ph"]
+    assert (ph["weight"], ph["source"]) == (profile_ph.weight, profile_ph.source)
+    assert ph["curve"] == profile_ph.curve.model_dump(mode="json")
+    ph["weight"] = 0.17
+    assert load_plan(canonical).hash != plan.hash
 
 
 def test_a_plan_can_be_sent_to_a_worker(tmp_path) -> None:

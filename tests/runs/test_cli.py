@@ -5,13 +5,15 @@ import re
 import subprocess
 import sys
 
+import click
 import pytest
 import shapely
 import yaml
 from click.testing import CliRunner
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.cli import main
+from underoak.cli import main, report_faults
+from underoak.cli_options import Memory
 
 from noise import LEFT, TOP, small_country, write_shapes
 
@@ -130,12 +132,9 @@ def test_schema_is_json():
     assert json.loads(called("schema").stdout)["type"] == "object"
 
 
-@pytest.mark.parametrize(("text", "bytes_"), [("4GiB", 4 * 1024**3), ("900 MB", 900_000_000), ("1.5tb", 1.5e12)])
-def test_memory_is_read_with_its_unit(planned, monkeypatch, text, bytes_):
-    asked = {}
-    monkeypatch.setattr("underoak.runs.run.check", lambda plan, **options: asked.update(options) or [])
-    assert called("check", planned[0](), "--memory", text).exit_code == 0
-    assert asked["memory"] == bytes_
+@pytest.mark.parametrize(("text", "n_bytes"), [("4GiB", 4 * 1024**3), ("900 MB", 900_000_000), ("1.5tb", 1.5e12)])
+def test_memory_is_read_with_its_unit(text, n_bytes):
+    assert Memory().convert(text, None, None) == n_bytes
 
 
 # --- exit codes
@@ -145,11 +144,22 @@ def test_0_done(finished):
     assert finished[0].exit_code == 0
 
 
-def test_1_a_bug_of_ours(planned, monkeypatch):
-    monkeypatch.setattr("underoak.runs.run.prepare", lambda *a, **k: [][1])
-    result = called("run", planned[0](), "--out", planned[1])
+def ended_by(error, *options):
+    """The result of a command that raises `error`."""
+
+    @click.command()
+    @report_faults
+    def command():
+        raise error
+
+    return CliRunner().invoke(command, options)
+
+
+def test_1_a_bug_of_ours():
+    result = ended_by(IndexError("list index out of range"))
     assert result.exit_code == 1
-    assert result.stderr.startswith("E100 a bug in underoak: IndexError")
+    assert result.stderr.startswith("E100 a bug in underoak: IndexError: list index out of range. Fix: ")
+    assert "Traceback" in ended_by(IndexError("again"), "--debug").stderr
 
 
 @pytest.mark.parametrize(
@@ -231,10 +241,19 @@ def test_the_exit_code_of_a_real_process_is_the_same(planned):
     assert done.stderr.startswith("E303 ")
 
 
-def test_a_run_that_warnings_end_says_so(planned, monkeypatch):
-    def ends(*_, **__):
-        raise UnderoakError(Fault("W402", "outlines repaired", "parcels"))
+def test_warnings_that_stop_a_command_are_followed_by_the_reason():
+    result = ended_by(UnderoakError(Fault("W402", "outlines repaired", "parcels")))
+    assert result.stderr.splitlines() == [
+        "W402 parcels: outlines repaired.",
+        "Stopped: with --strict, warnings count as errors.",
+    ]
 
-    monkeypatch.setattr("underoak.runs.run.run", ends)
-    result = called("run", planned[0](), "--strict")
-    assert result.stderr.splitlines() == ["W402 parcels: outlines repaired.", "Warnings end it, as --strict asks."]
+
+def test_a_warning_stops_a_strict_check(planned):
+    unequal = {"direct": {"ph": 1, "height": 1, "slope": 1, "cover": 1}}
+    path = planned[0](weights=unequal)
+    assert called("check", path).exit_code == 0
+    strict = called("check", path, "--strict")
+    assert strict.exit_code == 3
+    assert strict.stderr.startswith("W311 ")
+    assert strict.stderr.splitlines()[-1] == "Stopped: with --strict, warnings count as errors."

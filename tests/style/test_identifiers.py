@@ -12,8 +12,6 @@ PACKAGE = Path(__file__).parents[2] / "pipeline" / "underoak"
 FILLERS = {"found", "told", "said", "own", "made", "kept", "held", "asked", "which", "whole"}
 NOT_YET = {
     "base",
-    "cli.py",
-    "cli_options.py",
     "engine",
     "indicators",
     "layers",

@@ -22,7 +22,7 @@ NAMES = profile_names()
 ACID = ("tuber_gibbosum", "tuber_oregonense")
 # a name with a year, a kind of page, or that nobody says so
 KNOWN_GROUND = re.compile(
-    r"from memory|common practice, no source|in print|[12]\d{3}|upper end of the full score|placed"
+    r"from memory|common practice, no source|in print|[12]\d{3}|upper end of the best range|placed"
 )
 
 
