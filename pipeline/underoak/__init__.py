@@ -1,4 +1,4 @@
-"""Which ground would this truffle live on, what holds it back, and what would it take?
+"""Find where a truffle would grow, what limits it, and what it would take to improve the site.
 
 >>> import underoak as uo
 >>> plan = uo.load_plan(uo.shipped("configs", "plans", "demo.yaml"))
@@ -26,7 +26,7 @@ except PackageNotFoundError:  # a source tree that was never installed
 
 __all__ = ["Fault", "Run", "UnderoakError", "check", "load_plan", "run", "shipped"]
 
-# Imported when first asked for: the command line must answer --help at once.
+# Imported on first use, so that `underoak --help` is fast.
 _HOMES = {
     "Fault": "base.errors",
     "UnderoakError": "base.errors",
@@ -36,17 +36,15 @@ _HOMES = {
     "check": "runs.run",
     "run": "runs.run",
 }
-
-
-_ROOMS = ("indicators", "overlay")  # public maths, reached as attributes too
+_MATHS = ("indicators", "overlay")  # public packages of maths, available as attributes
 
 
 def __dir__() -> list[str]:
-    return sorted([*__all__, *_ROOMS, "__version__"])
+    return sorted([*__all__, *_MATHS, "__version__"])
 
 
 def __getattr__(name: str) -> Any:
-    if name in _ROOMS:
+    if name in _MATHS:
         return import_module(f"underoak.{name}")
     if name not in _HOMES:
         raise AttributeError(f"module 'underoak' has no attribute '{name}'")

@@ -132,7 +132,10 @@ def run_options(command: F) -> F:
         click.option(
             "--log-json", metavar="FILE", help="Append events to FILE as JSON lines; - is stderr. Default: no log."
         ),
-        click.option("--tile", type=click.IntRange(min=1), help="Side of a tile in cells, rounded up to a multiple of 1024. Default: 1024."),
+        click.option(
+            "--tile", type=click.IntRange(min=1),
+            help="Side of a tile in cells, rounded up to a multiple of 1024. Default: 1024.",
+        ),
         click.option(
             "--cluster", metavar="ADDRESS|local:N", callback=_check_cluster,
             help="Judge on the workers of a scheduler, or in N processes here. Default: threads.",

@@ -347,11 +347,11 @@ def test_any_value_in_the_place_of_another_loads_or_is_refused_in_our_words(seed
 
 
 def test_a_plan_spoiled_on_purpose_is_refused_soon(tmp_path) -> None:
-    began = time.perf_counter()
+    began = time.process_time()
     with pytest.raises(UnderoakError) as caught:
         loaded(GOOD + "".join(f"z{n}: 1\n" for n in range(19_800)), tmp_path)
     assert len(caught.value.faults) == 51
-    assert time.perf_counter() - began < 15
+    assert time.process_time() - began < 15
 
 
 def test_importing_the_room_stays_light() -> None:

@@ -17,7 +17,6 @@ NOT_YET = {
     "layers",
     "overlay",
     "places",
-    "plan",
     "report",
     "runs",
     "uncertainty",

@@ -22,7 +22,7 @@ from underoak.plan.reading.validation import Check, validate
 from underoak.plan.reading.yaml import YamlDocument, read
 
 # Replacements for broken parts while the other parts are checked.
-_STAND_INS: dict[str, Any] = {
+_STAND_INS: dict[str, object] = {
     "format": 1,
     "title": "-",
     "purpose": "region",
@@ -66,23 +66,24 @@ def load_plan(
 
 
 def _with_cases(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
-    """The plan, and one more for each further species and each scenario."""
+    """Return the plan with a case for each of several species and scenarios; None if there is a fault."""
     _check_names(spec, check)
     if len(spec.species) <= 1 and not spec.scenarios:
         return _resolve(spec, path, folder, check)
     cases: list[Case] = []
     for n, species in enumerate(spec.species or ("",)):
-        place = species if len(spec.species) > 1 else ""  # a single one has the run folder's own `scenarios`
-        own = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
-        made = _resolve(own, path, folder, check, n, spec.species)
-        if made is not None:
-            cases.append(Case(place or PRESENT, species, "", made))
+        species_folder = species if len(spec.species) > 1 else ""  # a single species has no folder of its own
+        species_spec = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
+        plan = _resolve(species_spec, path, folder, check, n, spec.species)
+        if plan is not None:
+            cases.append(Case(species_folder or PRESENT, species, "", plan))
         for k, scenario in enumerate(spec.scenarios):
             layers = scenario_layers(spec.layers, scenario, ("scenarios", k), check)
-            made = _resolve(own.model_copy(update={"layers": layers}), path, folder, check, n, spec.species)
-            if made is not None:
-                where = "/".join(part for part in (place, "scenarios", scenario.name) if part)
-                cases.append(Case(where, species, scenario.name, made))
+            scenario_spec = species_spec.model_copy(update={"layers": layers})
+            plan = _resolve(scenario_spec, path, folder, check, n, spec.species)
+            if plan is not None:
+                case_folder = "/".join(part for part in (species_folder, "scenarios", scenario.name) if part)
+                cases.append(Case(case_folder, species, scenario.name, plan))
     if check.problems.faults or not cases:
         return None
     return replace(cases[0].plan, spec=spec, case_plans=tuple(cases), warnings=tuple(check.problems.warnings))

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NotRequired, TypedDict
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.plan.checks.criteria import NotJudged
@@ -40,6 +40,18 @@ _METHODS = {
 }
 
 
+class Weighting(TypedDict):
+    """The weights and how they were resolved, for the manifest."""
+
+    method: str
+    weights: dict[str, float]
+    solved_by: NotRequired[str]
+    table: NotRequired[str | None]
+    consistency_ratio: NotRequired[float | None]
+    rms_log_residual: NotRequired[float]
+    worst: NotRequired[str]
+
+
 @dataclass(frozen=True, slots=True)
 class Criterion:
     """A criterion in use."""
@@ -68,26 +80,26 @@ class Criterion:
         return self.spec.in_words(self.unit)
 
 
-PRESENT = "present"  # folder of the present of a single species that has futures
+PRESENT = "present"  # folder of the present of a single species with scenarios
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One species in one future: what one set of result files is about."""
+    """A case: one species in one scenario, with a set of result files."""
 
     folder: str  # inside the run folder; "" is the run folder itself
-    species: str  # "" where the plan brings all criteria itself
+    species: str  # "" if the plan has all criteria itself
     scenario: str  # "" is the present
     plan: Plan
 
     @property
     def together(self) -> str:
-        """Where lies what tells of all futures of its species: in the species' folder, of a single one in the run's."""
+        """The folder of results over all scenarios of its species; that of the run for a single species."""
         return "" if self.folder == PRESENT else self.folder
 
     @property
     def label(self) -> str:
-        """What people call it."""
+        """Name for people."""
         profile = self.plan.profile
         names = [profile.latin if profile else "", self.scenario]
         return ", ".join(name for name in names if name) or "present"
@@ -107,21 +119,21 @@ class Plan:
     rules: Rules
     pairwise: PairwiseResult | None = None  # if the weights are pairwise
     warnings: tuple[Fault, ...] = ()
-    case_plans: tuple[Case, ...] = ()  # with several species or scenarios: every one of them, this plan's own the first
+    case_plans: tuple[Case, ...] = ()  # with several species or scenarios: all of them, that of this plan first
 
     @property
     def cases(self) -> tuple[Case, ...]:
-        """All that is to be judged: the plan itself, or each of its species in each of its futures."""
+        """All cases to judge: the plan itself, or each of its species in the present and each scenario."""
         return self.case_plans or (Case("", self.species or "", "", self),)
 
     @property
     def futures(self) -> FuturesSpec:
-        """How futures are counted together."""
+        """How scenarios are summarised."""
         return self.spec.futures
 
     @property
     def futures_of(self) -> tuple[tuple[Case, tuple[Case, ...]], ...]:
-        """The present of each species with its futures, in the order of the scenarios; empty without scenarios."""
+        """The present of each species with its scenarios, in plan order; empty without scenarios."""
         presents = [case for case in self.case_plans if not case.scenario] if self.spec.scenarios else []
         return tuple(
             (now, tuple(case for case in self.case_plans if case.scenario and case.species == now.species))
@@ -239,9 +251,9 @@ class Plan:
         return weight_spread(self.spec, [c.name for c in self.criteria], self.weights)
 
     @property
-    def weighting(self) -> dict[str, Any]:
+    def weighting(self) -> Weighting:
         """How the weights were resolved, for the manifest."""
-        weighting: dict[str, Any] = {"method": self._method, "weights": {c.name: c.weight for c in self.criteria}}
+        weighting: Weighting = {"method": self._method, "weights": {c.name: c.weight for c in self.criteria}}
         if self.pairwise is not None:
             weighting |= {
                 "solved_by": self.pairwise.method,
@@ -297,15 +309,14 @@ class Plan:
         Loading it gives the same plan. If a number of the profile changes, the canonical form changes. With several
         species or scenarios, the criteria stay as in the plan: each profile has others.
         """
-        if self.case_plans:
-            spec: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
-            return json.loads(json.dumps(spec, allow_nan=False))  # type: ignore[no-any-return]
-        dump: dict[str, Any] = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
-        dump["layers"] = {
-            name: layer.model_dump(mode="json", by_alias=True, exclude_none=True) for name, layer in self.layers.items()
-        }
-        off = {name: "off" for name, entry in self.spec.criteria.items() if entry is None or entry == "off"}
-        dump["criteria"] = {criterion.name: _plain_criterion(criterion) for criterion in self.criteria} | off
+        dump = self.spec.model_dump(mode="json", by_alias=True, exclude_none=True)
+        if not self.case_plans:
+            dump["layers"] = {
+                name: layer.model_dump(mode="json", by_alias=True, exclude_none=True)
+                for name, layer in self.layers.items()
+            }
+            off = {name: "off" for name, entry in self.spec.criteria.items() if entry is None or entry == "off"}
+            dump["criteria"] = {criterion.name: _plain_criterion(criterion) for criterion in self.criteria} | off
         plain: dict[str, Any] = json.loads(json.dumps(dump, allow_nan=False))  # number keys become text, as in JSON
         return plain
 
@@ -318,9 +329,9 @@ class Plan:
         return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _plain_criterion(criterion: Criterion) -> dict[str, Any]:
+def _plain_criterion(criterion: Criterion) -> dict[str, object]:
     remedy = criterion.remedy
-    values: dict[str, Any] = {
+    values: dict[str, object] = {
         "layer": criterion.layer,
         "curve": criterion.spec.model_dump(mode="json", exclude_none=True),
         "weight": criterion.stated_weight,

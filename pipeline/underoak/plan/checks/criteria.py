@@ -131,7 +131,7 @@ def _merge(
     layer_spec = spec.layers.get(layer)
     unit = from_profile.unit if from_profile else (layer_spec.unit_in_use or "") if layer_spec else ""
     if layer_spec is not None and layer_spec.holds_codes and curve.shape != "table":
-        what = f'the layer "{layer}" holds class codes, which a {curve.shape} cannot judge'
+        what = f'the layer "{layer}" has class codes, which a {curve.shape} cannot judge'
         check.add_fault("E336", what, (*key_path, "curve" if entry.curve else "layer"), "use `shape: table`")
     criterion = CriterionInUse(
         name=name,

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import reduce
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, overload
 
 from pydantic import AfterValidator, Discriminator, Field, Tag
 
@@ -16,6 +16,10 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.plan.keys.quantities import Distance, File, Name, Text, quantity_in
 from underoak.plan.reading.faults import shown
 from underoak.plan.reading.spec import Spec, as_validation_errors
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 _OPERATORS: dict[str, Callable[[Any, Any], Any]] = {
     "<": operator.lt,
@@ -72,6 +76,12 @@ class Comparison:
         if not self.unit or self.sign == "in":
             return self
         return replace(self, value=units.conversion(self.unit, unit)(self.value), unit=unit)
+
+    @overload
+    def holds(self, values: float) -> bool: ...
+
+    @overload
+    def holds(self, values: NDArray[np.generic]) -> NDArray[np.bool_]: ...
 
     def holds(self, values: Any) -> Any:
         """Return True where the comparison holds, for a number or an array of any shape without missing values."""
@@ -136,9 +146,10 @@ class ShapesConstraint(Spec):
         return quantity_in(self.grow, "m")
 
 
-def _kind(value: Any) -> str:
-    has = value.keys() if isinstance(value, dict) else value.__class__.model_fields if isinstance(value, Spec) else ()
-    return "(shapes)" if "file" in has else "(layer)"
+def _kind(value: object) -> str:
+    if isinstance(value, Spec):
+        return "(shapes)" if isinstance(value, ShapesConstraint) else "(layer)"
+    return "(shapes)" if isinstance(value, dict) and "file" in value else "(layer)"
 
 
 ConstraintSpec = Annotated[

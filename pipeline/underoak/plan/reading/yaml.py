@@ -214,7 +214,7 @@ class _Parser:
         self.value_positions.setdefault(key_path, _position(event.start_mark))
         self.count += 1
         if self.count > MAX_VALUES:
-            self._stop("E301", f"holds more than {MAX_VALUES:,} values", event, "keep data in separate files")
+            self._stop("E301", f"has more than {MAX_VALUES:,} values", event, "keep data in separate files")
         if event.anchor is not None and event.anchor not in self.anchors:
             self.anchors.add(event.anchor)
             self._fault("E301", f'the anchor "{event.anchor}" is refused', event, key_path, "write the values in full")
