@@ -13,7 +13,8 @@ import shapely
 
 import underoak as uo
 from underoak.base import crs
-from underoak.places.wild.native_rules import CONSTRAINT, CUT
+from underoak.places.answers.native import ZoneState
+from underoak.places.wild.native_rules import CONSTRAINT
 
 from noise import write_raster, write_shapes
 
@@ -84,7 +85,7 @@ def test_ground_outside_is_excluded_and_has_no_suitability(restored):
 def test_a_zone_that_the_border_cuts_is_refused_whole_and_stands_last_without_figures(restored):
     zones = restored.zones
     assert len(zones) == 3
-    assert zones["native_range"].tolist() == ["native", "native", CUT]
+    assert zones["native_range"].tolist() == ["native", "native", ZoneState.CUT]
     assert zones["rank"].iloc[:2].tolist() == [1, 2]
     refused = zones.iloc[-1]
     assert pd.isna(refused["rank"])
@@ -97,7 +98,7 @@ def test_a_zone_that_the_border_cuts_is_refused_whole_and_stands_last_without_fi
 
 def test_a_refused_zone_is_explained_as_such_and_not_counted(restored):
     refused = restored.explain_zone(str(restored.zones["id"].iloc[-1]))
-    assert refused.startswith(f"Zone {restored.zones['id'].iloc[-1]}: {CUT}.\n")
+    assert refused.startswith(f"Zone {restored.zones['id'].iloc[-1]}: {ZoneState.CUT}.\n")
     assert refused == restored.explain_zone("3")
     assert "nan" not in refused
     assert ": rank 1 of 2, suitability" in restored.explain_zone("1")
@@ -118,7 +119,7 @@ def test_what_is_refused_is_told(restored):
     assert "33 % of the region lies outside the native range of Tuber melanosporum" in told
     report = (restored.folder / "report.html").read_text(encoding="utf-8")
     assert "outside the native range, so refused" in report
-    assert CUT in report
+    assert ZoneState.CUT in report
 
 
 def test_a_region_that_lies_outside_altogether_stops_before_anything_is_made(tmp_path):
@@ -170,7 +171,7 @@ def test_ground_that_needs_evidence_is_marked_so(tmp_path):
 def test_each_species_is_held_against_its_own_range(tmp_path):
     run = done(tmp_path, tmp_path / "out", species=["tuber_melanosporum", "tuber_aestivum"], parcels=None)
     black, summer = (run.cases[name] for name in ("tuber_melanosporum", "tuber_aestivum"))
-    assert black.zones["native_range"].tolist().count(CUT) == 1
+    assert black.zones["native_range"].tolist().count(ZoneState.CUT) == 1
     assert set(summer.zones["native_range"]) == {"native"}
     assert len(summer.zones) == 4
     assert CONSTRAINT not in json.dumps(

@@ -16,7 +16,6 @@ NOT_YET = {
     "indicators",
     "layers",
     "overlay",
-    "places",
     "report",
     "runs",
     "uncertainty",

@@ -1,12 +1,12 @@
-"""Places: parcels to buy and zones to restore, out of the judged ground."""
+"""Places: parcels and zones, made from judged cells."""
 
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.geometry.output_files import write_parcels, write_zones
 from underoak.places.geometry.parcel_shapes import Parcels, read_parcels
 from underoak.places.geometry.polygon_means import mean_memberships
 from underoak.places.parcels.cell_sample import Sample, SampledCells
-from underoak.places.parcels.draws import ParcelDraws, spreading_of
-from underoak.places.parcels.ranking import overlap_warning, ranked
+from underoak.places.parcels.draws import ParcelDraws, draws_reducer
+from underoak.places.parcels.ranking import overlap_warning, rank_parcels
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.places.soil.lab import Lab, read_lab
 from underoak.places.soil.parcel_table import parcel_table
@@ -29,6 +29,7 @@ __all__ = [
     "Sampling",
     "Sensitivity",
     "areas_ha",
+    "draws_reducer",
     "drop_non_native",
     "exclude_non_native",
     "find_zones",
@@ -39,14 +40,13 @@ __all__ = [
     "overlap_warning",
     "parcel_table",
     "range_of",
-    "ranked",
+    "rank_parcels",
     "read_lab",
     "read_parcels",
     "reading",
     "safe_name",
     "sample_parcel",
     "sensitivity_of",
-    "spreading_of",
     "swap_of_first_two",
     "write_futures_table",
     "write_parcels",

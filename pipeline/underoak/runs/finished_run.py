@@ -12,6 +12,9 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.engine.storage.run_folder import MANIFEST, finish_publishing
 from underoak.layers.formats.safe_names import plain_to_read
+from underoak.places.columns.column import decode_table
+from underoak.places.columns.parcels import parcel_columns
+from underoak.places.columns.zones import ZONES
 from underoak.report import (
     Findings,
     explain,
@@ -27,6 +30,7 @@ from underoak.report import (
     swap_in,
     zone_place,
 )
+from underoak.report.text.cell_sentences import SENTENCES
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -103,6 +107,20 @@ class Run:
         """The ranked zones with their shapes, best first; None when the plan asks for none."""
         return self._table("zones.gpkg")
 
+    @cached_property
+    def _parcels(self) -> gpd.GeoDataFrame | None:
+        """The parcels with values in place of the texts of the file."""
+        if self.parcels is None:
+            return None
+        is_joined = len(self.manifest["views"]) > 1
+        columns = parcel_columns(self.manifest["plan"]["purpose"], SENTENCES, is_joined)
+        return decode_table(self.parcels, columns, str(self.folder / "parcels.gpkg"))
+
+    @cached_property
+    def _zones(self) -> gpd.GeoDataFrame | None:
+        """The zones with values in place of the texts of the file."""
+        return None if self.zones is None else decode_table(self.zones, ZONES, str(self.folder / "zones.gpkg"))
+
     def _table(self, name: str) -> gpd.GeoDataFrame | None:
         import geopandas as gpd
 
@@ -124,8 +142,10 @@ class Run:
             UnderoakError: E604 when the run has no such parcel.
         """
         if len(self.manifest["views"]) > 1:
-            return explain_joint(self.folder, self.manifest["views"], self.parcels, parcel)
-        return explain(self._only_case(), self.manifest["plan"], self.parcels, parcel)
+            return explain_joint(
+                self.folder, self.manifest["views"], self._parcels, parcel, self.manifest["plan"]["purpose"]
+            )
+        return explain(self._only_case(), self.manifest["plan"], self._parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
         """What a parcel's suitability depends on, input by input: shares of its doubt, and how far each moves it.
@@ -159,10 +179,10 @@ class Run:
         """
         from underoak.places import mean_memberships
 
-        case, place = self._only_case(), zone_place(self.zones, zone)
-        assert self.zones is not None
-        means = mean_memberships(self.folder, self.grid, self.zones.geometry.iloc[place])
-        return explain_zone(case, self.zones, zone, means.tolist())
+        case, place, zones = self._only_case(), zone_place(self.zones, zone), self._zones
+        assert zones is not None
+        means = mean_memberships(self.folder, self.grid, zones.geometry.iloc[place])
+        return explain_zone(case, zones, zone, means.tolist())
 
     def field_sheet(
         self, parcel: str | None = None, zone: str | None = None, establish: Way | None = None,
@@ -179,9 +199,9 @@ class Run:
         """
         self._only_case()
         if parcel is not None:
-            table, kind, place = self.parcels, "parcel", parcel_place(self.parcels, parcel)
+            table, kind, place = self._parcels, "parcel", parcel_place(self.parcels, parcel)
         else:
-            table, kind, place = self.zones, "zone", zone_place(self.zones, str(zone))
+            table, kind, place = self._zones, "zone", zone_place(self.zones, str(zone))
         field = read_site(
             self.folder, self.manifest, self.grid, table, place, kind, establish, spacing_m, setback_m
         )  # fmt: skip

@@ -31,6 +31,9 @@ from underoak.places import (
     write_parcels,
     write_zones,
 )
+from underoak.places.columns.column import arrange
+from underoak.places.columns.parcels import parcel_columns
+from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.draws import ParcelDraws
 from underoak.places.soil.calibration import calibrated, calibration_warnings
@@ -48,6 +51,7 @@ from underoak.plan.plan import Case, Plan
 from underoak.report import Findings, cases_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
 from underoak.report.page.pair_columns import planting_rows, with_pairs
 from underoak.report.page.scenario_section import futures_section
+from underoak.report.text.cell_sentences import SENTENCES
 from underoak.runs.manifest import case_manifest, dump, manifest
 
 _DATED = ("report.html", "item.json")  # they say when they were made
@@ -83,8 +87,8 @@ def collect_findings(
         if parcels_of(case.folder) in tables:
             sums, cells = tables[parcels_of(case.folder)], tables[cells_of(case.folder)]
             lab = with_lab(case.plan, ready, grid, sums, cells, problems)
-            sums, cells = lab.totals, lab.cells
-            table = parcel_table(case.plan, sums, cells, lab.words if case.plan.spec.lab is not None else None)
+            sums, cells = lab.sums, lab.cells
+            table = parcel_table(case.plan, sums, cells, lab.findings if case.plan.spec.lab is not None else None)
             criteria = [c.name for c in case.plan.criteria]
             first_two = swap_of_first_two(table, sums.ids, cells, criteria, case.plan.rules)
             kept = SavedCells.of(case.plan, ready, grid, table, sums.ids, cells, lab.by_parcel)
@@ -97,7 +101,7 @@ def collect_findings(
         if table is not None and spread is not None:
             mode = case.plan.spec.lab.mode if case.plan.spec.lab is not None else ""
             spread = spreads[case.folder] = after_lab(case.plan, spread, lab, mode)
-            table = spread.joined(table, case.plan.rules)
+            table = spread.add_to(table, case.plan.rules)
             if not case.scenario:
                 table = with_verdicts(case.plan, ready.units, table, spread)
                 order = order_of(case.plan, table, spread, cells)
@@ -134,7 +138,7 @@ def _zones(case: Case, stage: Path, prepared: Prepared) -> Any:
         )  # fmt: skip
     drawn = s2_shares(stage / case.folder, prepared.grid, found.geometry.to_numpy())
     if drawn is not None:
-        found.insert(list(found.columns).index("limiting"), COLUMN, drawn)
+        found = arrange(found.assign(**{COLUMN: drawn}), ZONES)
     return mark_cut_zones(found, range_of(plan, prepared)) if plan.purpose == "restore" else found
 
 
@@ -164,7 +168,8 @@ def write_results(
             _write_manifest(found, stage / case.folder, [cases[-1] | {"folder": ""}], inputs, when, began)
     if plan.case_plans:
         if parcels is not None:
-            write_parcels(stage, joined_parcels(plan.cases, findings), parcels)
+            columns = parcel_columns(plan.purpose, SENTENCES, is_joined=True)
+            write_parcels(stage, joined_parcels(plan.cases, findings), parcels, columns)
         sections = _futures(plan, stage, findings, shares, parcels)
         (stage / "report.html").write_text(cases_html(plan, findings, sections), encoding="utf-8")
     _write_manifest(replace(findings[0], plan=plan), stage, cases, inputs, when, began)
@@ -196,7 +201,7 @@ def _write_case(
 ) -> dict[str, Any]:
     if found.parcels is not None:
         assert parcels is not None
-        write_parcels(folder, found.parcels, parcels)
+        write_parcels(folder, found.parcels, parcels, parcel_columns(case.plan.purpose, SENTENCES))
     if found.order is not None:
         write_ranks(folder, found.order, [criterion.name for criterion in found.criteria])
     if found.zones is not None:

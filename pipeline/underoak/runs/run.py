@@ -185,7 +185,7 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
     tallies: list[Reducer | DrawReducer] = []
     parcels = None
     if plan.parcels is not None:
-        from underoak.places import ParcelSumsReducer, Sample, read_lab, read_parcels, spreading_of
+        from underoak.places import ParcelSumsReducer, Sample, draws_reducer, read_lab, read_parcels
 
         before = len(problems.warnings)
         spec, crs = plan.parcels, prepared.grid.crs
@@ -210,7 +210,7 @@ def _work(plan: Plan, prepared: Prepared, problems: Problems, strict: bool) -> t
             if uncertainty is not None and uncertainty.layers:
                 judged_by = [criterion.layer for criterion in prepared.recipe.cases[at].criteria]
                 tallies.append(
-                    spreading_of(
+                    draws_reducer(
                         parcels.ids, parcels.on(prepared.grid), judged_by, uncertainty, spread_of(case.folder), at
                     )
                 )

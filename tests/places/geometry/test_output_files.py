@@ -16,6 +16,8 @@ import pytest
 from shapely import MultiPolygon, box
 
 from underoak.base.errors import UnderoakError
+from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.places.columns.parcels import PARCELS
 from underoak.places.geometry import output_files
 from underoak.places.geometry.output_files import csv_text, write_parcels, write_zones
 from underoak.places.geometry.parcel_shapes import Parcels
@@ -27,7 +29,7 @@ TABLE = pd.DataFrame(
         "rank": pd.array([1, 2, None], dtype="Int64"),
         "suitability": [0.75, 1 / 3, np.nan],
         "class": pd.Series(["S1", "S3", None], dtype=object),
-        "reason": pd.Series([None, None, "no shape"], dtype=object),
+        "reason": pd.Series([None, None, NotJudged(Cause.NO_SHAPE)], dtype=object),
     }
 )
 
@@ -43,7 +45,7 @@ def zones():
 
 
 def test_the_table_and_its_shapes_come_back(tmp_path):
-    paths = write_parcels(tmp_path, TABLE, parcels())
+    paths = write_parcels(tmp_path, TABLE, parcels(), PARCELS)
     assert [path.name for path in paths] == ["parcels.gpkg", "parcels.csv"]
     back = gpd.read_file(tmp_path / "parcels.gpkg")
     assert back["id"].tolist() == ["b", "007", "é;\n"]
@@ -60,7 +62,7 @@ def test_writing_twice_gives_the_same_bytes(tmp_path, monkeypatch):
     made = []
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
-        write_parcels(tmp_path / name, TABLE, parcels())
+        write_parcels(tmp_path / name, TABLE, parcels(), PARCELS)
         write_zones(tmp_path / name, zones())
         write_zones(tmp_path / name, zones())  # over what is there
         made.append({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()})
@@ -80,7 +82,7 @@ def test_the_stamp_of_the_process_is_put_back(tmp_path):
 
 
 def test_csv_is_utf_8_with_points_and_line_feeds(tmp_path):
-    write_parcels(tmp_path, TABLE, parcels())
+    write_parcels(tmp_path, TABLE, parcels(), PARCELS)
     data = (tmp_path / "parcels.csv").read_bytes()
     assert data.decode("utf-8") == (
         'id,rank,suitability,class,reason\nb,1,0.750000,S1,\n007,2,0.333333,S3,\n"é;\n",,,,no shape\n'
@@ -147,7 +149,7 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path, monkeypat
 
 def test_a_folder_that_is_not_there_is_a_fault(tmp_path):
     with pytest.raises(UnderoakError) as caught:
-        write_parcels(tmp_path / "nowhere", TABLE, parcels())
+        write_parcels(tmp_path / "nowhere", TABLE, parcels(), PARCELS)
     assert caught.value.faults[0].code == "E502"
     assert not os.listdir(tmp_path)
 

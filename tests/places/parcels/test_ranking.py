@@ -7,7 +7,11 @@ import pandas as pd
 import pytest
 
 from underoak.overlay import Curve, Rules
-from underoak.places.parcels.ranking import ParcelSums, ranked
+from underoak.places.answers.limits import NoLimit
+from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.places.columns.column import encode_table
+from underoak.places.columns.parcels import PARCELS
+from underoak.places.parcels.ranking import ParcelSums, rank_parcels
 
 CRITERIA = ("ph", "water", "slope")
 RULES = Rules((0.5, 0.3, 0.2))
@@ -17,7 +21,7 @@ def totals(n=1, **given):
     """Sums of parcels of 10 cells, all judged at 0.6, limited by ph; what is given wins."""
     figures = {
         "ids": tuple(f"F{i}" for i in range(n)),
-        "shapeless": ("",) * n,
+        "refused": (None,) * n,
         "area_ha": [0.9] * n,
         "area": [10.0] * n,
         "covered": [10.0] * n,
@@ -34,14 +38,19 @@ def totals(n=1, **given):
         "value": [[]] * n,
         "below": [[]] * n,
         "above": [[]] * n,
-        "held": [[]] * n,
+        "excluded_by": [[]] * n,
     } | given
-    return ParcelSums(**{k: v if k in ("ids", "shapeless") else np.array(v, float) for k, v in figures.items()})
+    return ParcelSums(**{k: v if k in ("ids", "refused") else np.array(v, float) for k, v in figures.items()})
+
+
+def ranked(*args, **settings):
+    """The table as its file holds it."""
+    return encode_table(rank_parcels(*args, **settings), PARCELS)
 
 
 def one(rules=RULES, **given):
     (row,) = ranked(
-        totals(**{k: v if k in ("ids", "shapeless") else [v] for k, v in given.items()}), CRITERIA, rules
+        totals(**{k: v if k in ("ids", "refused") else [v] for k, v in given.items()}), CRITERIA, rules
     ).to_dict("records")
     return row
 
@@ -86,11 +95,11 @@ def test_less_than_half_known_of_what_is_not_excluded_is_not_judged(given, valid
     ("held", "by"), [([7.0, 2.0], "built"), ([3.0, 6.0], "steep"), ([7.0, 7.0], "built; steep"), ([0.0, 0.0], None)]
 )
 def test_a_parcel_that_is_mostly_excluded_names_the_constraint(held, by):
-    figures = totals(judged=[1.0], suitability=[0.6], excluded=[7.0], held=[held])
+    figures = totals(judged=[1.0], suitability=[0.6], excluded=[7.0], excluded_by=[held])
     (row,) = ranked(figures, CRITERIA, RULES, constraints=("built", "steep")).to_dict("records")
     assert row["excluded_by"] == by
     assert row["reason"] == (f"mostly excluded by {by}" if by else "mostly excluded")
-    figures = totals(judged=[0.0], suitability=[0.0], excluded=[10.0], held=[held])
+    figures = totals(judged=[0.0], suitability=[0.0], excluded=[10.0], excluded_by=[held])
     (row,) = ranked(figures, CRITERIA, RULES, constraints=("built", "steep")).to_dict("records")
     assert row["reason"] == (f"excluded entirely by {by}" if by else "excluded entirely")
 
@@ -107,7 +116,13 @@ def test_the_side_is_that_on_which_most_is_lost(below, above, side):
 
 
 def test_a_parcel_without_a_shape_says_so():
-    row = one(shapeless=("no shape: a Point, no polygon",), area=0.0, covered=0.0, judged=0.0, area_ha=np.nan)
+    row = one(
+        refused=(NotJudged(Cause.NO_SHAPE, note="a Point, no polygon"),),
+        area=0.0,
+        covered=0.0,
+        judged=0.0,
+        area_ha=np.nan,
+    )
     assert row["reason"] == "no shape: a Point, no polygon"
     assert pd.isna(row["valid_share"])
     assert pd.isna(row["rank"])
@@ -195,6 +210,13 @@ def test_names_that_differ_by_case_only_keep_columns_apart():
     assert list(columns[-3:]) == ["membership_ph", "membership_pH_2", "membership_slope"]
 
 
+def test_limits_are_names_and_nothing_limits_is_none_of_them():
+    sums = totals(2, weakest=[[4.0, 4.0, 2.0, 0.0], [3.0, 0.0, 0.0, 7.0]])
+    limits = rank_parcels(sums, CRITERIA, RULES)["limiting"].tolist()
+    assert limits == [("ph", "water"), (NoLimit.NOTHING,)]
+    assert limits[1][0] is NoLimit.NOTHING
+
+
 def test_no_parcels_make_an_empty_table():
     empty = {
         k: np.zeros((0, w))
@@ -205,7 +227,7 @@ def test_no_parcels_make_an_empty_table():
             ("weakest", 4),
             ("gainful", 4),
             ("value", 0),
-            ("held", 0),
+            ("excluded_by", 0),
         )
     }
     assert len(ranked(totals(0, **empty), CRITERIA, RULES)) == 0

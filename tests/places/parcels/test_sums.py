@@ -12,6 +12,7 @@ from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.layers.shapes.coverage import polygon_edges
 from underoak.overlay import Curve, Rules, judge, membership
+from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.ranking import overlap_warning
@@ -79,7 +80,7 @@ def test_every_figure_is_that_of_a_cell_by_cell_count():
             assert row[f"membership_{name}"] == pytest.approx((weight * judged.memberships[k][known]).sum(), abs=1e-6)
         for codes, name in ((judged.weakest, "limiting"), (judged.gainful, "most_gainful")):
             counts = [weight[codes[known] == k].sum() for k in range(3)]
-            assert row[name] == CRITERIA[int(np.argmax(counts))]
+            assert row[name] == (CRITERIA[int(np.argmax(counts))],)
             assert row[f"{name}_share"] == pytest.approx(max(counts), abs=1e-6)
     assert found["reason"].isna().sum() >= 8
     assert found["reason"].notna().any()
@@ -120,7 +121,7 @@ def test_values_sides_and_constraints_are_those_of_a_cell_by_cell_count():
         share = shapely.area(shapely.intersection(cells, shape)) / 100.0
         row, known = found.loc[f"F{i:02d}"], judged.classes <= 4
         held = {name: share[(judged.classes == 250) & holds].sum() for name, holds in judged.held.items()}
-        assert row["excluded_by"] == max(held, key=held.get)
+        assert row["excluded_by"] == (max(held, key=held.get),)
         if not pd.isna(row["reason"]):
             assert pd.isna(row["value_ph"])
             assert pd.isna(row["side_ph"])
@@ -150,7 +151,12 @@ def test_ground_that_was_never_judged_needs_no_values():
     judged = valued_on(GRID)
     blank = np.full(GRID.shape, 255, np.uint8)
     bare = JudgedBlock(judged.window, judged.memberships, judged.suitability, blank, blank, blank)
-    assert valued_table(bare, some_shapes())["reason"].isin(["no data", "outside the map"]).all()
+    assert (
+        valued_table(bare, some_shapes())["reason"]
+        .map(lambda reason: reason.cause)
+        .isin([Cause.NO_DATA, Cause.OFF_MAP])
+        .all()
+    )
 
 
 def test_parcels_in_another_order_give_the_same_rows_bit_for_bit():
@@ -245,7 +251,7 @@ def test_ground_outside_the_regions_outline_is_off_the_map():
     for outline in (None, region):
         tally = ParcelSumsReducer.of(field, GRID, CRITERIA, RULES, outline)
         reasons += tally.table(tally.finish([tally.reduce(judged)]))["reason"].tolist()
-    assert reasons == ["no data", "outside the map"]
+    assert reasons == [NotJudged(Cause.NO_DATA), NotJudged(Cause.OFF_MAP)]
 
 
 def test_a_block_without_parcels_keeps_nothing():
@@ -255,7 +261,7 @@ def test_a_block_without_parcels_keeps_nothing():
 
 def test_no_block_at_all_leaves_every_parcel_unjudged():
     tally = ParcelSumsReducer.of(parcels_of([box(4e5, 4.6e6 - 20, 4e5 + 20, 4.6e6)]), GRID, CRITERIA, RULES)
-    assert tally.table(tally.finish([]))["reason"].tolist() == ["outside the map"]
+    assert tally.table(tally.finish([]))["reason"].tolist() == [NotJudged(Cause.OFF_MAP)]
 
 
 def test_a_tally_travels_to_workers():

@@ -7,7 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underoak.base.grid import Grid
-from underoak.places.planting.pairs import PairScores, choose, hosts_of, likelihood, pair_columns, pairs_of, states_at
+from underoak.places.answers.native import Origin
+from underoak.places.columns.column import encode_table
+from underoak.places.columns.parcels import PARCELS
+from underoak.places.planting.pairs import PairScores, choose, hosts_of, likelihood, origins_at, pair_columns, pairs_of
 from underoak.places.wild.native_range import native_range
 from underoak.plan import load_plan
 
@@ -27,7 +30,9 @@ def plan(species, hosts=(), purpose="region"):
 
 
 def judged(plans, suitability, **more):
-    return pair_columns(PairScores(tuple(plans), np.array(suitability, float), **({"states": ()} | more)))
+    """The table as its file holds it."""
+    scores = PairScores(tuple(plans), np.array(suitability, float), **({"origins": ()} | more))
+    return encode_table(pair_columns(scores), PARCELS)
 
 
 BLACK, SUMMER, WHITE = plan("tuber_melanosporum"), plan("tuber_aestivum"), plan("tuber_magnatum")
@@ -121,7 +126,7 @@ def test_likelihood_counts_shared_draws_in_which_a_pair_wins_and_is_good_enough(
 
 def test_origins_are_told_of_species_and_hosts():
     pecan = plan("tuber_lyonii", ["corylus_avellana"])
-    told = judged([pecan], [[0.9], [0.9]], states=(["native", "introduced"],))["origin"].tolist()
+    told = judged([pecan], [[0.9], [0.9]], origins=([Origin.NATIVE, Origin.INTRODUCED],))["origin"].tolist()
     assert told == [
         "tuber_lyonii: native; corylus_avellana: introduced",
         "tuber_lyonii: introduced; corylus_avellana: origin unknown",
@@ -137,5 +142,5 @@ def test_an_introduced_host_is_not_for_wild_ground():
 def test_whether_a_truffle_is_native_follows_its_range():
     grid = Grid("EPSG:25832", (30.0, 0.0, 400_000.0, 0.0, -30.0, 4_960_000.0), 1000, 1000)  # Piedmont
     shapes = np.array([shapely.box(410_000, 4_940_000, 410_100, 4_940_100), None], object)
-    assert states_at(native_range("tuber_magnatum").on(grid), shapes) == ["native", ""]
-    assert states_at(native_range("tuber_lyonii").on(grid), shapes) == ["introduced", ""]
+    assert origins_at(native_range("tuber_magnatum").on(grid), shapes) == [Origin.NATIVE, None]
+    assert origins_at(native_range("tuber_lyonii").on(grid), shapes) == [Origin.INTRODUCED, None]

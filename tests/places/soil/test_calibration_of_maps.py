@@ -57,12 +57,12 @@ def test_a_map_that_says_it_is_never_wrong_is_told_to_have_a_doubt():
 
 
 def test_the_report_says_it_in_a_sentence():
-    from underoak.report.text.answer_words import _bands
+    from underoak.report.text.answer_words import band_lines
 
-    said = _bands(SimpleNamespace(calibration=calibrated(checked(40, off_by=0.8, said=0.2))))
+    said = band_lines(SimpleNamespace(calibration=calibrated(checked(40, off_by=0.8, said=0.2))))
     assert len(said) == 1
     assert said[0].startswith("soil_ph: of 40 tested parcels")
     assert "would have to be" in said[0]
-    (right,) = _bands(SimpleNamespace(calibration=calibrated(checked(40, 0.3, 0.3))))
-    assert "agrees with that" in right
-    assert _bands(SimpleNamespace(calibration=calibrated(checked(10, 0.3, 0.3)))) == []
+    (right,) = band_lines(SimpleNamespace(calibration=calibrated(checked(40, 0.3, 0.3))))
+    assert "agrees with 90 %" in right
+    assert band_lines(SimpleNamespace(calibration=calibrated(checked(10, 0.3, 0.3)))) == []

@@ -13,7 +13,10 @@ from shapely import box
 
 import underoak as uo
 from underoak.base.errors import Problems
+from underoak.places.columns.column import encode_table
+from underoak.places.columns.parcels import parcel_columns
 from underoak.places.soil.lab import Lab, Result, read_lab
+from underoak.report.text.cell_sentences import SENTENCES
 
 from noise import LEFT, TOP, write_raster, write_shapes
 
@@ -62,7 +65,8 @@ def ran(land, rows, **lab):
     (folder / "lab.csv").write_text(HEAD + rows, encoding="utf-8")
     plan = plan | {"lab": plan["lab"] | lab}
     run = uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
-    return run, run.findings[0].parcels.set_index("id")
+    table = encode_table(run.findings[0].parcels, parcel_columns("buy", SENTENCES))
+    return run, table.set_index("id")
 
 
 def test_an_update_weighs_the_result_against_the_map(land):
@@ -138,7 +142,7 @@ def test_a_contradiction_is_told_everywhere(land):
     assert z > 2
     assert table.loc["F1", "lab"].endswith(f"which contradicts the map (z {z:.1f})")
     (warning,) = [fault for fault in run.findings[0].warnings if fault.code == "W414"]
-    assert "parcel F1" in str(warning)
+    assert "parcel F1: the lab result and the map disagree: soil_ph 8.30 in the lab, 7.30 on the map (" in str(warning)
     assert "contradicts the map" in (run.folder / "report.html").read_text(encoding="utf-8")
     flat = " ".join(run.explain("F1").split())
     assert "Laboratory, soil_ph: laboratory 8.30, map 7.30" in flat
@@ -258,7 +262,7 @@ def test_a_pipe_is_no_file_of_results(land):
 
 def test_rows_without_a_first_line_that_names_them_are_one_fault(land):
     _, problems = read(land, "F1,0-30,clay,25,%,,,\nF2,0-30,clay,26,%,,,\n")
-    assert [str(fault).partition(" Mend")[0] for fault in problems.faults] == [
+    assert [str(fault).partition(" Fix")[0] for fault in problems.faults] == [
         'E411 lab (lab.csv): its first line names no column that is known: "f1, 0-30, clay, 25, %, , , ".'
     ]
 

@@ -13,8 +13,9 @@ from shapely import MultiPolygon, box
 
 import underoak as uo
 from underoak.overlay import Curve, Rules, combine, membership
+from underoak.places.answers.needs import DrainageNeed, LimeNeed, WaterNeed
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.soil.amounts import in_short, in_words
+from underoak.places.soil.amounts import need_of
 from underoak.places.soil.remedies import (
     Remedy,
     fence_m,
@@ -23,14 +24,31 @@ from underoak.places.soil.remedies import (
     remedies_of,
     with_remedies,
 )
+from underoak.report.text.cell_sentences import remedy_sentence
 
 from noise import noise_country
 
 PH = Curve.hump(7.0, 7.9, 8.3, 8.8)
 RAIN = Curve.hump(50.0, 145.0, 220.0, 380.0)
 LIME = Remedy(0, "lime", PH, 8.3)
-WATER = Remedy(1, "irrigation", RAIN, 150.0, when="in summer")
+WATER = Remedy(1, "irrigation", RAIN, 150.0, season="summer")
 RULES = Rules((0.6, 0.4))
+
+
+def in_words(amount, parcel, ha, currency=""):
+    need = need_of(amount, parcel, ha, currency)
+    return "" if need is None else remedy_sentence(need)
+
+
+def in_short(amount, parcel):
+    match need_of(amount, parcel, 1.0):
+        case LimeNeed(t_ha=t_ha):
+            return f"lime {t_ha:.0f} t/ha"
+        case WaterNeed(mm=mm):
+            return f"water {mm:.0f} mm"
+        case DrainageNeed():
+            return "drainage"
+    return ""
 
 
 def cells_of(*parcels, curves=(PH, RAIN), rules=RULES, weight=1.0):
@@ -58,7 +76,7 @@ def cells_of(*parcels, curves=(PH, RAIN), rules=RULES, weight=1.0):
     ],
 )
 def test_lime_takes_a_tonne_for_each_tenth_and_ten_centimetres(ph, depth, reach, dose, goal):
-    found = with_remedies(cells_of([(ph, 150.0)]), [replace(LIME, depth_cm=depth, reach=reach)], RULES).doses[0]
+    found = with_remedies(cells_of([(ph, 150.0)]), [replace(LIME, depth_cm=depth, reach=reach)], RULES).amounts[0]
     assert found.amount[0] == pytest.approx(dose, abs=1e-4)
     if goal is None:
         assert in_words(found, 0, 3.0) == ""
@@ -70,7 +88,7 @@ def test_lime_takes_a_tonne_for_each_tenth_and_ten_centimetres(ph, depth, reach,
 
 @pytest.mark.parametrize(("rain", "lack"), [(100.0, 45.0), (145.0, 0.0), (60.0, 85.0), (300.0, 0.0)])
 def test_irrigation_takes_what_summer_lacks(rain, lack):
-    found = with_remedies(cells_of([(8.0, rain)]), [WATER], RULES).doses[0]
+    found = with_remedies(cells_of([(8.0, rain)]), [WATER], RULES).amounts[0]
     assert found.amount[0] == pytest.approx(lack)
     said = f"water, {lack:g} mm ({10 * lack:g} m3/ha) in summer" if lack else ""
     assert in_words(found, 0, 3.0) == said
@@ -79,7 +97,7 @@ def test_irrigation_takes_what_summer_lacks(rain, lack):
 def test_amounts_are_means_of_the_ground_that_needs_it():
     # half needs 19 tenths, a quarter 9, a quarter none
     parcel = [(6.0, 150.0), (6.0, 150.0), (7.0, 150.0), (8.0, 150.0)]
-    found = with_remedies(cells_of(parcel), [replace(LIME, price=45.0)], RULES).doses[0]
+    found = with_remedies(cells_of(parcel), [replace(LIME, price=45.0)], RULES).amounts[0]
     assert found.amount[0] == pytest.approx((57.0 + 57.0 + 27.0) / 3.0, abs=1e-4)
     assert found.share[0] == 0.75
     assert in_words(found, 0, 4.0, "EUR") == (
@@ -91,7 +109,7 @@ def test_amounts_are_means_of_the_ground_that_needs_it():
 
 @pytest.mark.parametrize(("ph", "is_told"), [(6.5, True), (6.6, False)])
 def test_above_forty_tonnes_it_is_no_liming_country(ph, is_told):
-    found = with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).doses[0]  # 42 and 39 t/ha
+    found = with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).amounts[0]  # 42 and 39 t/ha
     assert ("not liming country" in in_words(found, 0, 1.0)) is is_told
 
 
@@ -101,7 +119,7 @@ def test_above_forty_tonnes_it_is_no_liming_country(ph, is_told):
 def test_farm_tables_stand_beside_the_dose_where_sand_and_clay_are_known(sand, clay, factor):
     wide = Curve.ramp_up(-1.0, 0.0)
     cells = cells_of([(6.0, 150.0, sand, clay)], curves=(PH, RAIN, wide, wide), rules=Rules((0.4, 0.4, 0.1, 0.1)))
-    found = with_remedies(cells, [LIME], Rules((0.4, 0.4, 0.1, 0.1)), texture=(2, 3)).doses[0]
+    found = with_remedies(cells, [LIME], Rules((0.4, 0.4, 0.1, 0.1)), texture=(2, 3)).amounts[0]
     assert found.farm[0] == pytest.approx(1.0 * factor, nan_ok=True)  # from 6 to 7, where they end
     assert ("farm tables, which end at pH 7" in in_words(found, 0, 1.0)) is (factor == factor)
 
@@ -110,7 +128,7 @@ def test_ground_above_seven_is_beyond_farm_tables():
     wide = Curve.ramp_up(-1.0, 0.0)
     rules = Rules((0.4, 0.4, 0.1, 0.1))
     cells = cells_of([(7.2, 150.0, 60.0, 10.0)], curves=(PH, RAIN, wide, wide), rules=rules)
-    assert "farm tables" not in in_words(with_remedies(cells, [LIME], rules, (2, 3)).doses[0], 0, 1.0)
+    assert "farm tables" not in in_words(with_remedies(cells, [LIME], rules, (2, 3)).amounts[0], 0, 1.0)
 
 
 def test_potential_is_the_suitability_of_mended_memberships():
@@ -125,7 +143,7 @@ def test_a_remedy_that_shows_in_no_figure_is_not_named():
     parcel = [(7.8, 150.0)] + [(8.0, 150.0)] * 99
     found = with_remedies(cells_of(parcel), [LIME], RULES)
     assert 0.0 < found.gain[0] < 0.005
-    assert in_words(found.doses[0], 0, 1.0) == ""
+    assert in_words(found.amounts[0], 0, 1.0) == ""
 
 
 def test_a_remedy_is_not_named_where_another_criterion_forbids():
@@ -133,8 +151,8 @@ def test_a_remedy_is_not_named_where_another_criterion_forbids():
     steep = Curve.ramp_down(10.0, 20.0)
     cells = cells_of([(6.0, 60.0, 40.0)], [(6.0, 60.0, 5.0)], curves=(PH, RAIN, steep), rules=rules)
     found = with_remedies(cells, [LIME, WATER], rules)
-    assert [in_short(dose, 0) for dose in found.doses] == ["", ""]
-    assert [in_short(dose, 1) for dose in found.doses] == ["lime 57 t/ha", "water 85 mm"]
+    assert [in_short(amount, 0) for amount in found.amounts] == ["", ""]
+    assert [in_short(amount, 1) for amount in found.amounts] == ["lime 57 t/ha", "water 85 mm"]
     assert found.gain[0] == 0.0
     assert found.gain[1] == pytest.approx(1.0)
 
@@ -145,10 +163,10 @@ def test_drainage_is_named_where_it_is_too_wet_and_adds_nothing():
     drain = Remedy(1, "drainage", wet, np.inf)
     cells = cells_of([(8.0, 4.5)], [(8.0, 2.0)], curves=curves)
     found = with_remedies(cells, [drain], RULES)
-    assert in_words(found.doses[0], 0, 1.0) == "drain it, if a pit shows standing water"
-    assert in_words(found.doses[0], 1, 1.0) == ""
+    assert in_words(found.amounts[0], 0, 1.0) == "drain it, if a pit shows standing water"
+    assert in_words(found.amounts[0], 1, 1.0) == ""
     assert found.gain.tolist() == [0.0, 0.0]
-    assert [in_short(found.doses[0], i) for i in range(2)] == ["drainage", ""]
+    assert [in_short(found.amounts[0], i) for i in range(2)] == ["drainage", ""]
 
 
 CURVES = st.one_of(
@@ -199,8 +217,8 @@ def test_nothing_within_reach_is_better_than_where_a_value_is_brought(curve, val
 def test_a_missing_value_stays_missing_and_counts_for_nothing():
     cells = cells_of([(np.nan, 150.0), (6.0, 150.0)], rules=Rules((0.6, 0.4), missing="renormalise"))
     found = with_remedies(cells, [LIME], Rules((0.6, 0.4), missing="renormalise"))
-    assert found.doses[0].amount[0] == pytest.approx(57.0, abs=1e-4)
-    assert found.doses[0].share[0] == 1.0
+    assert found.amounts[0].amount[0] == pytest.approx(57.0, abs=1e-4)
+    assert found.amounts[0].share[0] == 1.0
 
 
 def test_no_cells_make_no_gain():
@@ -250,5 +268,5 @@ def test_a_remedy_that_cannot_raise_the_criterion_is_refused(country, by, says):
 
 
 def test_rising_doses_cost_more():
-    doses = [with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).doses[0].amount[0] for ph in (7.5, 7.0, 6.5, 6.0)]
+    doses = [with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).amounts[0].amount[0] for ph in (7.5, 7.0, 6.5, 6.0)]
     assert all(b > a for a, b in pairwise(doses))

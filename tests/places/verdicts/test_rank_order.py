@@ -10,6 +10,7 @@ from test_verdicts import plan_of
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.draws import ParcelDraws
 from underoak.places.verdicts.rank_order import MOST_PARCELS, order_of, with_order, write_ranks
+from underoak.report.text.rank_words import order_lines
 
 
 def sure(memberships):
@@ -49,7 +50,7 @@ def test_rules_that_are_not_linear_are_judged_by_cells(rule):
     assert order.by_cells
     w = np.linspace(0.0, 1.0, 100_001)[1:-1]
     first = 0.9**w * 0.1 ** (1 - w) > 0.4 if rule == "geometric" else np.zeros(1)
-    assert order.found.first[0] == pytest.approx(first.mean(), abs=0.03)
+    assert order.ranks.first[0] == pytest.approx(first.mean(), abs=0.03)
 
 
 def test_excluded_ground_counts_against_a_parcel():
@@ -61,11 +62,11 @@ def test_excluded_ground_counts_against_a_parcel():
 
 def test_a_coin_toss_is_called_one_and_a_lead_is_not():
     table, spread, cells = sure([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5]])
-    words = order_of(plan(), table, spread, cells).words
-    assert "is a coin toss (0." in words[0]
-    assert "a share is known to 0.177 at worst" in words[0]
+    words = order_lines(order_of(plan(), table, spread, cells))
+    assert words[0].startswith("P0 and P1 rank about equally (P0 is ahead in ")
+    assert "the standard error of a share is at most 0.177" in words[0]
     table, spread, cells = sure([[1.0, 0.8, 0.5], [0.0, 0.1, 0.5]])
-    assert "P0 comes before P1 in 100 % of" in order_of(plan(), table, spread, cells).words[0]
+    assert "P0 comes before P1 in 100 % of" in order_lines(order_of(plan(), table, spread, cells))[0]
 
 
 def test_the_ranks_are_written_for_the_parcels_that_were_ranked(tmp_path):
@@ -101,7 +102,7 @@ def test_of_a_great_many_the_best_are_ranked_and_the_others_told():
     order = order_of(plan("minimum"), table, spread, cells)
     assert (len(order.ids), order.left_out) == (MOST_PARCELS, 3)
     assert with_order(table, order)["mean_rank"].isna().sum() == 3
-    assert "3 were not" in order.words[1]
+    assert "3 were not" in order_lines(order)[1]
 
 
 def test_bounds_of_weights_that_cannot_be_are_told():

@@ -8,10 +8,13 @@ import pytest
 
 from underoak.overlay import Rules
 from underoak.places import futures_of_parcels
+from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.report.page.scenario_section import _row
 
 RULES = Rules((0.5, 0.5))
 IDS = ("a", "b", "c", "d")
+NO_SHAPE, NO_DATA = NotJudged(Cause.NO_SHAPE), NotJudged(Cause.NO_DATA)
+EXCLUDED = NotJudged(Cause.ALL_EXCLUDED, ("built",))
 
 
 def ranked(suitability, reason=(None,) * 4, excluded=(0.0,) * 4):
@@ -29,10 +32,14 @@ def ranked(suitability, reason=(None,) * 4, excluded=(0.0,) * 4):
 
 @pytest.fixture
 def table():
-    now = ranked([0.9, 0.8, 0.7, np.nan], (None, None, None, "no shape"), (0.0, 0.1, 0.0, np.nan))
-    first = ranked([0.6, np.nan, 0.5, np.nan], (None, "excluded entirely by built", None, "no shape"),
+    now = ranked([0.9, 0.8, 0.7, np.nan], (None, None, None, NO_SHAPE), (0.0, 0.1, 0.0, np.nan))
+    first = ranked([0.6, np.nan, 0.5, np.nan], (None, EXCLUDED, None, NO_SHAPE),
                    (0.0, 1.0, 0.0, np.nan))  # fmt: skip
-    second = ranked([0.4, 0.8, np.nan, np.nan], (None, None, "no data", "no shape"), (0.5, 0.1, 0.0, np.nan))
+    second = ranked(
+        [0.4, 0.8, np.nan, np.nan],
+        (None, None, NO_DATA, NO_SHAPE),
+        (0.5, 0.1, 0.0, np.nan),
+    )
     first.loc[0, "membership_ph"] = 0.9  # of a, only rain gets worse in the first future
     made = futures_of_parcels(now, [first, second], ["dry", "wet"], (0.5, 0.5), ["ph", "rain"], RULES, 0.5)
     return made.set_index("id")
@@ -57,7 +64,7 @@ def test_regret_goes_by_what_ranks_go_by(table):
 
 def test_the_driver_is_that_of_the_weighed_mean_of_changes(table):
     """Rain loses .3 and .5, pH nothing and .5; each has half the weight, and the futures too."""
-    assert table.loc["a", "worst_driver"] == "rain"
+    assert table.loc["a", "worst_driver"] == ("rain",)
     assert table.loc["a", "worst_change"] == pytest.approx(-(0.3 + 0.5) / 2 / 2)
     assert table.loc["d", "worst_driver"] is None
 

@@ -11,9 +11,14 @@ from scipy.special import ndtri
 
 import underoak as uo
 from underoak.overlay import Rules
+from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.columns.cell_text import VERDICTS
+from underoak.places.columns.column import encode_table
+from underoak.places.columns.parcels import parcel_columns
 from underoak.places.parcels.draws import ParcelDraws
-from underoak.places.verdicts.verdicts import COLUMNS, WORDS, layers_to_test, soil_tests, with_verdicts
+from underoak.places.verdicts.verdicts import COLUMNS, layers_to_test, soil_tests, with_verdicts
 from underoak.plan import PURPOSES
+from underoak.report.text.cell_sentences import SENTENCES
 from underoak.uncertainty import value_of_test
 
 DRAWS = 512
@@ -63,7 +68,12 @@ def table_of(spread, plan, judged=None):
     count = len(spread.ids)
     table = pd.DataFrame({"id": list(spread.ids), "rank": pd.array(judged or range(1, count + 1), "Int64")})
     table["area_ha"], table["valid_share"] = 2.0, 1.0
-    return spread.joined(table, plan.rules)
+    return spread.add_to(table, plan.rules)
+
+
+def verdicts(plan, *args):
+    """The table as its file holds it."""
+    return encode_table(with_verdicts(plan, *args), parcel_columns(plan.purpose, SENTENCES))
 
 
 def test_a_laboratory_tests_soil_and_nothing_that_falls_from_the_sky():
@@ -82,7 +92,7 @@ def test_worth_of_a_test_is_that_of_the_closed_form():
 
 def test_verdicts_follow_chance_and_test():
     plan, spread = plan_of(), spread_of([7.3, 8.9, 6.0, 7.5])
-    made = with_verdicts(plan, UNITS, table_of(spread, plan), spread)
+    made = verdicts(plan, UNITS, table_of(spread, plan), spread)
     assert made["verdict"].tolist() == ["test first", "buy", "do not buy", "test first"]
     assert made["best_test"].tolist()[0] == "soil_ph"
     assert made["p_s2"].tolist() == pytest.approx([0.3085, 1.0, 0.0, 0.5], abs=0.002)
@@ -94,21 +104,21 @@ def test_verdicts_follow_chance_and_test():
 def test_thresholds_are_the_plans():
     spread = spread_of([7.7])  # P 0.69, flip 0.30
     sure = plan_of(verdict={"yes_at": 0.6, "no_at": 0.1, "test_first_at": 0.5})
-    assert with_verdicts(sure, UNITS, table_of(spread, sure), spread)["verdict"].tolist() == ["buy"]
+    assert verdicts(sure, UNITS, table_of(spread, sure), spread)["verdict"].tolist() == ["buy"]
     wary = plan_of(verdict={"yes_at": 0.8, "no_at": 0.75, "test_first_at": 0.5})
-    assert with_verdicts(wary, UNITS, table_of(spread, wary), spread)["verdict"].tolist() == ["do not buy"]
+    assert verdicts(wary, UNITS, table_of(spread, wary), spread)["verdict"].tolist() == ["do not buy"]
 
 
 def test_prices_tell_what_a_test_pays():
     plan = plan_of(prices={"soil_test": 60, "parcel_ha": 9000, "currency": "EUR"})
     spread = spread_of([7.3])
-    made = with_verdicts(plan, UNITS, table_of(spread, plan), spread)
+    made = verdicts(plan, UNITS, table_of(spread, plan), spread)
     assert made["test_pays"][0] == pytest.approx(made["worth"][0] * 2.0 * 9000 - 60)
 
 
 def test_a_parcel_that_is_not_judged_has_no_verdict():
     plan, spread = plan_of(), spread_of([8.9, 8.9])
-    made = with_verdicts(plan, UNITS, table_of(spread, plan, [1, None]), spread)
+    made = verdicts(plan, UNITS, table_of(spread, plan, [1, None]), spread)
     assert made.loc[1, [name for name in COLUMNS if name in made]].isna().all()
     assert made["verdict"][0] == "buy"
 
@@ -124,5 +134,6 @@ def test_the_weakest_criterion_holds_a_parcel_below_s2():
 
 @pytest.mark.parametrize("purpose", PURPOSES)
 def test_every_purpose_has_words(purpose):
-    assert set(WORDS[purpose]) == {"yes", "no", "test first"}
-    assert len(set(WORDS[purpose].values())) == 3
+    words = VERDICTS[Purpose(purpose)]
+    assert set(words) == set(Verdict)
+    assert len(set(words.values())) == 3

@@ -9,11 +9,13 @@ import pytest
 import shapely
 
 from underoak.base.grid import Grid
-from underoak.places.wild.native_range import EVIDENCE, NATIVE, OUTSIDE, LocalRange, native_range
+from underoak.places.answers.native import NativeState
+from underoak.places.wild.native_range import LocalRange, native_range
 from underoak.plan import profile_names, shipped
 
 FOLDER = shipped("configs", "ranges")
 KINDS = ("melanosporum", "aestivum", "brumale", "borchii", "magnatum", "lyonii", "oregonense", "gibbosum")
+NATIVE, EVIDENCE, OUTSIDE = NativeState.NATIVE, NativeState.EVIDENCE, NativeState.OUTSIDE
 OK, EV, NO = NATIVE, EVIDENCE, OUTSIDE
 # latitude, longitude, and what the worded ranges say for each species in the order above
 POINTS = {
@@ -129,7 +131,7 @@ def test_a_range_is_brought_onto_a_grid_to_the_metre(border: LocalRange) -> None
     to_grid = crs.transformer("EPSG:4326", "EPSG:32631")
     for longitude, latitude, inside in ((2.5, 46.9999, True), (2.5, 47.0001, False)):
         point = shapely.Point(to_grid.transform(longitude, latitude))
-        assert border.ground.covers(point) is inside
+        assert border.allowed.covers(point) is inside
 
 
 def test_a_shape_that_the_border_cuts_is_outside_as_a_whole(border: LocalRange) -> None:

@@ -35,7 +35,7 @@ def test_a_run_tells_too_much_s1_and_what_was_not_looked_at(tmp_path):
     run = uo.run(plan_in(tmp_path), out=tmp_path / "out")
     found = [line for line in run.manifest["warnings"] if line.startswith("W434")]
     assert len(found) == 1
-    assert "100 % of the judged ground is S1 for Tuber melanosporum" in found[0]
+    assert "100 % of the judged land is S1 for Tuber melanosporum" in found[0]
     assert "(total carbonate, rain of the three summer months, soil pH in water)" in found[0]
     assert "W434" in (run.folder / "report.html").read_text(encoding="utf-8")
 
@@ -44,7 +44,7 @@ def test_a_run_tells_that_native_ground_has_no_s1_at_all(tmp_path):
     run = uo.run(plan_in(tmp_path, heat=30.0), out=tmp_path / "out")
     found = [line for line in run.manifest["warnings"] if line.startswith("W434")]
     assert len(found) == 1
-    assert "no judged ground is S1" in found[0]
+    assert "no judged land is S1" in found[0]
 
 
 @pytest.mark.parametrize(("s1", "others", "codes"), [(40, 60, []), (41, 59, ["W434"]), (1, 99, []), (0, 100, ["W434"])])

@@ -69,7 +69,7 @@ def test_zones_are_those_of_the_whole_map_labelled_at_once(grid, connect, at_lea
             assert getattr(row, f"share_s{code}") == pytest.approx(share, abs=1e-8)
         shares = [area[own & (cells.weakest == code)].sum() / area[own].sum() for code in (0, 1, 253)]
         names = zip(("ph", "water", "nothing limits"), shares, strict=True)
-        assert row.limiting == "; ".join(name for name, share in names if share >= max(shares) - 1e-6)
+        assert row.limiting == tuple(name for name, share in names if share >= max(shares) - 1e-6)
         assert row.limiting_share == pytest.approx(max(shares), abs=1e-8)
         assert row.geometry.is_valid
         rows, cols = np.nonzero(own)

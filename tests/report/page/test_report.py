@@ -110,7 +110,7 @@ def test_an_explanation_says_answer_reason_and_next_step(run):
     best = run.parcels.iloc[0]
     text = run.explain(best["id"])
     assert f"Parcel {best['id']}: {best['class']}, suitability {best['suitability']:.2f}, rank 1" in text
-    for words in ("Weakest:", "Most to gain from:", "membership", "Next:"):
+    for words in ("Limiting factor:", "Most to gain from:", "membership", "Next:"):
         assert words in text
     assert max(map(len, text.splitlines())) <= 110
 

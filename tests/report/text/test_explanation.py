@@ -12,7 +12,10 @@ from rasterio.features import geometry_mask
 
 import underoak as uo
 from underoak.cli import main
-from underoak.report.text.criterion_words import fix, limiting, measure, value_and_best_range, wants
+from underoak.places.answers.limits import NoLimit, Side, change_of
+from underoak.places.answers.needs import LabFinding
+from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.report.text.criterion_words import CHANGES, best_range, limiting, measure, value_and_best_range
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.next_step import grouped, next_step, remedies_in_short
 from underoak.report.text.table import ranking
@@ -27,58 +30,58 @@ ALL = (PH, WATER, CLAY, ROCK)
 def row(**more):
     """A parcel limited by an acid soil."""
     return {
-        "id": "F1", "class": "S3", "reason": None, "excluded_share": 0.0, "limiting": "ph", "most_gainful": "ph",
+        "id": "F1", "class": "S3", "reason": None, "excluded_share": 0.0, "limiting": ("ph",), "most_gainful": ("ph",),
         "membership_ph": 0.3, "membership_water": 1.0, "membership_clay": 1.0, "membership_rock": 1.0,
-        "value_ph": 6.8, "value_water": 200.0, "value_clay": 20.0, "side_ph": "low", "side_water": None,
+        "value_ph": 6.8, "value_water": 200.0, "value_clay": 20.0, "side_ph": Side.LOW, "side_water": None,
         "side_clay": None, "potential_class": "S3", "lime_t_ha": float("nan"), "water_mm": float("nan"),
     } | more  # fmt: skip
 
 
 @pytest.mark.parametrize(
     ("criterion", "says"),
-    [(PH, "wants 7.5 to 8.3"), (WATER, "wants at least 145 mm"), (CLAY, "wants at most 35 %"), (ROCK, "")],
+    [(PH, "7.5 to 8.3"), (WATER, "from 145 mm"), (CLAY, "up to 35 %"), (ROCK, "")],
 )
-def test_a_wish_is_the_place_of_full_membership(criterion, says):
-    assert wants(criterion) == says
+def test_the_best_range_is_that_of_membership_1(criterion, says):
+    assert best_range(criterion) == says
 
 
-def test_a_limiting_factor_is_told_with_value_unit_and_wish():
-    assert limiting(ALL, row()) == "soil pH 6.8, wants 7.5 to 8.3"
-    assert limiting(ALL, row(limiting="water; rock", value_water=112.4)) == (
-        "summer rain 112 mm, wants at least 145 mm; rock"
+def test_a_limiting_factor_comes_with_value_unit_and_best_range():
+    assert limiting(ALL, row()) == "soil pH 6.8, best 7.5 to 8.3"
+    assert limiting(ALL, row(limiting=("water", "rock"), value_water=112.4)) == (
+        "summer rain 112 mm, best from 145 mm; rock"
     )
-    assert limiting(ALL, row(limiting="water", value_water=112.4), is_short=True) == "water 112, wants at least 145 mm"
-    assert limiting(ALL, row(limiting="nothing limits")) == "nothing limits"
+    assert limiting(ALL, row(limiting=("water",), value_water=112.4), is_short=True) == "water 112, best from 145 mm"
+    assert limiting(ALL, row(limiting=(NoLimit.NOTHING,))) == "nothing limits"
     assert limiting(ALL, row(limiting=None)) == "–"
 
 
-def test_a_mean_within_the_wish_says_that_a_part_is_not():
-    assert value_and_best_range(PH, "ph", row(value_ph=7.6)) == "7.6, wants 7.5 to 8.3; too low in part"
-    assert value_and_best_range(PH, "ph", row(value_ph=7.6, side_ph=None)) == "7.6, wants 7.5 to 8.3"
+def test_a_mean_within_the_best_range_says_that_a_part_is_not():
+    assert value_and_best_range(PH, "ph", row(value_ph=7.6)) == "7.6, best 7.5 to 8.3; too low in part"
+    assert value_and_best_range(PH, "ph", row(value_ph=7.6, side_ph=None)) == "7.6, best 7.5 to 8.3"
     assert measure(float("nan"), "mm") == "–"
 
 
 @pytest.mark.parametrize(
     ("criterion", "side", "wild", "says"),
     [
-        (PH, "low", False, "lime can raise it"),
-        (PH, "high", False, "cannot be changed"),
-        (WATER, "low", False, "water can make it good"),
-        (CLAY, "high", False, "cannot be changed"),
-        (PH, "low", True, "wild ground is not limed or watered"),
-        (CLAY, "high", True, "cannot be changed"),
+        (PH, Side.LOW, False, "lime can raise it"),
+        (PH, Side.HIGH, False, "cannot be changed"),
+        (WATER, Side.LOW, False, "water can raise it"),
+        (CLAY, Side.HIGH, False, "cannot be changed"),
+        (PH, Side.LOW, True, "wild ground is not limed or watered"),
+        (CLAY, Side.HIGH, True, "cannot be changed"),
     ],
 )
-def test_only_the_side_that_a_remedy_mends_is_offered(criterion, side, wild, says):
-    assert fix(criterion, side, wild) == says
+def test_only_the_side_that_a_remedy_changes_is_offered(criterion, side, wild, says):
+    assert CHANGES[change_of(criterion.by, side, wild)] == says
 
 
 @pytest.mark.parametrize(
     ("more", "says"),
     [
         ({"class": "S2"}, "Have the soil tested before you sign: pH in water, total and active carbonate, texture."),
-        ({"class": "S1", "lab": "soil_ph: laboratory 7.80"},
-         "The laboratory bears it out: see to water, access and title before you sign."),
+        ({"class": "S1", "lab": (LabFinding("soil_ph", 7.8, 7.3, 7.7),)},
+         "The lab result confirms it: check water, access and title before you sign."),
         (
             {"lime_t_ha": 20.0, "potential_class": "S1"},
             "Find out what lime would cost: that could make it S1.",
@@ -90,17 +93,18 @@ def test_only_the_side_that_a_remedy_mends_is_offered(criterion, side, wild, say
         ({"lime_t_ha": 57.0, "potential_class": "S1"},
          "Look elsewhere first: it would take more than 40 t/ha of lime."),
         (
-            {"water_mm": 30.0, "membership_clay": 0.1, "side_clay": "high"},
+            {"water_mm": 30.0, "membership_clay": 0.1, "side_clay": Side.HIGH},
             "Look elsewhere first: even with water it stays S3; clay content is too high, and cannot be changed.",
         ),
-        ({"side_ph": "high"}, "Look elsewhere first: soil pH is too high, and cannot be changed."),
+        ({"side_ph": Side.HIGH}, "Look elsewhere first: soil pH is too high, and cannot be changed."),
         ({"membership_rock": 0.1}, "Look elsewhere first: rock is the limit, and cannot be changed."),
-        ({"excluded_share": 0.8}, "See first what is left of it: most is excluded, and the score is that of the rest."),
-        ({"reason": "no data"}, "The maps are blank here: only a test on the ground can tell."),
-        ({"reason": "mostly excluded by built"},
+        ({"excluded_share": 0.8},
+         "First look at what is left of it: most is excluded, and the score is that of the rest."),
+        ({"reason": NotJudged(Cause.NO_DATA)}, "The maps have no data here: only a test on the site can tell."),
+        ({"reason": NotJudged(Cause.MOSTLY_EXCLUDED, ("built",))},
          "Look elsewhere, or draw the outline of what is left of it and judge that."),
-        ({"reason": "excluded entirely by built"}, "Look elsewhere: nothing of it is left."),
-        ({"reason": "no shape: a Point"}, "Draw its outline: the file has none."),
+        ({"reason": NotJudged(Cause.ALL_EXCLUDED, ("built",))}, "Look elsewhere: all of this parcel is excluded."),
+        ({"reason": NotJudged(Cause.NO_SHAPE, note="a Point")}, "Draw its outline: the file has none."),
     ],
 )  # fmt: skip
 def test_the_next_step_fits_the_parcel(more, says):
@@ -145,7 +149,7 @@ def test_an_explanation_holds_value_side_remedy_source_and_grain(demo):
     assert "lower bound" in flat
     assert "one to two years or more" in flat
     assert "Lime burns" in flat
-    assert "soil_ph: one cell is 250 m wide, and this ground is 1.1 of them" in text
+    assert "soil_ph: one cell is 250 m wide, and this land is 1.1 of them" in text
     assert "Büntgen" not in text  # sources of the curves, not of the weights
     assert "LIFE project page of Soria" in flat
     assert "A fence against deer and boar" in text
@@ -196,7 +200,7 @@ def test_the_table_fits_a_narrow_and_a_wide_terminal(demo):
     for width in (80, 118):
         text = ranking(demo.findings[0], width=width)
         assert max(map(len, text.splitlines())) <= width
-        assert "ph 7.0, wants 7.5 to 8.3" in text
+        assert "ph 7.0, best 7.5 to 8.3" in text
         assert ("lime 14 t/ha" in text) is (width == 118)
         assert len(text.splitlines()) < 50  # a line for each parcel
 

@@ -64,6 +64,6 @@ def _areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
     flat = np.column_stack(equal_area(np.where(finite, lon, 0.0), np.where(finite, lat, 0.0), crs))
     area = shapely.area(shapely.set_coordinates(pieces, flat)) / 10_000.0
     area[np.unique(part[~finite])] = np.nan
-    made = np.full(len(shapes), np.nan)
-    made[there] = np.bincount(owner, area, int(there.sum()))
-    return made
+    areas = np.full(len(shapes), np.nan)
+    areas[there] = np.bincount(owner, area, int(there.sum()))
+    return areas

@@ -28,7 +28,7 @@ def corners(groups: Ints, row: int, col: int) -> Ints:
     `groups` (rows + 1, cols + 1) holds each cell's group, -1 for none, with the cells above and left of the block as
     its first row and column; `row`, `col` is where the block's own first cell lies.
     """
-    found = np.empty((64, 4), np.int32)
+    corner_rows = np.empty((64, 4), np.int32)
     n = 0
     for i in range(groups.shape[0] - 1):
         for j in range(groups.shape[1] - 1):
@@ -37,18 +37,18 @@ def corners(groups: Ints, row: int, col: int) -> Ints:
             double = above_left == here and above == left and above != here
             if not double and (above_left == above) == (left == here):
                 continue
-            if n + 2 > len(found):
-                grown = np.empty((2 * len(found), 4), np.int32)
-                grown[:n] = found[:n]
-                found = grown
+            if n + 2 > len(corner_rows):
+                grown = np.empty((2 * len(corner_rows), 4), np.int32)
+                grown[:n] = corner_rows[:n]
+                corner_rows = grown
             flags = RIGHT_BELOW if here else 0
             if double:
                 flags |= FALLING if here else RISING
             for twin in range(2 if double else 1):
-                found[n, 0], found[n, 1], found[n, 2] = row + i, col + j, d if here else c
-                found[n, 3] = flags | (SECOND if twin else 0)
+                corner_rows[n, 0], corner_rows[n, 1], corner_rows[n, 2] = row + i, col + j, d if here else c
+                corner_rows[n, 3] = flags | (SECOND if twin else 0)
                 n += 1
-    return found[:n]
+    return corner_rows[:n]
 
 
 class _Rings(NamedTuple):
@@ -60,8 +60,8 @@ class _Rings(NamedTuple):
     by_column: npt.NDArray[np.bool_]  # whether that edge is vertical, (corners,)
 
 
-def outlines(found: Ints, groups: int, grid: Grid) -> npt.NDArray[Any]:
-    """The outline of each group as a valid multipolygon on the ground, (groups,); `found` as `corners` gives them.
+def outlines(corner_rows: Ints, groups: int, grid: Grid) -> npt.NDArray[Any]:
+    """The outline of each group as a valid multipolygon on the ground, (groups,); `corner_rows` as from `corners`.
 
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 20.0, 10.0, 2, 2)
     >>> cells = np.full((4, 4), -1, np.int32)
@@ -71,10 +71,10 @@ def outlines(found: Ints, groups: int, grid: Grid) -> npt.NDArray[Any]:
     """
     import shapely
 
-    if not len(found):
+    if not len(corner_rows):
         return np.full(groups, shapely.MultiPolygon(), object)
-    found = found[np.lexsort((found[:, 3] & SECOND, found[:, 1], found[:, 0]))]
-    row, col, group, flags = (np.ascontiguousarray(column) for column in found.T)
+    corner_rows = corner_rows[np.lexsort((corner_rows[:, 3] & SECOND, corner_rows[:, 1], corner_rows[:, 0]))]
+    row, col, group, flags = (np.ascontiguousarray(column) for column in corner_rows.T)
     # of two corners at one place the first by rows looks left; by columns the first must look up
     looks_down = np.where(flags & FALLING, flags & SECOND, (flags & RISING) * ((flags & SECOND) == 0))
     by_columns = np.lexsort((looks_down != 0, row, col))
@@ -95,10 +95,10 @@ def outlines(found: Ints, groups: int, grid: Grid) -> npt.NDArray[Any]:
     polygon_start = np.append(shells, len(order))
     parts = np.bincount(group[first[order[shells]]], minlength=groups)
     group_start = np.concatenate([[0], np.cumsum(parts)])
-    made: npt.NDArray[Any] = shapely.from_ragged_array(
+    shapes: npt.NDArray[Any] = shapely.from_ragged_array(
         shapely.GeometryType.MULTIPOLYGON, np.column_stack([x, y]), (ring_start, polygon_start, group_start)
     )
-    return made
+    return shapes
 
 
 @compiled
@@ -182,7 +182,7 @@ def _unrolled(
     rings: _Rings, order: Longs, ends: Longs, first: Longs, row: Ints, is_shell: npt.NDArray[np.bool_]
 ) -> Longs:
     """Closed rings one after another from their first corner, shells going down first and holes to the right."""
-    made = np.empty(ends[-1], np.int64)
+    unrolled = np.empty(ends[-1], np.int64)
     for k in range(len(order)):
         ring = order[k]
         start, length = rings.start[ring], rings.start[ring + 1] - rings.start[ring]
@@ -193,5 +193,5 @@ def _unrolled(
         step = 1 if (row[following] != row[first[ring]]) == is_shell[ring] else -1
         to = ends[k] - length - 1
         for i in range(length + 1):
-            made[to + i] = rings.corner[start + (offset + step * i) % length]
-    return made
+            unrolled[to + i] = rings.corner[start + (offset + step * i) % length]
+    return unrolled

@@ -1,4 +1,4 @@
-"""Parcels and zones as files: whole or not at all, and the same bytes for the same results."""
+"""Parcels and zones as files: complete or absent, and the same bytes for the same results."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ import numpy as np
 
 from underoak.engine.storage.disk import disk_error
 from underoak.layers.formats.safe_names import plain_to_write
+from underoak.places.columns.column import Column, encode_table
+from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.parcel_shapes import Parcels
 
 if TYPE_CHECKING:
@@ -24,43 +26,45 @@ if TYPE_CHECKING:
 STAMP = "2000-01-01T00:00:00.000Z"  # a GeoPackage must carry a time of change; the true one would change its bytes
 _STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\0")
 _NEEDS_QUOTES = re.compile(r'[,"\r\n]')
-_ROWS = 20_000  # of a table that are text at the same time
+_ROWS = 20_000  # rows of a table that are text at the same time
 _one_at_a_time = threading.Lock()  # the stamp is a setting of the whole process
 
 
-def write_parcels(folder: Path, table: pd.DataFrame, parcels: Parcels) -> list[Path]:
-    """`parcels.gpkg` (the table with shapes, in the parcels' own CRS) and `parcels.csv` (the table).
+def write_parcels(folder: Path, table: pd.DataFrame, parcels: Parcels, columns: tuple[Column, ...]) -> list[Path]:
+    """Write `parcels.gpkg` (the table with shapes, in the parcels' CRS) and `parcels.csv` (the table).
 
     Raises:
-        UnderoakError: E501, E502 when the disk or the folder does not let us.
+        UnderoakError: E501, E502 when disk or folder cannot be written.
     """
     import geopandas as gpd
 
     shape_of = dict(zip(parcels.ids, parcels.shapes, strict=True))
     shapes = np.empty(len(table), object)
     shapes[:] = [shape_of[id] for id in table["id"]]
-    joined = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(shapes, crs=parcels.crs))
+    encoded = encode_table(table, columns)
+    frame = gpd.GeoDataFrame(encoded, geometry=gpd.GeoSeries(shapes, crs=parcels.crs))
     paths = folder / "parcels.gpkg", folder / "parcels.csv"
-    whole(paths[0], lambda path: geopackage(path, joined, "parcels"))
-    whole(paths[1], lambda path: write_csv(path, table))
+    write_safely(paths[0], lambda path: geopackage(path, frame, "parcels"))
+    write_safely(paths[1], lambda path: write_csv(path, encoded))
     return list(paths)
 
 
 def write_zones(folder: Path, zones: gpd.GeoDataFrame) -> Path:
-    """`zones.gpkg`, in the grid's CRS.
+    """Write `zones.gpkg`, in the grid's CRS.
 
     Raises:
-        UnderoakError: E501, E502 when the disk or the folder does not let us.
+        UnderoakError: E501, E502 when disk or folder cannot be written.
     """
     path = folder / "zones.gpkg"
-    whole(path, lambda made: geopackage(made, zones, "zones"))
+    encoded = encode_table(zones, ZONES)
+    write_safely(path, lambda temporary: geopackage(temporary, encoded, "zones"))
     return path
 
 
 def csv_text(table: pd.DataFrame) -> str:
-    """A table as comma-separated text: point decimals, six of them, lines that end in LF, empty where there is nothing.
+    """Return a table as comma-separated text: six decimals after a point, lines that end in LF, empty for nothing.
 
-    Text that a spreadsheet would take for a formula (it begins with = + - @, a tab, a line break or NUL) gets a ' in
+    Text that a spreadsheet would read as a formula (it begins with = + - @, a tab, a line break or NUL) gets a ' in
     front; numbers stay numbers.
 
     >>> import pandas as pd
@@ -73,14 +77,14 @@ def csv_text(table: pd.DataFrame) -> str:
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
-    """The same as a file, some rows at a time; to be called within `whole`."""
+    """Write the same as a file, some rows at a time; call it within `write_safely`."""
     with open(path, "wb") as file:
         for part in _csv_parts(table):
             file.write(part.encode())
 
 
 def _csv_parts(table: pd.DataFrame) -> Iterator[str]:
-    """The line of names, then so many lines at a time."""
+    """Yield the line of names, then some lines at a time."""
     yield ",".join(map(_text, table.columns)) + "\n"
     for first in range(0, len(table), _ROWS):
         rows = table.iloc[first : first + _ROWS]
@@ -96,9 +100,9 @@ def _formatted(column: pd.Series) -> list[str]:
     elif types.is_numeric_dtype(column):
         text = [f"{value:z.6f}" for value in column.to_numpy(np.float64, na_value=np.nan)]
     else:
-        text = list(map(lru_cache(maxsize=None, typed=True)(_text), column))  # most columns say a few things often
-    for at in np.flatnonzero(column.isna().to_numpy()).tolist():
-        text[at] = ""
+        text = list(map(lru_cache(maxsize=None, typed=True)(_text), column))  # most columns repeat a few values
+    for row in np.flatnonzero(column.isna().to_numpy()).tolist():
+        text[row] = ""
     return text
 
 
@@ -110,7 +114,7 @@ def _text(value: Any) -> str:
 
 
 def geopackage(path: Path, frame: gpd.GeoDataFrame, layer: str, geometry_type: str = "MultiPolygon") -> None:
-    """One layer as a GeoPackage that says nothing of when it was made; to be called within `whole`."""
+    """Write one layer as a GeoPackage without the time of writing; call it within `write_safely`."""
     import pyogrio
 
     is_multi = geometry_type.startswith("Multi")
@@ -132,20 +136,24 @@ def _stamped() -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def whole(path: Path, write: Callable[[Path], Any]) -> None:
-    """Write under another name, make it last, then give it its own."""
+def write_safely(path: Path, write: Callable[[Path], object]) -> None:
+    """Write a file under a temporary name, sync it to disk, then give it its final name.
+
+    Raises:
+        UnderoakError: E501, E502 when disk or folder cannot be written.
+    """
     import pyogrio
 
-    made = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
+    temporary = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
     try:
-        made.unlink(missing_ok=True)
-        write(made)
-        with open(made, "rb+") as file:
+        temporary.unlink(missing_ok=True)
+        write(temporary)
+        with open(temporary, "rb+") as file:
             os.fsync(file.fileno())
-        os.replace(made, path)
+        os.replace(temporary, path)
     except OSError as error:
         raise disk_error(error, path) from error
     except (pyogrio.errors.DataSourceError, pyogrio.errors.FeatureError) as error:
         raise disk_error(OSError(str(error)), path) from error
     finally:
-        made.unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)

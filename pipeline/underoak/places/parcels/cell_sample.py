@@ -125,13 +125,13 @@ class Sample:
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> SampledCells:
         """The sample, from the cells of all blocks."""
-        pending, held = [], 0
+        pending, pending_cells = [], 0
         for part in parts:
             pending.append(part)
-            held += len(part["parcel"]) if part else 0
-            if held > 2 * (self.k + 1) * self.edges.polygons + ALL_PARCELS:
+            pending_cells += len(part["parcel"]) if part else 0
+            if pending_cells > 2 * (self.k + 1) * self.edges.polygons + ALL_PARCELS:
                 pending = [self._best(pending)]
-                held = len(pending[0]["parcel"])
+                pending_cells = len(pending[0]["parcel"])
         best = self._best(pending)
         first = np.searchsorted(best["parcel"], np.arange(self.edges.polygons + 1))
         rank = np.arange(len(best["parcel"])) - first[best["parcel"]]
@@ -159,8 +159,8 @@ class Sample:
         order = np.lexsort((joined["cell"], -joined["priority"], joined["parcel"]))
         parcel = joined["parcel"][order]
         first = np.searchsorted(parcel, np.arange(self.edges.polygons + 1))
-        kept = order[np.arange(len(order)) - first[parcel] <= self.k]
-        return {name: array[kept] for name, array in joined.items()}
+        selected = order[np.arange(len(order)) - first[parcel] <= self.k]
+        return {name: array[selected] for name, array in joined.items()}
 
 
 _NONE: Mapping[str, npt.NDArray[Any]] = {
@@ -195,30 +195,30 @@ def _drawn(
     for polygon in polygons_in_window(edges, row, col, rows, cols):
         r0, c0, height, width = box_cells(edges, polygon, row, col, rows, cols)
         area = covered_area(edges, polygon, r0, c0, height, width)
-        own = np.empty(height * width)
-        found = 0
+        priorities = np.empty(height * width)
+        count = 0
         for i in range(height):
             for j in range(width):
                 own_class = classes[r0 - row + i, c0 - col + j]
                 if area[i, j] > 0 and 1 <= own_class <= 4:
-                    own[found] = area[i, j] / AREA_STEPS / _number(r0 + i, c0 + j, seed)
-                    found += 1
-        if found == 0:
+                    priorities[count] = area[i, j] / AREA_STEPS / _number(r0 + i, c0 + j, seed)
+                    count += 1
+        if count == 0:
             continue
         least = 0.0
-        if found > most:
-            least = np.partition(own[:found], found - most)[found - most]
-        while n + found > len(parcel):
+        if count > most:
+            least = np.partition(priorities[:count], count - most)[count - most]
+        while n + count > len(parcel):
             parcel, down, across = np.append(parcel, parcel), np.append(down, down), np.append(across, across)
             fraction, priority = np.append(fraction, fraction), np.append(priority, priority)
-        at = 0
+        index = 0
         for i in range(height):
             for j in range(width):
                 own_class = classes[r0 - row + i, c0 - col + j]
                 if area[i, j] > 0 and 1 <= own_class <= 4:
-                    if own[at] >= least:
+                    if priorities[index] >= least:
                         parcel[n], down[n], across[n] = polygon, r0 - row + i, c0 - col + j
-                        fraction[n], priority[n] = area[i, j] / AREA_STEPS, own[at]
+                        fraction[n], priority[n] = area[i, j] / AREA_STEPS, priorities[index]
                         n += 1
-                    at += 1
+                    index += 1
     return parcel[:n], down[:n], across[:n], fraction[:n], priority[:n]

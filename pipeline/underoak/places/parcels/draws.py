@@ -1,7 +1,7 @@
-"""How far off a parcel may be: its mean suitability and memberships in every draw.
+"""The mean suitability and memberships of parcels in every draw.
 
 Sums are added cell by cell inside a block of the grid, then block by block, so that tiles, workers and the order of
-parcels change no bit. All parcels are judged in the same draws: what two of them share, they share in every draw.
+parcels change no bit. All parcels are judged in the same draws: two parcels share the draws of a shared cell.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import numpy.typing as npt
 from underoak.base.compiled import compiled
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.layers.shapes.coverage import AREA_STEPS, Edges, box_cells, covered_area, polygons_in_window
+from underoak.places.columns.column import arrange
+from underoak.places.columns.parcels import PARCELS
 from underoak.uncertainty.draws.draw_overlay import TIE, CellGroups, GroupSums
 
 if TYPE_CHECKING:
@@ -31,33 +33,33 @@ LOW, HIGH = 0.05, 0.95  # quantiles of `low` and `high`
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ParcelDraws:
-    """What every draw makes of every parcel, NaN where nothing is judged: means over its judged ground."""
+    """Means over the judged land of every parcel in every draw; NaN where nothing is judged."""
 
     ids: tuple[str, ...]
     suitability: Doubles  # (parcels, draws)
-    drawn: tuple[int, ...]  # the criteria that are in doubt, in plan order
-    memberships: Doubles  # theirs, (parcels, doubtful criteria, draws)
-    steady: Doubles  # of every criterion as judged once, (parcels, criteria)
-    judged_by: tuple[int, ...] = ()  # the layer of each doubtful criterion, as a place in `values`
-    values: Doubles = field(default_factory=lambda: np.empty((0, 0, 0)))  # means of doubtful layers in their units,
-    # (parcels, layers, draws): what a test of the whole parcel would show in each draw
+    drawn: tuple[int, ...]  # the uncertain criteria, in plan order
+    memberships: Doubles  # theirs, (parcels, uncertain criteria, draws)
+    steady: Doubles  # of every criterion without draws, (parcels, criteria)
+    judged_by: tuple[int, ...] = ()  # the layer of each uncertain criterion, as an index into `values`
+    values: Doubles = field(default_factory=lambda: np.empty((0, 0, 0)))  # means of uncertain layers in their units,
+    # (parcels, layers, draws): the result of a test of the parcel in each draw
 
     @property
     def every(self) -> Doubles:
         """(parcels, draws, 1 + criteria): the mean suitability, then the mean membership of each criterion."""
         parcels, draws = self.suitability.shape
-        found = np.empty((parcels, draws, 1 + self.steady.shape[1]))
-        found[:, :, 0] = self.suitability
-        found[:, :, 1:] = self.steady[:, None, :]
+        scores = np.empty((parcels, draws, 1 + self.steady.shape[1]))
+        scores[:, :, 0] = self.suitability
+        scores[:, :, 1:] = self.steady[:, None, :]
         for j, k in enumerate(self.drawn):
-            found[:, :, 1 + k] = self.memberships[:, j]
-        return found
+            scores[:, :, 1 + k] = self.memberships[:, j]
+        return scores
 
-    def held(self, rules: Rules) -> Doubles:
-        """Suitability, held where the weakest criterion holds the class below S2 by the rules, (parcels, draws).
+    def capped(self, rules: Rules) -> Doubles:
+        """Return suitability, capped where the limiting factor keeps the class below S2, (parcels, draws).
 
-        It reaches the cut of S2 in just those draws in which the parcel's class is S2 or better: its weakest mean
-        membership is then that of class S3 at least, and it is no more than the cuts' difference above that.
+        It reaches the cut of S2 in exactly those draws in which the parcel's class is S2 or better: its lowest mean
+        membership is then that of class S3 at least, and it is at most the difference of the cuts above that.
         """
         if rules.cap != "weakest":
             return self.suitability
@@ -68,34 +70,29 @@ class ParcelDraws:
             if k in weighing:
                 least = np.fmin(least, self.memberships[:, j])
         _, second, third = rules.cuts
-        held: Doubles = np.minimum(self.suitability, least + (second - third))
-        return held
+        capped: Doubles = np.minimum(self.suitability, least + (second - third))
+        return capped
 
     def columns(self, rules: Rules) -> pd.DataFrame:
-        """One row for every parcel: `id` · `p_s2` (share of draws with class S2 or better) · `sd` · `low`, `high`.
-
-        `sd`, and the 5 % and 95 % quantiles `low` and `high`, are of its suitability over draws.
-        """
+        """Return one row for every parcel: `id`, `p_s2`, and `sd`, `low`, `high` of suitability over the draws."""
         import pandas as pd
 
         known = ~np.isnan(self.suitability).any(axis=1)
         p, sd, low, high = (np.full(len(self.ids), np.nan) for _ in range(4))
         values = self.suitability[known]
         if values.size:
-            p[known] = (self.held(rules)[known] >= rules.cuts[1] - TIE).mean(axis=1)
+            p[known] = (self.capped(rules)[known] >= rules.cuts[1] - TIE).mean(axis=1)
             sd[known] = values.std(axis=1)
             low[known], high[known] = np.quantile(values, (LOW, HIGH), axis=1)
         return pd.DataFrame({"id": list(self.ids), "p_s2": p, "sd": sd, "low": low, "high": high})
 
-    def joined(self, table: pd.DataFrame, rules: Rules) -> pd.DataFrame:
-        """The table of parcels with these columns before `valid_share`; empty for parcels that are not judged."""
+    def add_to(self, table: pd.DataFrame, rules: Rules) -> pd.DataFrame:
+        """Return the table of parcels with these columns; empty for parcels that are not judged."""
         columns = self.columns(rules).set_index("id").loc[table["id"]]
-        at = list(table.columns).index("valid_share")
-        made = table.copy()
-        judged = made["rank"].notna().to_numpy()
-        for name in reversed(columns.columns):
-            made.insert(at, name, np.where(judged, columns[name].to_numpy(), np.nan))
-        return made
+        judged = table["rank"].notna().to_numpy()
+        return arrange(
+            table.assign(**{str(name): np.where(judged, columns[name].to_numpy(), np.nan) for name in columns}), PARCELS
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,38 +101,38 @@ class ParcelDrawsReducer:
 
     ids: tuple[str, ...]
     edges: Edges
-    criteria: int  # how many there are
-    drawn: tuple[int, ...]  # those in doubt, in plan order
-    judged_by: tuple[int, ...]  # the doubtful layer of each of those
-    layers: int  # how many doubtful ones there are
+    criteria: int  # their count
+    drawn: tuple[int, ...]  # the uncertain ones, in plan order
+    judged_by: tuple[int, ...]  # the uncertain layer of each of those
+    layers: int  # count of the uncertain ones
     draws: int
     name: str = "spread"
     case: int = 0
 
     def groups(self, block: JudgedBlock) -> tuple[Places, CellGroups]:
-        """The parcels that lie in a block, and the share of each cell that each of them covers."""
+        """Return the parcels that lie in a block, and the share of each cell that each of them covers."""
         window = block.window
-        which, cell, parcel, share = _shares(self.edges, window.row, window.col, window.rows, window.cols)
+        parcels, cell, parcel, share = _shares(self.edges, window.row, window.col, window.rows, window.cols)
         order = np.argsort(cell, kind="stable")
         first = np.concatenate([[0], np.cumsum(np.bincount(cell, minlength=window.rows * window.cols))])
-        return which, CellGroups(first.astype(np.int64), parcel[order].astype(np.int32), share[order])
+        return parcels, CellGroups(first.astype(np.int64), parcel[order].astype(np.int32), share[order])
 
     def reduce_draws(
-        self, block: JudgedBlock, which: Places, groups: CellGroups, sums: GroupSums
+        self, block: JudgedBlock, parcels: Places, groups: CellGroups, sums: GroupSums
     ) -> Mapping[str, npt.NDArray[Any]]:
         """`parcel` (n,); `sums`, `values` and `ground` of draws; `judged` (n,); `known`, `steady` as judged once."""
         judged, known, steady = _steady(
-            groups.first, groups.group, groups.share, len(which),
+            groups.first, groups.group, groups.share, len(parcels),
             np.ascontiguousarray(block.memberships).reshape(self.criteria, -1),
             np.ascontiguousarray(block.suitability).reshape(-1),
         )  # fmt: skip
         return {
-            "parcel": which, "sums": sums.figures, "values": sums.values, "ground": sums.ground, "judged": judged,
+            "parcel": parcels, "sums": sums.figures, "values": sums.values, "ground": sums.ground, "judged": judged,
             "known": known, "steady": steady,
         }  # fmt: skip
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> ParcelDraws:
-        """What every draw makes of every parcel, in the file's order."""
+        """Return the means of every parcel in every draw, in the file's order."""
         n, k = len(self.ids), len(self.drawn)
         sums = np.zeros((n, 1 + k, self.draws))
         values, ground = np.zeros((n, self.layers, self.draws)), np.zeros((n, self.layers))
@@ -157,17 +154,17 @@ class ParcelDrawsReducer:
 
 @compiled
 def _shares(edges: Edges, row: int, col: int, rows: int, cols: int) -> tuple[Places, Places, Places, Doubles]:
-    """Parcels that meet a block; then cell, parcel (its place among these) and share, parcel after parcel."""
-    which = polygons_in_window(edges, row, col, rows, cols)
+    """Return parcels in a block; then cell, parcel (its index among these) and share, parcel by parcel."""
+    parcels = polygons_in_window(edges, row, col, rows, cols)
     room = 0
-    for polygon in which:
+    for polygon in parcels:
         _, _, height, width = box_cells(edges, polygon, row, col, rows, cols)
         room += height * width
     cell, parcel, share = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room)
     count = 0
-    for n in range(len(which)):
-        r0, c0, height, width = box_cells(edges, which[n], row, col, rows, cols)
-        area = covered_area(edges, which[n], r0, c0, height, width)
+    for n in range(len(parcels)):
+        r0, c0, height, width = box_cells(edges, parcels[n], row, col, rows, cols)
+        area = covered_area(edges, parcels[n], r0, c0, height, width)
         for i in range(height):
             for j in range(width):
                 if area[i, j] > 0:
@@ -175,7 +172,7 @@ def _shares(edges: Edges, row: int, col: int, rows: int, cols: int) -> tuple[Pla
                     parcel[count] = n
                     share[count] = area[i, j] / AREA_STEPS
                     count += 1
-    return which, cell[:count], parcel[:count], share[:count]
+    return parcels, cell[:count], parcel[:count], share[:count]
 
 
 @compiled
@@ -183,7 +180,7 @@ def _steady(
     first: Places, group: npt.NDArray[np.int32], share: Doubles, count: int,
     memberships: npt.NDArray[np.float32], suitability: npt.NDArray[np.float32],
 ) -> tuple[Doubles, Doubles, Doubles]:  # fmt: skip
-    """Judged ground of each group, and sums of memberships over it with the ground that has them."""
+    """Return the judged land of each group, its land with each membership, and the sums of these memberships."""
     k = memberships.shape[0]
     judged, known, steady = np.zeros(count), np.zeros((count, k)), np.zeros((count, k))
     for i in range(suitability.size):
@@ -200,10 +197,10 @@ def _steady(
     return judged, known, steady
 
 
-def spreading_of(
+def draws_reducer(
     ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty, name: str, case: int
 ) -> ParcelDrawsReducer:
-    """The reducer for parcels; `criteria` are the layers that each criterion is judged by."""
+    """Return the reducer for parcels; `criteria` are the layers of the criteria."""
     uncertain = [each.layer for each in uncertainty.layers]
     drawn = tuple(k for k, layer in enumerate(criteria) if layer in uncertain)
     judged_by = tuple(uncertain.index(criteria[k]) for k in drawn)

@@ -25,8 +25,9 @@ from underoak.layers.shapes.coverage import (
     covers_centre,
     polygons_in_window,
 )
+from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.geometry.parcel_shapes import Parcels
-from underoak.places.parcels.ranking import NO_SHAPE, ParcelSums, ranked
+from underoak.places.parcels.ranking import ParcelSums, rank_parcels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,10 +42,10 @@ COVERED, JUDGED, EXCLUDED, BEYOND, SUITABILITY, SHARED, CLASSES = range(7)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ParcelSumsReducer:
-    """The reducer for parcels: what to keep of a block, and the sums at the end (see `ranking.ranked`)."""
+    """The reducer for parcels: what to keep of a block, and the sums at the end (see `ranking.rank_parcels`)."""
 
     ids: tuple[str, ...]
-    shapeless: tuple[str, ...]  # why a parcel has no shape, "" when it has one
+    refused: tuple[NotJudged | None, ...]  # why a parcel is not judged, known before any cell is
     area_ha: Doubles
     edges: Edges
     criteria: tuple[str, ...]  # as a person reads them, in plan order
@@ -74,13 +75,13 @@ class ParcelSumsReducer:
         case: int = 0,
     ) -> ParcelSumsReducer:
         """The parcels on an analysis grid of their CRS; `region` is its outline, where it has one."""
-        shapeless = tuple(
-            "" if shape is not None else note if note.startswith(NO_SHAPE) else f"{NO_SHAPE}: {note}"
+        refused = tuple(
+            None if shape is not None else NotJudged(Cause.NO_SHAPE, note="" if note == Cause.NO_SHAPE else note)
             for shape, note in zip(parcels.shapes, parcels.notes, strict=True)
         )
         edges = parcels.on(grid)
         return cls(
-            parcels.ids, shapeless, parcels.area_ha, edges, tuple(criteria), rules, region, tuple(curves),
+            parcels.ids, refused, parcels.area_ha, edges, tuple(criteria), rules, region, tuple(curves),
             tuple(constraints), name, case,
         )  # fmt: skip
 
@@ -105,16 +106,16 @@ class ParcelSumsReducer:
             block.gainful,
             _stacked(block.values if self.curves else None, len(self.curves), block.window, np.float32(np.nan)),
             np.array([curve.full for curve in self.curves], np.float32).reshape(-1, 2),
-            _stacked(self._held(block), len(self.constraints), block.window, np.False_),
+            _stacked(self._excludes(block), len(self.constraints), block.window, np.False_),
         )
         return {"parcel": parcel, "sums": sums}
 
-    def _held(self, block: JudgedBlock) -> list[npt.NDArray[np.bool_]] | None:
+    def _excludes(self, block: JudgedBlock) -> list[npt.NDArray[np.bool_]] | None:
         return None if block.held is None else [block.held[name] for name in self.constraints]
 
-    def table(self, totals: ParcelSums) -> pd.DataFrame:
-        """One row for every parcel, best first."""
-        return ranked(totals, self.criteria, self.rules, self.curves, self.constraints)
+    def table(self, sums: ParcelSums) -> pd.DataFrame:
+        """Return one row for every parcel, best first."""
+        return rank_parcels(sums, self.criteria, self.rules, self.curves, self.constraints)
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> ParcelSums:
         """The sums over all blocks, parcel by parcel in the file's order."""
@@ -127,7 +128,7 @@ class ParcelSumsReducer:
         to = at + 4 * k + 2
         return ParcelSums(
             ids=self.ids,
-            shapeless=self.shapeless,
+            refused=self.refused,
             area_ha=self.area_ha,
             area=self.edges.areas,
             covered=sums[:, COVERED],
@@ -144,7 +145,7 @@ class ParcelSumsReducer:
             value=sums[:, to : to + v],
             below=sums[:, to + v : to + 2 * v],
             above=sums[:, to + 2 * v : to + 3 * v],
-            held=sums[:, to + 3 * v :],
+            excluded_by=sums[:, to + 3 * v :],
         )
 
 
@@ -169,13 +170,13 @@ def _sums(
     gainful: ByteArray,
     values: FloatArray,
     full: FloatArray,
-    held: npt.NDArray[np.bool_],
+    excludes: npt.NDArray[np.bool_],
 ) -> tuple[npt.NDArray[np.int64], Doubles]:
     """Sums of every parcel in a block."""
     rows, cols = total.shape
     k, v = memberships.shape[0], values.shape[0]
     parcel = polygons_in_window(edges, row, col, rows, cols)
-    sums = np.zeros((len(parcel), CLASSES + 4 + 4 * k + 2 + 3 * v + held.shape[0]))
+    sums = np.zeros((len(parcel), CLASSES + 4 + 4 * k + 2 + 3 * v + excludes.shape[0]))
     to = CLASSES + 4 + 4 * k + 2
     for n in range(len(parcel)):
         r0, c0, height, width = box_cells(edges, parcel[n], row, col, rows, cols)
@@ -192,8 +193,8 @@ def _sums(
                 kind = classes[r, c]
                 if kind == 250:
                     line[EXCLUDED] += share
-                    for constraint in range(held.shape[0]):
-                        if held[constraint, r, c]:
+                    for constraint in range(excludes.shape[0]):
+                        if excludes[constraint, r, c]:
                             line[to + 3 * v + constraint] += share
                 elif kind < 1 or kind > 4:
                     if not inside[r, c]:

@@ -38,8 +38,8 @@ def mix_of(hosts: Sequence[Host], trees: int, named: bool = False, is_european: 
     four times the others.
 
     >>> from underoak.plan.profiles.profile import load_profile
-    >>> made = mix_of(load_profile("tuber_melanosporum").hosts, 180)
-    >>> [(part.host.common, part.trees) for part in made][:3]
+    >>> result = mix_of(load_profile("tuber_melanosporum").hosts, 180)
+    >>> [(part.host.common, part.trees) for part in result][:3]
     [('hazel', 90), ('holm oak', 23), ('downy oak', 23)]
     """
     allowed = [host for host in hosts if named or not host.introduced]
@@ -47,14 +47,14 @@ def mix_of(hosts: Sequence[Host], trees: int, named: bool = False, is_european: 
     for host in allowed:
         genus = host.name.partition("_")[0]
         kinds.setdefault(_KINDS.get(genus, genus), []).append(host)
-    chosen = {kind: _strongest(own) for kind, own in kinds.items()}
-    parts = {kind: _parts(kind, own[0], is_european) for kind, own in chosen.items()}
+    chosen = {kind: _strongest(members) for kind, members in kinds.items()}
+    parts = {kind: _parts(kind, members[0], is_european) for kind, members in chosen.items()}
     if not any(parts.values()):
-        parts = {kind: _by_strength(own[0]) for kind, own in chosen.items()}
-    shares = [(host, parts[kind] / len(own)) for kind, own in chosen.items() for host in own if parts[kind]]
+        parts = {kind: _by_strength(members[0]) for kind, members in chosen.items()}
+    shares = [(host, parts[kind] / len(members)) for kind, members in chosen.items() for host in members if parts[kind]]
     counted = zip(shares, _rounded([share for _, share in shares], trees), strict=True)
-    made = [Planted(host, count) for (host, _), count in counted if count]
-    return tuple(sorted(made, key=lambda part: -part.trees))
+    mix = [Planted(host, count) for (host, _), count in counted if count]
+    return tuple(sorted(mix, key=lambda part: -part.trees))
 
 
 def is_european(hosts: Sequence[Host]) -> bool:
@@ -81,10 +81,10 @@ def _by_strength(host: Host) -> int:
 
 def _rounded(shares: Sequence[float], total: int) -> list[int]:
     """Whole numbers in these proportions that add up to the total; what is over goes to the largest remainders."""
-    whole = sum(shares)
-    exact = [total * share / whole if whole else 0.0 for share in shares]
-    made = [math.floor(value + 1e-9) for value in exact]
-    order = sorted(range(len(shares)), key=lambda i: (made[i] - exact[i], i))
-    for i in order[: total - sum(made) if whole else 0]:
-        made[i] += 1
-    return made
+    total_share = sum(shares)
+    exact = [total * share / total_share if total_share else 0.0 for share in shares]
+    counts = [math.floor(value + 1e-9) for value in exact]
+    order = sorted(range(len(shares)), key=lambda i: (counts[i] - exact[i], i))
+    for i in order[: total - sum(counts) if total_share else 0]:
+        counts[i] += 1
+    return counts

@@ -51,7 +51,7 @@ def rounded(count: int) -> int:
 def rounded_words(count: int) -> str:
     """The same in words.
 
-    >>> about(96), about(2537), about(120)
+    >>> rounded_words(96), rounded_words(2537), rounded_words(120)
     ('96', 'about 2 500', 'about 120')
     """
     return str(count) if count <= 100 else f"about {rounded(count):,}".replace(",", " ")
@@ -76,7 +76,7 @@ class PlantingLayout:
     def per_ha(self) -> float:
         """Trees a hectare by the spacing alone.
 
-        >>> Layout(1.0, 0, 0, 5.0, 4.0, 4.0, 0.0, 1.0).per_ha
+        >>> PlantingLayout(1.0, 0, 0, 5.0, 4.0, 4.0, 0.0, 1.0).per_ha
         500.0
         """
         return 10_000.0 / (self.between_m * self.along_m)
@@ -105,8 +105,8 @@ def lay_out(
     both ends. `is_open` says of places of `crs` whether they may be planted.
 
     >>> from shapely import box
-    >>> made = lay_out(box(420_000, 4_600_000, 420_108, 4_600_058), "EPSG:25831", 5, 4)
-    >>> made.trees, made.rows  # 26 along 100 m, in 11 rows across 50 m
+    >>> result = lay_out(box(420_000, 4_600_000, 420_108, 4_600_058), "EPSG:25831", 5, 4)
+    >>> result.trees, result.rows  # 26 along 100 m, in 11 rows across 50 m
     (286, 11)
     """
     import shapely
@@ -130,8 +130,8 @@ def lay_out(
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     row = np.repeat(np.arange(len(y)), len(x))
     shapely.prepare(inner)
-    held = shapely.contains_xy(inner, *places.T)
-    places, row = places[held], row[held]
+    is_inside = shapely.contains_xy(inner, *places.T)
+    places, row = places[is_inside], row[is_inside]
     free = np.ones(len(places), np.bool_)
     if is_open is not None and len(places):
         free = is_open(*(_turned(places, turn, middle) / scale).T)
@@ -155,8 +155,8 @@ def _longest_side(flat: Any) -> float:
 def _spread(low: float, high: float, step: float) -> Doubles:
     """Places a step apart from low to high, as many as fit, with equal ends."""
     count = math.floor((high - low) / step + 1e-9)
-    made: Doubles = low + (high - low - count * step) / 2.0 + np.arange(count + 1, dtype=np.float64) * step
-    return made
+    positions: Doubles = low + (high - low - count * step) / 2.0 + np.arange(count + 1, dtype=np.float64) * step
+    return positions
 
 
 def _turned(places: Doubles, degrees: float, middle: Any) -> Doubles:
@@ -194,8 +194,8 @@ class Slurry:
 def slurry(plants: int) -> Slurry:
     """Half a litre of concentrate in five litres of water for ten plants.
 
-    >>> made = slurry(25)
-    >>> made.concentrate_l, made.water_l, made.mix_l, made.portions
+    >>> result = slurry(25)
+    >>> result.concentrate_l, result.water_l, result.mix_l, result.portions
     (1.25, 12.5, 13.75, 3)
     """
     return Slurry(plants, plants * CONCENTRATE_L / PLANTS_A_PORTION, plants * WATER_L / PLANTS_A_PORTION)

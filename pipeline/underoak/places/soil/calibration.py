@@ -20,19 +20,19 @@ def calibrated(by_parcel: Mapping[str, Sequence[PooledResult]]) -> dict[str, Cov
     A parcel counts once, with its results pooled: rows of one parcel tell of the same error of the map. One whose map
     or results do not say how far off they are is left out.
     """
-    found = {}
+    coverages = {}
     for layer in dict.fromkeys(pooled.layer for pools in by_parcel.values() for pooled in pools):
         rows = [pooled for pools in by_parcel.values() for pooled in pools if pooled.layer == layer]
         lab, middle = (np.array([getattr(row, name) for row in rows], float) for name in ("lab", "map"))
         reach = _REACH * np.array([np.nan if row.map_sd is None else row.map_sd for row in rows])
         error = np.array([np.nan if row.lab_sd is None else row.lab_sd for row in rows])
-        found[layer] = band_coverage(lab, middle - reach, middle, middle + reach, error, BAND)
-    return found
+        coverages[layer] = band_coverage(lab, middle - reach, middle, middle + reach, error, BAND)
+    return coverages
 
 
-def calibration_warnings(found: Mapping[str, Coverage]) -> Iterator[Fault]:
+def calibration_warnings(coverages: Mapping[str, Coverage]) -> Iterator[Fault]:
     """W416 for each layer that is further off than it says."""
-    for layer, coverage in found.items():
+    for layer, coverage in coverages.items():
         if coverage.finding == "too narrow" and coverage.inflation is not None:
             lie = "lies" if coverage.inside == 1 else "lie"
             inside = f"{coverage.inside} of {coverage.tests} tested parcels {lie}"

@@ -69,7 +69,7 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
     text = _text(plan.base / spec.file, where, problems)
     if text is None:
         return Lab(spec.mode)
-    found: dict[tuple[str, str], list[Result]] = {}
+    results_by_layer: dict[tuple[str, str], list[Result]] = {}
     reader = _Reader(plan, units, set(ids), problems, where)
     before, lines = len(problems.faults), dict[tuple[tuple[str, str], ...], int]()
     for line, row in _rows(text, plan.parcels.id if plan.parcels else "parcel", where, problems):
@@ -79,20 +79,20 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
             problems.add("W418", what, where, "leave one out, or tell them apart by a `note`")
         result = reader.read(line, row)
         if result is not None:
-            parcel, layer, one = result
-            found.setdefault((parcel, layer), []).append(one)
+            parcel, layer, result_of_line = result
+            results_by_layer.setdefault((parcel, layer), []).append(result_of_line)
     if not lines and len(problems.faults) == before:
         problems.add(
             "W417", "names its columns and holds no result: nothing is judged again", where, "add a row for each"
         )
-    kept = {}
-    for (parcel, layer), results in sorted(found.items()):
-        own = _of_one_depth(parcel, layer, results, spec.depth, where, problems)
-        _check_update(layer, own, plan, where, problems)
-        if own:
-            kept[parcel, layer] = tuple(own)
+    selected = {}
+    for (parcel, layer), results in sorted(results_by_layer.items()):
+        of_depth = _of_one_depth(parcel, layer, results, spec.depth, where, problems)
+        _check_update(layer, of_depth, plan, where, problems)
+        if of_depth:
+            selected[parcel, layer] = tuple(of_depth)
     reader.tell()
-    return Lab(spec.mode, kept)
+    return Lab(spec.mode, selected)
 
 
 def _text(path: Path, where: str, problems: Problems) -> str | None:
@@ -206,10 +206,10 @@ class _Reader:
             return None
         value, error = step(value), None if error is None else abs(step.scale) * error
         if self._is_ph(name):
-            made = self._by_method(line, name, layer, value, error, row.get("method", ""))
-            if made is None:
+            converted = self._by_method(line, name, layer, value, error, row.get("method", ""))
+            if converted is None:
                 return None
-            value, error = made
+            value, error = converted
         self._plausible(line, name, layer, value)
         if len(self.problems.faults) > before:
             return None
@@ -241,11 +241,11 @@ class _Reader:
     def _depth(self, line: int, text: str) -> str:
         if not text:
             return ""
-        found = _DEPTH.fullmatch(text)
-        if found is None or not float(found[1]) < float(found[2]):
+        match = _DEPTH.fullmatch(text)
+        if match is None or not float(match[1]) < float(match[2]):
             self._check(False, "E412", line, f'depth "{text}" is no span', "write it like 0-30 cm")
             return ""
-        return f"{float(found[1]):g}-{float(found[2]):g} cm"
+        return f"{float(match[1]):g}-{float(match[2]):g} cm"
 
     def _date(self, line: int, text: str) -> None:
         try:
@@ -255,15 +255,15 @@ class _Reader:
             self._check(False, "E412", line, f'date "{text}" is none', "write year-month-day, such as 2026-01-31")
 
     def _step(self, line: int, unit: str, name: str) -> _units.Affine1D | None:
-        own = self.units.get(name, "")
-        if not unit and own:
-            self._check(False, "E412", line, "has no unit", f"write one, such as {own}")
+        layer_unit = self.units.get(name, "")
+        if not unit and layer_unit:
+            self._check(False, "E412", line, "has no unit", f"write one, such as {layer_unit}")
             return None
         try:
-            return _units.conversion(unit, own) if own else _units.Affine1D()
+            return _units.conversion(unit, layer_unit) if layer_unit else _units.Affine1D()
         except UnderoakError as error:
             for fault in error.faults:
-                self._check(False, "E412", line, f'unit "{unit}": {fault.what}', f"{name} is used in {own}")
+                self._check(False, "E412", line, f'unit "{unit}": {fault.what}', f"{name} is used in {layer_unit}")
             return None
 
     def _is_ph(self, name: str) -> bool:
@@ -326,12 +326,12 @@ def published(given: str, solvent: str) -> PhConversion | None:
 
 
 def _of_one_depth(
-    parcel: str, layer: str, results: list[Result], wanted: str | None, where: str, problems: Problems
+    parcel: str, layer: str, results: list[Result], plan_depth: str | None, where: str, problems: Problems
 ) -> list[Result]:
-    found = _DEPTH.fullmatch(wanted) if wanted else None
-    if found is not None:
-        said = f"{float(found[1]):g}-{float(found[2]):g} cm"
-        return [result for result in results if result.depth in ("", said)]
+    match = _DEPTH.fullmatch(plan_depth) if plan_depth else None
+    if match is not None:
+        depth = f"{float(match[1]):g}-{float(match[2]):g} cm"
+        return [result for result in results if result.depth in ("", depth)]
     depths = sorted({result.depth for result in results})
     if len(depths) > 1:
         lines = ", ".join(str(result.line) for result in results)
@@ -348,10 +348,10 @@ def _check_update(layer: str, results: Sequence[Result], plan: Plan, where: str,
     if not plan.layers[layer].has_uncertainty:
         what = f'the layer "{layer}" says nothing of its doubt, so that no result can be weighed against it'
         problems.add("E414", what, where, "give the layer `sd` or `quantiles`, or write `mode: replace` under `lab`")
-    said = plan.uncertainty.lab_error if plan.uncertainty else {}
-    silent = [str(result.line) for result in results if result.error is None]
-    if silent and layer not in said:
-        what = f"line{'s' if len(silent) > 1 else ''} {', '.join(silent[:8])}: {layer} has no error"
+    lab_errors = plan.uncertainty.lab_error if plan.uncertainty else {}
+    without_error = [str(result.line) for result in results if result.error is None]
+    if without_error and layer not in lab_errors:
+        what = f"line{'s' if len(without_error) > 1 else ''} {', '.join(without_error[:8])}: {layer} has no error"
         fix = f"fill the column `error`, or write `lab_error: {{{layer}: ...}}` under `uncertainty`"
         problems.add("E414", what, where, fix)
 
@@ -360,8 +360,8 @@ def error_of(result: Result, layer: str, plan: Plan, unit: str) -> float | None:
     """The standard deviation of a result: its own, else what the plan says of such results; None when nobody says."""
     if result.error is not None:
         return result.error
-    said = plan.uncertainty.lab_error.get(layer) if plan.uncertainty else None
-    if said is None:
+    lab_error = plan.uncertainty.lab_error.get(layer) if plan.uncertainty else None
+    if lab_error is None:
         return None
-    deviation, is_share = deviation_in(said, unit)
+    deviation, is_share = deviation_in(lab_error, unit)
     return deviation * abs(result.value) if is_share else deviation

@@ -1,4 +1,4 @@
-"""Parcels with results of a laboratory: their values moved to what is now known, and judged again on their cells."""
+"""Parcels with lab results: their values are shifted to the new mean, and their cells judged again."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from underoak.base.errors import Fault, Problems
 from underoak.overlay import judge, membership
+from underoak.places.answers.needs import LabFinding
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.ranking import ParcelSums
 from underoak.places.soil.lab import Lab, Result, error_of, read_lab
@@ -24,34 +25,33 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Plan
 
 Doubles = npt.NDArray[np.float64]
-CONTRADICTS = 2.0  # standard deviations between a map and a laboratory; common practice, no source
+CONTRADICTS = 2.0  # standard deviations between map and lab result; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class PooledResult:
-    """All results of one layer on one parcel, against the map."""
+    """A layer's lab results on one parcel, pooled, beside the map."""
 
     layer: str
     map: float  # the map's mean over the parcel
-    map_sd: float | None  # of that mean; None without a doubt
+    map_sd: float | None  # of that mean; None where the layer states no uncertainty
     lab: float  # the results, pooled
     lab_sd: float | None
-    taken: float  # what the parcel is judged by now
+    used: float  # what the parcel is judged by now
     rows: int
 
     @property
     def z(self) -> float | None:
-        """How far the laboratory is from the map, in standard deviations of both; None when nobody says how large."""
+        """Distance of the lab result from the map in standard deviations of both; None where one is not known."""
         if self.map_sd is None or self.lab_sd is None:
             return None
         both = math.hypot(self.map_sd, self.lab_sd)
         return (self.lab - self.map) / both if both > 0.0 else None
 
     @property
-    def words(self) -> str:
-        """Laboratory, map, and what is taken: `soil_ph: laboratory 7.80, map 7.30, taken 7.74`."""
-        text = f"{self.layer}: laboratory {self.lab:.2f}, map {self.map:.2f}, taken {self.taken:.2f}"
-        return f"{text}, which contradicts the map (z {self.z:.1f})" if self.contradicts else text
+    def finding(self) -> LabFinding:
+        """The record for the table of parcels."""
+        return LabFinding(self.layer, self.lab, self.map, self.used, self.z if self.contradicts else None)
 
     @property
     def contradicts(self) -> bool:
@@ -61,79 +61,83 @@ class PooledResult:
 
 @dataclass(frozen=True, slots=True)
 class LabEffect:
-    """What the laboratory changes."""
+    """Sums and cells of all parcels after the lab results."""
 
-    totals: ParcelSums
+    sums: ParcelSums
     cells: SampledCells
     by_parcel: Mapping[str, tuple[PooledResult, ...]] = field(default_factory=dict)
-    unjudged: tuple[str, ...] = ()  # parcels with results on which the map has no ground to judge
+    unjudged: tuple[str, ...] = ()  # parcels with results on which no cell is judged
 
     @property
-    def words(self) -> dict[str, str]:
-        """What was found on each parcel, in words."""
-        return {parcel: "; ".join(pooled.words for pooled in pools) for parcel, pools in self.by_parcel.items()}
+    def findings(self) -> dict[str, tuple[LabFinding, ...]]:
+        """The findings of each parcel with results."""
+        return {parcel: tuple(pooled.finding for pooled in pools) for parcel, pools in self.by_parcel.items()}
 
     def warnings(self) -> list[Fault]:
-        """W414 for parcels whose laboratory contradicts the map, W415 for those that could not be judged."""
-        found = []
+        """Return W414 for parcels whose lab result contradicts the map, W415 for those that could not be judged."""
+        faults = []
         for parcel, pools in self.by_parcel.items():
-            told = [f"{p.layer} {p.lab:.2f}, map {p.map:.2f}, z {p.z:.1f}" for p in pools if p.contradicts]
-            if told:
-                what = f"the laboratory contradicts the map: {'; '.join(told)}"
-                fix = "look whether sample, method and unit are right; if so, trust the map less around it"
-                found.append(Fault("W414", what, f"parcel {parcel}", fix))
+            contradictions = [
+                f"{pooled.layer} {pooled.lab:.2f} in the lab, {pooled.map:.2f} on the map "
+                f"({abs(pooled.z):.1f} standard deviations)"
+                for pooled in pools
+                if pooled.z is not None and pooled.contradicts
+            ]
+            if contradictions:
+                what = f"the lab result and the map disagree: {'; '.join(contradictions)}"
+                fix = "check sample, method and unit; if they are right, trust the map less around it"
+                faults.append(Fault("W414", what, f"parcel {parcel}", fix))
         if self.unjudged:
-            what = f"has results, and no ground that the maps can judge: {', '.join(self.unjudged[:8])}"
-            found.append(Fault("W415", what, "lab"))
-        return found
+            what = f"has results for parcels without judged land: {', '.join(self.unjudged[:8])}"
+            faults.append(Fault("W415", what, "lab"))
+        return faults
 
 
 def with_lab(
-    plan: Plan, ready: PreparedCase, grid: Grid, totals: ParcelSums, cells: SampledCells, problems: Problems
+    plan: Plan, ready: PreparedCase, grid: Grid, sums: ParcelSums, cells: SampledCells, problems: Problems
 ) -> LabEffect:
-    """What the plan's laboratory changes; nothing when it names none. Warnings go to `problems`."""
+    """Return sums and cells after the plan's lab results; unchanged when it names none. Warnings go to `problems`."""
     if plan.spec.lab is None:
-        return LabEffect(totals, cells)
-    lab = read_lab(plan, ready.units, totals.ids, problems)
-    found = retested(lab, plan, ready.units, totals, cells, priors(plan, ready, grid))
-    problems.extend(found.warnings())
-    return found
+        return LabEffect(sums, cells)
+    lab = read_lab(plan, ready.units, sums.ids, problems)
+    effect = apply_results(lab, plan, ready.units, sums, cells, priors(plan, ready, grid))
+    problems.extend(effect.warnings())
+    return effect
 
 
-def retested(
-    lab: Lab, plan: Plan, units: Mapping[str, str], totals: ParcelSums, cells: SampledCells, prior: Prior
+def apply_results(
+    lab: Lab, plan: Plan, units: Mapping[str, str], sums: ParcelSums, cells: SampledCells, prior: Prior
 ) -> LabEffect:
-    """The sums and cells of all parcels, with those that have results judged again.
+    """Return the sums and cells of all parcels; parcels with results are judged again.
 
-    The cells of such a parcel keep their differences: all are moved by as much, so that their mean is what is now
-    known. `replace` takes the laboratory's mean; `update` weighs it against the map's, each by one over its variance.
+    The cells of such a parcel keep their differences: all are shifted by the same amount to the new mean. `replace`
+    takes the mean of the lab results; `update` weighs it against that of the map, each by one over its variance.
     """
     layers = [criterion.layer for criterion in plan.criteria]
-    place = {id: i for i, id in enumerate(totals.ids)}
+    place = {id: i for i, id in enumerate(sums.ids)}
     values = cells.values.copy()
     changed: dict[str, tuple[PooledResult, ...]] = {}
     unjudged = []
     for parcel in dict.fromkeys(parcel for parcel, _ in lab.results):
-        own = cells.of(place[parcel])
-        if own.start == own.stop:
+        part = cells.of(place[parcel])
+        if part.start == part.stop:
             unjudged.append(parcel)
             continue
         pools = []
         for layer, results in lab.of(parcel).items():
             columns = [i for i, name in enumerate(layers) if name == layer]
-            known = values[own, columns[0]].astype(np.float64)
+            known = values[part, columns[0]].astype(np.float64)
             if np.isnan(known).all():
                 continue
-            sd = prior(layer, cells.cell[own], cells.weight[own], known)
-            pooled = _pooled(lab.mode, layer, results, known, cells.weight[own], sd, plan, units[layer])
+            sd = prior(layer, cells.cell[part], cells.weight[part], known)
+            pooled = _pooled(lab.mode, layer, results, known, cells.weight[part], sd, plan, units[layer])
             pools.append(pooled)
             for column in columns:
-                values[own, column] += np.float32(pooled.taken - pooled.map)
+                values[part, column] += np.float32(pooled.used - pooled.map)
         changed[parcel] = tuple(pools)
-    judged_again, sums = cells, totals
     if changed:
-        judged_again, sums = _judged(plan, replace(cells, values=values), totals, [place[parcel] for parcel in changed])
-    return LabEffect(sums, judged_again, changed, tuple(unjudged))
+        cells, sums = _judge_again(plan, replace(cells, values=values), sums, [place[parcel] for parcel in changed])
+    return LabEffect(sums, cells, changed, tuple(unjudged))
 
 
 def _pooled(
@@ -150,43 +154,43 @@ def _pooled(
     least = noise.min()
     weight = (least / noise) ** 2 if least > 0.0 else (noise == 0.0).astype(np.float64)
     lab, lab_sd = float(weight @ rows / weight.sum()), float(least / math.sqrt(weight.sum()))
-    taken = float(lab_update(mean, sd, rows, noise).mean) if mode == "update" and sd is not None else lab
-    return PooledResult(layer, mean, sd, lab, lab_sd, taken, len(rows))
+    used = float(lab_update(mean, sd, rows, noise).mean) if mode == "update" and sd is not None else lab
+    return PooledResult(layer, mean, sd, lab, lab_sd, used, len(rows))
 
 
-def _judged(
-    plan: Plan, cells: SampledCells, totals: ParcelSums, parcels: Sequence[int]
+def _judge_again(
+    plan: Plan, cells: SampledCells, sums: ParcelSums, parcels: Sequence[int]
 ) -> tuple[SampledCells, ParcelSums]:
-    """Cells and sums with some parcels judged again on their values."""
+    """Return cells and sums, with some parcels judged again on their values."""
     at = np.concatenate([np.arange(*cells.of(parcel).indices(len(cells))) for parcel in parcels])
     memberships, suitability = cells.memberships.copy(), cells.suitability.copy()
     for i, criterion in enumerate(plan.criteria):
         memberships[at, i] = membership(cells.values[at, i], criterion.curve)
-    made = judge(memberships[at].T[:, None, :], np.zeros((1, len(at)), np.uint8), plan.rules)
-    suitability[at] = made.suitability[0]
+    result = judge(memberships[at].T[:, None, :], np.zeros((1, len(at)), np.uint8), plan.rules)
+    suitability[at] = result.suitability[0]
     again = replace(cells, memberships=memberships, suitability=suitability)
     fields = {
-        name: getattr(totals, name).copy()
+        name: getattr(sums, name).copy()
         for name in ("suitability", "classes", "membership", "known", "weakest", "gainful", "value", "below", "above")
     }
     full = np.array([criterion.curve.full for criterion in plan.criteria], np.float32)
     k, first = len(plan.criteria), 0
     for parcel in parcels:
-        own = cells.of(parcel)
-        count = own.stop - own.start
+        part = cells.of(parcel)
+        count = part.stop - part.start
         here = slice(first, first + count)
         first += count
-        share = cells.weight[own] / cells.weight[own].sum() * totals.judged[parcel]
-        ours, theirs = again.memberships[own].astype(np.float64), again.values[own]
+        share = cells.weight[part] / cells.weight[part].sum() * sums.judged[parcel]
+        ours, theirs = again.memberships[part].astype(np.float64), again.values[part]
         there = ~np.isnan(ours)
         lost = np.where(there, 1.0 - ours, 0.0)
-        fields["suitability"][parcel] = share @ again.suitability[own].astype(np.float64)
-        fields["classes"][parcel] = np.bincount(made.classes[0, here] - 1, share, 4)
+        fields["suitability"][parcel] = share @ again.suitability[part].astype(np.float64)
+        fields["classes"][parcel] = np.bincount(result.classes[0, here] - 1, share, 4)
         fields["membership"][parcel] = share @ np.where(there, ours, 0.0)
         fields["known"][parcel] = share @ there
-        fields["weakest"][parcel] = np.bincount(np.minimum(made.weakest[0, here], k), share, k + 1)
-        fields["gainful"][parcel] = np.bincount(np.minimum(made.gainful[0, here], k), share, k + 1)
+        fields["weakest"][parcel] = np.bincount(np.minimum(result.weakest[0, here], k), share, k + 1)
+        fields["gainful"][parcel] = np.bincount(np.minimum(result.gainful[0, here], k), share, k + 1)
         fields["value"][parcel] = share @ np.where(there, theirs, 0.0)
         fields["below"][parcel] = share @ (lost * (theirs < full[:, 0]))
         fields["above"][parcel] = share @ (lost * (theirs > full[:, 1]))
-    return again, replace(totals, **fields)
+    return again, replace(sums, **fields)

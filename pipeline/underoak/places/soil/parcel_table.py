@@ -1,16 +1,19 @@
-"""The table of parcels of one view: what the ground is, and what remedies could make of it."""
+"""The table of parcels of one case: their state, and what remedies could make of it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from underoak.places.answers.needs import LabFinding, RemedyNeed
+from underoak.places.columns.column import arrange
+from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.parcels.ranking import ParcelSums, classes_of, columns_of, ranked
-from underoak.places.soil.amounts import in_words
+from underoak.places.parcels.ranking import ParcelSums, classes_of, columns_of, rank_parcels
+from underoak.places.soil.amounts import need_of
 from underoak.places.soil.remedies import Remedied, remedies_of, texture_of, with_remedies
 
 if TYPE_CHECKING:
@@ -20,68 +23,56 @@ if TYPE_CHECKING:
 
 
 def parcel_table(
-    plan: Plan, totals: ParcelSums, cells: SampledCells, lab: Mapping[str, str] | None = None
+    plan: Plan, sums: ParcelSums, cells: SampledCells, lab: Mapping[str, tuple[LabFinding, ...]] | None = None
 ) -> pd.DataFrame:
-    """One row for every parcel, best first: the columns of `ranking.ranked`, and more of them after `gain`.
+    """Return one row for every parcel, best first: the columns of `rank_parcels`, those of remedies, and `lab`.
 
-    These are `potential` (suitability after all remedies that help) · `potential_class` · `remedies` (in words, with
-    amounts) · `lime_t_ha`, `water_mm` (on the ground that needs it, at least; empty where none is needed) · and `lab`
-    where there is one (`lab` by parcel: what the laboratory found, the map says and is taken).
+    `lab` holds the findings by parcel id; without it there is no such column.
     """
     import pandas as pd
 
     names = tuple(criterion.name for criterion in plan.criteria)
     curves = [criterion.curve for criterion in plan.criteria]
-    table = ranked(totals, names, plan.rules, curves, [constraint.name for constraint in plan.constraints])
-    found = with_remedies(cells, remedies_of(plan), plan.rules, texture_of(plan.criteria))
-    order = _places(totals.ids, table["id"])
-    at = list(table.columns).index("gain") + 1
-    for name, column in reversed(_columns(plan, table, totals, found, order, names).items()):
-        table.insert(at, name, column)
+    table = rank_parcels(sums, names, plan.rules, curves, [constraint.name for constraint in plan.constraints])
+    remedied = with_remedies(cells, remedies_of(plan), plan.rules, texture_of(plan.criteria))
+    position = {id: i for i, id in enumerate(sums.ids)}
+    order = np.array([position[id] for id in table["id"]], np.int64)
+    table = table.assign(**_remedy_columns(plan, table, sums, remedied, order, names))
     if lab is not None:
-        told = [lab.get(id) for id in table["id"]]
-        table.insert(list(table.columns).index("water_mm") + 1, "lab", pd.Series(told, dtype=object))
-    return table
+        table["lab"] = pd.Series([lab.get(id) for id in table["id"]], dtype=object)
+    return arrange(table, PARCELS)
 
 
-def _places(ids: tuple[str, ...], wanted: Any) -> npt.NDArray[np.int64]:
-    place = {id: i for i, id in enumerate(ids)}
-    return np.array([place[id] for id in wanted], np.int64)
-
-
-def _columns(
+def _remedy_columns(
     plan: Plan,
     table: pd.DataFrame,
-    totals: ParcelSums,
-    found: Remedied,
+    sums: ParcelSums,
+    remedied: Remedied,
     order: npt.NDArray[np.int64],
     names: tuple[str, ...],
-) -> dict[str, Any]:
+) -> dict[str, npt.NDArray[np.float64] | pd.Series]:
     import pandas as pd
 
     judged = table["rank"].notna().to_numpy()
-    mean = np.minimum(table["suitability"].to_numpy(float) + found.gain[order], 1.0)
-    means = table[[f"membership_{name}" for name in columns_of(names)]].to_numpy(float) + found.memberships[order]
+    mean = np.minimum(table["suitability"].to_numpy(float) + remedied.gain[order], 1.0)
+    means = table[[f"membership_{name}" for name in columns_of(names)]].to_numpy(float) + remedied.memberships[order]
     classes = classes_of(mean, means, plan.rules)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ha = (totals.area_ha * totals.judged / totals.area)[order]
-    said = [
-        "; ".join(
-            filter(None, (in_words(dose, parcel, float(ha[i]), plan.prices.currency or "") for dose in found.doses))
-        )
-        if judged[i]
-        else ""
-        for i, parcel in enumerate(order.tolist())
-    ]
-    columns: dict[str, Any] = {
+        ha = (sums.area_ha * sums.judged / sums.area)[order]
+    currency = plan.prices.currency or ""
+    needs: list[tuple[RemedyNeed, ...] | None] = []
+    for i, parcel in enumerate(order.tolist()):
+        each = (need_of(amount, parcel, float(ha[i]), currency) for amount in remedied.amounts) if judged[i] else ()
+        needs.append(tuple(need for need in each if need is not None) or None)
+    columns: dict[str, npt.NDArray[np.float64] | pd.Series] = {
         "potential": np.where(judged, mean, np.nan),
         "potential_class": pd.Series(
-            [c if fine else None for c, fine in zip(classes, judged, strict=True)], dtype=object
+            [name if is_judged else None for name, is_judged in zip(classes, judged, strict=True)], dtype=object
         ),
-        "remedies": pd.Series([text or None for text in said], dtype=object),
+        "remedies": pd.Series(needs, dtype=object),
     }
     for by, name in (("lime", "lime_t_ha"), ("irrigation", "water_mm")):
-        doses = [dose.amount[order] for dose in found.doses if dose.remedy.by == by]
-        most = np.max([np.zeros(len(order)), *doses], axis=0)
+        amounts = [amount.amount[order] for amount in remedied.amounts if amount.remedy.by == by]
+        most = np.max([np.zeros(len(order)), *amounts], axis=0)
         columns[name] = np.where(judged & (most > 0.0), most, np.nan)
     return columns

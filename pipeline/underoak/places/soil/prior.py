@@ -27,7 +27,7 @@ RANGE_M = 800.0  # e-folding length of a map's errors where the plan says none; 
 
 
 def priors(plan: Plan, ready: PreparedCase, grid: Grid) -> Prior:
-    """`prior_sd` for the layers of a view, by name."""
+    """`prior_sd` for the layers of a case, by name."""
     range_m = plan.uncertainty.range_m if plan.uncertainty else RANGE_M
     opened = {layer.name: layer for layer in ready.layers}
 
@@ -74,8 +74,8 @@ def prior_sd(
     row, col = np.divmod(cells[known], grid.cols)
     source, to_source = layer.source_layer.grid, _crs.transformer(grid.crs, layer.source_layer.grid.crs)
     u, v = source.uv(*to_source.transform(*grid.xy(col + 0.5, row + 0.5)))
-    at = np.stack([np.floor(v), np.floor(u)], axis=1).astype(np.int64)
-    places, of_cell = np.unique(at, axis=0, return_inverse=True)
+    source_cells = np.stack([np.floor(v), np.floor(u)], axis=1).astype(np.int64)
+    places, of_cell = np.unique(source_cells, axis=0, return_inverse=True)
     of_cell = of_cell.reshape(-1)
     shares = np.bincount(of_cell, weights[known], len(places))
     if spec.sd is not None:
@@ -84,12 +84,12 @@ def prior_sd(
         each = np.abs(means) * sd if is_share else np.full(len(places), sd)
     else:
         each = _from_quantiles(quantiles, places)
-    told = ~np.isnan(each)
-    if not told.any():
+    has_sd = ~np.isnan(each)
+    if not has_sd.any():
         return None
     back = _crs.transformer(source.crs, grid.crs).transform(*source.xy(places[:, 1] + 0.5, places[:, 0] + 0.5))
     x, y = (np.asarray(axis) * _crs.unit_m(grid.crs) for axis in back)
-    return sd_of_mean(each[told], x[told], y[told], range_m, shares[told])
+    return sd_of_mean(each[has_sd], x[has_sd], y[has_sd], range_m, shares[has_sd])
 
 
 def _from_quantiles(quantiles: Sequence[tuple[float, StackedLayer]], places: Longs) -> Doubles:
@@ -99,16 +99,16 @@ def _from_quantiles(quantiles: Sequence[tuple[float, StackedLayer]], places: Lon
     (low, lower), (high, upper) = quantiles[0], quantiles[-1]
     first, last = places.min(axis=0), places.max(axis=0)
     window = Window(int(first[0]), int(first[1]), int(last[0] - first[0]) + 1, int(last[1] - first[1]) + 1)
-    found = []
+    quantile_values = []
     for layer in (lower, upper):
         source = layer.source_layer.source
-        there = clip_to_source(source, window)
-        read, held = read_window(source, there)
-        row, col = places[:, 0] - held.row, places[:, 1] - held.col
-        inside = (row >= 0) & (row < held.rows) & (col >= 0) & (col < held.cols)
+        inside_window = clip_to_source(source, window)
+        read, clipped = read_window(source, inside_window)
+        row, col = places[:, 0] - clipped.row, places[:, 1] - clipped.col
+        inside = (row >= 0) & (row < clipped.rows) & (col >= 0) & (col < clipped.cols)
         values = np.full(len(places), np.nan)
         grid_of = read.values.reshape(-1, *read.values.shape[-2:])[0]
         values[inside] = grid_of[row[inside], col[inside]]
-        found.append(values)
-    spread: Doubles = (found[1] - found[0]) / (ndtri(high) - ndtri(low))
+        quantile_values.append(values)
+    spread: Doubles = (quantile_values[1] - quantile_values[0]) / (ndtri(high) - ndtri(low))
     return np.where(spread >= 0.0, spread, np.nan)

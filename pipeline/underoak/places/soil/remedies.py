@@ -1,8 +1,8 @@
-"""What lime and water could make of a parcel: its potential suitability, and what it would take.
+"""The potential suitability of parcels after lime and water, and the amounts it takes.
 
-Current and potential suitability are words of the FAO framework (1976, from memory). A remedy raises a value to where
-its curve is best, no further than the remedy's limit and never down; all amounts are lower bounds for screening. What
-drainage does, no map can foretell: it is named, and adds nothing to the potential.
+Current and potential suitability are terms of the FAO framework (1976, from memory). A remedy raises a value to its
+best range, no further than the remedy's limit and never down; all amounts are lower bounds for screening. No map can
+predict what drainage does: it is named, and adds nothing to the potential.
 """
 
 from __future__ import annotations
@@ -46,31 +46,31 @@ class Remedy:
     index: int  # of the criterion
     by: str  # lime | irrigation | drainage
     curve: Curve
-    reach: float  # the highest value it brings the ground to
+    reach: float  # the highest value it raises the land to
     depth_cm: float = LIME_DEPTH_CM
     mm: float = 1.0  # millimetres in the criterion's unit
     price: float | None = None  # of a tonne of lime or a cubic metre of water
-    when: str = ""  # when the water is wanted
+    season: str = ""  # of the water; "year", or "" where the layer has none
 
     def lifted(self, values: npt.ArrayLike) -> Doubles:
-        """Each value brought to where the curve is best, at or above it and within reach; the least such value.
+        """Return each value raised to where the curve is best within reach: the least such value.
 
         >>> Remedy(0, "lime", Curve.hump(7.0, 7.5, 8.3, 8.8), 8.3).lifted([6.0, 7.4, 8.0, 8.6]).tolist()
         [7.5, 7.5, 8.0, 8.6]
         """
         given = np.asarray(values, np.float64)
-        made, best = given.copy(), membership(given, self.curve).astype(np.float64)
+        raised, best = given.copy(), membership(given, self.curve).astype(np.float64)
         if self.by == "drainage":
-            return made
-        for place in sorted(place for place in {*self.curve.x, self.reach} if place <= self.reach and place < np.inf):
-            there = float(membership(place, self.curve))
-            better = (place > given) & (there > best)
-            made[better], best[better] = place, there
-        return made
+            return raised
+        for goal in sorted(goal for goal in {*self.curve.x, self.reach} if goal <= self.reach and goal < np.inf):
+            gained = float(membership(goal, self.curve))
+            better = (goal > given) & (gained > best)
+            raised[better], best[better] = goal, gained
+        return raised
 
 
 def remedies_of(plan: Plan) -> tuple[Remedy, ...]:
-    """The remedies a plan allows, in its order of criteria: none on wild ground, which is never limed or watered."""
+    """Return the remedies a plan allows, in its order of criteria: none on wild ground, which is never limed."""
     if plan.purpose == "restore":
         return ()
     return tuple(_of(i, criterion, plan) for i, criterion in enumerate(plan.criteria) if criterion.remedy is not None)
@@ -81,40 +81,43 @@ def _of(index: int, criterion: Criterion, plan: Plan) -> Remedy:
     assert spec is not None
     reach = np.inf if criterion.remedy_limit is None else criterion.remedy_limit
     price = {"lime": plan.prices.lime_t, "irrigation": plan.prices.water_m3}.get(spec.by)
-    made = Remedy(index, spec.by, criterion.curve, reach, price=price if spec.cost is None else spec.cost)
+    remedy = Remedy(index, spec.by, criterion.curve, reach, price=price if spec.cost is None else spec.cost)
     if spec.by == "lime":
-        return replace(made, reach=min(reach, HIGHEST_PH), depth_cm=spec.depth_cm or LIME_DEPTH_CM)
+        return replace(remedy, reach=min(reach, HIGHEST_PH), depth_cm=spec.depth_cm or LIME_DEPTH_CM)
     if spec.by == "irrigation":
         season = plan.layers[criterion.layer].season
         mm = units.conversion(criterion.unit, "mm").scale if criterion.unit else 1.0
-        return replace(made, mm=mm, when={None: "", "year": "a year"}.get(season, f"in {season}"))
-    return made
+        return replace(remedy, mm=mm, season=season or "")
+    return remedy
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RemedyAmount:
-    """What one remedy takes on every parcel, (parcels,)."""
+    """The amount of one remedy on every parcel, (parcels,)."""
 
     remedy: Remedy
-    amount: Doubles  # lime [t/ha] or water [mm], mean of the ground that needs it; 0 where it helps nothing
-    share: Doubles  # of the judged ground that needs it; for drainage 1 where it is to be named, and 0
-    goal: Doubles  # mean value that it brings that ground to
+    amount: Doubles  # lime [t/ha] or water [mm], mean of the land that needs it; 0 where it does not help
+    share: Doubles  # of the judged land that needs it; for drainage 1 where it is to be named, and 0
+    goal: Doubles  # mean value that it raises that land to
     farm: Doubles  # lime [t/ha] by farm tables, as far as they go; NaN where sand or clay is not known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Remedied:
-    """What all remedies do to every parcel."""
+    """The effect of all remedies on every parcel."""
 
     gain: Doubles  # of mean suitability, never below 0, (parcels,)
     memberships: Doubles  # gain of each criterion's mean membership, (parcels, criteria)
-    doses: tuple[RemedyAmount, ...]
+    amounts: tuple[RemedyAmount, ...]
 
 
 def with_remedies(
     cells: SampledCells, remedies: Sequence[Remedy], rules: Rules, texture: tuple[int, int] | None = None
 ) -> Remedied:
-    """What the remedies do on the sampled cells of every parcel; `texture`: the criteria of sand and clay [percent]."""
+    """Return the effect of the remedies on the sampled cells of every parcel.
+
+    `texture` holds the indices of the criteria of sand and clay [percent].
+    """
     parcels, criteria = len(cells.offsets) - 1, len(rules.weights)
     if not len(cells):
         return Remedied(np.zeros(parcels), np.zeros((parcels, criteria)), ())
@@ -123,19 +126,19 @@ def with_remedies(
     rise = np.zeros((parcels, criteria))
     for i in {remedy.index for remedy in remedies}:
         rise[:, i] = _mean(cells, better[:, i].astype(np.float64) - cells.memberships[:, i])
-    doses = []
+    amounts = []
     for remedy in remedies:
         if remedy.by == "drainage":
-            doses.append(_drained(cells, remedy))
+            amounts.append(_drained(cells, remedy))
         else:
             rest = potential_memberships(cells, [other for other in remedies if other is not remedy])
             helps = _mean(cells, best - potential_suitability(cells, rest, rules)) >= WORTH_NAMING
-            doses.append(_dose(cells, remedy, helps, texture))
-    return Remedied(_mean(cells, best - cells.suitability), rise, tuple(doses))
+            amounts.append(_amount(cells, remedy, helps, texture))
+    return Remedied(_mean(cells, best - cells.suitability), rise, tuple(amounts))
 
 
 def potential_memberships(cells: SampledCells, remedies: Sequence[Remedy]) -> FloatArray:
-    """Memberships of every cell after all remedies, none below what it was, (cells, criteria)."""
+    """Return the memberships of every cell after all remedies, none below its own before, (cells, criteria)."""
     better = cells.memberships.copy()
     for remedy in remedies:
         lifted = membership(remedy.lifted(cells.values[:, remedy.index]), remedy.curve)
@@ -144,21 +147,21 @@ def potential_memberships(cells: SampledCells, remedies: Sequence[Remedy]) -> Fl
 
 
 def potential_suitability(cells: SampledCells, memberships: FloatArray, rules: Rules) -> Doubles:
-    """Suitability of every cell with memberships that are as good or better, never below what it was, (cells,)."""
-    made = combine(memberships.T, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
+    """Return the suitability of every cell for memberships that are as good or better, never below before, (cells,)."""
+    potential = combine(memberships.T, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
     moved = (memberships > cells.memberships).any(axis=1)
     now = cells.suitability.astype(np.float64)
-    return np.where(moved, np.maximum(made, now), now)
+    return np.where(moved, np.maximum(potential, now), now)
 
 
 def texture_of(criteria: Sequence[Criterion]) -> tuple[int, int] | None:
-    """Which criteria hold sand and clay in percent, when both are judged."""
-    at = {criterion.layer: i for i, criterion in enumerate(criteria) if criterion.unit in ("percent", "%")}
-    return (at["sand"], at["clay"]) if {"sand", "clay"} <= at.keys() else None
+    """Return the indices of the criteria of sand and clay in percent; None unless both are judged."""
+    indices = {criterion.layer: i for i, criterion in enumerate(criteria) if criterion.unit in ("percent", "%")}
+    return (indices["sand"], indices["clay"]) if {"sand", "clay"} <= indices.keys() else None
 
 
 def fence_m(shape: Any, crs: str) -> float:
-    """Length of a fence round a parcel [m]: the outlines of its parts, holes left out.
+    """Return the length of a fence round a parcel [m]: the outlines of its parts, without holes.
 
     >>> from shapely import box
     >>> fence_m(box(0, 0, 100, 50), "EPSG:25831")
@@ -168,7 +171,7 @@ def fence_m(shape: Any, crs: str) -> float:
     return float(sum(part.exterior.length for part in parts) * _crs.unit_m(crs))
 
 
-def _dose(
+def _amount(
     cells: SampledCells, remedy: Remedy, helps: npt.NDArray[np.bool_], texture: tuple[int, int] | None
 ) -> RemedyAmount:
     values = cells.values[:, remedy.index].astype(np.float64)
@@ -186,29 +189,29 @@ def _dose(
 
 
 def _drained(cells: SampledCells, remedy: Remedy) -> RemedyAmount:
-    """Named where ground is too wet for the curve: above its best values, or in a poor class."""
-    values, kept = cells.values[:, remedy.index], cells.means(cells.memberships[:, remedy.index])
-    wet = np.ones(len(kept), bool)
+    """Name drainage where land is too wet for the curve: above its best range, or in a poor class."""
+    values, mean = cells.values[:, remedy.index], cells.means(cells.memberships[:, remedy.index])
+    wet = np.ones(len(mean), bool)
     if remedy.curve.kind != "table":
         wet = _mean(cells, np.where(np.isnan(values), np.nan, values > remedy.curve.full[1])) > 0.0
-    named = (wet & (1.0 - kept > _WET)).astype(np.float64)
+    named = (wet & (1.0 - mean > _WET)).astype(np.float64)
     blank = np.full(len(named), np.nan)
     return RemedyAmount(remedy, np.zeros(len(named)), named, blank, blank)
 
 
 def _by_farm_tables(cells: SampledCells, values: Doubles, goal: Doubles, texture: tuple[int, int] | None) -> Doubles:
-    """Lime [t/ha] of the farm tables for the first part of the way, by the parcel's mean texture."""
+    """Return the lime [t/ha] of farm tables for the first part of the rise, by mean texture, (parcels,)."""
     if texture is None:
         return np.full(len(cells.offsets) - 1, np.nan)
     sand, clay = (cells.means(cells.values[:, i]) for i in texture)
     codes = texture_class(sand, 100.0 - sand - clay, clay)
     factors = [LIME_FACTORS[TEXTURES[int(code) - 1]] if code == code else np.nan for code in codes]
     light = cells.means(lime_need_by_texture(values, np.minimum(goal, FARM_TABLE_ENDS), "sand"))
-    made: Doubles = light * np.array(factors) / LIME_FACTORS["sand"]
-    return made
+    lime: Doubles = light * np.array(factors) / LIME_FACTORS["sand"]
+    return lime
 
 
 def _mean(cells: SampledCells, figures: npt.ArrayLike) -> Doubles:
-    """The mean of each parcel, 0 where nothing is known."""
-    made: Doubles = np.nan_to_num(cells.means(figures))
-    return made
+    """Return the mean of each parcel, 0 where nothing is known, (parcels,)."""
+    means: Doubles = np.nan_to_num(cells.means(figures))
+    return means

@@ -80,8 +80,8 @@ def sample_parcel(
     `places.soil.soil_units`); where it finds several soils each is judged apart, and none shares a bag with another.
 
     >>> from shapely import box
-    >>> made = sample_parcel("007", box(420_000, 4_600_000, 420_200, 4_600_100), "EPSG:25831", 1)
-    >>> bool(abs(made.x[0] - 420_100) <= 5 and abs(made.y[0] - 4_600_050) <= 5), made.bags[0].cores
+    >>> result = sample_parcel("007", box(420_000, 4_600_000, 420_200, 4_600_100), "EPSG:25831", 1)
+    >>> bool(abs(result.x[0] - 420_100) <= 5 and abs(result.y[0] - 4_600_050) <= 5), result.bags[0].cores
     (True, 20)
 
     Raises:
@@ -96,16 +96,16 @@ def sample_parcel(
     scale = true_scale(shape, crs)
     flat = shapely.transform(shape, lambda at: at * scale)
     notes: list[str] = []
-    kept = min(setback_m, shapely.length(shapely.maximum_inscribed_circle(flat)) / 2.0)
-    if kept < setback_m:
-        notes.append(f"It is too narrow to keep {setback_m:g} m off its edges: the points keep {kept:.1f} m.")
-    inner = shapely.buffer(flat, -kept) if kept > 0 else flat
+    setback = min(setback_m, shapely.length(shapely.maximum_inscribed_circle(flat)) / 2.0)
+    if setback < setback_m:
+        notes.append(f"It is too narrow to keep {setback_m:g} m off its edges: the points keep {setback:.1f} m.")
+    inner = shapely.buffer(flat, -setback) if setback > 0 else flat
     step = _step(inner, scale)
     all_over, candidates = _lattice(flat, scale, step), _lattice(inner, scale, step)
     if not len(candidates):
         candidates = np.array([[p.x, p.y] for p in [shapely.point_on_surface(inner)]]) / scale
-    found = ground or (lambda x, y: SiteValues(np.ones(len(x), np.bool_), np.empty((len(x), 0))))
-    of_all, of_candidates = (found(*places.T) for places in (all_over, candidates))
+    site_values = ground or (lambda x, y: SiteValues(np.ones(len(x), np.bool_), np.empty((len(x), 0))))
+    of_all, of_candidates = (site_values(*places.T) for places in (all_over, candidates))
     if not of_candidates.is_open.any():
         fix = "look at what excludes it, or choose another parcel"
         raise UnderoakError(Fault("E440", "constraints exclude all of it, or all but its edges", where, fix))
@@ -114,11 +114,11 @@ def sample_parcel(
     all_over, candidates = all_over[of_all.is_open], candidates[of_candidates.is_open]
     both = np.concatenate([of_candidates.memberships[of_candidates.is_open], of_all.memberships[of_all.is_open]])
     soil = soils_of(both)
-    own, over = soil[: len(candidates)], soil[len(candidates) :]
+    strata, over = soil[: len(candidates)], soil[len(candidates) :]
     if not len(all_over):  # a sliver between the lattice's places
-        all_over, over = candidates, own
+        all_over, over = candidates, strata
     chosen = choose_points(
-        candidates * scale, all_over * scale, n, range_m, spacing=spacing_m, strata=own, ground_strata=over
+        candidates * scale, all_over * scale, n, range_m, spacing=spacing_m, strata=strata, ground_strata=over
     )
     if len(chosen.at) < n:
         count = len(chosen.at)
@@ -130,8 +130,8 @@ def sample_parcel(
     lon, lat = map(np.asarray, _crs.transformer(crs, "EPSG:4326").transform(x, y))
     area_ha = float(areas_ha(np.array([shape], object), crs)[0])
     is_open = float(of_all.is_open.mean()) if len(of_all.is_open) else 1.0
-    bags = _bags(own[chosen.at], over, area_ha * is_open)
-    missed = float((~np.isin(over, own[chosen.at])).mean())
+    bags = _bags(strata[chosen.at], over, area_ha * is_open)
+    missed = float((~np.isin(over, strata[chosen.at])).mean())
     if missed:
         notes.append(
             f"Other soils, on {100 * missed:.0f} % of it by the maps, have no point: more points would reach them."
@@ -184,14 +184,14 @@ def _lattice(flat: Any, scale: Doubles, step: float) -> Doubles:
 
 def _bags(soil: npt.NDArray[np.int64], over: npt.NDArray[np.int64], area_ha: float) -> tuple[Bag, ...]:
     """One bag for each soil that has a point, in the order in which the points come to them."""
-    made: list[Bag] = []
+    bags: list[Bag] = []
     for kind in dict.fromkeys(soil.tolist()):
         points = tuple(int(i) + 1 for i in np.flatnonzero(soil == kind))
-        name = _letters(len(made))
-        made.append(
+        name = _letters(len(bags))
+        bags.append(
             Bag(name, points, math.ceil(CORES / len(points)), area_ha * float((over == kind).mean()), kind != UNKNOWN)
         )
-    return tuple(made)
+    return tuple(bags)
 
 
 def _letters(n: int) -> str:

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as xml
 
 from underoak.base.errors import Problems, count_of, printable
 from underoak.engine.storage.disk import disk_error
-from underoak.places.geometry.output_files import geopackage, whole, write_csv
+from underoak.places.geometry.output_files import geopackage, write_csv, write_safely
 from underoak.places.soil.sampling import Sampling
 
 if TYPE_CHECKING:
@@ -20,10 +20,12 @@ DEPTH = "0-30 cm"
 
 
 def write_sampling(folder: Path, sampling: Sampling, request: str) -> list[Path]:
-    """`points.gpkg` (in the run's CRS), `points.gpx` (WGS 84), `points.csv` and `request.txt`; nothing is written over.
+    """Write `points.gpkg` (in the run's CRS), `points.gpx` (WGS 84), `points.csv` and `request.txt`.
+
+    No file is overwritten.
 
     Raises:
-        UnderoakError: E306 a file that is there already, E501, E502 when the disk or the folder does not let us.
+        UnderoakError: E306 for a file that exists, E501, E502 when disk or folder cannot be written.
     """
     import geopandas as gpd
 
@@ -31,7 +33,7 @@ def write_sampling(folder: Path, sampling: Sampling, request: str) -> list[Path]
     problems = Problems()
     for path in paths:
         if path.exists():
-            problems.add("E306", "is there already", str(path), "name another folder with --out, or move the file away")
+            problems.add("E306", "exists already", str(path), "name another folder with --out, or move the file away")
     problems.stop_if_any()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -39,18 +41,19 @@ def write_sampling(folder: Path, sampling: Sampling, request: str) -> list[Path]
         raise disk_error(error, folder) from error
     table = points_table(sampling)
     frame = gpd.GeoDataFrame(table, geometry=gpd.points_from_xy(table["x"], table["y"]), crs=sampling.crs)
-    whole(paths[0], lambda path: geopackage(path, frame, "points", "Point"))
-    whole(paths[1], lambda path: path.write_bytes(gpx(sampling)))
-    whole(paths[2], lambda path: write_csv(path, table))
-    whole(paths[3], lambda path: path.write_bytes(f"{request}\n".encode()))
+    write_safely(paths[0], lambda path: geopackage(path, frame, "points", "Point"))
+    write_safely(paths[1], lambda path: path.write_bytes(gpx(sampling)))
+    write_safely(paths[2], lambda path: write_csv(path, table))
+    write_safely(paths[3], lambda path: path.write_bytes(f"{request}\n".encode()))
     return paths
 
 
 def points_table(sampling: Sampling) -> pd.DataFrame:
-    """One row for each point, the most telling first.
+    """Return one row for each point, the most informative first.
 
     Columns: `name` · `parcel` · `point` (its number) · `bag` · `cores` · `depth` · `lat`, `lon` (WGS 84) · `x`, `y` (in
-    the run's CRS) · `doubt_left` (of the parcel's mean, when this point and those before it are tested).
+    the run's CRS) · `doubt_left` (share of the variance of
+    the parcel's mean that remains after tests of this point and those before it).
     """
     import pandas as pd
 
@@ -74,7 +77,7 @@ def points_table(sampling: Sampling) -> pd.DataFrame:
 
 
 def gpx(sampling: Sampling) -> bytes:
-    """The points as GPX 1.1 waypoints (element names and their order: the format's schema, from memory)."""
+    """Return the points as GPX 1.1 waypoints (element names and their order: the format's schema, from memory)."""
     root = xml.Element("gpx", {"xmlns": _GPX, "version": "1.1", "creator": "underoak"})
     about = xml.SubElement(root, "metadata")
     xml.SubElement(about, "name").text = printable(f"Soil of parcel {sampling.parcel}")
@@ -86,17 +89,17 @@ def gpx(sampling: Sampling) -> bytes:
         xml.SubElement(point, "desc").text = f"Bag {bag.name}: {count_of(bag.cores, 'core')}, {DEPTH}"
         xml.SubElement(point, "sym").text = "Flag, Blue"
     xml.indent(root)
-    made: bytes = xml.tostring(root, encoding="UTF-8", xml_declaration=True)
-    return made + b"\n"
+    text: bytes = xml.tostring(root, encoding="UTF-8", xml_declaration=True)
+    return text + b"\n"
 
 
 def safe_name(parcel: str) -> str:
-    """A folder name for an id: letters, digits, - and _ stay; one that loses something gets a mark of its own.
+    """Return a folder name for an id: letters, digits, - and _ stay; a changed name gets part of a hash.
 
     >>> safe_name("F-07"), safe_name("../a b")
     ('F-07', '___a_b-2c2c791a')
     """
     import hashlib
 
-    kept = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in parcel)[:60]
-    return kept if kept == parcel else f"{kept}-{hashlib.sha256(parcel.encode()).hexdigest()[:8]}"
+    plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in parcel)[:60]
+    return plain if plain == parcel else f"{plain}-{hashlib.sha256(parcel.encode()).hexdigest()[:8]}"

@@ -36,26 +36,26 @@ class SiteValues(NamedTuple):
 def soil_criteria(
     criteria: Sequence[Mapping[str, Any]], layers: Mapping[str, Any], used: Mapping[str, Any]
 ) -> list[int]:
-    """Which of a view's criteria tell of the soil, by what `run.json` says of them: index in plan order.
+    """Which of a case's criteria tell of the soil, by what `run.json` says of them: index in plan order.
 
     Those whose layer is read from a file as it stands, month by month in nothing, and that measures neither heights,
-    distances, angles, temperatures nor rain. `layers` are the plan's, `used` the view's with their units.
+    distances, angles, temperatures nor rain. `layers` are the plan's, `used` the case's with their units.
 
     >>> soil_criteria([{"layer": "soil_ph"}, {"layer": "slope"}], {"soil_ph": {"file": "a"}, "slope": {"from": "dem"}},
     ...               {"soil_ph": {"unit": "pH"}, "slope": {"unit": "degree"}})
     [0]
     """
-    found = []
+    indices = []
     for i, criterion in enumerate(criteria):
         spec, unit = layers.get(criterion["layer"], {}), used.get(criterion["layer"], {}).get("unit", "")
         if any(spec.get(key) for key in _OF_OTHER_THINGS) or (unit and units.canonical_name(unit) in _NOT_SOIL):
             continue
-        found.append(i)
-    return found
+        indices.append(i)
+    return indices
 
 
 def read_sites(folder: Path, grid: Grid, criteria: Sequence[int], x: Doubles, y: Doubles) -> SiteValues:
-    """What a view's rasters say at places of the grid's CRS; those off the grid are open, and nothing else is known.
+    """What a case's rasters say at places of the grid's CRS; those off the grid are open, and nothing else is known.
 
     Raises:
         UnderoakError: E230 when a raster of the run cannot be read.
@@ -87,11 +87,11 @@ def soils_of(memberships: Doubles, apart: float = APART, smallest: float = SMALL
     >>> soils_of(np.array([[1.0], [0.9], [0.2], [np.nan], [0.3]])).tolist()
     [0, 0, 1, -1, 1]
     """
-    made = np.full(len(memberships), UNKNOWN)
+    soils = np.full(len(memberships), UNKNOWN)
     known = ~np.isnan(memberships).any(axis=1)
     if memberships.shape[1] == 0 or not known.any():
-        made[known] = 0
-        return made
+        soils[known] = 0
+        return soils
     kinds, of_place, count = np.unique(memberships[known], axis=0, return_inverse=True, return_counts=True)
     group = _linked(kinds, apart)
     size = np.bincount(group, count)
@@ -102,8 +102,8 @@ def soils_of(memberships: Doubles, apart: float = APART, smallest: float = SMALL
         group[group == small] = large[np.abs(weighted[large] - weighted[small]).max(axis=1).argmin()]
     soil = group[of_place.reshape(-1)]
     _, first, number = np.unique(soil, return_index=True, return_inverse=True)
-    made[known] = np.argsort(np.argsort(first))[number]
-    return made
+    soils[known] = np.argsort(np.argsort(first))[number]
+    return soils
 
 
 def _linked(kinds: Doubles, apart: float) -> Longs:

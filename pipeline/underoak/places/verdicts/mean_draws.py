@@ -1,8 +1,8 @@
-"""Draws of a few parcels on their sampled cells: each layer off by one amount all over a parcel, drawn by the engine.
+"""Draws of parcels on their sampled cells: in each draw a layer is shifted by one amount all over a parcel.
 
-The engine draws every source cell; here a parcel's cells keep their differences and move together, so that the mean of
-each doubtful layer is what it is in that draw. That is coarser, and lets rules that are not linear, other weights and
-a laboratory's results have their say.
+The engine draws every source cell; here a parcel's cells keep their differences and shift together, so that the mean of
+each uncertain layer is that of the draw. That is coarser, and allows rules that are not linear, other weights and lab
+results.
 """
 
 from __future__ import annotations
@@ -28,33 +28,35 @@ Singles = npt.NDArray[np.float32]
 
 
 def drawn_memberships(
-    plan: Plan, spread: ParcelDraws, cells: SampledCells, parcel: int, at: npt.NDArray[np.int64] | slice
+    plan: Plan, spread: ParcelDraws, cells: SampledCells, parcel: int, cell_indices: npt.NDArray[np.int64] | slice
 ) -> Singles:
-    """Memberships of some of a parcel's cells in every draw, (draws, cells, criteria).
+    """Return the memberships of some of a parcel's cells in every draw, (draws, cells, criteria).
 
-    `at` are those cells among all; how far a layer is off in a draw is told by the mean over all of the parcel's.
+    The shift of a layer in a draw is that of its mean over all cells of the parcel.
     """
-    own = cells.of(parcel)
+    part = cells.of(parcel)
     draws = spread.suitability.shape[1]
-    steady = cells.memberships[at]
-    made = np.repeat(steady[None].astype(np.float32), draws, axis=0)
+    steady = cells.memberships[cell_indices]
+    memberships = np.repeat(steady[None].astype(np.float32), draws, axis=0)
     for j, k in enumerate(spread.drawn):
         drawn = spread.values[parcel, spread.judged_by[j]]
-        values = cells.values[own, k].astype(np.float64)
+        values = cells.values[part, k].astype(np.float64)
         known = ~np.isnan(values)
         if not known.any() or np.isnan(drawn).any():
             continue
-        mean = float(cells.weight[own][known] @ values[known] / cells.weight[own][known].sum())
-        off = (drawn - mean).astype(np.float32)
-        made[:, :, k] = membership(cells.values[at, k][None, :] + off[:, None], plan.criteria[k].curve)
-    return made
+        mean = float(cells.weight[part][known] @ values[known] / cells.weight[part][known].sum())
+        shift = (drawn - mean).astype(np.float32)
+        memberships[:, :, k] = membership(
+            cells.values[cell_indices, k][None, :] + shift[:, None], plan.criteria[k].curve
+        )
+    return memberships
 
 
 def after_lab(plan: Plan, spread: ParcelDraws, lab: LabEffect, mode: str) -> ParcelDraws:
-    """The draws, with those of tested parcels as the laboratory leaves them.
+    """Return the draws, with those of tested parcels changed by the lab results.
 
-    A tested layer's draws keep their order and get the mean that is taken and the doubt that is left: that of map and
-    laboratory together, or the laboratory's own; none where nobody says how far off it may be.
+    A tested layer's draws keep their order and get the mean that is used and the standard deviation that remains: that
+    of map and lab together, or that of the lab; 0 where none is stated.
     """
     if not lab.by_parcel:
         return spread
@@ -64,24 +66,24 @@ def after_lab(plan: Plan, spread: ParcelDraws, lab: LabEffect, mode: str) -> Par
     memberships, steady = spread.memberships.copy(), spread.steady.copy()
     for id, pools in lab.by_parcel.items():
         parcel = place[id]
-        own = lab.cells.of(parcel)
+        part = lab.cells.of(parcel)
         for pooled in pools:
             if pooled.layer in layer_at:
-                at = (parcel, layer_at[pooled.layer])
-                values[at] = _moved(values[at], pooled.taken, sd_left(pooled, mode))
-        moved = replace(spread, values=values)
-        drawn = drawn_memberships(plan, moved, lab.cells, parcel, own)
-        weight = lab.cells.weight[own]
+                index = (parcel, layer_at[pooled.layer])
+                values[index] = _rescale(values[index], pooled.used, sd_left(pooled, mode))
+        shifted = replace(spread, values=values)
+        drawn = drawn_memberships(plan, shifted, lab.cells, parcel, part)
+        weight = lab.cells.weight[part]
         suitability[parcel] = _mean(_scores(plan, drawn), weight)
         memberships[parcel] = _mean(drawn[:, :, list(spread.drawn)].transpose(2, 0, 1), weight)
-        steady[parcel] = _mean(lab.cells.memberships[own].T, weight)
+        steady[parcel] = _mean(lab.cells.memberships[part].T, weight)
     return replace(spread, suitability=suitability, memberships=memberships, steady=steady, values=values)
 
 
 def sd_left(pooled: PooledResult, mode: str) -> float:
-    """How far off the value that is taken may still be.
+    """Return the standard deviation that remains of the value that is used.
 
-    >>> round(sd_left(Pooled("soil_ph", 7.3, 0.4, 7.8, 0.15, 7.738, 1), "update"), 4)
+    >>> round(sd_left(PooledResult("soil_ph", 7.3, 0.4, 7.8, 0.15, 7.738, 1), "update"), 4)
     0.1404
     """
     if pooled.lab_sd is None:
@@ -92,14 +94,14 @@ def sd_left(pooled: PooledResult, mode: str) -> float:
     return pooled.lab_sd
 
 
-def _moved(draws: Doubles, mean: float, sd: float) -> Doubles:
-    own = draws.std()
-    made: Doubles = mean + (draws - draws.mean()) * (sd / own if own > 0.0 else 0.0)
-    return made
+def _rescale(draws: Doubles, mean: float, sd: float) -> Doubles:
+    before = draws.std()
+    rescaled: Doubles = mean + (draws - draws.mean()) * (sd / before if before > 0.0 else 0.0)
+    return rescaled
 
 
 def _scores(plan: Plan, memberships: Singles) -> npt.NDArray[np.float64]:
-    """Suitability from (draws, cells, criteria)."""
+    """Return the suitability for memberships (draws, cells, criteria), (draws, cells)."""
     rules = plan.rules
     given = np.ascontiguousarray(memberships.transpose(2, 0, 1))
     return np.asarray(
@@ -108,16 +110,16 @@ def _scores(plan: Plan, memberships: Singles) -> npt.NDArray[np.float64]:
 
 
 def _mean(figures: npt.ArrayLike, weight: Doubles) -> Doubles:
-    """Weighted mean over the last axis, where there is a figure."""
+    """Return the weighted mean over the last axis, without missing figures."""
     given = np.asarray(figures, np.float64)
     counts = np.where(np.isnan(given), 0.0, weight)
     with np.errstate(invalid="ignore", divide="ignore"):
-        made: Doubles = (counts * np.nan_to_num(given)).sum(axis=-1) / counts.sum(axis=-1)
-    return made
+        means: Doubles = (counts * np.nan_to_num(given)).sum(axis=-1) / counts.sum(axis=-1)
+    return means
 
 
 def thinned(cells: SampledCells, parcels: Sequence[int], most: int) -> list[npt.NDArray[np.int64]]:
-    """At most so many cells of each parcel, evenly through its rows: all of them where there are no more.
+    """Return the indices of at most `most` cells of each parcel, evenly spread over its rows.
 
     >>> import numpy as np
     >>> from types import SimpleNamespace
@@ -126,8 +128,8 @@ def thinned(cells: SampledCells, parcels: Sequence[int], most: int) -> list[npt.
     """
     chosen = []
     for parcel in parcels:
-        own = cells.of(parcel)
-        count = own.stop - own.start
+        part = cells.of(parcel)
+        count = part.stop - part.start
         take = min(count, most)
-        chosen.append(own.start + ((2 * np.arange(take) + 1) * count // (2 * max(take, 1))).astype(np.int64))
+        chosen.append(part.start + ((2 * np.arange(take) + 1) * count // (2 * max(take, 1))).astype(np.int64))
     return chosen

@@ -1,4 +1,4 @@
-"""How firm the order of parcels is: their ranks over draws of the weights and of what the maps may be off by."""
+"""How certain the order of parcels is: their ranks over draws of the weights and of the layers."""
 
 from __future__ import annotations
 
@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.errors import count_of
-from underoak.places.geometry.output_files import csv_text, whole
+from underoak.places.columns.column import arrange, encode_table
+from underoak.places.columns.parcels import PARCELS
+from underoak.places.columns.ranks import RANKS, WINS
+from underoak.places.geometry.output_files import write_csv, write_safely
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.draws import ParcelDraws
 from underoak.places.verdicts.mean_draws import drawn_memberships, thinned
@@ -24,74 +26,46 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Plan
 
 Doubles = npt.NDArray[np.float64]
-MOST_PARCELS = 2_000  # that are ranked against each other; a region's best
+MOST_PARCELS = 2_000  # ranked against each other: the best
 MOST_DRAWS, MOST_BY_CELLS, FEWEST_DRAWS = 10_000, 4_000, 500
-RANKS = 10  # columns of ranks.csv
+_MOST_RANKS = 10  # columns of ranks.csv
 _CELLS_EACH, _ALL_CELLS, _FEWEST_CELLS = 32, 16_000, 4
-_STEPS = 60_000_000  # memberships that are combined, all draws together
-_COIN_TOSS = 0.1
+_STEPS = 60_000_000  # memberships combined, all draws together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Order:
-    """Ranks of the parcels that were ranked, best first as the table has them."""
+    """Ranks of parcels over the draws, best first as in their table."""
 
     ids: tuple[str, ...]
-    found: RankAcceptability
-    by_cells: bool  # the rule is not linear: each parcel's cells were judged by it
+    ranks: RankAcceptability
+    by_cells: bool  # the rule is not linear: cells of each parcel were judged
     left_out: int  # judged parcels beyond the best
 
     @property
     def error(self) -> float:
         """Largest standard error of a share, from the number of draws: of the data, being fewer, where they vary."""
-        found = self.found
-        return 0.5 / float(np.sqrt(found.data_draws if found.data_draws > 1 else found.draws))
+        draws = self.ranks.data_draws if self.ranks.data_draws > 1 else self.ranks.draws
+        return 0.5 / float(np.sqrt(draws))
 
     @property
     def first_over_second(self) -> tuple[str, str, float] | None:
-        """The first two parcels of the table, and in what share of the draws the first is before the second.
+        """The first two parcels of the table, and the share of the draws in which the first ranks before the second.
 
-        None where one of them is far down by its mean rank, so that they were not compared.
+        None where the mean rank of one of them is so low that they were not compared.
         """
-        at = {int(n): i for i, n in enumerate(self.found.compared)}
-        if not {0, 1} <= at.keys():
+        index = {int(n): i for i, n in enumerate(self.ranks.compared)}
+        if not {0, 1} <= index.keys():
             return None
-        return self.ids[0], self.ids[1], float(self.found.wins[at[0], at[1]])
-
-    @property
-    def words(self) -> list[str]:
-        """How firm the order is, in sentences."""
-        two, found = self.first_over_second, self.found
-        said = ""
-        if two is not None:
-            first, second, win = two
-            if abs(win - 0.5) <= _COIN_TOSS:
-                said = f"{first} vs {second} is a coin toss ({win:.2f}); "
-            else:
-                said = f"{first} comes before {second} in {_percent(win)} of the weights and data drawn; "
-        lines = [
-            f"{said}{self.ids[0]} is first in {_percent(found.first[0])} and among the first three in "
-            f"{_percent(found.top(min(3, len(self.ids)))[0])}. {found.draws:,} draws of the weights over "
-            f"{found.data_draws} of the data: a share is known to {self.error:.3f} at worst."
-        ]
-        if self.left_out:
-            lines.append(
-                f"Only the best {count_of(len(self.ids), 'parcel')} were ranked against each other, "
-                f"{count_of(self.left_out, 'was', 'were')} not."
-            )
-        return lines
-
-
-def _percent(share: float) -> str:
-    return f"{share * 100:.0f} %"
+        return self.ids[0], self.ids[1], float(self.ranks.wins[index[0], index[1]])
 
 
 def order_of(plan: Plan, table: pd.DataFrame, spread: ParcelDraws, cells: SampledCells) -> Order | None:
-    """Ranks over weights and data together; None with fewer than two judged parcels.
+    """Return the ranks over draws of weights and data; None with fewer than two judged parcels.
 
-    Under the linear rule exactly, by the mean memberships of each draw; under others by a few cells of every parcel,
-    which move together by as much as the parcel's mean is off in the draw. Values count times the share that no
-    constraint excludes.
+    Under the linear rule they are exact, by the mean memberships of each draw; under others they come from a few cells
+    of every parcel, all shifted with the parcel's mean. Suitability is multiplied by the share that no constraint
+    excludes.
     """
     judged = table[table["rank"].notna()]
     shown = judged.head(MOST_PARCELS)
@@ -106,13 +80,13 @@ def order_of(plan: Plan, table: pd.DataFrame, spread: ParcelDraws, cells: Sample
     if is_linear:
         few = _some(spread, parcels)
         memberships = few.every[:, :, 1:].transpose(1, 0, 2)
-        found = rank_acceptability(memberships, MOST_DRAWS, seed, weights, None, scale)
+        ranks = rank_acceptability(memberships, MOST_DRAWS, seed, weights, None, scale)
     else:
         drawn = _cells(plan, spread, cells, parcels)
         steps = drawn.memberships.shape[1] * drawn.memberships.shape[2]
         draws = max(FEWEST_DRAWS, min(MOST_BY_CELLS, _STEPS // max(steps, 1)))
-        found = rank_acceptability(drawn, draws, seed, weights, rules, scale)
-    return Order(tuple(str(id) for id in shown["id"]), found, not is_linear, len(judged) - len(shown))
+        ranks = rank_acceptability(drawn, draws, seed, weights, rules, scale)
+    return Order(tuple(str(id) for id in shown["id"]), ranks, not is_linear, len(judged) - len(shown))
 
 
 def _some(spread: ParcelDraws, parcels: list[int]) -> ParcelDraws:
@@ -125,50 +99,49 @@ def _some(spread: ParcelDraws, parcels: list[int]) -> ParcelDraws:
 def _cells(plan: Plan, spread: ParcelDraws, cells: SampledCells, parcels: list[int]) -> ParcelCells:
     each = min(_CELLS_EACH, max(_FEWEST_CELLS, _ALL_CELLS // len(parcels)))
     chosen = thinned(cells, parcels, each)
-    drawn = [drawn_memberships(plan, spread, cells, parcel, at) for parcel, at in zip(parcels, chosen, strict=True)]
-    offsets = np.concatenate([[0], np.cumsum([len(at) for at in chosen])]).astype(np.int64)
+    drawn = [
+        drawn_memberships(plan, spread, cells, parcel, cell_indices)
+        for parcel, cell_indices in zip(parcels, chosen, strict=True)
+    ]
+    offsets = np.concatenate([[0], np.cumsum([len(cell_indices) for cell_indices in chosen])]).astype(np.int64)
     return ParcelCells(np.concatenate(drawn, axis=1), cells.weight[np.concatenate(chosen)], offsets)
 
 
 def with_order(table: pd.DataFrame, order: Order) -> pd.DataFrame:
-    """The table with `first_share`, `top3_share` and `mean_rank` before `valid_share`; empty beyond what was ranked."""
+    """Return the table with `first_share`, `top3_share` and `mean_rank`; empty for parcels without ranks over draws."""
     import pandas as pd
 
-    found = order.found
+    ranks = order.ranks
     columns = pd.DataFrame(
         {
-            "first_share": found.first,
-            "top3_share": found.top(min(3, len(order.ids))),
-            "mean_rank": found.mean_rank,
+            "first_share": ranks.first,
+            "top3_share": ranks.top(min(3, len(order.ids))),
+            "mean_rank": ranks.mean_rank,
         },
         index=list(order.ids),
     ).reindex(table["id"])
-    joined, at = table.copy(), list(table.columns).index("valid_share")
-    for name in reversed(columns.columns):
-        joined.insert(at, name, columns[name].to_numpy())
-    return joined
+    return arrange(table.assign(**{str(name): columns[name].to_numpy() for name in columns}), PARCELS)
 
 
 def write_ranks(folder: Path, order: Order, criteria: Sequence[str]) -> None:
-    """ranks.csv and wins.csv: how the parcels that were ranked fare over all draws.
+    """Write ranks.csv and wins.csv.
 
     ranks.csv has the share of draws in which a parcel has each of the first ten ranks, then its central weights (the
     mean weights of the draws in which it is first) and how often it is first under them; both are empty for a parcel
-    that never is. wins.csv has how often the row's parcel comes before the column's, ties half, of the foremost.
+    that never is. wins.csv has how often the row's parcel ranks before the column's, ties half, of the foremost.
+
+    Raises:
+        UnderoakError: E501, E502 when disk or folder cannot be written.
     """
     import pandas as pd
 
-    found = order.found
-    ranks = pd.DataFrame(found.shares[:, :RANKS]).rename(columns=lambda n: f"rank_{n + 1}")
-    ranks.insert(0, "id", list(order.ids))
-    ranks["confidence"] = found.confidence
-    ranks[[f"central_{name}" for name in criteria]] = found.central_weights
-    foremost = [order.ids[int(n)] for n in found.compared]
-    wins = pd.DataFrame(found.wins, columns=[f"before_{id}" for id in foremost])
-    wins.insert(0, "id", foremost)
-    for name, table in (("ranks.csv", ranks), ("wins.csv", wins)):
-        whole(folder / name, partial(_write, csv_text(table)))
-
-
-def _write(text: str, path: Path) -> None:
-    path.write_bytes(text.encode())
+    acceptability = order.ranks
+    ranks = pd.DataFrame(acceptability.shares[:, :_MOST_RANKS]).rename(columns=lambda n: f"rank_{n + 1}")
+    ranks["id"] = list(order.ids)
+    ranks["confidence"] = acceptability.confidence
+    ranks[[f"central_{name}" for name in criteria]] = acceptability.central_weights
+    foremost = [order.ids[int(n)] for n in acceptability.compared]
+    wins = pd.DataFrame(acceptability.wins, columns=[f"before_{id}" for id in foremost]).assign(id=foremost)
+    for name, table, columns in (("ranks.csv", ranks, RANKS), ("wins.csv", wins, WINS)):
+        encoded = encode_table(arrange(table, columns), columns)
+        write_safely(folder / name, partial(write_csv, table=encoded))

@@ -1,6 +1,6 @@
-"""The sampled cells of the best parcels, kept beside a run with how far its layers may be off there.
+"""The sampled cells of the best parcels, saved beside a run with the uncertainty of its layers there.
 
-They tell later what a parcel's suitability depends on, though the inputs may have moved or be gone.
+They show later what a parcel's suitability depends on, even when the inputs have moved or are gone.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.overlay import Curve, Rules, membership
-from underoak.places.geometry.output_files import whole
+from underoak.places.geometry.output_files import write_safely
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.soil.prior import priors
 
@@ -31,18 +31,18 @@ if TYPE_CHECKING:
 
 Doubles = npt.NDArray[np.float64]
 CELLS_NPZ = "cells.npz"
-MOST = 200  # parcels: what is kept of them takes 10 MB at most with ten criteria
+MOST = 200  # parcels: their cells take 10 MB at most with ten criteria
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SavedCells:
-    """Cells of parcels, how they were judged, and how far each layer's mean may be off over each parcel."""
+    """Cells of parcels, how they were judged, and the standard deviation of each layer's mean over each parcel."""
 
     ids: tuple[str, ...]  # of the parcels, best first
     cells: SampledCells
     criteria: tuple[tuple[str, str, Curve], ...]  # name, layer and curve, in plan order
     rules: Rules
-    sds: Mapping[str, Doubles]  # by layer in doubt, in the criterion's unit, (parcels,); NaN = said nowhere
+    sds: Mapping[str, Doubles]  # by uncertain layer, in the criterion's unit, (parcels,); NaN = not stated
     seed: int
 
     @classmethod
@@ -50,10 +50,10 @@ class SavedCells:
         cls, plan: Plan, ready: PreparedCase, grid: Grid, table: pd.DataFrame, ids: Sequence[str], cells: SampledCells,
         tested: Mapping[str, Sequence[PooledResult]],
     ) -> SavedCells | None:  # fmt: skip
-        """Of the best parcels of a ranked table; None when no layer of a criterion is in doubt, or nothing is judged.
+        """Select the best parcels of a ranked table; None when no criterion's layer is uncertain, or nothing is judged.
 
-        `ids` are those of the parcels whose `cells` were sampled, `tested` what a laboratory found, by parcel: there a
-        layer is as doubtful as laboratory and map together leave it.
+        `ids` are those of the parcels whose `cells` were sampled, `tested` the lab results by parcel: there a layer
+        has the standard deviation that lab and map together leave.
         """
         criteria = tuple((c.name, c.layer, c.curve) for c in plan.criteria)
         uncertain = [
@@ -73,37 +73,37 @@ class SavedCells:
                 values = cells.values[part, column[layer]].astype(np.float64)
                 sd = known[layer] if layer in known else prior(layer, cells.cell[part], cells.weight[part], values)
                 sds[layer][i] = math.nan if sd is None else sd
-        at = np.concatenate([np.arange(part.start, part.stop) for part in parts])
+        indices = np.concatenate([np.arange(part.start, part.stop) for part in parts])
         offsets = np.cumsum([0, *(part.stop - part.start for part in parts)]).astype(np.int64)
-        own = SampledCells(
-            offsets, cells.cell[at], cells.fraction[at], cells.weight[at], cells.memberships[at], cells.values[at],
-            cells.suitability[at],
+        selected = SampledCells(
+            offsets, cells.cell[indices], cells.fraction[indices], cells.weight[indices], cells.memberships[indices],
+            cells.values[indices], cells.suitability[indices],
         )  # fmt: skip
         seed = plan.uncertainty.seed if plan.uncertainty is not None else 1
-        return cls(tuple(best), own, criteria, plan.rules, sds, seed)
+        return cls(tuple(best), selected, criteria, plan.rules, sds, seed)
 
     def place(self, parcel: str) -> int:
-        """Where a parcel is.
+        """Return the index of a parcel.
 
         Raises:
-            UnderoakError: E609 when it is not among those kept.
+            UnderoakError: E609 when its cells were not saved.
         """
         if parcel not in self.ids:
-            what = f'no cells of parcel "{parcel}" were kept: only those of the best {MOST} judged parcels are'
-            raise UnderoakError(Fault("E609", what, fix="judge a file with fewer parcels, and ask that run"))
+            what = f'no cells of parcel "{parcel}" were saved: only those of the best {MOST} judged parcels are'
+            raise UnderoakError(Fault("E609", what, fix="run the plan with a file of fewer parcels"))
         return self.ids.index(parcel)
 
     def sds_of(self, parcel: int) -> dict[str, float]:
-        """Standard deviations of the layers' means over a parcel, where one is known."""
+        """Return the standard deviations of the layers' means over a parcel, where known."""
         return {layer: float(sds[parcel]) for layer, sds in self.sds.items() if not math.isnan(sds[parcel])}
 
     def write(self, folder: Path) -> Path:
-        """`cells.npz`: the same bytes for the same cells.
+        """Write `cells.npz`: the same bytes for the same cells.
 
         Raises:
-            UnderoakError: E501, E502 when the disk or the folder does not let us.
+            UnderoakError: E501, E502 when disk or folder cannot be written.
         """
-        told = {
+        settings = {
             "parcels": self.ids,
             "criteria": [(name, layer, _plain(curve)) for name, layer, curve in self.criteria],
             "rules": asdict(self.rules),
@@ -112,7 +112,7 @@ class SavedCells:
         }
         cells = self.cells
         arrays: dict[str, Any] = {
-            "told": np.frombuffer(json.dumps(told, allow_nan=False).encode(), np.uint8),
+            "told": np.frombuffer(json.dumps(settings, allow_nan=False).encode(), np.uint8),
             "offsets": cells.offsets,
             "cell": cells.cell,
             "fraction": cells.fraction,
@@ -122,15 +122,15 @@ class SavedCells:
             "sds": np.array(list(self.sds.values())),
         }
         path = folder / CELLS_NPZ
-        whole(path, lambda made: np.savez_compressed(made, **arrays))
+        write_safely(path, lambda temporary: np.savez_compressed(temporary, **arrays))
         return path
 
     @classmethod
     def read(cls, folder: Path) -> SavedCells:
-        """What `write` left in a run's folder.
+        """Read the file that `write` made in a run's folder.
 
         Raises:
-            UnderoakError: E609 when there is nothing, or it cannot be read.
+            UnderoakError: E609 when there is none, or it cannot be read.
         """
         import zipfile
         import zlib
@@ -139,16 +139,18 @@ class SavedCells:
         try:
             with np.load(path, allow_pickle=False) as file:
                 arrays = dict(file.items())
-            told = json.loads(arrays.pop("told").tobytes())
-            criteria = tuple((name, layer, _curve(curve)) for name, layer, curve in told["criteria"])
-            settings: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in told["rules"].items()}
-            rules = Rules(**settings)
-            sds = dict(zip(told["doubtful"], arrays.pop("sds"), strict=True))
+            settings = json.loads(arrays.pop("told").tobytes())
+            criteria = tuple((name, layer, _curve(curve)) for name, layer, curve in settings["criteria"])
+            rule_settings: dict[str, Any] = settings["rules"]
+            for key, value in rule_settings.items():
+                rule_settings[key] = tuple(value) if isinstance(value, list) else value
+            rules = Rules(**rule_settings)
+            sds = dict(zip(settings["doubtful"], arrays.pop("sds"), strict=True))
             memberships = np.stack([membership(arrays["values"][:, k], c[2]) for k, c in enumerate(criteria)], axis=1)
             cells = SampledCells(memberships=memberships, **arrays)
-            return cls(tuple(told["parcels"]), cells, criteria, rules, sds, int(told["seed"]))
+            return cls(tuple(settings["parcels"]), cells, criteria, rules, sds, int(settings["seed"]))
         except FileNotFoundError as error:
-            what = "the run kept no cells of parcels: it judged none, or no layer of a criterion is in doubt"
+            what = "the run saved no cells of parcels: it judged none, or no criterion has an uncertain layer"
             fix = "give layers `sd` or `quantiles`, name parcels, and run the plan again"
             raise UnderoakError(Fault("E609", what, str(folder), fix)) from error
         except (
@@ -161,12 +163,12 @@ class SavedCells:
             zipfile.BadZipFile,
             zlib.error,
         ) as error:
-            fault = Fault("E609", f"the kept cells cannot be read ({error})", str(path), "run the plan again")
+            fault = Fault("E609", f"the saved cells cannot be read ({error})", str(path), "run the plan again")
             raise UnderoakError(fault) from error
 
 
 def sd_left(pooled: PooledResult, mode: str) -> float | None:
-    """How far off what is taken for a layer's mean may be once a laboratory has spoken; None when nobody says."""
+    """Return the standard deviation of a layer's mean after lab results; None where the lab states none."""
     if mode != "update" or pooled.map_sd is None or pooled.lab_sd is None:
         return pooled.lab_sd
     both = math.hypot(pooled.map_sd, pooled.lab_sd)
@@ -177,6 +179,6 @@ def _plain(curve: Curve) -> dict[str, Any]:
     return {**asdict(curve), "otherwise": None if math.isnan(curve.otherwise) else curve.otherwise}
 
 
-def _curve(told: Mapping[str, Any]) -> Curve:
-    otherwise = math.nan if told["otherwise"] is None else told["otherwise"]
-    return Curve(told["kind"], tuple(told["x"]), tuple(told["y"]), otherwise)
+def _curve(spec: Mapping[str, Any]) -> Curve:
+    otherwise = math.nan if spec["otherwise"] is None else spec["otherwise"]
+    return Curve(spec["kind"], tuple(spec["x"]), tuple(spec["y"]), otherwise)

@@ -1,4 +1,4 @@
-"""How each parcel fares in all futures of a species, and what makes it lose."""
+"""The table of parcels over all scenarios of a species: how often each holds, and which criterion costs it most."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.places.geometry.output_files import whole, write_csv
-from underoak.places.parcels.ranking import ALL_EXCLUDED, TIE, columns_of
+from underoak.places.answers.not_judged import Cause
+from underoak.places.columns.column import arrange, encode_table
+from underoak.places.columns.scenarios import SCENARIOS
+from underoak.places.geometry.output_files import write_csv, write_safely
+from underoak.places.parcels.ranking import TIE, columns_of
 from underoak.uncertainty import driver_effects, regret, robustness
 
 if TYPE_CHECKING:
@@ -32,17 +35,12 @@ def futures_of_parcels(
     rules: Rules,
     at_least: float,
 ) -> pd.DataFrame:
-    """One row for every parcel, in the present's order.
+    """Return one row for every parcel, in the present's order.
 
-    `present` and `futures` are tables as `ranking.ranked` makes them, `names` and `weights` (which sum to 1) those of
-    the futures, `at_least` the suitability that counts as holding. Columns: `id` · `rank`, `suitability` (at present) ·
-    `share_of_futures` (by weight, in which the parcel's suitability reaches `at_least`) · `least`, `median`, `greatest`
-    (suitability) · `worst_future` (the first with the least) · `regret` (the most by which the best parcel of a future
-    is better: suitability times the share not excluded, as ranks go) · `worst_driver` (the criterion whose change
-    alone, from the present to the futures, costs most on average by weight; all that tie, none where none costs
-    anything) · `worst_change` (what it costs: by the parcel's mean memberships, exact under the linear rule). A parcel
-    that is excluded entirely in a future has suitability 0 there; one that cannot be judged in some future has no
-    figures of all futures.
+    `present` and `futures` are tables of `rank_parcels`, `names` and `weights` (which sum to 1) those of the scenarios,
+    `at_least` the suitability that is good enough. The columns are those of `columns.scenarios`, without novelty.
+    `worst_change` is by the parcel's mean memberships, exact under the linear rule. A parcel that is excluded entirely
+    in a scenario has suitability 0 there; one that cannot be judged in some scenario has no figures over all of them.
     """
     import pandas as pd
 
@@ -70,15 +68,14 @@ def futures_of_parcels(
         "worst_driver": pd.Series(drivers, dtype=object),
         "worst_change": np.where([driver is not None for driver in drivers], least, np.nan),
     }
-    return pd.DataFrame(columns)
+    return arrange(pd.DataFrame(columns), SCENARIOS)
 
 
 def with_novelty(table: pd.DataFrame, ids: Sequence[str], novelty: Novelty) -> pd.DataFrame:
-    """The table with `novel_share` and `novel_drivers`; `ids` are those of the parcels that `novelty` counts.
+    """Return the table with `novel_share` and `novel_drivers`; `ids` are those of the parcels that `novelty` counts.
 
-    `novel_share` is the share of a parcel's ground on which some layer that a future replaces lies outside what the
-    region holds of it at present, on average over the futures by weight; `novel_drivers` are these layers, the one with
-    the largest share first, none where nothing is novel.
+    `novel_share` is the share of a parcel's land on which some layer that a scenario replaces lies outside the present
+    range of the region, on average over the scenarios by weight.
     """
     import pandas as pd
 
@@ -88,29 +85,31 @@ def with_novelty(table: pd.DataFrame, ids: Sequence[str], novelty: Novelty) -> p
     each = novelty.by_driver(sums)
     names = list(each)
     by = np.array([each[name] for name in names]).reshape(len(names), len(table))
-    told = []
+    drivers: list[tuple[str, ...] | None] = []
     for column in by.T:
         order = sorted((k for k in range(len(names)) if column[k] > 0.0), key=lambda k: (-column[k], k))
-        told.append("; ".join(names[k] for k in order) or None)
-    return table.assign(novel_share=novelty.share(sums), novel_drivers=pd.Series(told, index=table.index, dtype=object))
+        drivers.append(tuple(names[k] for k in order) or None)
+    series = pd.Series(drivers, index=table.index, dtype=object)
+    return arrange(table.assign(novel_share=novelty.share(sums), novel_drivers=series), SCENARIOS)
 
 
 def write_futures_table(folder: Path, table: pd.DataFrame) -> Path:
-    """`futures.csv`.
+    """Write `futures.csv`.
 
     Raises:
-        UnderoakError: E501, E502 when the disk or the folder does not let us.
+        UnderoakError: E501, E502 when disk or folder cannot be written.
     """
     path = folder / FUTURES_CSV
-    whole(path, lambda made: write_csv(made, table))
+    encoded = encode_table(table, SCENARIOS)
+    write_safely(path, lambda temporary: write_csv(temporary, encoded))
     return path
 
 
 def _suitability(table: pd.DataFrame) -> Doubles:
-    """Mean suitability; 0 where all of a parcel is excluded, NaN where it is not judged. (parcels,)"""
-    excluded = table["reason"].astype(str).str.startswith(ALL_EXCLUDED).to_numpy()
-    made: Doubles = np.where(excluded, 0.0, table["suitability"].to_numpy(float))
-    return made
+    """Return the mean suitability; 0 where a parcel is excluded entirely, NaN where it is not judged, (parcels,)."""
+    is_excluded = [reason is not None and reason.cause is Cause.ALL_EXCLUDED for reason in table["reason"]]
+    suitability: Doubles = np.where(is_excluded, 0.0, table["suitability"].to_numpy(float))
+    return suitability
 
 
 def _changes(
@@ -120,19 +119,19 @@ def _changes(
     criteria: Sequence[str],
     rules: Rules,
 ) -> Doubles:
-    """What each criterion's change alone does to a parcel's suitability, on average, (criteria, parcels)."""
+    """Return the effect of each criterion's change alone on a parcel's suitability, on average, (criteria, parcels)."""
     from underoak.overlay import combine
 
     settings = (rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
-    wanted = [f"membership_{name}" for name in columns_of(criteria)]
-    now = present[wanted].to_numpy(float).T
-    made = np.zeros(now.shape)
+    memberships = [f"membership_{name}" for name in columns_of(criteria)]
+    now = present[memberships].to_numpy(float).T
+    effects = np.zeros(now.shape)
     for table, weight in zip(futures, weights, strict=True):
-        made += weight * driver_effects(now, table[wanted].to_numpy(float).T, lambda m: combine(m, *settings))
-    return made
+        effects += weight * driver_effects(now, table[memberships].to_numpy(float).T, lambda m: combine(m, *settings))
+    return effects
 
 
-def _drivers(change: Doubles, least: float, criteria: Sequence[str]) -> str | None:
+def _drivers(change: Doubles, least: float, criteria: Sequence[str]) -> tuple[str, ...] | None:
     if not least < -TIE:
         return None
-    return "; ".join(criteria[i] for i in np.flatnonzero(change <= least + TIE).tolist())
+    return tuple(criteria[i] for i in np.flatnonzero(change <= least + TIE).tolist())

@@ -1,4 +1,4 @@
-"""What would turn the order of the first two parcels, and what a parcel's suitability depends on most."""
+"""The weight change that would reverse the first two parcels, and the layers a parcel's suitability depends on."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Doubles = npt.NDArray[np.float64]
-_AT_ONCE = 2**20  # memberships that are judged at a time
+_AT_ONCE = 2**20  # memberships judged at a time
 
 
 class FirstTwo(NamedTuple):
-    """The two parcels that come first, and the least change of one weight that brings them level."""
+    """The two best parcels, and the smallest change of one weight that makes them equal."""
 
     first: str
     second: str
@@ -40,12 +40,12 @@ class FirstTwo(NamedTuple):
 def swap_of_first_two(
     table: pd.DataFrame, ids: Sequence[str], cells: SampledCells, criteria: Sequence[str], rules: Rules
 ) -> FirstTwo | None:
-    """Which weight, changed least, would bring the second parcel level with the first; the others keep proportions.
+    """Return the smallest weight change that makes the two best parcels equal; the others keep their proportions.
 
-    `table` as `ranking.ranked` makes it; `ids` are those of the parcels whose `cells` were sampled. Ranks go by mean
-    suitability times the share not excluded, and so does this: exactly, by mean memberships, under the linear rule;
-    else by the sampled cells, so set that today's difference is the table's. None with fewer than two judged parcels,
-    and under rules to which weights mean nothing (the minimum; ordered by place).
+    `table` as `rank_parcels` makes it; `ids` are those of the parcels whose `cells` were sampled. Like the ranks this
+    uses mean suitability times the share not excluded: exactly, by mean memberships, under the linear rule; else by the
+    sampled cells, corrected to the difference in the table. None with fewer than two judged parcels, and under rules
+    without weights of criteria (the minimum; ordered by position).
     """
     judged = table[table["rank"].notna()]
     if len(judged) < 2 or rules.rule == "minimum" or rules.order_weights is not None:
@@ -62,8 +62,8 @@ def swap_of_first_two(
 
     def sampled(weights: Sequence[float]) -> float:
         with_these = replace(rules, weights=tuple(weights))
-        one, other = (float(_means(cells, part, cells.memberships[part].T, with_these)) for part in parts)
-        return one * float(free[0]) - other * float(free[1])
+        first_mean, second_mean = (float(_means(cells, part, cells.memberships[part].T, with_these)) for part in parts)
+        return first_mean * float(free[0]) - second_mean * float(free[1])
 
     worth = two["suitability"].to_numpy(float) * free
     off = float(worth[0] - worth[1]) - sampled(rules.weights)
@@ -71,7 +71,7 @@ def swap_of_first_two(
 
 
 class Sensitivity(NamedTuple):
-    """What a parcel's suitability depends on, layer by layer, (layers,) unless said."""
+    """How a parcel's suitability depends on each layer, (layers,) unless stated."""
 
     layers: tuple[str, ...]
     indices: SobolIndices
@@ -87,13 +87,13 @@ def sensitivity_of(
     points: int = 256,
     seed: int = 1,
 ) -> Sensitivity | None:
-    """Shares of the variance of a parcel's suitability by layer, and how far each alone moves it.
+    """Return the shares of the variance of a parcel's suitability by layer, and the effect of each layer alone.
 
-    Each layer is off by one amount all over the parcel, normally distributed around 0: `sds` are standard deviations of
-    the layers' means over the parcel, in the criteria's unit, by layer; `criteria` are layer and curve of each, in plan
-    order. A layer that feeds several criteria is off by the same amount in all of them. Suitability is the mean over
-    the parcel's sampled cells, judged anew by the curves. None where the parcel has no judged cell, or no layer of a
-    criterion is in doubt.
+    Each layer is shifted by one amount all over the parcel, normally distributed around 0: `sds` are standard
+    deviations of the layers' means over the parcel, in the criteria's unit, by layer; `criteria` are layer and curve of
+    each, in plan order. A layer of several criteria is shifted by the same amount in all of them. Suitability is the
+    mean over the parcel's sampled cells, judged again by the curves. None where the parcel has no judged cell, or no
+    criterion has an uncertain layer.
     """
     part = cells.of(parcel)
     layers = tuple(dict.fromkeys(layer for layer, _ in criteria if sds.get(layer, 0.0) > 0.0))
@@ -103,29 +103,29 @@ def sensitivity_of(
 
     def score(shifts: Doubles) -> Doubles:
         count = shifts.shape[1]
-        made = np.empty(count)
+        scores = np.empty(count)
         at_once = max(_AT_ONCE // values.size, 1)
-        for begin in range(0, count, at_once):
-            off = dict(zip(layers, shifts[:, begin : begin + at_once, None].astype(np.float32), strict=True))
-            some = min(at_once, count - begin)
+        for start in range(0, count, at_once):
+            layer_shifts = dict(zip(layers, shifts[:, start : start + at_once, None].astype(np.float32), strict=True))
+            some = min(at_once, count - start)
             judged = [
-                membership(values[k] + off[layer], curve)
-                if layer in off
+                membership(values[k] + layer_shifts[layer], curve)
+                if layer in layer_shifts
                 else np.broadcast_to(given[k], (some, given.shape[1]))
                 for k, (layer, curve) in enumerate(criteria)
             ]
-            made[begin : begin + some] = _means(cells, part, np.array(judged), rules)
-        return made
+            scores[start : start + some] = _means(cells, part, np.array(judged), rules)
+        return scores
 
     inputs = [Normal(0.0, sds[layer]) for layer in layers]
     return Sensitivity(layers, sobol_indices(score, inputs, points, seed=seed), one_at_a_time(score, inputs))
 
 
 def _means(cells: SampledCells, part: slice, memberships: npt.NDArray[np.float32], rules: Rules) -> Doubles:
-    """Mean suitability of a parcel's sampled cells, weighted by the ground they stand for; (criteria, ..., cells)."""
-    made = combine(memberships, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
-    weight = np.where(np.isnan(made), 0.0, cells.weight[part])
-    whole = weight.sum(axis=-1)
-    sums: Doubles = (weight * np.nan_to_num(made)).sum(axis=-1)
-    found: Doubles = np.divide(sums, whole, out=np.zeros_like(sums), where=whole > 0.0)
-    return found
+    """Return the mean suitability of a parcel's sampled cells for memberships (criteria, ..., cells), (...)."""
+    scores = combine(memberships, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
+    weight = np.where(np.isnan(scores), 0.0, cells.weight[part])
+    total = weight.sum(axis=-1)
+    sums: Doubles = (weight * np.nan_to_num(scores)).sum(axis=-1)
+    means: Doubles = np.divide(sums, total, out=np.zeros_like(sums), where=total > 0.0)
+    return means

@@ -1,4 +1,4 @@
-"""Where a truffle is native: coarse ground of our own drawing, and what it says of a place or a shape."""
+"""The native range of a truffle: coarse polygons of our own drawing, and the state of a point or a shape in them."""
 
 from __future__ import annotations
 
@@ -10,42 +10,44 @@ from typing import Any
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
+from underoak.places.answers.native import NativeState
 from underoak.plan.shipped import shipped
 
-NATIVE, EVIDENCE, OUTSIDE = "native", "needs evidence", "outside"
 _MARGIN_DEG, _LONGEST_EDGE_DEG = 0.2, 0.02
 
 
 @dataclass(frozen=True, eq=False)
 class NativeRange:
-    """Native ground of a species, and ground that needs evidence; shapes in longitude and latitude (EPSG:4326).
+    """The native range of a species, and land that needs evidence; shapes in longitude and latitude (EPSG:4326).
 
-    Where the two lap over each other, ground is native.
+    Where the two overlap, land is native.
     """
 
     species: str
     native: Any
     evidence: Any
 
-    def at(self, longitude: float, latitude: float) -> str:
-        """What holds at a point: native, needs evidence, or outside.
+    def at(self, longitude: float, latitude: float) -> NativeState:
+        """Return the state of a point.
 
-        >>> native_range("tuber_magnatum").at(8.03, 44.70), native_range("tuber_magnatum").at(19.91, 47.50)
+        >>> native_range("tuber_magnatum").at(8.03, 44.70).value, native_range("tuber_magnatum").at(19.91, 47.50).value
         ('native', 'outside')
         """
         import shapely
 
         point = shapely.Point(longitude, latitude)
-        return NATIVE if self.native.covers(point) else EVIDENCE if self.evidence.covers(point) else OUTSIDE
+        if self.native.covers(point):
+            return NativeState.NATIVE
+        return NativeState.EVIDENCE if self.evidence.covers(point) else NativeState.OUTSIDE
 
     def narrowed(self, shapes: Any) -> NativeRange:
-        """The range inside further shapes, in longitude and latitude; it never grows."""
+        """Return the range inside further shapes, in longitude and latitude; it never grows."""
         return replace(self, native=self.native & shapes, evidence=self.evidence & shapes)
 
     def on(self, grid: Grid) -> LocalRange:
-        """The range around a grid, in the grid's CRS."""
-        # brought over as one, because two that meet would part along their common border
-        return LocalRange(grid, _brought(self.native, grid), _brought(self.native | self.evidence, grid))
+        """Return the range around a grid, in the grid's CRS."""
+        # one transformation of both together: transformed apart, they would part along their common border
+        return LocalRange(grid, _transform(self.native, grid), _transform(self.native | self.evidence, grid))
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,32 +56,35 @@ class LocalRange:
 
     grid: Grid
     native: Any
-    ground: Any
-    """All that is not refused: native, or in need of evidence."""
+    allowed: Any
+    """Land that is not refused: native, or in need of evidence."""
 
-    def state(self, shape: Any) -> str:
-        """What holds for a shape as a whole: outside as soon as it comes within a cell of the border, or crosses it.
+    def state(self, shape: Any) -> NativeState:
+        """Return the state of a shape: outside as soon as it crosses the border or comes within a cell of it.
 
-        Nobody can say to a cell where so coarse a border runs.
+        So coarse a border is not known to a cell.
         """
-        if not self.ground.covers(shape.buffer(self.grid.cell_m / (_crs.unit_m(self.grid.crs) or 1.0))):
-            return OUTSIDE
-        return NATIVE if self.native.covers(shape) else EVIDENCE
+        if not self.allowed.covers(shape.buffer(self.grid.cell_m / (_crs.unit_m(self.grid.crs) or 1.0))):
+            return NativeState.OUTSIDE
+        return NativeState.NATIVE if self.native.covers(shape) else NativeState.EVIDENCE
 
-    def shares(self, shape: Any) -> dict[str, float]:
-        """Which share of a shape's area holds what."""
-        whole = shape.area
-        native = self.native.intersection(shape).area / whole
-        ground = self.ground.intersection(shape).area / whole
-        return {NATIVE: native, EVIDENCE: ground - native, OUTSIDE: 1.0 - ground}
+    def shares(self, shape: Any) -> dict[NativeState, float]:
+        """Return the share of a shape's area in each state."""
+        native = self.native.intersection(shape).area / shape.area
+        allowed = self.allowed.intersection(shape).area / shape.area
+        return {
+            NativeState.NATIVE: native,
+            NativeState.EVIDENCE: allowed - native,
+            NativeState.OUTSIDE: 1.0 - allowed,
+        }
 
 
 @lru_cache(maxsize=32)
 def native_range(species: str) -> NativeRange:
-    """The range that comes with a species' profile.
+    """Return the range that comes with a species' profile.
 
     Raises:
-        UnderoakError: E305 when it is not there, so the installation is not whole.
+        UnderoakError: E305 when its file is missing from the installation.
     """
     import shapely
     from shapely.geometry import shape
@@ -91,8 +96,8 @@ def native_range(species: str) -> NativeRange:
     return NativeRange(species, *(shapely.union_all(parts[state]) for state in ("native", "evidence")))
 
 
-def _brought(shape: Any, grid: Grid) -> Any:
-    """The part of a shape near the grid, in its CRS; edges get points in between, so that they stay where they were.
+def _transform(shape: Any, grid: Grid) -> Any:
+    """Return the part of a shape near the grid, in its CRS; extra points along the edges keep them in place.
 
     Raises:
         UnderoakError: E206 when the grid reaches beyond the Earth that its CRS can hold.
@@ -103,7 +108,7 @@ def _brought(shape: Any, grid: Grid) -> Any:
     to_degrees = _crs.transformer(grid.crs, "EPSG:4326")
     left, bottom, right, top = to_degrees.transform_bounds(*grid.bounds, densify_pts=21)
     if not np.isfinite([left, bottom, right, top]).all():
-        what = "reaches beyond the ground that its coordinate reference system can hold"
+        what = "reaches beyond the area of its coordinate reference system"
         raise UnderoakError(Fault("E206", what, "region", "take a smaller region, or a local grid as region.crs"))
     across = [(left, right)] if left <= right else [(left, 180.0), (-180.0, right)]
     boxes = [
@@ -118,7 +123,7 @@ def _brought(shape: Any, grid: Grid) -> Any:
 
 
 def _polygons(shape: Any) -> Any:
-    """A shape without the lines and points that cutting leaves where borders only touch."""
+    """Return a shape without the lines and points that cutting leaves where borders only touch."""
     import shapely
 
     parts = shapely.get_parts(shapely.get_parts([shape]))

@@ -1,7 +1,7 @@
-"""Zones: connected ground of a class or better, found block by block in the finished rasters.
+"""Zones: connected land of a class or better, searched block by block in the finished rasters.
 
 Labels are made inside blocks and joined across their borders, so memory grows with the length of borders, not with the
-map. All sums are whole numbers, so no figure and no corner depends on the block size.
+area. All sums are whole numbers, so no figure and no corner depends on the block size.
 """
 
 from __future__ import annotations
@@ -22,8 +22,10 @@ from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray
 from underoak.engine.write.finished_rasters import CLASS_TIF, LIMITING_TIF, SUITABILITY_TIF, open_finished
 from underoak.indicators import cell_areas
+from underoak.places.columns.column import arrange
+from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.outlines import corners, outlines
-from underoak.places.parcels.ranking import CLASSES, words
+from underoak.places.parcels.ranking import CLASSES, largest
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -57,22 +59,20 @@ def find_zones(
     connect: Literal[4, 8] = 8,
     block: int = BLOCK,
 ) -> gpd.GeoDataFrame:
-    """Every zone of class `at_least` or better and of `min_area_m2` or more, the most good ground first.
+    """Return every zone of class `at_least` or better and of `min_area_m2` or more, the largest `good_ha` first.
 
     `connect` 8 joins cells that touch at a corner only, 4 does not. Zones are ranked by `good_ha`, the sum of
-    suitability times true cell area: what ground of suitability 1 the zone is worth; equal zones by their first cell.
-    Columns: `id` (row and column of the first cell) · `rank` · `good_ha` · `area_ha` (on the ellipsoid) · `cells` ·
-    `suitability` (area-weighted mean) · `share_s1` to `share_s3` · `limiting`, `limiting_share` (the criterion that is
-    weakest on most of the area; all that tie) · geometry along the cells, in the grid's CRS.
+    suitability times true cell area; equal zones by their first cell. Columns: those of `columns.zones` that a run
+    always has, and a geometry along the cells, in the grid's CRS.
     """
     search = _Search(read, grid, len(criteria), 1 + CLASSES.index(at_least), min_area_m2, connect, block)
-    found = search.joined()
-    return _table(found, search.shapes(found), grid, tuple(criteria))
+    zones = search.join()
+    return _table(zones, search.shapes(zones), grid, tuple(criteria))
 
 
 @contextmanager
 def reading(folder: Path) -> Iterator[tuple[Read, Grid]]:
-    """The rasters of a run folder, open for `find_zones`, and their grid.
+    """Open the rasters of a run folder for `find_zones`; give a reader and their grid.
 
     Raises:
         UnderoakError: E230 when one of them cannot be read.
@@ -100,7 +100,7 @@ class _Zones(NamedTuple):
     classes: Longs  # (zones, 3)
     weakest: Longs  # (zones, criteria + 1)
     unit_m2: float
-    of_label: Longs  # zone of each label, -1 for none; label 0 is no ground
+    of_label: Longs  # zone of each label, -1 for none; label 0 is no land
 
 
 @dataclass
@@ -116,22 +116,22 @@ class _Search:
     known: int = 0  # labels given so far
     sums: list[Longs] = field(default_factory=list)
     pairs: list[Longs] = field(default_factory=list)
-    kept: dict[Window, tuple[Longs, Longs]] = field(default_factory=dict)  # block -> its own labels, ours
+    labels: dict[Window, tuple[Longs, Longs]] = field(default_factory=dict)  # block -> its labels, ours
 
-    def joined(self) -> _Zones:
-        """First pass: labels block by block, then the labels of one zone brought together."""
+    def join(self) -> _Zones:
+        """Label the cells block by block, and join the labels of one zone."""
         from scipy.sparse import coo_array
         from scipy.sparse.csgraph import connected_components
 
         self.unit_m2 = _unit(self.grid)
-        above = np.zeros(self.grid.cols + 2, np.int64)  # labels along the last row of blocks, with a rim
+        above = np.zeros(self.grid.cols + 2, np.int64)  # labels along the last row of blocks, with a margin
         below = above.copy()
         left = np.zeros(self.block, np.int64)
         for window in self.grid.tiles(self.block):
             if window.col == 0:
                 above, below = below, np.zeros_like(below)
                 left = np.zeros(window.rows, np.int64)
-            labels = self._labelled(window)
+            labels = self._label(window)
             self._pair(labels[0], above[window.col : window.col + window.cols + 2])
             self._pair(labels[:, 0], np.pad(left, 1))
             below[1 + window.col : 1 + window.col + window.cols] = labels[-1]
@@ -162,38 +162,38 @@ class _Search:
             place[of_label],
         )
 
-    def shapes(self, found: _Zones) -> npt.NDArray[Any]:
-        """Second pass: outlines along the cells, in rank order; only blocks that hold a zone are read again."""
+    def shapes(self, zones: _Zones) -> npt.NDArray[Any]:
+        """Return the outlines along the cells, in rank order; only blocks that hold a zone are read again."""
         rows, cols = self.grid.shape
-        above = np.full(cols + 2, -1, np.int32)  # zones along the last row of blocks, with a rim
+        above = np.full(cols + 2, -1, np.int32)  # zones along the last row of blocks, with a margin
         below = above.copy()
         left = np.full(0, -1, np.int32)
-        made: list[npt.NDArray[np.int32]] = [np.empty((0, 4), np.int32)]
+        corner_lists: list[npt.NDArray[np.int32]] = [np.empty((0, 4), np.int32)]
         for window in self.grid.tiles(self.block):
-            at, to = window.col, window.col + window.cols
-            if at == 0:
+            first, stop = window.col, window.col + window.cols
+            if first == 0:
                 above, below = below, np.full_like(below, -1)
                 left = np.full(window.rows, -1, np.int32)
-            height = window.rows + 1 + (window.row + window.rows == rows)  # at the grid's end a rim below too
-            zones = np.full((height, window.cols + 1 + (to == cols)), -1, np.int32)
-            zones[0] = above[at : at + zones.shape[1]]
-            zones[1 : window.rows + 1, 0] = left
-            zones[1 : window.rows + 1, 1 : window.cols + 1] = self._zones(window, found)
-            below[1 + at : 1 + to] = zones[window.rows, 1 : window.cols + 1]
-            left = zones[1 : window.rows + 1, window.cols]
-            if zones.max() >= 0:
-                made.append(corners(zones, window.row, window.col))
-        return outlines(np.concatenate(made), len(found.first), self.grid)
+            height = window.rows + 1 + (window.row + window.rows == rows)  # at the grid's end a margin below too
+            numbers = np.full((height, window.cols + 1 + (stop == cols)), -1, np.int32)
+            numbers[0] = above[first : first + numbers.shape[1]]
+            numbers[1 : window.rows + 1, 0] = left
+            numbers[1 : window.rows + 1, 1 : window.cols + 1] = self._zones(window, zones)
+            below[1 + first : 1 + stop] = numbers[window.rows, 1 : window.cols + 1]
+            left = numbers[1 : window.rows + 1, window.cols]
+            if numbers.max() >= 0:
+                corner_lists.append(corners(numbers, window.row, window.col))
+        return outlines(np.concatenate(corner_lists), len(zones.first), self.grid)
 
-    def _zones(self, window: Window, found: _Zones) -> Any:
-        """The zone of each cell of a block, -1 for none."""
-        own, ours = self.kept.get(window, (_NONE, _NONE))
-        zone = found.of_label[ours]
+    def _zones(self, window: Window, zones: _Zones) -> Any:
+        """Return the zone of each cell of a block, -1 for none, (rows, cols)."""
+        block_labels, search_labels = self.labels.get(window, (_NONE, _NONE))
+        zone = zones.of_label[search_labels]
         if not (zone >= 0).any():
             return -1
         labels, count = self._components(self.read(window).classes)
         lookup = np.full(count + 1, -1, np.int32)
-        lookup[own] = zone
+        lookup[block_labels] = zone
         return lookup[labels]
 
     def _components(self, classes: ByteArray) -> tuple[npt.NDArray[np.int32], int]:
@@ -203,8 +203,8 @@ class _Search:
         labels, count = ndimage.label(good, np.ones((3, 3), int) if self.connect == 8 else None)
         return labels, int(count)
 
-    def _labelled(self, window: Window) -> Longs:
-        """Our labels of a block's cells, (rows, cols). What is closed in the block and too small gets none."""
+    def _label(self, window: Window) -> Longs:
+        """Return the search's labels of a block's cells, (rows, cols); areas in it that are too small get none."""
         cells = self.read(window)
         labels, count = self._components(cells.classes)
         if not count:
@@ -216,17 +216,17 @@ class _Search:
         border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
         keep = sums[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
         keep[border[border > 0] - 1] = True
-        own = np.flatnonzero(keep) + 1
-        ours = self.known + 1 + np.arange(len(own))
-        self.known += len(own)
+        block_labels = np.flatnonzero(keep) + 1
+        search_labels = self.known + 1 + np.arange(len(block_labels))
+        self.known += len(block_labels)
         self.sums.append(sums[keep])
-        self.kept[window] = own, ours
+        self.labels[window] = block_labels, search_labels
         lookup = np.zeros(count + 1, np.int64)
-        lookup[own] = ours
+        lookup[block_labels] = search_labels
         return lookup[labels]
 
     def _pair(self, here: Longs, there: Longs) -> None:
-        """Note which labels along a line of cells belong with those along the next; `there` has a rim of one."""
+        """Note which labels along a line of cells belong with those along the next; `there` has a margin of one."""
         shifts = (0, 1, 2) if self.connect == 8 else (1,)
         met = [np.column_stack([here, there[shift : shift + len(here)]]) for shift in shifts]
         both = np.concatenate(met)
@@ -236,7 +236,7 @@ class _Search:
 
 
 def _unit(grid: Grid) -> float:
-    """A power of two, some 2^-30 of the largest cell [m2]."""
+    """Return a power of two, about 2^-30 of the largest cell [m2]."""
     places = [(0, 0), (0, grid.cols - 1), (grid.rows - 1, 0), (grid.rows - 1, grid.cols - 1)]
     places += [(grid.rows // 2, grid.cols // 2)]
     largest = np.nanmax([cell_areas(grid, Window(row, col, 1, 1))[0, 0] for row, col in places])
@@ -254,7 +254,7 @@ def _add(
     stride: int,
     sums: Longs,
 ) -> None:
-    """First cell, count and whole-number sums of every label of a block."""
+    """Add first cell, count and whole-number sums of every label of a block to `sums`."""
     last = sums.shape[1] - FIELDS
     for row in range(labels.shape[0]):
         for col in range(labels.shape[1]):
@@ -271,21 +271,22 @@ def _add(
             line[WEAKEST + min(np.int64(weakest[row, col]), last)] += units
 
 
-def _table(found: _Zones, shapes: npt.NDArray[Any], grid: Grid, criteria: tuple[str, ...]) -> gpd.GeoDataFrame:
+def _table(zones: _Zones, shapes: npt.NDArray[Any], grid: Grid, criteria: tuple[str, ...]) -> gpd.GeoDataFrame:
     import geopandas as gpd
+    import pandas as pd
 
-    ha = found.unit_m2 / 10_000.0
-    area = np.maximum(found.area, 1).astype(np.float64)
-    weakest = found.weakest / area[:, None]
+    ha = zones.unit_m2 / 10_000.0
+    area = np.maximum(zones.area, 1).astype(np.float64)
+    weakest = zones.weakest / area[:, None]
     columns: dict[str, Any] = {
-        "id": [f"z{first // grid.cols}-{first % grid.cols}" for first in found.first.tolist()],
+        "id": [f"z{first // grid.cols}-{first % grid.cols}" for first in zones.first.tolist()],
         "rank": np.arange(1, len(area) + 1),
-        "good_ha": found.good * ha,
-        "area_ha": found.area * ha,
-        "cells": found.cells,
-        "suitability": found.good / area,
-        **{f"share_{name.lower()}": found.classes[:, i] / area for i, name in enumerate(CLASSES[:3])},
-        "limiting": [words(row, criteria) for row in weakest],
+        "good_ha": zones.good * ha,
+        "area_ha": zones.area * ha,
+        "cells": zones.cells,
+        "suitability": zones.good / area,
+        **{f"share_{name.lower()}": zones.classes[:, i] / area for i, name in enumerate(CLASSES[:3])},
+        "limiting": pd.Series([largest(row, criteria) for row in weakest], dtype=object),
         "limiting_share": weakest.max(axis=1, initial=0.0),
     }
-    return gpd.GeoDataFrame(columns, geometry=shapes, crs=grid.crs)
+    return arrange(gpd.GeoDataFrame(columns, geometry=shapes, crs=grid.crs), ZONES)

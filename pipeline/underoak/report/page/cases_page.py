@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.columns.column import arrange
+from underoak.places.columns.parcels import JOINED_PARCELS
 from underoak.places.geometry.areas import hectares
-from underoak.places.planting.pairs import NO_PAIR, pair_words
 from underoak.plan.plan import Case, Plan
 from underoak.report.page.page import left_out, rendered
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES, score
 from underoak.report.text.cases_words import case_column
 from underoak.report.text.findings import Findings
-from underoak.report.text.verdict_words import chance
+from underoak.report.text.pair_words import latin, pair_words
+from underoak.report.text.verdict_words import answer_words, chance
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +75,7 @@ def joined_parcels(cases: Sequence[Case], findings: Sequence[Findings]) -> pd.Da
         for name in reversed(own_pairs.columns):
             joined.insert(at, name, own_pairs[name].array)
     order = np.lexsort((np.arange(len(ids)), np.where(known, -best, np.inf)))
-    return joined.iloc[order].reset_index(drop=True)
+    return arrange(joined.iloc[order].reset_index(drop=True), JOINED_PARCELS)
 
 
 def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
@@ -87,17 +90,17 @@ def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
 
 def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
     """The page on top of a run with several species or futures; `futures` are made by `futures_section`."""
-    cases = plan.cases
+    cases, purpose = plan.cases, PURPOSES[Purpose(plan.purpose)]
     table = joined_parcels(cases, findings) if findings[0].parcels is not None else None
     return rendered(
         "batch.html",
         title=plan.title,
-        subtitle=f"{PURPOSES[plan.purpose].capitalize()} · {len(cases)} times judged · {findings[0].made:%Y-%m-%d}",
+        subtitle=f"{purpose.capitalize()} · {len(cases)} times judged · {findings[0].made:%Y-%m-%d}",
         cases=[_row(case, found) for case, found in zip(cases, findings, strict=True)],
         columns=[case.label for case in cases],
         has_pairs=table is not None and "best_host" in table,
         has_verdicts=table is not None and "verdict" in table,
-        parcels=[] if table is None else [_parcel(row, cases) for _, row in table.head(_MOST).iterrows()],
+        parcels=[] if table is None else [_parcel(row, cases, plan.purpose) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
         cautions=CAUTIONS,
@@ -113,14 +116,14 @@ def _row(case: Case, found: Findings) -> dict[str, Any]:
     return {"label": case.label, "areas": areas, "best": best, "link": f"{case.folder or '.'}/report.html"}
 
 
-def _parcel(row: Any, cases: Sequence[Case]) -> dict[str, Any]:
+def _parcel(row: Any, cases: Sequence[Case], purpose: str) -> dict[str, Any]:
     known = isinstance(row["best"], str)
     return {
         "rank": str(row["rank"]) if known else "–",
         "id": str(row["id"]),
-        "best": row["best"].replace("_", " ").capitalize() if known else "not judged",
+        "best": latin(row["best"]) if known else "not judged",
         "pair": _pair(row),
-        "verdict": row["verdict"] if isinstance(row.get("verdict"), str) else "–",
+        "verdict": answer_words(row["verdict"], purpose) if isinstance(row.get("verdict"), Verdict) else "–",
         "chance": chance(row),
         "scores": [score(float(row[f"suitability_{column(case)}"])) for case in cases],
     }
@@ -128,9 +131,9 @@ def _parcel(row: Any, cases: Sequence[Case]) -> dict[str, Any]:
 
 def _pair(row: Any) -> str:
     """The best truffle and host of a parcel."""
-    if not isinstance(row.get("best_host"), str):
+    hosts, species = row.get("best_host"), row.get("best_species")
+    if not isinstance(hosts, tuple):
         return ""
-    host, species = row["best_host"], row.get("best_species")
-    if host == NO_PAIR or " with " in host or not isinstance(species, str):
-        return pair_words(host) if host != NO_PAIR else NO_PAIR
-    return f"{pair_words(species)} with {pair_words(host)}"
+    if not hosts or any(pair.species for pair in hosts) or not isinstance(species, tuple):
+        return pair_words(hosts)
+    return f"{', '.join(map(latin, species))} with {pair_words(hosts)}"

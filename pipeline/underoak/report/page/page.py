@@ -7,23 +7,26 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
+from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.places.answers.verdict import Purpose
 from underoak.places.geometry.areas import hectares
-from underoak.places.wild.native_rules import CONSTRAINT, REFUSED
+from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
 from underoak.report.text.answer_words import (
     CAUTIONS,
     PURPOSES,
     answers,
     decision,
-    limits,
     limits_of_use,
     percent,
     score,
 )
-from underoak.report.text.criterion_words import limiting
+from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
+from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.findings import CriterionWords, Findings
 from underoak.report.text.next_step import grouped, next_step
-from underoak.report.text.verdict_words import chance, has_verdict
+from underoak.report.text.state_words import ZONE_STATES, reason_words
+from underoak.report.text.verdict_words import answer_words, chance, has_verdict
 
 _RULES = {
     "linear": "Suitability is the weighted mean of the memberships: a strong criterion can make up for a weak one.",
@@ -91,7 +94,7 @@ def subtitle(findings: Findings) -> str:
     """What was judged, for whom, in which cells."""
     plan = findings.plan
     who = f"{plan.profile.latin}, {plan.profile.common[0]}" if plan.profile else "criteria of the plan's own"
-    return f"{PURPOSES[plan.purpose].capitalize()} · {who} · {findings.grid.cell_m:g} m cells"
+    return f"{PURPOSES[Purpose(plan.purpose)].capitalize()} · {who} · {findings.grid.cell_m:g} m cells"
 
 
 def _ground(findings: Findings) -> dict[str, Any]:
@@ -120,16 +123,16 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "code": row["class"] if known else "",
                 "suitability": score(row["suitability"]),
                 "chance": chance(row),
-                "verdict": row["verdict"] if has_verdict(row) else "",
+                "verdict": answer_words(row["verdict"], findings.plan.purpose) if has_verdict(row) else "",
                 "area": hectares(row["area_ha"]),
                 "valid": percent(row["valid_share"]),
                 "excluded": percent(row["excluded_share"]),
-                "weakest": _with_share(criteria, row) if known else f"not judged: {row['reason']}",
+                "weakest": _with_share(criteria, row) if known else f"not judged: {reason_words(row['reason'])}",
                 "gainful": _gainful(criteria, row) if known else "",
-                "lab": row["lab"] if isinstance(row.get("lab"), str) else "",
+                "lab": "; ".join(map(lab_sentence, row["lab"])) if isinstance(row.get("lab"), tuple) else "",
                 "potential": score(row["potential"]),
                 "potential_code": row["potential_class"] if known else "",
-                "remedies": row["remedies"].split("; ") if isinstance(row["remedies"], str) else [],
+                "remedies": [*map(remedy_sentence, row["remedies"] or ())],
             }
         )
     return rows
@@ -184,8 +187,8 @@ def _zones(findings: Findings) -> list[dict[str, Any]]:
             "area": hectares(row["area_ha"]),
             "suitability": score(row["suitability"]),
             "drawn": percent(row[COLUMN]) if row.get(COLUMN, -1.0) >= 0 else "",
-            "weakest": limits(findings.criteria, row["limiting"]),
-            "native": str(row.get("native_range", "")),
+            "weakest": labels(findings.criteria, row["limiting"]),
+            "native": ZONE_STATES[row["native_range"]] if "native_range" in row else "",
         }
         for _, row in findings.zones.head(_MOST_ZONES).iterrows()
     ]
@@ -220,7 +223,8 @@ def _constraints(findings: Findings) -> list[str]:
         lines.append(f"{spec.name} ({how}): {hectares(cells * findings.cell_ha)}")
     refused = findings.counts["excluded"].get(CONSTRAINT, 0)
     if refused:
-        lines.append(f"{REFUSED}, so refused: {hectares(refused * findings.cell_ha)}")
+        refusal = reason_words(NotJudged(Cause.NOT_NATIVE))
+        lines.append(f"{refusal}, so refused: {hectares(refused * findings.cell_ha)}")
     return lines
 
 

@@ -9,18 +9,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from underoak.places.answers.pairs import PairName
+from underoak.places.columns.column import arrange
+from underoak.places.columns.parcels import PARCELS
 from underoak.places.planting.mix import is_european, mix_of
-from underoak.places.planting.pairs import NO_PAIR, PairScores, hosts_of, pair_columns, states_at
+from underoak.places.planting.pairs import PairScores, hosts_of, origins_at, pair_columns
 from underoak.places.planting.planting import lay_out, rounded, rounded_words, spacing_of
 from underoak.places.soil.soil_units import read_sites
 from underoak.places.wild.native_rules import range_of
 from underoak.report.text.answer_words import percent, score
 from underoak.report.text.findings import Findings
+from underoak.report.text.pair_words import pair_words
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from underoak.engine.prepare.prepare import Prepared
+    from underoak.places.answers.native import Origin
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.draws import ParcelDraws
     from underoak.plan.plan import Case
@@ -39,25 +44,25 @@ def with_pairs(
     """
     if parcels is None or not any(case.species for case in cases):
         return list(findings)
-    states: dict[str, Sequence[str]] = {}
+    origins: dict[str, Sequence[Origin | None]] = {}
     made, present = [], []
     for case, found in zip(cases, findings, strict=True):
         if not case.species:
             made.append(found)
             continue
-        if case.species not in states:
-            states[case.species] = states_at(range_of(case.plan, prepared), parcels.shapes)
+        if case.species not in origins:
+            origins[case.species] = origins_at(range_of(case.plan, prepared), parcels.shapes)
         table, spread = found.parcels.set_index("id").loc[list(parcels.ids)], spreads.get(case.folder)
         column = table["suitability"].to_numpy(float)
         draws = None if spread is None else _known(spread, table, parcels.ids)
-        judged = PairScores((case.plan,), column[:, None], (states[case.species],), _stacked([draws], [column]))
+        judged = PairScores((case.plan,), column[:, None], (origins[case.species],), _stacked([draws], [column]))
         made.append(replace(found, parcels=_joined(found.parcels, pair_columns(judged), parcels.ids)))
         if not case.scenario:
             present.append((case, column, draws))
     plans, columns, every = zip(*present, strict=True)
     together = PairScores(
         tuple(case.plan for case in plans), np.stack(columns, axis=1),
-        tuple(states[case.species] for case in plans), _stacked(every, columns),
+        tuple(origins[case.species] for case in plans), _stacked(every, columns),
     )  # fmt: skip
     table = pair_columns(together)
     table.insert(0, "id", list(parcels.ids))
@@ -88,11 +93,8 @@ def _stacked(every: Sequence[Any], columns: Sequence[Any]) -> Any:
 
 def _joined(table: pd.DataFrame, columns: pd.DataFrame, ids: Sequence[str]) -> pd.DataFrame:
     columns.index = list(ids)
-    own, made = columns.loc[table["id"]], table.copy()
-    at = list(made.columns).index("area_ha")
-    for name in reversed(own.columns):
-        made.insert(at, name, own[name].to_numpy())
-    return made
+    pairs = columns.loc[table["id"]]
+    return arrange(table.assign(**{str(name): pairs[name].array for name in pairs}), PARCELS)
 
 
 def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> list[dict[str, str]]:
@@ -110,10 +112,10 @@ def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> lis
         told = {
             "id": str(row["id"]), "pair": tree_names(row["best_host"], hosts),
             "worth": f"{score(row['pair'])}" + (f", in {percent(chance)} of draws" if chance == chance else ""),
-            "next": tree_names(row["runner_up"], hosts) if isinstance(row["runner_up"], str) else "–",
+            "next": tree_names(row["runner_up"], hosts) if isinstance(row["runner_up"], tuple) else "–",
             "trees": "–", "mix": "–",
         }  # fmt: skip
-        if row["best_host"] != NO_PAIR and plan.purpose != "restore":
+        if row["best_host"] and plan.purpose != "restore":
             layout = lay_out(
                 shape_of[row["id"]], parcels.crs, between, along,
                 is_open=lambda x, y: read_sites(folder, found.grid, (), x, y).is_open,
@@ -129,12 +131,12 @@ def _count(trees: int) -> str:
     return f"{rounded(trees):,}".replace(",", " ")
 
 
-def tree_names(names: str, hosts: Sequence[Any]) -> str:
-    """Common names for the names of a table's cell, introduced ones marked; hosts that are not known stay as they are.
+def tree_names(names: Sequence[PairName], hosts: Sequence[Any]) -> str:
+    """Return the common names of hosts, introduced ones marked; unknown hosts keep their names, no pair says so.
 
     >>> from underoak.plan.profiles.profile import load_profile
-    >>> tree_names("quercus_ilex; cedrus", load_profile("tuber_aestivum").hosts)
+    >>> tree_names([PairName("quercus_ilex"), PairName("cedrus")], load_profile("tuber_aestivum").hosts)
     'holm oak, cedar (introduced)'
     """
     known = {host.name: host.common + (" (introduced)" if host.introduced else "") for host in hosts}
-    return ", ".join(known.get(name, name) for name in names.split("; "))
+    return ", ".join(known.get(name.host, name.host) for name in names) or pair_words(())

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 from underoak.base.errors import count_of
 from underoak.places.geometry.areas import hectares
 from underoak.plan.plan import Case, Plan
-from underoak.report.text.answer_words import limits, percent, score
+from underoak.report.text.answer_words import percent, score
+from underoak.report.text.criterion_words import labels
 from underoak.report.text.findings import Findings
 
 if TYPE_CHECKING:
@@ -91,8 +92,8 @@ def _listed(names: Sequence[str]) -> str:
 def _row(found: Findings, row: Any) -> dict[str, str]:
     import pandas as pd
 
-    driver = limits(found.criteria, row["worst_driver"])
-    has_driver = isinstance(row["worst_driver"], str)
+    driver = labels(found.criteria, row["worst_driver"])
+    has_driver = isinstance(row["worst_driver"], tuple)
     return {
         "rank": "–" if pd.isna(row["rank"]) else str(row["rank"]),
         "id": str(row["id"]),

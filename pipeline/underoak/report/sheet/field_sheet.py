@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from underoak.base.errors import count_of, printable
+from underoak.places.answers.native import Origin
+from underoak.places.answers.not_judged import NotJudged
 from underoak.places.geometry.areas import hectares
 from underoak.places.planting.mix import Planted
-from underoak.places.planting.pairs import INTRODUCED, UNKNOWN
 from underoak.places.planting.planting import (
     CONCENTRATE_L,
     PLANTS_A_PORTION,
@@ -34,8 +35,10 @@ from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of, too_lar
 from underoak.report.sheet.site import Field
 from underoak.report.sheet.wild_sheet import wild_lines
 from underoak.report.text.answer_words import CAUTIONS, score
+from underoak.report.text.cell_sentences import remedy_sentence
 from underoak.report.text.lines import section, wrapped
 from underoak.report.text.next_step import number
+from underoak.report.text.state_words import ORIGINS, reason_words
 
 _DOSE_MM = 32.0  # every two weeks, 22-year-old trees of black truffle; Oliach et al. 2016, talk, in print
 _FIRST_FRUIT = {
@@ -74,8 +77,10 @@ def _head(field: Field) -> Iterator[str]:
     title = field.profile.title if field.profile else "trees of your own choice"
     yield f"Field sheet: {printable(field.name)}, {hectares(field.area_ha)}, {title}"
     yield ""
-    if isinstance(field.row.get("reason"), str):
-        yield from wrapped(f"Not judged: {printable(field.row['reason'])}. See first why; the rest is for later.")
+    if isinstance(field.row.get("reason"), NotJudged):
+        yield from wrapped(
+            f"Not judged: {printable(reason_words(field.row['reason']))}. See first why; the rest is for later."
+        )
     else:
         stands = f"{field.row['class']}, " if isinstance(field.row.get("class"), str) else ""
         says = f"{stands}suitability" if stands else "Suitability"
@@ -83,8 +88,11 @@ def _head(field: Field) -> Iterator[str]:
     if field.profile:
         season = field.profile.season
         yield from wrapped(f"Fruits {season.in_words(field.is_south)} ({season.source}).")
-        state = {INTRODUCED: "not native here: a crop, to be kept away from wild truffle ground"}
-        yield from wrapped(f"{field.profile.latin} is {state.get(field.state, field.state + ' here')}.")
+        assert field.state is not None
+        state = f"{ORIGINS[field.state]} here"
+        if field.state is Origin.INTRODUCED:
+            state = "not native here: a crop, to be kept away from wild truffle ground"
+        yield from wrapped(f"{field.profile.latin} is {state}.")
     yield from wrapped("[practice]: common practice, no source. [memory]: not read again.")
 
 
@@ -111,8 +119,8 @@ def _soil(field: Field) -> Iterator[str]:
 
 def _remedies(field: Field) -> Iterator[str]:
     lime, depth = number(field.row, "lime_t_ha"), number(field.row, "water_mm")
-    said = field.row.get("remedies")
-    items = [f"{part[:1].upper()}{part[1:]}." for part in said.split("; ")] if isinstance(said, str) else []
+    sentences = map(remedy_sentence, field.row.get("remedies") or ())
+    items = [f"{sentence[:1].upper()}{sentence[1:]}." for sentence in sentences]
     if lime > NO_LIMING_COUNTRY:
         items.append("Do not plant before somebody who knows lime has seen this: choose other ground rather.")
     if lime > 0:
@@ -179,9 +187,9 @@ def _plants(field: Field) -> Iterator[str]:
 
 
 def _origin(part: Planted, field: Field) -> str:
-    if part.host.introduced and field.state != INTRODUCED:
-        return f"{INTRODUCED} here"
-    return f"{UNKNOWN} here; wild in {part.host.tree.native}"
+    if part.host.introduced and field.state is not Origin.INTRODUCED:
+        return f"{ORIGINS[Origin.INTRODUCED]} here"
+    return f"{ORIGINS[Origin.UNKNOWN]} here; wild in {part.host.tree.native}"
 
 
 def _raised(field: Field) -> Iterator[str]:
@@ -224,7 +232,7 @@ def _is_sown(part: Planted) -> bool:
 
 
 def _inoculum(field: Field) -> Iterator[str]:
-    if field.is_wild and field.state != "native":
+    if field.is_wild and field.state is not Origin.NATIVE:
         yield from section("#. Inoculum", ["None before there is evidence that the truffle is native here."])
         return
     trees = _to_plant(field)
@@ -273,7 +281,7 @@ def _calendar(field: Field) -> Iterator[str]:
         "whips": f"{when(11, 12, 1, 2, 3)}, leafless, on days without frost: move, inoculate the roots, plant.",
     }[field.way]
     items.append(f"Year {start}, {plant}")
-    if field.way == "nuts" and not (field.is_wild and field.state != "native"):
+    if field.way == "nuts" and not (field.is_wild and field.state is not Origin.NATIVE):
         items.append(f"The spring after, {when(4, 5, 6)}: pour the inoculum round the young roots.")
     if not field.is_wild:
         items.append(f"{when(6, 7, 8)} of the first summers: water and weed by hand.")

@@ -12,16 +12,17 @@ import numpy as np
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
+from underoak.places.answers.native import NativeState, Origin, ZoneState
+from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, is_european, mix_of
-from underoak.places.planting.pairs import hosts_in, states_at
+from underoak.places.planting.pairs import hosts_in, origins_at
 from underoak.places.planting.planting import SETBACK_M, PlantingLayout, Way, lay_out, spacing_of, trial_plots
 from underoak.places.soil.sampling import Sampling
 from underoak.places.soil.soil_units import read_sites
-from underoak.places.wild.native_range import OUTSIDE, native_range
-from underoak.places.wild.native_rules import CUT, REFUSED
+from underoak.places.wild.native_range import native_range
 from underoak.plan.profiles.profile import Profile, load_profile
 from underoak.report.sheet.sampling_points import sampled
-from underoak.report.text.answer_words import limits
+from underoak.report.text.criterion_words import labels
 from underoak.report.text.explanation import criteria_of
 
 _BLOCK_HA = 1.0  # of truffle ground for one sample; common practice, no source
@@ -39,7 +40,7 @@ class Field:
     way: Way
     is_wild: bool
     profile: Profile | None
-    state: str  # of the truffle: native, needs evidence, introduced; "" without a species
+    state: Origin | None  # of the truffle; None without a species
     is_south: bool
     area_ha: float
     layout: PlantingLayout | None  # none on wild ground
@@ -104,24 +105,26 @@ def read_site(
     _, latitude = _crs.transformer(grid.crs, "EPSG:4326").transform(middle.x, middle.y)
     usual: Way = "whips" if is_wild else "pots"
     return Field(
-        name, row, limits(criteria_of(case), row["limiting"]), plan["purpose"],
+        name, row, labels(criteria_of(case), row["limiting"]), plan["purpose"],
         usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
         layout, plots, mix_of(hosts, trees, named, european), sampling, why,
     )  # fmt: skip
 
 
-def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str, is_wild: bool) -> str:
+def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str, is_wild: bool) -> Origin | None:
     if profile is None:
-        return ""
+        return None
     local = native_range(profile.name).on(grid)
     if not is_wild:
-        return states_at(local, np.array([shape], object))[0]
+        return origins_at(local, np.array([shape], object))[0]
     strict = local.state(shape)
-    if strict == OUTSIDE or str(row.get("reason")).startswith(REFUSED) or row.get("native_range") == CUT:
+    reason = row.get("reason")
+    is_refused = isinstance(reason, NotJudged) and reason.cause is Cause.NOT_NATIVE
+    if strict is NativeState.OUTSIDE or is_refused or row.get("native_range") is ZoneState.CUT:
         what = f"{profile.latin} is not native there, all over it, and must not be brought to wild ground"
         fix = "leave it as it is; on farmland it is a crop: --establish nuts, pots or whips, with another purpose"
         raise UnderoakError(Fault("E442", what, name, fix))
-    return strict
+    return Origin(strict.value)
 
 
 def _sampling(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from underoak.places.answers.native import Origin
 from underoak.places.planting.planting import PLOT_M, PLOT_TREES, rounded_words
-from underoak.places.wild.native_range import EVIDENCE
 from underoak.report.text.lines import section
 
 if TYPE_CHECKING:
@@ -45,6 +45,6 @@ def wild_lines(field: Field) -> Iterator[str]:
         "Secrecy: keep this sheet and all places of finds with their holder; what is shared is rounded to 0.1 degree "
         "[practice]. Wild sites are robbed, raked and baited.",
     ]
-    if field.state == EVIDENCE:
+    if field.state is Origin.EVIDENCE:
         items.insert(0, "Whether the truffle is native here needs evidence: a dated wild record near by, or a find.")
     yield from section("#. Trial plots, leave and secrecy", items)

@@ -1,4 +1,4 @@
-"""Results in plain words: the answer first, then the reason, then the next step."""
+"""Results in words: the answer, the reason, the next step, and the limits of use."""
 
 from __future__ import annotations
 
@@ -6,23 +6,31 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.places.answers.limits import NoLimit
+from underoak.places.answers.verdict import Purpose
 from underoak.places.geometry.areas import hectares
-from underoak.places.parcels.ranking import NOTHING
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
+from underoak.report.text.criterion_words import NOTHING_LIMITS
 from underoak.report.text.findings import CriterionWords, Findings
 from underoak.report.text.next_step import DECIDE, next_step
-from underoak.report.text.verdict_words import chance, has_verdict, uncertainty_card, uncertainty_lines
+from underoak.report.text.verdict_words import (
+    answer_words,
+    chance,
+    has_verdict,
+    uncertainty_card,
+    uncertainty_lines,
+)
 
 PURPOSES = {
-    "buy": "ground to buy",
-    "orchard": "ground to plant",
-    "restore": "ground to restore",
-    "region": "a region's ground",
+    Purpose.BUY: "land to buy",
+    Purpose.ORCHARD: "land to plant",
+    Purpose.RESTORE: "wild ground to restore",
+    Purpose.REGION: "land of a region",
 }
 
 CAUTIONS = (
-    "This is screening from open maps, not advice. It does not replace a soil test, a look at the ground, water "
+    "This is screening from open maps, not advice. It does not replace a soil test, a visit to the site, water "
     "rights, access, title and licensed professionals. No yield and no income is promised.",
     "Soil maps show an average over their cells. A field may differ from it, and from itself within fifty metres.",
     "Lime burns eyes and skin, burnt and hydrated lime most: wear goggles, gloves and a mask, spread on still days, "
@@ -30,13 +38,13 @@ CAUTIONS = (
     "Never eat a fungus unless an expert has named it in hand: smell and pictures are not enough.",
     "On wild ground, never set free a truffle, strain or host that is not native there. Ask the owner and, on "
     "protected ground, the authority, before digging, planting, liming or inoculating. A map that shows no protection "
-    "gives no leave.",
-    "Foraging, planting and moving soil or trees have laws of their own in each country. Check yours.",
+    "gives no permission.",
+    "Each country has laws on foraging, planting and moving soil or trees. Check yours.",
 )
 
 
 def percent(share: float) -> str:
-    """A share for a table.
+    """Return a share for a table.
 
     >>> percent(0.5), percent(0.0), percent(0.004), percent(float("nan"))
     ('50 %', '0 %', '<1 %', '–')
@@ -52,43 +60,36 @@ def percent(share: float) -> str:
 
 
 def judged_words(row: Mapping[str, Any]) -> str:
-    """How much of a parcel is excluded, by what most, and how much of the rest was judged.
+    """Return how much of a parcel is excluded, by what most, and how much of the rest was judged.
 
     >>> judged_words({"excluded_share": 0.0, "valid_share": 1.0})
     'nothing of it excluded, all of it judged'
-    >>> judged_words({"excluded_share": 0.81, "valid_share": 0.6, "excluded_by": "built_up"})
+    >>> judged_words({"excluded_share": 0.81, "valid_share": 0.6, "excluded_by": ("built_up",)})
     '81 % of it excluded (most by built_up), 60 % of the rest judged'
     """
-    is_free, is_whole = row["excluded_share"] < 1e-6, row["valid_share"] > 1.0 - 1e-6
+    is_free, is_complete = row["excluded_share"] < 1e-6, row["valid_share"] > 1.0 - 1e-6
     excluded = "nothing of it excluded" if is_free else f"{percent(row['excluded_share'])} of it excluded"
-    if isinstance(row.get("excluded_by"), str) and not is_free:
-        excluded += f" (most by {row['excluded_by']})"
-    judged = "all" if is_whole else percent(row["valid_share"])
+    if isinstance(row.get("excluded_by"), tuple) and not is_free:
+        excluded += f" (most by {', '.join(row['excluded_by'])})"
+    judged = "all" if is_complete else percent(row["valid_share"])
     return f"{excluded}, {judged} of {'it' if is_free else 'the rest'} judged"
 
 
 def score(value: float) -> str:
-    """A score 0..1 with two places; a dash where there is none."""
+    """Return a score 0..1 with two digits; a dash where there is none."""
     return f"{value:.2f}" if math.isfinite(value) else "–"
 
 
-def limits(criteria: Sequence[CriterionWords], names: Any) -> str:
-    """Limiting factors in words, from the table's `a; b`."""
-    if not isinstance(names, str):
-        return "–"
-    labels = {criterion.name: criterion.label for criterion in criteria}
-    return ", ".join(labels.get(name, name) for name in names.split("; "))
-
-
 def answers(findings: Findings) -> list[dict[str, str]]:
-    """Three cards: the best, the biggest doubt (or what holds most ground back), what to do next."""
-    is_told = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
-    cards = [_best(findings), uncertainty_card(findings, findings.parcels.iloc[0]) if is_told else _held_back(findings)]
+    """Return three cards: the best, the biggest doubt (or the main limiting factor), the next step."""
+    has_verdicts = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
+    second = uncertainty_card(findings, findings.parcels.iloc[0]) if has_verdicts else _main_limit(findings)
+    cards = [_best(findings), second]
     if findings.has_parcels and findings.parcels["rank"].notna().any():
         best = findings.parcels.iloc[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
     else:
-        about, says = "Next", f"Have the best ground tested before {DECIDE[findings.plan.purpose]}."
+        about, says = "Next", f"Have the best land tested before {DECIDE[Purpose(findings.plan.purpose)]}."
     return [*cards, {"about": about, "says": says, "more": ""}]
 
 
@@ -96,12 +97,19 @@ def _best(findings: Findings) -> dict[str, str]:
     if findings.has_parcels:
         ranked = findings.parcels[findings.parcels["rank"].notna()]
         if len(ranked) == 0:
-            return {"about": "Best parcel", "says": "None could be judged", "more": "The table says why for each."}
+            return {
+                "about": "Best parcel",
+                "says": "None could be judged",
+                "more": "The table gives the reason for each.",
+            }
         best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
-        has_remedies = isinstance(best["remedies"], str)
+        has_remedies = isinstance(best["remedies"], tuple)
         better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
-        answer, p = (f"{best['verdict']}. ", f"; P(S2 or better) {chance(best)}") if has_verdict(best) else ("", "")
+        answer, p = "", ""
+        if has_verdict(best):
+            answer = f"{answer_words(best['verdict'], findings.plan.purpose)}. "
+            p = f"; P(S2 or better) {chance(best)}"
         return {
             "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
             "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
@@ -110,68 +118,68 @@ def _best(findings: Findings) -> dict[str, str]:
     good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
     judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
     says = f"{hectares(good * findings.cell_ha)} of class S2 or better"
-    more = f"{percent(good / judged) if judged else '–'} of the ground that could be judged"
-    return {"about": "Suitable ground", "says": says, "more": more}
+    more = f"{percent(good / judged) if judged else '–'} of the land that could be judged"
+    return {"about": "Suitable land", "says": says, "more": more}
 
 
-def _held_back(findings: Findings) -> dict[str, str]:
+def _main_limit(findings: Findings) -> dict[str, str]:
     counts = findings.counts["weakest"]
     judged = sum(counts.values())
     if not judged:
-        return {"about": "What holds the ground back", "says": "Nothing could be judged", "more": ""}
+        return {"about": "The limiting factor", "says": "Nothing could be judged", "more": ""}
     name, cells = max(counts.items(), key=lambda item: item[1])
-    about = "What holds most of the region back"
-    if name == NOTHING:
-        more = f"{percent(cells / judged)} of judged ground"
-        return {"about": about, "says": "Nothing limits most of it", "more": more}
+    about = "The limiting factor on most of the region"
+    if name == NoLimit.NOTHING:
+        more = f"{percent(cells / judged)} of judged land"
+        return {"about": about, "says": f"{NOTHING_LIMITS[:1].upper()}{NOTHING_LIMITS[1:]} most of it", "more": more}
     criterion = next(c for c in findings.criteria if c.name == name)
-    more = f"the weakest criterion on {percent(cells / judged)} of judged ground; {criterion.remedy}"
+    more = f"the limiting factor on {percent(cells / judged)} of judged land; {criterion.remedy}"
     return {"about": about, "says": criterion.label, "more": more}
 
 
 def _order(findings: Findings) -> list[str]:
-    """How firm the order of the first two parcels is against other weights."""
+    """Return how other weights would change the order of the first two parcels."""
     words = swap_words(findings.first_two, findings.criteria)
     return [words] if words else []
 
 
 def swap_words(two: FirstTwo | None, criteria: Sequence[CriterionWords]) -> str:
-    """What change of one weight would turn the order of the first two parcels; "" when there is nothing to say."""
+    """Return the weight change that would reverse the first two parcels; "" when there is nothing to say."""
     if two is None:
         return ""
     if two.swap is None:
         return f"No change of a single weight would bring {two.second} before {two.first}."
     criterion = criteria[two.swap.criterion]
     if abs(two.swap.change) < 5e-4:
-        return f"{two.first} and {two.second} are as good as level: any other weights may turn their order."
+        return f"{two.first} and {two.second} are about equal: any other weights may reverse their order."
     return (
-        f"{two.first} and {two.second} change places if {criterion.label} weighs {two.swap.weight:.3f} instead of "
+        f"{two.first} and {two.second} change places if {criterion.label} has weight {two.swap.weight:.3f} instead of "
         f"{criterion.weight:.3f} and the others keep their proportions; no smaller change of a single weight does it."
     )
 
 
-def _bands(findings: Findings) -> list[str]:
-    """What the laboratory says of how far off maps say they are."""
+def band_lines(findings: Findings) -> list[str]:
+    """Return how the lab results compare with the stated uncertainty of the maps."""
     lines = []
-    for layer, found in findings.calibration.items():
-        if found.inflation is None:
+    for layer, coverage in findings.calibration.items():
+        if coverage.inflation is None:
             continue
         line = (
-            f"{layer}: of {found.tests} tested parcels {percent(found.share)} lie within the map's 90 % band; with so "
-            f"many tests that stands for {percent(found.low)} to {percent(found.high)}"
+            f"{layer}: of {coverage.tests} tested parcels {percent(coverage.share)} lie within the map's 90 % band; "
+            f"with so many tests the true share is {percent(coverage.low)} to {percent(coverage.high)}"
         )
-        if found.finding == "fits":
-            line += ", which agrees with that"
-        elif math.isfinite(found.inflation):
-            line += f". To hold 90 %, its standard deviation would have to be {found.inflation:.1f} times as large"
+        if coverage.finding == "fits":
+            line += ", which agrees with 90 %"
+        elif math.isfinite(coverage.inflation):
+            line += f". To hold 90 %, its standard deviation would have to be {coverage.inflation:.1f} times as large"
         lines.append(f"{line}.")
     return lines
 
 
 def limits_of_use(findings: Findings) -> list[str]:
-    """How far the figures carry, in sentences."""
+    """Return the limits of use of the figures, in sentences."""
     lines = [*uncertainty_lines(findings)]
-    lines += [*_order(findings), *_bands(findings)]
+    lines += [*_order(findings), *band_lines(findings)]
     used = {c.layer for c in findings.plan.criteria}
     coarse = sorted(((grain, name) for name, grain in findings.grains.items() if name in used), reverse=True)
     for grain, name in coarse[:4]:
@@ -184,7 +192,7 @@ def limits_of_use(findings: Findings) -> list[str]:
             small = int((areas < cell).sum())
             if small:
                 line += f", more than {_of_parcels(small, len(areas))}"
-        lines.append(line + ". Inside a cell it tells no field from the next.")
+        lines.append(line + ". Inside a cell all fields get one value.")
     missing = findings.class_cells.get(255, 0)
     if missing:
         share = percent(missing / findings.counts["inside"])
@@ -199,7 +207,7 @@ def _of_parcels(some: int, every: int) -> str:
 
 
 def metres(length: float) -> str:
-    """A length on the ground.
+    """Return a length in metres or kilometres.
 
     >>> metres(250.0), metres(5000.0)
     ('250 m', '5.0 km')
@@ -208,20 +216,20 @@ def metres(length: float) -> str:
 
 
 def _indicator(spec: Any) -> str:
-    settings = ", ".join(f"{name} {written}" for name, written in spec.settings.items())
+    settings = ", ".join(f"{name} {value}" for name, value in spec.settings.items())
     return f"{spec.derive} ({settings})" if settings else str(spec.derive)
 
 
 def decision(plan: Any, layer: str, facts: Any, months: Sequence[int] = ()) -> str:
-    """What was decided when a layer was read, and how it comes onto the grid; `months` are those that were taken."""
+    """Return the decoding rules of a layer and how it is resampled; `months` are those that were used."""
     spec = plan.layers[layer]
     origins = plan.origins(layer)
-    made = [f"{_indicator(spec)} of {' and '.join(origins)}"] if spec.from_ else []
+    parts = [f"{_indicator(spec)} of {' and '.join(origins)}"] if spec.from_ else []
     if spec.file or len(origins) > 1:
-        made.append(facts.decoding)
+        parts.append(facts.decoding)
     if spec.file and spec.derive:
-        made.append(_indicator(spec))
+        parts.append(_indicator(spec))
     if spec.reduce:
         named = month_names(months or spec.months or range(1, 13))
-        made.append(f"{spec.reduce} of {spec.season} ({named})" if spec.season else f"{spec.reduce} of {named}")
-    return "; ".join([*made, f"onto the grid by {spec.resampling}"])
+        parts.append(f"{spec.reduce} of {spec.season} ({named})" if spec.season else f"{spec.reduce} of {named}")
+    return "; ".join([*parts, f"onto the grid by {spec.resampling}"])

@@ -1,4 +1,4 @@
-"""What `check` tells of layers, criteria and doubt: each line once, with the species and futures that it is about."""
+"""The lines of `check` on layers, criteria and uncertainty: each once, with the cases it applies to."""
 
 from __future__ import annotations
 
@@ -12,52 +12,52 @@ from underoak.report.text.answer_words import decision
 if TYPE_CHECKING:
     from underoak.engine.prepare.prepare import PreparedCase
 
-_MOST = 6  # labels that are named
+_MOST = 6  # labels named
 
 
 def checked_lines(cases: Sequence[Case], prepared: Sequence[PreparedCase]) -> list[str]:
-    """Layers first, then criteria, doubt and what is not judged; what all views share names none of them."""
+    """Return the lines: layers, criteria, uncertainty, what is not judged. Lines that all cases share name none."""
     lines = [f"view      {case.label}, in {case.folder}" for case in cases if case.folder]
-    told = [_Told(case, found) for case, found in zip(cases, prepared, strict=True)]
+    texts = [_CaseLines(case, ready) for case, ready in zip(cases, prepared, strict=True)]
     for kind in ("layers", "criteria", "uncertainty", "not_judged"):
-        lines += _once(cases, [getattr(each, kind) for each in told])
+        lines += _once(cases, [getattr(each, kind) for each in texts])
     return lines
 
 
-class _Told:
-    """The lines of one view."""
+class _CaseLines:
+    """The lines of one case."""
 
-    def __init__(self, case: Case, found: PreparedCase) -> None:
+    def __init__(self, case: Case, ready: PreparedCase) -> None:
         plan = case.plan
         self.layers = [
             f"layer     {name}: {plan.files_of(name)} ({facts.format}), "
-            f"{decision(plan, name, facts, found.months.get(name, ()))}"
-            for name, facts in found.facts.items()
+            f"{decision(plan, name, facts, ready.months.get(name, ()))}"
+            for name, facts in ready.facts.items()
         ]
         self.criteria = [f"criterion {each.name}: weight {each.weight:.3f}, {each.in_words}" for each in plan.criteria]
         self.uncertainty = uncertainty_lines(plan)
         self.not_judged = [f"not judged {item}" for item in plan.not_judged]
 
 
-def _once(cases: Sequence[Case], told: Sequence[Sequence[str]]) -> Iterator[str]:
+def _once(cases: Sequence[Case], texts: Sequence[Sequence[str]]) -> Iterator[str]:
     holders: dict[str, list[Case]] = {}
-    for case, lines in zip(cases, told, strict=True):
+    for case, lines in zip(cases, texts, strict=True):
         for line in lines:
             holders.setdefault(line, []).append(case)
-    for line, own in holders.items():
-        yield line if len(own) == len(cases) else f"{line} [{_named(own, cases)}]"
+    for line, members in holders.items():
+        yield line if len(members) == len(cases) else f"{line} [{_named(members, cases)}]"
 
 
-def _named(own: Sequence[Case], cases: Sequence[Case]) -> str:
-    """Those views in few words: species whose futures are all among them, else futures of all species, else each."""
+def _named(members: Sequence[Case], cases: Sequence[Case]) -> str:
+    """Return the cases in few words: species with all their scenarios, else scenarios of all species, else each."""
     for key in ("species", "scenario"):
-        rest = {getattr(case, key) for case in cases if case not in own}
-        mine = list(dict.fromkeys(getattr(case, key) for case in own))
-        if not rest.intersection(mine):
-            names = [_name(next(case for case in own if getattr(case, key) == value), key) for value in mine]
+        rest = {getattr(case, key) for case in cases if case not in members}
+        values = list(dict.fromkeys(getattr(case, key) for case in members))
+        if not rest.intersection(values):
+            names = [_name(next(case for case in members if getattr(case, key) == value), key) for value in values]
             break
     else:
-        names = [case.label for case in own]
+        names = [case.label for case in members]
     more = f" and {len(names) - _MOST} more" if len(names) > _MOST else ""
     return "; ".join(names[:_MOST]) + more
 

@@ -1,4 +1,4 @@
-"""Why one parcel or zone stands where it stands, in words."""
+"""The explanation of one parcel or zone, in words."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ from dataclasses import fields
 from typing import Any
 
 from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.places.answers.limits import change_of
+from underoak.places.answers.native import ZoneState
+from underoak.places.answers.verdict import Purpose
 from underoak.places.geometry.areas import hectares
-from underoak.places.planting.pairs import pair_words
 from underoak.places.soil.amounts import figure, money
 from underoak.places.soil.remedies import fence_m
 from underoak.report.text.answer_words import CAUTIONS, judged_words, metres, percent, score
-from underoak.report.text.criterion_words import column_names, fix, lost, measure, value_of, wants
+from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
+from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
+from underoak.report.text.pair_words import pair_words
+from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdict_words import has_verdict, verdict_lines
 
 LIME_NOTES = (
@@ -24,13 +29,13 @@ LIME_NOTES = (
     "buffer test decides. Work it in before planting: once trees stand it cannot be. It acts within one to two years "
     "or more; test each year."
 )
-WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Look for the right to it before you decide."
+WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Secure the right to it before you decide."
 
 
 def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parcel: str) -> str:
-    """A parcel of a finished run in words: the answer, the reason, every criterion, what it would take, the next step.
+    """Return a parcel of a finished run in words: answer, reason, criteria, remedies and next step.
 
-    `view` and `plan` are those of the run's manifest.
+    `case` and `plan` are those of the run's manifest.
 
     Raises:
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
@@ -38,14 +43,14 @@ def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
     row = parcels.iloc[parcel_place(parcels, parcel)]
     judged_by, purpose = criteria_of(case), plan["purpose"]
     if not isinstance(row["class"], str):
-        lines = [f"Parcel {parcel}: not judged ({row['reason']}).", f"{hectares(row['area_ha'])}."]
+        lines = [f"Parcel {parcel}: not judged ({reason_words(row['reason'])}).", f"{hectares(row['area_ha'])}."]
     else:
         lines = [
             *verdict_lines(parcel, row, plan),
             *_answer(parcel, row, int(parcels["rank"].notna().sum())),
             "",
             *_criteria(judged_by, row),
-            *_losses(judged_by, row, purpose == "restore"),
+            *_losses(judged_by, row, purpose == Purpose.RESTORE),
             *_remedies(row, plan, parcels.crs),
             *_grains(case, judged_by, row["area_ha"]),
         ]
@@ -55,7 +60,7 @@ def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
 
 
 def parcel_place(parcels: Any, parcel: str) -> int:
-    """Where a parcel stands in the table.
+    """Return the row of a parcel in the table.
 
     Raises:
         UnderoakError: E604 when there is none of that id.
@@ -71,27 +76,26 @@ def parcel_place(parcels: Any, parcel: str) -> int:
 
 
 def explain_zone(case: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
-    """A zone of a finished run in words; `zone` is its rank or its id, `memberships` the mean of each criterion."""
+    """Return a zone of a finished run in words; `zone` is its rank or id, `memberships` the mean of each criterion."""
     place, has_rank = zone_place(zones, zone), zones["rank"].notna()
     row, ranked = zones.iloc[place], int(has_rank.sum())
     if not has_rank.iloc[place]:
-        lines = [f"Zone {row['id']}: {row['native_range']}.", f"{hectares(row['area_ha'])}.", ""]
+        state = ZONE_STATES[row.get("native_range", ZoneState.CUT)]
+        lines = [f"Zone {row['id']}: {state}.", f"{hectares(row['area_ha'])}.", ""]
         return "\n".join([*lines, *wrapped(CAUTIONS[0])])
     judged_by = criteria_of(case)
-    labels = {criterion.name: criterion.label for criterion in judged_by}
-    weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
     lines = [
         f"Zone {row['id']}: rank {int(row['rank'])} of {ranked}, suitability {score(row['suitability'])}.",
-        f"{hectares(row['area_ha'])}, worth {hectares(row['good_ha'])} of perfect ground: "
+        f"{hectares(row['area_ha'])}, equal to {hectares(row['good_ha'])} of suitability 1: "
         + ", ".join(f"{name} {percent(row[f'share_{name.lower()}'])}" for name in ("S1", "S2", "S3"))
         + ".",
         *_drawn(row),
-        f"Weakest: {weakest}, on {percent(row['limiting_share'])} of it.",
+        f"Limiting factor: {labels(judged_by, row['limiting'])}, on {percent(row['limiting_share'])} of it.",
         "",
         *columns(
-            ("criterion", "membership", "weight", "wanted"),
+            ("criterion", "membership", "weight", "best range"),
             [
-                (c.label, score(m), f"{c.weight:.3f}", wants(c).removeprefix("wants "))
+                (c.label, score(m), f"{c.weight:.3f}", best_range(c))
                 for m, c in sorted(zip(memberships, judged_by, strict=True), key=lambda pair: pair[0])
             ],
         ),
@@ -103,18 +107,18 @@ def explain_zone(case: Mapping[str, Any], zones: Any, zone: str, memberships: Se
 
 
 def _drawn(row: Any) -> list[str]:
-    """What draws say of a zone; no verdict, as nobody draws its mean."""
+    """Return the share of a zone that is S2 or better in the draws; a zone has no verdict, as its mean is not drawn."""
     share = row.get("s2_share_drawn")
     if share is None or not share >= 0:
         return []
     return wrapped(
-        f"In the draws {percent(share)} of it is S2 or better, on average. That is no chance of the zone as a whole, "
-        "and no verdict: for one, name it as a parcel."
+        f"In the draws {percent(share)} of it is S2 or better, on average. That is no probability of the zone, and no "
+        "verdict: to get one, name it as a parcel."
     )
 
 
 def zone_place(zones: Any, zone: str) -> int:
-    """Where a zone stands in the table, by rank or id.
+    """Return the row of a zone in the table, by rank or id.
 
     Raises:
         UnderoakError: E604 when there is none of that name.
@@ -128,7 +132,7 @@ def zone_place(zones: Any, zone: str) -> int:
     if zones is None:
         what, fix = "this run has looked for no zones", "add `zones` to the plan, and run it again"
     elif not ids:
-        what, fix = "this run has found no zone", "ask in the plan's `zones` for a smaller `min_area` or a lower class"
+        what, fix = "this run has found no zone", "set a smaller `min_area` or a lower class in the plan's `zones`"
     else:
         what = f'no zone of this run has the rank or the id "{zone}"'
         fix = (
@@ -138,28 +142,30 @@ def zone_place(zones: Any, zone: str) -> int:
 
 
 def criteria_of(case: Mapping[str, Any]) -> list[CriterionWords]:
-    """The criteria that a manifest tells of; what an older one does not say is left open."""
+    """Return the criteria of a manifest; fields that an older one lacks keep their defaults."""
     names = {field.name for field in fields(CriterionWords)}
     return [CriterionWords(**{key: entry[key] for key in entry if key in names}) for entry in case["criteria"]]
 
 
 def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
-    lab = [f"Laboratory, {row['lab']}."] if isinstance(row.get("lab"), str) else []
+    lab = []
+    if isinstance(row.get("lab"), tuple):
+        lab = [f"Laboratory, {'; '.join(map(lab_sentence, row['lab']))}."]
     head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
         f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
         f"{hectares(row['area_ha'])}; {judged_words(row)}.",
         *_placed(row),
     ]
-    if isinstance(row.get("best_host"), str):
+    if isinstance(row.get("best_host"), tuple):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
-    if isinstance(row.get("remedies"), str):
+    if isinstance(row.get("remedies"), tuple):
         lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
     return lines + [part for line in lab for part in wrapped(line)]
 
 
 def _placed(row: Any) -> list[str]:
-    """By what a parcel is ranked, where that is not its suitability alone."""
+    """Return the value that a parcel is ranked by, where that is not its suitability alone."""
     free = 1.0 - float(row["excluded_share"])
     if free > 0.995:
         return []
@@ -171,48 +177,48 @@ def _placed(row: Any) -> list[str]:
 
 
 def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
-    own = column_names(criteria)
+    stems = column_names(criteria)
     rows = [
         (
             c.label,
-            measure(value_of(c, own[c.name], row), c.unit),
-            wants(c).removeprefix("wants "),
-            score(row[f"membership_{own[c.name]}"]),
+            measure(value_of(stems[c.name], row), c.unit),
+            best_range(c),
+            score(row[f"membership_{stems[c.name]}"]),
             f"{c.weight:.3f}",
         )
-        for c in sorted(criteria, key=lambda c: row[f"membership_{own[c.name]}"])
+        for c in sorted(criteria, key=lambda c: row[f"membership_{stems[c.name]}"])
     ]
-    return columns(("criterion", "value", "wanted", "membership", "weight"), rows)
+    return columns(("criterion", "value", "best range", "membership", "weight"), rows)
 
 
 def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list[str]:
-    own, labels = column_names(criteria), {c.name: c.label for c in criteria}
-    weakest = ", ".join(labels.get(name, name) for name in str(row["limiting"]).split("; "))
-    gainful = ", ".join(labels.get(name, name) for name in str(row["most_gainful"]).split("; "))
+    stems = column_names(criteria)
+    factors = labels(criteria, row["limiting"])
     lines = [
         "",
-        *wrapped(f"Weakest: {weakest}, on {percent(row['limiting_share'])} of the judged ground."),
+        *wrapped(f"Limiting factor: {factors}, on {percent(row['limiting_share'])} of the judged land."),
     ]
     if float(row["gain"]) > 0.0:
-        lines += wrapped(f"Most to gain from: {gainful}; perfect, it would add {score(row['gain'])}.")
+        gainful = labels(criteria, row["most_gainful"])
+        lines += wrapped(f"Most to gain from: {gainful}; membership 1 would add {score(row['gain'])}.")
     for criterion, side in lost(criteria, row):
-        missing = 1.0 - float(row[f"membership_{own[criterion.name]}"])
-        is_so = f" is too {side}" if side else ""
-        said = f"- {criterion.label}{is_so} ({score(missing)} of its membership lost): {fix(criterion, side, is_wild)}."
-        lines += wrapped(said, "  ")
+        missing = 1.0 - float(row[f"membership_{stems[criterion.name]}"])
+        state = f" is too {side}" if side else ""
+        change = CHANGES[change_of(criterion.by, side, is_wild)]
+        lines += wrapped(f"- {criterion.label}{state} ({score(missing)} of its membership lost): {change}.", "  ")
     return lines
 
 
 def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
     lines = []
-    if isinstance(row.get("remedies"), str):
+    if isinstance(row.get("remedies"), tuple):
         lines += ["", "What it would take:"]
-        for part in row["remedies"].split("; "):
-            lines += wrapped(f"- {part}", "  ")
+        for need in row["remedies"]:
+            lines += wrapped(f"- {remedy_sentence(need)}", "  ")
         lines += wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
         lines += wrapped(CAUTIONS[2]) if number(row, "lime_t_ha") > 0 else []
         lines += wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
-    if plan["purpose"] in ("buy", "orchard") and row.get("geometry") is not None and crs is not None:
+    if plan["purpose"] in (Purpose.BUY, Purpose.ORCHARD) and row.get("geometry") is not None and crs is not None:
         prices = plan.get("prices", {})
         length = fence_m(row["geometry"], crs.to_wkt())
         cost = prices.get("fence_m")
@@ -222,7 +228,7 @@ def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
 
 
 def _grains(case: Mapping[str, Any], criteria: Sequence[CriterionWords], area_ha: float) -> list[str]:
-    """How coarse the sources are beside the ground that is judged."""
+    """Return how coarse the sources are compared with the parcel or zone."""
     grains, seen = case.get("grains", {}), []
     for layer in dict.fromkeys(criterion.layer for criterion in criteria):
         if layer not in grains or not area_ha > 0:
@@ -230,7 +236,7 @@ def _grains(case: Mapping[str, Any], criteria: Sequence[CriterionWords], area_ha
         cells = area_ha * 1e4 / grains[layer] ** 2
         if cells < 20:
             share = f"{figure(cells)} of them" if cells >= 0.1 else "a small part of one"
-            seen.append(f"{layer}: one cell is {metres(grains[layer])} wide, and this ground is {share}")
+            seen.append(f"{layer}: one cell is {metres(grains[layer])} wide, and this land is {share}")
     return ["", "Grain of the sources:", *(f"- {line}" for line in seen)] if seen else []
 
 

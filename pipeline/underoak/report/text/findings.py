@@ -1,4 +1,4 @@
-"""What a run found, gathered for the people who read it."""
+"""The results of a run, gathered for the report."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import datetime
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault
 from underoak.base.grid import Grid
@@ -15,10 +15,13 @@ from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.uncertainty import Coverage
 
+if TYPE_CHECKING:
+    from underoak.plan.plan import Criterion
+
 
 @dataclass(frozen=True, slots=True)
 class CriterionWords:
-    """One criterion as people read it."""
+    """A criterion as people read it."""
 
     name: str
     label: str
@@ -29,15 +32,15 @@ class CriterionWords:
     can_change: bool
     source: str
     unit: str = ""
-    low: float | None = None  # least and greatest value of full membership; None where the curve is open
+    low: float | None = None  # ends of the best range; None where the curve is open
     high: float | None = None
-    by: str = ""  # the deed that can change it
+    by: str = ""  # the remedy that can change it
     remedy_source: str = ""
 
     @classmethod
-    def of(cls, criterion: Any) -> CriterionWords:
-        """From a criterion of a plan."""
-        low, high = (place if math.isfinite(place) else None for place in criterion.curve.full)
+    def of(cls, criterion: Criterion) -> CriterionWords:
+        """Describe a criterion of a plan."""
+        low, high = (end if math.isfinite(end) else None for end in criterion.curve.full)
         return cls(
             criterion.name,
             criterion.label,
@@ -55,7 +58,7 @@ class CriterionWords:
         )
 
 
-def _remedy(criterion: Any) -> str:
+def _remedy(criterion: Criterion) -> str:
     remedy = criterion.remedy
     if remedy is None:
         return "cannot be changed"
@@ -68,7 +71,7 @@ def _remedy(criterion: Any) -> str:
 
 @dataclass(frozen=True)
 class Findings:
-    """The results of one run. `parcels` and `zones` are tables, best first; None where the plan asks for none."""
+    """The results of one case. `parcels` and `zones` are tables, best first; None where the plan has none."""
 
     plan: Any
     grid: Grid
@@ -77,18 +80,18 @@ class Findings:
     counts: Mapping[str, Any]  # whole-number counts of the engine: classes, missing, excluded, inside
     facts: Mapping[str, SourceFacts]
     units: Mapping[str, str]
-    grains: Mapping[str, float]  # layer -> side of a cell that the source truly resolves [m]
+    grains: Mapping[str, float]  # layer -> true resolution of its source [m]
     cell_ha: float  # true area of an analysis cell in the middle of the region
     warnings: tuple[Fault, ...]
     made: datetime.datetime
     versions: Mapping[str, str]
-    case: str = ""  # which species in which future, where a run has several
-    months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were taken
-    first_two: FirstTwo | None = None  # what would turn the order of the first two parcels; None: nothing to say
-    calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> what tests say of its doubt
-    order: Order | None = None  # ranks over weights and data in doubt; None without `uncertainty`
+    case: str = ""  # the case, where a run has several
+    months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were used
+    first_two: FirstTwo | None = None  # the weight change that would reverse them; None: nothing to say
+    calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> how tests fit its stated uncertainty
+    order: Order | None = None  # ranks over draws of weights and data; None without `uncertainty`
     is_future: bool = False  # whether it is of a scenario
-    pairs: Any = None  # truffle and host of every parcel over all species of the present, by id; on the first view
+    pairs: Any = None  # best pairs over all species of the present, by id; on the first case
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:

@@ -1,82 +1,92 @@
-"""What to do about a parcel next, in one sentence that many parcels may share."""
+"""The next step for a parcel, in one sentence that many parcels may share."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from underoak.places.parcels.ranking import ALL_EXCLUDED, MOSTLY_EXCLUDED, NO_DATA, NO_SHAPE, OFF_MAP
+from underoak.places.answers.limits import change_of
+from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
-from underoak.places.wild.native_rules import REFUSED
-from underoak.report.text.criterion_words import fix, lost
+from underoak.report.text.criterion_words import CHANGES, lost
 from underoak.report.text.findings import CriterionWords
+from underoak.report.text.verdict_words import label_of
 
-DECIDE = {"buy": "you sign", "orchard": "you plant", "restore": "you restore", "region": "anyone decides"}
+DECIDE = {
+    Purpose.BUY: "you sign",
+    Purpose.ORCHARD: "you plant",
+    Purpose.RESTORE: "you restore",
+    Purpose.REGION: "anyone decides",
+}
 _NOT_JUDGED = {
-    NO_SHAPE: "Draw its outline: the file has none.",
-    OFF_MAP: "Widen the region, or take it off the list.",
-    NO_DATA: "The maps are blank here: only a test on the ground can tell.",
-    ALL_EXCLUDED: "Look elsewhere: nothing of it is left.",
-    REFUSED: "Leave wild ground there as it is: the truffle is not native to it.",
-    MOSTLY_EXCLUDED: "Look elsewhere, or draw the outline of what is left of it and judge that.",
+    Cause.NO_SHAPE: "Draw its outline: the file has none.",
+    Cause.OFF_MAP: "Widen the region, or take it off the list.",
+    Cause.NO_DATA: "The maps have no data here: only a test on the site can tell.",
+    Cause.ALL_EXCLUDED: "Look elsewhere: all of this parcel is excluded.",
+    Cause.NOT_NATIVE: "Leave wild ground there as it is: the truffle is not native to it.",
+    Cause.MOSTLY_EXCLUDED: "Look elsewhere, or draw the outline of what is left of it and judge that.",
 }
 _GOOD = ("S1", "S2")
-_DEEDS = (("lime", "lime_t_ha"), ("water", "water_mm"))
+_REMEDIES = (("lime", "lime_t_ha"), ("water", "water_mm"))
 
 
 def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str, Any]) -> str:
-    """What to do about one parcel next."""
-    if isinstance(row["reason"], str):
-        return next(step for reason, step in _NOT_JUDGED.items() if row["reason"].startswith(reason))
+    """Return what to do about one parcel next."""
+    decide = DECIDE[Purpose(purpose)]
+    if isinstance(row["reason"], NotJudged):
+        return _NOT_JUDGED[row["reason"].cause]
     if row["excluded_share"] > 0.5:
-        return "See first what is left of it: most is excluded, and the score is that of the rest."
-    if row.get("verdict") == "test first":
+        return "First look at what is left of it: most is excluded, and the score is that of the rest."
+    if row.get("verdict") is Verdict.TEST_FIRST:
         if isinstance(row.get("best_test"), str):
-            name = next((c.label for c in criteria if c.layer == row["best_test"]), row["best_test"])
-            return f"Have {name} tested before {DECIDE[purpose]}: that would most likely turn the answer."
-        return f"No test of the soil would settle it: see the ground and local records before {DECIDE[purpose]}."
-    if row["class"] in _GOOD and isinstance(row.get("lab"), str):
-        return f"The laboratory bears it out: see to water, access and title before {DECIDE[purpose]}."
+            name = label_of(criteria, row["best_test"])
+            return f"Have {name} tested before {decide}: that is most likely to change the verdict."
+        return f"No soil test would settle it: look at the site and local records before {decide}."
+    if row["class"] in _GOOD and isinstance(row.get("lab"), tuple):
+        return f"The lab result confirms it: check water, access and title before {decide}."
     if row["class"] in _GOOD:
-        return f"Have the soil tested before {DECIDE[purpose]}: pH in water, total and active carbonate, texture."
+        return f"Have the soil tested before {decide}: pH in water, total and active carbonate, texture."
     if number(row, "lime_t_ha") > NO_LIMING_COUNTRY:
         return f"Look elsewhere first: it would take more than {NO_LIMING_COUNTRY:g} t/ha of lime."
-    deeds = " and ".join(word for word, column in _DEEDS if number(row, column) > 0)
+    remedies = " and ".join(word for word, column in _REMEDIES if number(row, column) > 0)
     better = row.get("potential_class")
-    if deeds and better in _GOOD:
-        return f"Find out what {deeds} would cost: that could make it {better}."
-    even = f"even with {deeds} it stays {better}; " if deeds and isinstance(better, str) else ""
+    if remedies and better in _GOOD:
+        return f"Find out what {remedies} would cost: that could make it {better}."
+    reasons = [f"even with {remedies} it stays {better}"] if remedies and isinstance(better, str) else []
     for criterion, side in lost(criteria, row):
-        can = fix(criterion, side, purpose == "restore")
-        if can.startswith(("cannot", "wild")):
-            is_what = f"is too {side}" if side else "is the limit"
-            return f"Look elsewhere first: {even}{criterion.label} {is_what}, and {can}."
-    return f"Look elsewhere first: {even or 'too much is short of what it wants; '}".removesuffix("; ") + "."
+        change = change_of(criterion.by, side, purpose == Purpose.RESTORE)
+        if not change.is_possible:
+            state = f"is too {side}" if side else "is the limit"
+            return (
+                f"Look elsewhere first: {'; '.join([*reasons, f'{criterion.label} {state}, and {CHANGES[change]}'])}."
+            )
+    return f"Look elsewhere first: {'; '.join(reasons) or 'too many criteria are outside their best range'}."
 
 
 def remedies_in_short(row: Mapping[str, Any]) -> str:
-    """What a parcel takes, for a narrow column: `lime 12 t/ha, water 45 mm`."""
+    """Return what a parcel takes, for a narrow column: `lime 12 t/ha, water 45 mm`."""
     lime, water = number(row, "lime_t_ha"), number(row, "water_mm")
     parts = [f"lime {figure(lime)} t/ha" if lime > 0 else "", f"water {figure(water)} mm" if water > 0 else ""]
     return ", ".join(filter(None, parts))
 
 
 def grouped(steps: Iterable[tuple[str, str]], most: int = 30) -> list[tuple[str, str]]:
-    """Sentences with the parcels they are for, in the order they first come; of many parcels only the first `most`.
+    """Return sentences with their parcels, in order of appearance; of many parcels only the first `most`.
 
     >>> grouped([("a", "Look."), ("b", "Dig."), ("c", "Look.")])
     [('Look.', 'a, c'), ('Dig.', 'b')]
     """
-    ids: dict[str, list[str]] = {}
+    parcels: dict[str, list[str]] = {}
     for parcel, step in steps:
-        ids.setdefault(step, []).append(parcel)
+        parcels.setdefault(step, []).append(parcel)
     return [
-        (step, ", ".join(own[:most]) + (f" and {len(own) - most} more" if len(own) > most else ""))
-        for step, own in ids.items()
+        (step, ", ".join(ids[:most]) + (f" and {len(ids) - most} more" if len(ids) > most else ""))
+        for step, ids in parcels.items()
     ]
 
 
 def number(row: Mapping[str, Any], column: str) -> float:
-    """A figure of a row; 0 where there is none."""
-    found = row.get(column)
-    return float(found) if found is not None and found == found else 0.0
+    """Return a figure of a row; 0 where there is none."""
+    value = row.get(column)
+    return float(value) if value is not None and value == value else 0.0

@@ -10,15 +10,16 @@ from underoak.report.text.answer_words import percent, score
 from underoak.report.text.criterion_words import limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import remedies_in_short
-from underoak.report.text.verdict_words import chance, has_verdict
+from underoak.report.text.state_words import reason_words
+from underoak.report.text.verdict_words import answer_words, chance, has_verdict
 
 _MOST = 40
-_WIDE = 100  # columns of text; below, what matters less is left out
+_WIDE = 100  # columns of text; narrower tables leave columns out
 _RISE, _MUCH = 0.005, 0.05
 
 
 def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
-    """Parcels best first, then zones, as text no wider than `width`."""
+    """Return parcels best first, then zones, as text no wider than `width`."""
     parts = []
     if findings.parcels is not None:
         parts.append(_parcels(findings, most, width))
@@ -43,13 +44,14 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     from rich.table import Table
     from rich.text import Text
 
+    assert findings.parcels is not None
     shown = findings.parcels.head(most)
     is_wide, has_remedies = width >= _WIDE, bool(shown["remedies"].notna().any())
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("rank", justify="right")
     table.add_column("parcel", overflow="fold", max_width=28 if is_wide else 16)
     table.add_column("now")
-    has_verdicts = "verdict" in shown
+    has_verdicts, purpose = "verdict" in shown, findings.plan.purpose
     if has_verdicts:
         table.add_column("P(S2+)" if is_wide else "P", justify="right")
         table.add_column("verdict", no_wrap=True)
@@ -67,27 +69,30 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         cells: list[Any] = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
         cells.append(f"{row['class']} {score(row['suitability'])}" if known else "–")
         if has_verdicts:
-            cells += [chance(row), row["verdict"] if has_verdict(row) else ""]
+            cells += [chance(row), answer_words(row["verdict"], purpose) if has_verdict(row) else ""]
         if has_potential:
             rises = known and row["potential"] - row["suitability"] > _RISE
             cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
-        said = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
-        cells += [said[name] for name in figures]
-        held = limiting(findings.criteria, row, is_short=True) if known else f"not judged: {row['reason']}"
-        if known and not figures and row["excluded_share"] >= _MUCH:  # why it stands below others of its score
-            held = f"{said['excluded']} excluded; {held}"
-        cells.append(Text(held))
+        texts = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
+        cells += [texts[name] for name in figures]
+        limit = (
+            limiting(findings.criteria, row, is_short=True) if known else f"not judged: {reason_words(row['reason'])}"
+        )
+        if known and not figures and row["excluded_share"] >= _MUCH:  # why it ranks below others of its score
+            limit = f"{texts['excluded']} excluded; {limit}"
+        cells.append(Text(limit))
         if has_remedies and is_wide:
             cells.append(Text(remedies_in_short(row)))
         table.add_row(*cells)
     text = _drawn(table, width)
-    left = len(findings.parcels) - most
-    lines = [text, f"… and {left} more in parcels.csv"] if left > 0 else [text]
-    meant = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
-    return "\n".join([*lines, f"\nS1 highly, S2 moderately, S3 marginally, N not suitable. {meant}".rstrip()])
+    remaining = len(findings.parcels) - most
+    lines = [text, f"… and {remaining} more in parcels.csv"] if remaining > 0 else [text]
+    legend = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
+    return "\n".join([*lines, f"\nS1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip()])
 
 
 def _zones(findings: Findings, width: int) -> str:
+    assert findings.zones is not None
     zones = findings.zones[findings.zones["rank"].notna()]
     refused = len(findings.zones) - len(zones)
     left_out = f" Refused: {refused} more, which the border of the native range cuts." if refused else ""

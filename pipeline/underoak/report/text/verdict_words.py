@@ -1,4 +1,4 @@
-"""The verdict of a parcel and its doubt, in words."""
+"""The verdict of a parcel and its uncertainty, in words."""
 
 from __future__ import annotations
 
@@ -6,25 +6,39 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.columns.cell_text import VERDICTS
+from underoak.report.text.cell_sentences import VerdictReasonText
 from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.rank_words import lead_words, order_lines
 from underoak.uncertainty import wilson
 
 _CONFIDENCE = 0.90
+_REASON = VerdictReasonText()
 
 
 def has_verdict(row: Mapping[str, Any]) -> bool:
-    """Whether a row of the table of parcels holds one."""
-    return isinstance(row.get("verdict"), str)
+    """Return whether a row of the table of parcels has a verdict."""
+    return isinstance(row.get("verdict"), Verdict)
+
+
+def answer_words(verdict: Verdict, purpose: str) -> str:
+    """Return a verdict in the words of a plan's purpose.
+
+    >>> answer_words(Verdict.YES, "orchard")
+    'plant'
+    """
+    return VERDICTS[Purpose(purpose)][verdict]
 
 
 def chance(row: Mapping[str, Any]) -> str:
-    """P(S2 or better) with two places; a dash where there is none."""
+    """Return P(S2 or better) with two digits; a dash where there is none."""
     p = row.get("p_s2")
     return f"{float(p):.2f}" if p is not None and p == p else "–"
 
 
 def within(p: float, draws: int) -> tuple[float, float]:
-    """Between what a share of so many draws lies nine times in ten (Wilson's interval, as in `uncertainty.wilson`).
+    """Return the 90 % interval of a share of so many draws (Wilson's interval, as in `uncertainty.wilson`).
 
     >>> [round(end, 2) for end in within(0.5, 64)]
     [0.4, 0.6]
@@ -32,36 +46,35 @@ def within(p: float, draws: int) -> tuple[float, float]:
     return wilson(round(p * draws), draws, _CONFIDENCE)
 
 
-def called(criteria: Sequence[CriterionWords], layer: Any) -> str:
-    """What people call a layer that is tested: the criterion judged by it, else its own name."""
-    return next((criterion.label for criterion in criteria if criterion.layer == layer), str(layer))
+def label_of(criteria: Sequence[CriterionWords], layer: str) -> str:
+    """Return the label of the criterion that a layer feeds, else the layer's name."""
+    return next((criterion.label for criterion in criteria if criterion.layer == layer), layer)
 
 
 def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, str]:
-    """The biggest doubt about the best parcel, and how firm its place is."""
+    """Return the card on the biggest doubt about the best parcel, and how certain its place is."""
     about = f"Biggest doubt about {best['id']}"
-    firm = findings.order.words[0].partition(";")[0] if findings.order is not None and findings.order.words else ""
-    more = f"{firm[0].upper()}{firm[1:]}." if firm else ""
+    lead = lead_words(findings.order) if findings.order is not None else ""
+    more = f"{lead[:1].upper()}{lead[1:]}"
     if not isinstance(best["best_test"], str):
-        return {"about": about, "says": "None that one test of the soil would settle", "more": more}
-    name = called(findings.criteria, best["best_test"])
-    says = f"{name}: one test would turn the answer with a chance of {best['flip_chance']:.2f}"
+        return {"about": about, "says": "No single soil test would change the verdict", "more": more}
+    name = label_of(findings.criteria, best["best_test"])
+    says = f"{name}: a test would change the verdict with a probability of {best['flip_chance']:.2f}"
     return {"about": about, "says": says, "more": more}
 
 
 def verdict_lines(parcel: str, row: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]:
-    """For the explanation of a parcel: the answer, its chance, and why; nothing without a verdict."""
+    """Return the verdict of a parcel, its probability and its reason; nothing without a verdict."""
     if not has_verdict(row):
         return []
-    draws = int(plan["uncertainty"]["draws"])
-    p = float(row["p_s2"])
+    draws, p = int(plan["uncertainty"]["draws"]), float(row["p_s2"])
     low, high = within(p, draws)
-    said = (
-        f"Parcel {parcel}: {str(row['verdict']).upper()}. P(S2 or better) {p:.2f} "
+    lines = [
+        f"Parcel {parcel}: {answer_words(row['verdict'], plan['purpose']).upper()}. P(S2 or better) {p:.2f} "
         f"({low:.2f} to {high:.2f}, for the number of draws); "
-        f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten."
-    )
-    lines = [said, f"Why: {row['verdict_reason']}."]
+        f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten.",
+        f"Why: {_REASON.encode(row['verdict_reason'])}.",
+    ]
     worth = row.get("worth")
     if isinstance(row.get("best_test"), str) and worth is not None and worth == worth:
         pays = row.get("test_pays")
@@ -73,43 +86,43 @@ def verdict_lines(parcel: str, row: Mapping[str, Any], plan: Mapping[str, Any]) 
     first = row.get("first_share")
     if first is not None and first == first:
         lines.append(
-            f"Over weights and data in doubt it is first in {first * 100:.0f} %, among the first three in "
+            f"Over the draws of weights and data it is first in {first * 100:.0f} %, among the first three in "
             f"{row['top3_share'] * 100:.0f} %, and has rank {row['mean_rank']:.1f} on average."
         )
     return [part for line in lines for part in textwrap.wrap(line, 88, break_on_hyphens=False)]
 
 
 def uncertainty_lines(findings: Findings) -> list[str]:
-    """How the figures were come by, with draws or without."""
+    """Return the sentences on how the figures were computed, with draws or without."""
     plan = findings.plan
     if plan.uncertainty is None:
         return [
-            "The figures are best estimates. How far the maps may be wrong has not been worked into them; "
-            "a difference of a few hundredths between two parcels means nothing. So there is no verdict: to get one, "
-            "give layers `quantiles` or `sd` and add `uncertainty` to the plan."
+            "The figures are best estimates. They do not include the errors of the maps; a difference of a few "
+            "hundredths between two parcels means nothing. So there is no verdict: to get one, give layers "
+            "`quantiles` or `sd` and add `uncertainty` to the plan."
         ]
     judged = list(dict.fromkeys(criterion.layer for criterion in plan.criteria))
     uncertain = [name for name in judged if plan.layers[name].has_uncertainty]
-    sure = [name for name in judged if name not in uncertain]
+    exact = [name for name in judged if name not in uncertain]
     draws = plan.uncertainty.draws
-    told = f"{draws} draws of what may be wrong with {', '.join(uncertain)}"
+    source = f"{draws} draws of the errors of {', '.join(uncertain)}"
     if findings.has_parcels and not findings.is_future:
-        line = f"P(S2 or better) and the verdict come from {told}: a P is known to {0.5 / draws**0.5:.2f}."
+        line = f"P(S2 or better) and the verdict come from {source}: a P is known to {0.5 / draws**0.5:.2f}."
     else:
-        line = f"The spread comes from {told}."
-    if sure:
-        line += f" Taken at their word: {', '.join(sure)}."
-    lines = [line, *(findings.order.words if findings.order is not None else [])]
-    unsaid = [name for name in _best_tests(findings) if name not in plan.uncertainty.lab_error]
-    if unsaid:
+        line = f"The spread comes from {source}."
+    if exact:
+        line += f" Treated as exact: {', '.join(exact)}."
+    lines = [line, *(order_lines(findings.order) if findings.order is not None else [])]
+    without_error = [name for name in _best_tests(findings) if name not in plan.uncertainty.lab_error]
+    if without_error:
         lines.append(
-            f"Nobody says how far off a laboratory may be for {', '.join(unsaid)}: it was taken to be exact, so that a "
-            "test looks a little better than it is. Say it under `uncertainty.lab_error`."
+            f"No lab error is stated for {', '.join(without_error)}: the lab was taken to be exact, so a test looks a "
+            "little better than it is. State it under `uncertainty.lab_error`."
         )
     return lines
 
 
 def _best_tests(findings: Findings) -> list[str]:
-    if not findings.has_parcels or "best_test" not in findings.parcels:
+    if findings.parcels is None or "best_test" not in findings.parcels:
         return []
     return sorted(set(findings.parcels["best_test"].dropna()))

@@ -1,0 +1,151 @@
+"""The text of values in files: names, states, pairs and reasons. English, and the same in every language."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+
+from underoak.places.answers.limits import NoLimit
+from underoak.places.answers.native import Origin
+from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.places.answers.pairs import OriginOf, PairName
+from underoak.places.answers.verdict import Purpose, Verdict
+
+_NO_PAIR = "no pair"
+VERDICTS: Mapping[Purpose, Mapping[Verdict, str]] = MappingProxyType(
+    {
+        Purpose.BUY: {Verdict.YES: "buy", Verdict.NO: "do not buy", Verdict.TEST_FIRST: "test first"},
+        Purpose.ORCHARD: {Verdict.YES: "plant", Verdict.NO: "do not plant", Verdict.TEST_FIRST: "test first"},
+        Purpose.RESTORE: {Verdict.YES: "restore", Verdict.NO: "do not restore", Verdict.TEST_FIRST: "test first"},
+        Purpose.REGION: {Verdict.YES: "suitable", Verdict.NO: "not suitable", Verdict.TEST_FIRST: "test first"},
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class MemberText:
+    """Members of an enum, by their values."""
+
+    members: type[StrEnum]
+
+    def encode(self, value: StrEnum) -> str:
+        """Return the member's value."""
+        return value.value
+
+    def decode(self, text: str) -> StrEnum:
+        """Return the member."""
+        return self.members(text)
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictText:
+    """A verdict in the words of a plan's purpose.
+
+    >>> VerdictText(Purpose.BUY).encode(Verdict.NO), VerdictText(Purpose.BUY).decode("do not buy")
+    ('do not buy', <Verdict.NO: 'no'>)
+    """
+
+    purpose: Purpose
+
+    def encode(self, value: Verdict) -> str:
+        """Return its words."""
+        return VERDICTS[self.purpose][value]
+
+    def decode(self, text: str) -> Verdict:
+        """Return the verdict."""
+        for verdict, words in VERDICTS[self.purpose].items():
+            if words == text:
+                return verdict
+        raise ValueError(f"{text} is no verdict")
+
+
+class NamesText:
+    """Names of criteria, layers or constraints.
+
+    >>> NamesText().encode(("ph", NoLimit.NOTHING)), NamesText().decode("ph; nothing limits")
+    ('ph; nothing limits', ('ph', <NoLimit.NOTHING: 'nothing limits'>))
+    """
+
+    def encode(self, value: tuple[str, ...]) -> str:
+        """Return the names, with semicolons between."""
+        return "; ".join(value)
+
+    def decode(self, text: str) -> tuple[str, ...]:
+        """Return the names."""
+        return tuple(NoLimit(name) if name == NoLimit.NOTHING else name for name in text.split("; "))
+
+
+class NotJudgedText:
+    """Why a parcel is not judged.
+
+    >>> NotJudgedText().encode(NotJudged(Cause.ALL_EXCLUDED, ("built", "steep")))
+    'excluded entirely by built; steep'
+    """
+
+    def encode(self, value: NotJudged) -> str:
+        """Return the cause, the constraints and the note."""
+        by = f" by {'; '.join(value.constraints)}" if value.constraints else ""
+        return f"{value.cause}{by}{f': {value.note}' if value.note else ''}"
+
+    def decode(self, text: str) -> NotJudged:
+        """Return the record."""
+        for cause in Cause:
+            rest = text.removeprefix(cause)
+            if rest.startswith(" by "):
+                return NotJudged(cause, tuple(rest.removeprefix(" by ").split("; ")))
+            if rest.startswith(": "):
+                return NotJudged(cause, note=rest.removeprefix(": "))
+            if not rest:
+                return NotJudged(cause)
+        raise ValueError(f"{text} is no reason")
+
+
+class PairsText:
+    """Hosts, or pairs of truffle and host.
+
+    >>> PairsText().encode((PairName("quercus_ilex", "tuber_aestivum"),)), PairsText().encode(())
+    ('tuber_aestivum with quercus_ilex', 'no pair')
+    """
+
+    def encode(self, value: tuple[PairName, ...]) -> str:
+        """Return the pairs, with semicolons between."""
+        texts = (f"{pair.species} with {pair.host}" if pair.species else pair.host for pair in value)
+        return "; ".join(texts) or _NO_PAIR
+
+    def decode(self, text: str) -> tuple[PairName, ...]:
+        """Return the pairs."""
+        if text == _NO_PAIR:
+            return ()
+        parts = (part.rpartition(" with ") for part in text.split("; "))
+        return tuple(PairName(host, species) for species, _, host in parts)
+
+
+class SpeciesText:
+    """Species of the best pairs."""
+
+    def encode(self, value: tuple[str, ...]) -> str:
+        """Return the names, with semicolons between."""
+        return "; ".join(value) or _NO_PAIR
+
+    def decode(self, text: str) -> tuple[str, ...]:
+        """Return the names."""
+        return () if text == _NO_PAIR else tuple(text.split("; "))
+
+
+class OriginsText:
+    """Origins of truffles and trees.
+
+    >>> OriginsText().encode((OriginOf(("quercus_ilex", "tilia_cordata"), Origin.UNKNOWN),))
+    'quercus_ilex, tilia_cordata: origin unknown'
+    """
+
+    def encode(self, value: tuple[OriginOf, ...]) -> str:
+        """Return names and origins."""
+        return "; ".join(f"{', '.join(part.names)}: {part.origin}" for part in value)
+
+    def decode(self, text: str) -> tuple[OriginOf, ...]:
+        """Return the records."""
+        parts = (part.rpartition(": ") for part in text.split("; "))
+        return tuple(OriginOf(tuple(names.split(", ")), Origin(origin)) for names, _, origin in parts)

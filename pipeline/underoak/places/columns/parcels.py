@@ -1,0 +1,149 @@
+"""The columns of `parcels.csv` and `parcels.gpkg`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from underoak.places.answers.limits import Side
+from underoak.places.answers.verdict import Purpose
+from underoak.places.columns.cell_text import (
+    MemberText,
+    NamesText,
+    NotJudgedText,
+    OriginsText,
+    PairsText,
+    SpeciesText,
+    VerdictText,
+)
+from underoak.places.columns.column import CellText, Column, Kind, When
+
+_TEXT, _INTEGER, _NUMBER = Kind.TEXT, Kind.INTEGER, Kind.NUMBER
+_NAMES, _PAIRS, _SPECIES, _ORIGINS = NamesText(), PairsText(), SpeciesText(), OriginsText()
+
+PAIRS = (
+    Column("best_species", _TEXT, "truffle of the best pair; several when they tie", "", False, When.SEVERAL, _SPECIES),
+    Column(
+        "best_host", _TEXT, "host tree of the best pair, `no pair` where none reaches S3; several when they tie", "",
+        False, When.SPECIES, _PAIRS,
+    ),
+    Column("pair", _NUMBER, "suitability for the truffle times the factor of the host", "0..1", when=When.SPECIES),
+    Column("runner_up", _TEXT, "the next best pair", when=When.SPECIES, cell=_PAIRS),
+    Column("runner_up_pair", _NUMBER, "its suitability times its factor", "0..1", when=When.SPECIES),
+    Column(
+        "p_pair", _NUMBER, "share of the draws in which the pair is the best and reaches S3", "0..1",
+        when=When.PAIR_DRAWS,
+    ),
+    Column(
+        "origin", _TEXT, "origin of truffle and host there: see [fieldwork.md](fieldwork.md)", when=When.SPECIES,
+        cell=_ORIGINS,
+    ),
+)  # fmt: skip
+
+PARCELS = (
+    Column("id", _TEXT, "as in your file of parcels", is_nullable=False),
+    Column(
+        "rank", _INTEGER,
+        "1 is the best: by suitability times the share that no constraint excludes. Equal values share a rank",
+    ),
+    Column("suitability", _NUMBER, "mean over the judged land", "0..1"),
+    Column(
+        "class", _TEXT,
+        "class of that mean: S1 highly, S2 moderately, S3 marginally, N not suitable. At most one class above that of "
+        "the limiting factor, unless the plan says otherwise",
+    ),
+    *(
+        Column(f"share_{name.lower()}", _NUMBER, f"share of the judged land of class {name}", "0..1")
+        for name in ("S1", "S2", "S3", "N")
+    ),
+    Column("p_s2", _NUMBER, "share of draws in which the parcel is class S2 or better", "0..1", when=When.DRAWS),
+    Column("sd", _NUMBER, "standard deviation of suitability over the draws", "0..1", when=When.DRAWS),
+    Column("low", _NUMBER, "suitability is above this in 95 % of the draws", "0..1", when=When.DRAWS),
+    Column("high", _NUMBER, "suitability is below this in 95 % of the draws", "0..1", when=When.DRAWS),
+    Column("verdict", _TEXT, "the answer, in the words of your purpose", when=When.VERDICT),
+    Column("verdict_reason", _TEXT, "the figures behind the verdict", when=When.VERDICT),
+    Column(
+        "best_test", _TEXT,
+        "the layer whose lab test is most likely to change the verdict; with prices, whose test pays most",
+        when=When.VERDICT,
+    ),
+    Column("flip_chance", _NUMBER, "chance that this test changes the verdict", "0..1", when=When.VERDICT),
+    Column("worth", _NUMBER, "expected gain from this test, in suitability", "0..1", when=When.VERDICT),
+    Column("test_pays", _NUMBER, "that gain in money, less the price of the test", "currency", when=When.PRICES),
+    Column("first_share", _NUMBER, "share of the draws of weights and data with rank 1", "0..1", when=When.RANKS),
+    Column("top3_share", _NUMBER, "share of these draws with rank 1 to 3", "0..1", when=When.RANKS),
+    Column("mean_rank", _NUMBER, "mean rank over these draws", when=When.RANKS),
+    Column("valid_share", _NUMBER, "share of the land that is not excluded with a known suitability", "0..1"),
+    Column("excluded_share", _NUMBER, "share of the parcel that constraints exclude", "0..1"),
+    Column("limiting", _TEXT, "the limiting factor on most of the judged land; several when they tie", cell=_NAMES),
+    Column("limiting_share", _NUMBER, "share of the judged land that it limits", "0..1"),
+    Column(
+        "most_gainful", _TEXT,
+        "the criterion whose improvement raises suitability most, on most of the judged land; several when they tie",
+        cell=_NAMES,
+    ),
+    Column("most_gainful_share", _NUMBER, "share of the judged land where it is that criterion", "0..1"),
+    Column("gain", _NUMBER, "how much suitability would rise if its membership were 1", "0..1"),
+    Column("potential", _NUMBER, "suitability after lime, water and the other remedies", "0..1"),
+    Column("potential_class", _TEXT, "class of that suitability"),
+    Column("remedies", _TEXT, "the remedies that help, with amounts"),
+    Column("lime_t_ha", _NUMBER, "lime on the land that needs it, at least", "t/ha"),
+    Column("water_mm", _NUMBER, "water on the land that needs it, at least", "mm"),
+    Column("lab", _TEXT, "the lab result, the value of the map, and the value that is used", when=When.LAB),
+    *PAIRS,
+    Column("area_ha", _NUMBER, "true area", "ha"),
+    Column("cells", _NUMBER, "cells of the analysis grid that it covers", is_nullable=False),
+    Column("overlap_share", _NUMBER, "share of it that lies in other parcels too, at least", "0..1"),
+    Column("excluded_by", _TEXT, "the constraint that excludes most of it; several when they tie", cell=_NAMES),
+    Column("reason", _TEXT, "why it is not judged", cell=NotJudgedText()),
+    Column(
+        "membership_<criterion>", _NUMBER, "mean membership: 1 in the best range, 0 where it is unsuitable", "0..1",
+        group="membership",
+    ),
+    Column(
+        "value_<criterion>", _NUMBER, "mean of the layer", "the criterion's", when=When.MEASURED, group="value",
+    ),
+    Column(
+        "side_<criterion>", _TEXT, "`low` or `high`: the side of the best range on which most membership is lost",
+        when=When.MEASURED, cell=MemberText(Side), group="value",
+    ),
+)  # fmt: skip
+
+JOINED_PARCELS = (
+    Column("id", _TEXT, "as in your file of parcels", is_nullable=False),
+    Column("rank", _INTEGER, "rank by the best species of the present"),
+    Column("best", _TEXT, "the species of the present that suits the parcel best"),
+    Column("verdict", _TEXT, "the verdict for that species", when=When.DRAWS),
+    Column("p_s2", _NUMBER, "share of its draws with class S2 or better", "0..1", when=When.DRAWS),
+    *PAIRS,
+    Column("area_ha", _NUMBER, "true area", "ha"),
+    Column("rank_<case>", _INTEGER, "rank in that case: a species, a scenario or both", group="case"),
+    Column("suitability_<case>", _NUMBER, "suitability in that case", "0..1", group="case"),
+    Column("class_<case>", _TEXT, "class in that case", group="case"),
+    Column("verdict_<case>", _TEXT, "verdict in that case", when=When.VERDICT, group="case"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sentences:
+    """The texts of the columns that hold sentences; `report.text` makes them."""
+
+    verdict_reason: CellText
+    remedies: CellText
+    lab: CellText
+
+
+def parcel_columns(purpose: str, sentences: Sentences, is_joined: bool = False) -> tuple[Column, ...]:
+    """Return the columns as files hold them, with the verdict in the words of the plan's purpose.
+
+    `is_joined`: those of the table on top of a run of several species or scenarios.
+    """
+    verdict = VerdictText(Purpose(purpose))
+    cells: dict[str, CellText] = {
+        "verdict": verdict,
+        "verdict_<case>": verdict,
+        "verdict_reason": sentences.verdict_reason,
+        "remedies": sentences.remedies,
+        "lab": sentences.lab,
+    }
+    columns = JOINED_PARCELS if is_joined else PARCELS
+    return tuple(replace(column, cell=cells.get(column.name, column.cell)) for column in columns)
