@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from underoak.base import units
 from underoak.base.errors import UnderoakError, did_you_mean
-from underoak.plan.checks.references import check_layer, placed_constraints
 from underoak.plan.keys.constraints import LayerConstraint
 from underoak.plan.keys.criteria import CriterionSpec, RemedySpec
 from underoak.plan.keys.curves import CurveSpec
@@ -63,7 +62,7 @@ def merge_profile(
     if check.is_broken(("species",)):
         for name, entry in spec.criteria.items():
             if isinstance(entry, CriterionSpec) and entry.layer is not None:
-                check_layer(entry.layer, ("criteria", name, "layer"), check)
+                check.require_layer(entry.layer, ("criteria", name, "layer"))
         return (), ()  # the profile, which is not known, may complete the criteria
     remaining = dict(profile.criteria) if profile else {}
     in_use: list[CriterionInUse] = []
@@ -122,7 +121,7 @@ def _merge(
             fix = "add it; only criteria of the species profile have a default"
             check.add_fault("E333", f'the key "{key}" is missing', (*key_path, key), fix)
     if layer is not None:
-        check_layer(layer, (*key_path, "layer"), check)
+        check.require_layer(layer, (*key_path, "layer"))
     source = _curve_source(entry, from_profile, key_path, check)
     if layer is None or curve is None or source is None:
         check.mark_broken(key_path)
@@ -232,7 +231,7 @@ def _check_bare_numbers(
         numbers += [("criteria", c.name, "curve") for c in criteria if c.layer == name and not c.is_from_profile]
         numbers += [
             (*key_path, "exclude")
-            for key_path, constraint in placed_constraints(spec, check)
+            for key_path, constraint in zip(check.item_paths("constraints"), spec.constraints, strict=False)
             if isinstance(constraint, LayerConstraint) and constraint.layer == name and not constraint.comparison.unit
         ]
         for key_path in numbers:

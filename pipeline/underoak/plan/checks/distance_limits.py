@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from underoak.plan.checks.references import placed_constraints
 from underoak.plan.keys.constraints import Comparison, LayerConstraint
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import PlanSpec
@@ -16,7 +15,7 @@ def check_distance_limits(spec: PlanSpec, layers: Mapping[str, LayerSpec], check
     """Report every constraint that a limited distance would judge wrongly (E357)."""
     if check.problems.faults:
         return  # units and settings may be wrong
-    for key_path, constraint in placed_constraints(spec, check):
+    for key_path, constraint in zip(check.item_paths("constraints"), spec.constraints, strict=False):
         if isinstance(constraint, LayerConstraint) and constraint.layer in layers:
             layer, unit = layers[constraint.layer], layers[constraint.layer].to or "m"
             limit = distance_limit(layer, unit)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from underoak.base.errors import UnderoakError, did_you_mean
-from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
+from underoak.plan.keys.constraints import LayerConstraint
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.reading.validation import Check
@@ -32,17 +32,8 @@ def check_references(spec: PlanSpec, check: Check) -> None:
         check.add_fault("E304", f"purpose {spec.purpose} needs `{key}`", ("purpose",), f"add `{key}`")
 
 
-def check_layer(name: str, key_path: KeyPath, check: Check) -> None:
-    """Report a name that no layer has (E331)."""
-    known = check.names("layers")
-    if name not in known and ("layers",) not in check.broken:
-        check.add_fault(
-            "E331", f'there is no layer "{name}"', key_path, did_you_mean(name, known, "add it under `layers`")
-        )
-
-
 def _check_origin(key_path: KeyPath, origin: str, spec: PlanSpec, check: Check) -> None:
-    check_layer(origin, key_path, check)
+    check.require_layer(origin, key_path)
     source = spec.layers.get(origin)
     if source is None:
         return
@@ -90,22 +81,14 @@ def _check_indicator(name: str, layer: LayerSpec, spec: PlanSpec, check: Check) 
             check.add_fault("E352", what, (*key_path, *([each] if each else ())), fix)
 
 
-def placed_constraints(spec: PlanSpec, check: Check) -> list[tuple[KeyPath, LayerConstraint | ShapesConstraint]]:
-    """Return the valid constraints, each with its key path in the document."""
-    entries = check.document.value.get("constraints")
-    indices = range(len(entries)) if isinstance(entries, list | tuple) else ()
-    key_paths: list[KeyPath] = [("constraints", n) for n in indices if ("constraints", n) not in check.broken]
-    return list(zip(key_paths, spec.constraints, strict=False))
-
-
 def _check_constraints(spec: PlanSpec, check: Check) -> None:
     seen: set[str] = set()
-    for key_path, constraint in placed_constraints(spec, check):
+    for key_path, constraint in zip(check.item_paths("constraints"), spec.constraints, strict=False):
         if constraint.name in seen:
             check.add_fault("E304", f'two constraints are named "{constraint.name}"', (*key_path, "name"), "rename one")
         seen.add(constraint.name)
         if isinstance(constraint, LayerConstraint):
-            check_layer(constraint.layer, (*key_path, "layer"), check)
+            check.require_layer(constraint.layer, (*key_path, "layer"))
             layer = spec.layers.get(constraint.layer)
             if layer is not None:
                 _check_comparison(constraint, layer, (*key_path, "exclude"), check)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from underoak.base.errors import UnderoakError
-from underoak.plan.checks.references import check_layer
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.uncertainty import AskSpec, deviation_in
@@ -43,7 +42,7 @@ def check_uncertainty(spec: PlanSpec, check: Check) -> None:
         _check_rule(rule, ("uncertainty", "ask", n), spec, check)
     for name, deviation in uncertainty.lab_error.items():
         key_path: KeyPath = ("uncertainty", "lab_error", name)
-        check_layer(name, key_path, check)
+        check.require_layer(name, key_path)
         if name in spec.layers:
             _check_deviation(deviation, spec.layers[name], key_path, check)
 
@@ -54,7 +53,7 @@ def _lost_uncertainty(name: str, check: Check) -> bool:
 
 
 def _check_rule(rule: AskSpec, key_path: KeyPath, spec: PlanSpec, check: Check) -> None:
-    check_layer(rule.layer, (*key_path, "layer"), check)
+    check.require_layer(rule.layer, (*key_path, "layer"))
     layer = spec.layers.get(rule.layer)
     if layer is None:
         return

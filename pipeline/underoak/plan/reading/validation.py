@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from underoak.base.errors import Problems, UnderoakError
+from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.plan.reading.faults import pending_fault
 from underoak.plan.reading.spec import Spec
 from underoak.plan.reading.yaml import MAX_FAULTS, Key, KeyPath, YamlDocument
@@ -66,6 +66,19 @@ class Check:
         """Return the names in a section of the document, broken ones included."""
         entries = self.document.value.get(section)
         return tuple(str(name) for name in entries) if isinstance(entries, Mapping) else ()
+
+    def item_paths(self, section: str) -> list[KeyPath]:
+        """Return the key paths of the items in a list of the document, without broken ones."""
+        entries = self.document.value.get(section)
+        count = len(entries) if isinstance(entries, list | tuple) else 0
+        return [(section, n) for n in range(count) if (section, n) not in self.broken]
+
+    def require_layer(self, name: str, key_path: KeyPath) -> None:
+        """Report a name that no layer of the document has (E331)."""
+        known = self.names("layers")
+        if name not in known and ("layers",) not in self.broken:
+            fix = did_you_mean(name, known, "add it under `layers`")
+            self.add_fault("E331", f'there is no layer "{name}"', key_path, fix)
 
 
 class _Remaining(list[Any]):
