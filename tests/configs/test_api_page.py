@@ -10,7 +10,7 @@ import pytest
 import underoak as uo
 
 PAGE = (Path(__file__).parents[2] / "docs" / "api.md").read_text(encoding="utf-8")
-ROOMS = ("indicators", "overlay", "doubt")
+PACKAGES = ("indicators", "overlay", "uncertainty")
 
 
 def named(page):
@@ -19,9 +19,9 @@ def named(page):
     return {word for text in code for word in re.findall(r"[A-Za-z_]\w*", text)}
 
 
-@pytest.mark.parametrize("room", ["", *ROOMS])
-def test_every_public_name_is_on_the_page(room):
-    module = import_module(f"underoak.{room}" if room else "underoak")
+@pytest.mark.parametrize("package", ["", *PACKAGES])
+def test_every_public_name_is_on_the_page(package):
+    module = import_module(f"underoak.{package}" if package else "underoak")
     assert sorted(set(module.__all__) - named(PAGE)) == []
 
 
