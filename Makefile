@@ -32,8 +32,8 @@ demo: $(VENV)/.run  ## set up, rank forty parcels of the shipped region, write o
 test: $(VENV)/.dev lint  ## set up, check style, types and structure, run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
-quick: $(VENV)/.dev  ## the maths, plan and layer tests without the slow ones
-	$(BIN)/python -m pytest -n 2 -m "not slow and not real" $(QUICK)
+quick: $(VENV)/.dev  ## style, maths, plan and layer tests only
+	$(BIN)/python -m pytest -n 2 $(QUICK)
 
 lint: $(VENV)/.dev  ## style, types, and that imports run one way
 	$(BIN)/ruff check pipeline tests benchmarks sample_rasters
