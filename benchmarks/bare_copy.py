@@ -1,8 +1,8 @@
 """The least that any tool could do: the same reads and the same writes as underoak, and no computing between.
 
 Before the clock: the files `ours.py` left are read into memory, cells and overview cells as they are. Underoak's own
-stack is asked, tile by tile, which windows of which source it reads (the sources answer with nothing, so that nothing
-is resampled). One cell of each source is read, so that the compiled decoder is loaded.
+stack is run, tile by tile, to record the windows of each source that it reads (the sources return nothing, so that
+nothing is resampled). One cell of each source is read, so that the compiled decoder is loaded.
 
 On the clock: two threads take the tiles in the engine's order. A tile reads the same windows block by block through the
 engine's own readers (decompressed, decoded to float32, units applied, missing values made NaN) and drops them, and
@@ -41,8 +41,8 @@ from underoak.engine.workers.runner import TILE, tile_order
 from underoak.engine.workers.tile import block_windows
 from underoak.engine.write.cog import BLOCK, Piece, RasterLayout, assemble, encode, levels
 from underoak.engine.write.outputs import standard_outputs
+from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.formats.gdal import gdal_settings
-from underoak.layers.resampling.source_layer import SourceLayer
 from underoak.layers.source import Reading, Source
 from underoak.layers.stack import Stack, StackedLayer
 from way import at_level
@@ -52,8 +52,8 @@ Reads = list[tuple[Source, Window]]
 
 
 @dataclass(frozen=True)
-class Asked:
-    """Stands for a source: notes what is read, and gives nothing."""
+class RecordedSource:
+    """Stands for a source: records what is read, and returns nothing."""
 
     source: Source
     reads: Reads = field(compare=False)
@@ -68,44 +68,44 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Underived:
-    """Stands for a layer on its own grid: asks for the same cells, and derives nothing."""
+class RecordedLayer:
+    """Stands for a layer on its source grid: reads the same cells, and derives nothing."""
 
-    native: SourceLayer
+    source_layer: SourceLayer
     reads: Reads = field(compare=False)
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self.native, name)
+        return getattr(self.source_layer, name)
 
     @property
-    def source(self) -> Asked:
+    def source(self) -> RecordedSource:
         """As `SourceLayer.source`."""
-        return Asked(self.native.source, self.reads)
+        return RecordedSource(self.source_layer.source, self.reads)
 
     @property
-    def sources(self) -> tuple[Asked, ...]:
+    def sources(self) -> tuple[RecordedSource, ...]:
         """As `SourceLayer.sources`."""
-        return tuple(Asked(source, self.reads) for source in self.native.sources)
+        return tuple(RecordedSource(source, self.reads) for source in self.source_layer.sources)
 
-    def derive(self, values: Any, held: Window, window: Window, *more: Any) -> npt.NDArray[np.float32]:
+    def derive(self, values: Any, source_window: Window, window: Window, *more: Any) -> npt.NDArray[np.float32]:
         """As `SourceLayer.derive`."""
         return np.empty((0, 0), np.float32)
 
 
 def reads_of(stack: Stack, tiles: list[Window]) -> list[list[tuple[Window, Reads]]]:
     """What the engine reads for each block of each tile, in order."""
-    made: Reads = []
+    record: Reads = []
     layers = tuple(
-        StackedLayer(layer.name, Underived(layer.source_layer, made), layer.method)  # type: ignore[arg-type]
+        StackedLayer(layer.name, RecordedLayer(layer.source_layer, record), layer.method)  # type: ignore[arg-type]
         for layer in stack.layers
     )
-    asked, reads = Stack(stack.grid, layers), []
+    recorder, reads = Stack(stack.grid, layers), []
     for tile in tiles:
         reads.append([])
         for block in block_windows(tile):
-            asked.read(block)
-            reads[-1].append((block, made.copy()))
-            made.clear()
+            recorder.read(block)
+            reads[-1].append((block, record.copy()))
+            record.clear()
     return reads
 
 
@@ -162,10 +162,10 @@ def write(truth: Truth, blocks: dict[Key, bytes], grid: Grid, path: Path) -> Non
 
 def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
     """Copy what is in `finished` to `out`."""
-    asked = uo.load_plan(plan(inputs), base=inputs)
-    recipe = prepare(asked).recipe
+    loaded_plan = uo.load_plan(plan(inputs), base=inputs)
+    recipe = prepare(loaded_plan).recipe
     grid = recipe.grid
-    outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
+    outputs = standard_outputs(loaded_plan.title, [c.name for c in loaded_plan.criteria], "float32", False)
     outputs = outputs if whole else at_level(outputs[:1])
     truths = [Truth.of(output.layout, finished, grid) for output in outputs]
     tiles = tile_order(grid.tiles(TILE), recipe.stack)
@@ -176,8 +176,8 @@ def copy(inputs: Path, finished: Path, out: Path, whole: bool) -> Clock:
 
     def tile(at: int) -> None:
         with gdal_settings():
-            for window, asked_for in reads[at]:
-                for source, part in asked_for:
+            for window, readings in reads[at]:
+                for source, part in readings:
                     source.read(part)
                 for truth, kept in zip(truths, blocks, strict=True):
                     kept.update(truth.blocks(0, window))

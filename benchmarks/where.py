@@ -33,7 +33,7 @@ from underoak.engine.write.outputs import standard_outputs
 PARTS = {
     ("underoak.layers.stack", "read_window"): "read and decode",
     ("underoak.layers.resampling.meshes", "Meshes.coordinates"): "coordinates",
-    ("underoak.layers.resampling.source_layer", "SourceLayer.derive"): "slope",
+    ("underoak.layers.derivation.source_layer", "SourceLayer.derive"): "slope",
     ("underoak.layers.stack", "resample_layers"): "resample",
     ("underoak.engine.judge.recipe", "membership"): "curves",
     ("underoak.engine.judge.recipe", "judge"): "overlay",

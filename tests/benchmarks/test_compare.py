@@ -88,9 +88,9 @@ class Heard:
         return self.source.read(window)
 
 
-@pytest.mark.parametrize("most", [0, stacks._RESIDENT_VALUES])
+@pytest.mark.parametrize("most", [0, stacks.RESIDENT_VALUES])
 def test_the_copy_reads_what_the_engine_reads(done, monkeypatch, most):
-    monkeypatch.setattr(stacks, "_RESIDENT_VALUES", most)
+    monkeypatch.setattr(stacks, "RESIDENT_VALUES", most)
     data = done[0] / "data" / "tiny"
     recipe = prepare(uo.load_plan(model.plan(data), base=data)).recipe
     monkeypatch.setattr(tile_module, "BLOCK", 64)

@@ -97,7 +97,7 @@ class Counting(Threads):
         self.library = library
 
     def results(self, work, windows):
-        self.open_at_first = len(gdal._own.open)
+        self.open_at_first = len(gdal._thread.handles)
         self.released_at_first = len(self.library.calls)
         return super().results(work, windows)
 
@@ -107,7 +107,7 @@ def test_checking_leaves_nothing_in_memory_and_tiles_release_it_in_between_and_a
     prepared = prepare(uo.load_plan(plan, base=folder))
     with gdal.gdal_settings():  # a file that was looked into and is open still
         gdal.cached_handle("dem", lambda: gdal.open_raster(str(folder / "dem.tif"), "GTiff"))
-    assert len(gdal._own.open) >= 1
+    assert len(gdal._thread.handles) >= 1
     library.calls.clear()
     pool, spool = Counting(1, library), Spool(tmp_path / "spool", "x")
     run_tiles(TileJob(prepared.recipe, (), ()), spool, 1024, pool, Progress("none"))

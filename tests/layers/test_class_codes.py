@@ -8,9 +8,8 @@ import pytest
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
 from underoak.indicators import get
-from underoak.layers import class_codes
 from underoak.layers.class_codes import check_codes
-from underoak.layers.resampling.source_layer import SourceLayer
+from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.stack import StackedLayer
 
 from layer_builders import opened, write_tif
@@ -42,42 +41,42 @@ def share_of(source, codes):
     return StackedLayer("wood", SourceLayer(source), "share", tuple(map(float, codes)))
 
 
-def told(layer, window=REGION):
+def warnings(layer, **options):
     problems = Problems()
-    check_codes(layer, window, problems)
+    check_codes(layer, REGION, problems, **options)
     assert not problems.faults
     return [str(fault) for fault in problems.warnings]
 
 
 def test_a_code_that_one_cell_holds_is_there(cover):
-    assert told(distance_to(cover, [10, 20, 30])) == []
+    assert warnings(distance_to(cover, [10, 20, 30])) == []
 
 
 def test_a_code_that_no_cell_holds_is_told_with_those_that_there_are(cover):
-    (line,) = told(distance_to(cover, [10, 31]))
+    (line,) = warnings(distance_to(cover, [10, 31]))
     assert line.startswith("W217 wood (")
-    assert "no cell of the region and around it holds code 31; the file has 10, 20, 30. Fix: " in line
+    assert "class code 31 does not occur in or near the region; the file has 10, 20, 30. Fix: " in line
 
 
 def test_codes_none_of_which_is_there_leave_one_value_everywhere(cover):
-    (line,) = told(distance_to(cover, [31, 32]))
-    assert "codes 31, 32; the file has 10, 20, 30: so the layer has one value everywhere" in line
+    (line,) = warnings(distance_to(cover, [31, 32]))
+    assert "class codes 31, 32 do not occur in or near the region; the file has 10, 20, 30" in line
+    assert ": so the layer has one value everywhere" in line
 
 
 def test_what_lies_within_reach_of_the_region_counts(cover):
-    assert told(distance_to(cover, [40], within=2800.0)) == []  # 90 cells up and to the left, of 30 m
-    assert len(told(distance_to(cover, [40], within=2400.0))) == 1
+    assert warnings(distance_to(cover, [40], within=2800.0)) == []  # 90 cells up and to the left, of 30 m
+    assert len(warnings(distance_to(cover, [40], within=2400.0))) == 1
 
 
 def test_of_a_share_only_all_codes_together_are_told(cover):
-    assert told(share_of(cover, [10, 31])) == []
-    assert len(told(share_of(cover, [31, 32]))) == 1
+    assert warnings(share_of(cover, [10, 31])) == []
+    assert len(warnings(share_of(cover, [31, 32]))) == 1
 
 
-def test_a_file_too_large_to_read_is_sampled_and_that_is_said(cover, monkeypatch):
-    monkeypatch.setattr(class_codes, "MOST_READ", 1000)
-    (line,) = told(distance_to(cover, [31]))
-    assert "no sampled cell holds code 31" in line
+def test_a_file_too_large_to_read_is_sampled_and_the_warning_says_so(cover):
+    (line,) = warnings(distance_to(cover, [31]), max_cells=1000)
+    assert "class code 31 does not occur in a sample of the region" in line
 
 
 def test_layers_without_codes_are_not_read(cover):

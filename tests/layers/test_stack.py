@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from underoak.base.grid import Grid, Window
 from underoak.indicators import get
-from underoak.layers import stack as stacks
-from underoak.layers.resampling.source_layer import SourceLayer
+from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.source import Reading, SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
 
@@ -60,30 +59,25 @@ def layers(*more: StackedLayer) -> tuple[StackedLayer, ...]:
     )
 
 
-@pytest.mark.parametrize("resident", [True, False], ids=["kept whole", "read by tile"])
+@pytest.mark.parametrize("resident", [True, False], ids=["in memory", "read by tile"])
 @settings(max_examples=6, deadline=None)
 @given(data=st.data())
 def test_any_window_gives_the_bits_of_the_whole_grid(resident, data):
-    before = stacks._RESIDENT_VALUES
-    stacks._RESIDENT_VALUES = 10**9 if resident else 0
-    try:
-        stack = Stack(TARGET, layers())
-        whole = stack.read(TARGET.window).values
-        row, col = data.draw(st.integers(0, 899)), data.draw(st.integers(0, 999))
-        window = Window(row, col, data.draw(st.integers(1, 900 - row)), data.draw(st.integers(1, 1000 - col)))
-        for name, values in stack.read(window).values.items():
-            assert np.isfinite(whole[name]).mean() > 0.5
-            assert np.array_equal(values, whole[name][window.slices], equal_nan=True), name
-    finally:
-        stacks._RESIDENT_VALUES = before
+    stack = Stack(TARGET, layers(), resident_values=10**9 if resident else 0)
+    whole = stack.read(TARGET.window).values
+    row, col = data.draw(st.integers(0, 899)), data.draw(st.integers(0, 999))
+    window = Window(row, col, data.draw(st.integers(1, 900 - row)), data.draw(st.integers(1, 1000 - col)))
+    for name, values in stack.read(window).values.items():
+        assert np.isfinite(whole[name]).mean() > 0.5
+        assert np.array_equal(values, whole[name][window.slices], equal_nan=True), name
 
 
-def test_a_layer_kept_whole_is_the_layer_read_by_tile(monkeypatch):
-    kept = Stack(TARGET, layers()).read(Window(100, 200, 300, 300)).values
-    monkeypatch.setattr(stacks, "_RESIDENT_VALUES", 0)
-    fresh = Stack(TARGET, layers()).read(Window(100, 200, 300, 300)).values
-    for name in kept:
-        assert np.array_equal(kept[name], fresh[name], equal_nan=True), name
+def test_a_layer_in_memory_is_the_layer_read_by_tile():
+    window = Window(100, 200, 300, 300)
+    in_memory = Stack(TARGET, layers()).read(window).values
+    by_tile = Stack(TARGET, layers(), resident_values=0).read(window).values
+    for name in in_memory:
+        assert np.array_equal(in_memory[name], by_tile[name], equal_nan=True), name
 
 
 def test_some_of_the_layers_are_what_they_are_among_all():
@@ -95,7 +89,7 @@ def test_some_of_the_layers_are_what_they_are_among_all():
         assert np.array_equal(some[name], whole[name], equal_nan=True), name
 
 
-def test_it_travels_to_another_process_without_what_it_keeps():
+def test_it_travels_to_another_process_without_the_layers_in_memory():
     stack = Stack(TARGET, layers())
     window = Window(0, 0, 64, 64)
     here = stack.read(window).values
@@ -107,7 +101,7 @@ def test_only_the_named_layers_are_read():
     assert set(Stack(TARGET, layers()).read(Window(0, 0, 10, 10), frozenset({"soil"})).values) == {"soil"}
 
 
-def test_months_are_kept_and_folded():
+def test_months_are_selected_and_reduced():
     year = Field(SOIL.grid, months=tuple(range(1, 13)))
     summer = SourceLayer(year, selected_months=(6, 7, 8), indicator=get("months_sum"))
     stack = Stack(

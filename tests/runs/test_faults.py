@@ -379,5 +379,5 @@ def test_a_distance_to_a_class_that_is_not_there_is_told_and_strict_stops_at_it(
     result = told(plan, folder)
     assert result.exit_code == 0, result.output
     assert "W217 wood" in json.loads((folder / "out" / "run.json").read_text())["warnings"][0]
-    assert "no cell of the region and around it holds code 77" in told(plan, folder, verb="check").output
+    assert "class code 77 does not occur in or near the region" in told(plan, folder, verb="check").output
     assert told(plan, folder, "--strict").exit_code == 4

@@ -99,7 +99,7 @@ def test_a_region_of_two_pieces_far_apart_is_the_same_for_any_tile(country, firs
 def test_the_manifest_is_the_same_for_any_tile_where_tiles_read_cells_twice(country, tmp_path, monkeypatch):
     from underoak.layers import stack
 
-    monkeypatch.setattr(stack, "_RESIDENT_VALUES", 0)  # as for layers too large to be kept whole
+    monkeypatch.setattr(stack, "RESIDENT_VALUES", 0)  # as for layers too large to stay in memory
     plan, base = country
     left, bottom = LEFT + 30 * 600, TOP - 30 * 1200
     region = {"bounds": [left, bottom, left + 30 * 300, bottom + 30 * 1100], "crs": "EPSG:25831", "cell": "30 m"}

@@ -14,7 +14,6 @@ NOT_YET = {
     "base",
     "engine",
     "indicators",
-    "layers",
     "overlay",
     "report",
     "runs",

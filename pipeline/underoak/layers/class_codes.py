@@ -1,4 +1,4 @@
-"""Are the class codes that a plan asks for in the file? Distances to none and shares of none look like any value."""
+"""A check that class codes occur in the file: a distance to none or a share of none looks like any other value."""
 
 from __future__ import annotations
 
@@ -7,57 +7,60 @@ import numpy as np
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
 from underoak.layers.decoding.plausibility import sample_windows
-from underoak.layers.resampling.source_layer import clip_to_source, read_window
+from underoak.layers.derivation.source_layer import clip_to_source, read_window
 from underoak.layers.stack import StackedLayer
 
-MOST_READ = 200_000_000  # cells: of more, a sample is looked at
+MAX_CELLS = 200_000_000  # of more, a sample is read
 _SIDE = 1024
-_MOST_LISTED = 15
+_MAX_LISTED = 15
 
 
 def requested_codes(layer: StackedLayer) -> tuple[float, ...]:
-    """The class codes that a layer is the distance to, or the share of; none for any other layer."""
+    """Return the class codes that a layer is the distance to, or the share of; none for any other layer."""
     indicator, settings = layer.source_layer.indicator, dict(layer.source_layer.settings)
-    named = [key for key, parameter in indicator.parameters.items() if parameter.is_codes] if indicator else []
-    asked = [code for key in named for code in settings.get(key) or ()]  # type: ignore[union-attr]
-    return tuple(map(float, asked)) or layer.share_of
+    if indicator is None:
+        return layer.share_of
+    values = [settings.get(key) for key, parameter in indicator.parameters.items() if parameter.is_codes]
+    codes = [float(code) for value in values if isinstance(value, tuple | list) for code in value]
+    return tuple(codes) or layer.share_of
 
 
-def check_codes(layer: StackedLayer, window: Window, problems: Problems) -> None:
+def check_codes(layer: StackedLayer, window: Window, problems: Problems, max_cells: int = MAX_CELLS) -> None:
     """Add W217 for codes that no cell holds: any code of a distance, all codes of a share.
 
-    `window` are the cells that the region asks of the layer; they are read until every code is found.
+    Args:
+        layer: the layer, whose cells are read until every code is found.
+        window: the source cells that the region needs of the layer.
+        problems: where the warning goes.
+        max_cells: of a window with more cells, a sample is read.
 
     Raises:
         UnderoakError: E230 when the file cannot be read there.
     """
-    asked = requested_codes(layer)
-    if not asked:
+    codes = requested_codes(layer)
+    if not codes:
         return
-    source, held = (
-        layer.source_layer.source,
-        clip_to_source(layer.source_layer.source, layer.source_layer.input_window(window)),
-    )
-    is_whole = held.rows * held.cols <= MOST_READ
-    missing, seen = set(asked), set[float]()
-    for part in held.tiles(_SIDE) if is_whole else sample_windows(held, n=10):
-        found = np.unique(read_window(source, part)[0].values)
-        seen.update(found[np.isfinite(found)].tolist())
-        missing -= seen
-        if not missing or (layer.share_of and len(missing) < len(asked)):
+    source = layer.source_layer.source
+    cells = clip_to_source(source, layer.source_layer.input_window(window))
+    reads_all = cells.rows * cells.cols <= max_cells
+    absent, present = set(codes), set[float]()
+    for part in cells.tiles(_SIDE) if reads_all else sample_windows(cells, n=10):
+        values = np.unique(read_window(source, part)[0].values)
+        present.update(values[np.isfinite(values)].tolist())
+        absent -= present
+        if not absent or (layer.share_of and len(absent) < len(codes)):
             return
-    if not seen:
-        return  # nothing but missing ground, which is told elsewhere
-    gone, there = sorted(missing), sorted(seen)
-    listed = _listed(there[:_MOST_LISTED]) + (
-        f" and {len(there) - _MOST_LISTED} more" if len(there) > _MOST_LISTED else ""
-    )
-    where = f"{layer.name} ({source.facts.path})"
-    cells = "cell of the region and around it" if is_whole else "sampled cell"
-    what = f"no {cells} holds code{'s' if len(gone) > 1 else ''} {_listed(gone)}; the file has {listed}"
-    effect = "" if len(gone) < len(asked) else ": so the layer has one value everywhere"
-    problems.add("W217", what + effect, where, "look into the file's legend, or leave out what is not there")
+    if not present:
+        return  # the layer has no data here, which another check reports
+    verb = "does" if len(absent) == 1 else "do"
+    where = "in or near the region" if reads_all else "in a sample of the region"
+    code = "class code" if len(absent) == 1 else "class codes"
+    what = f"{code} {_code_list(absent)} {verb} not occur {where}; the file has {_code_list(present)}"
+    effect = "" if len(absent) < len(codes) else ": so the layer has one value everywhere"
+    fix = "look up the codes in the file's legend, or remove those that do not occur"
+    problems.add("W217", what + effect, f"{layer.name} ({source.facts.path})", fix)
 
 
-def _listed(codes: list[float]) -> str:
-    return ", ".join(f"{code:g}" for code in codes)
+def _code_list(codes: set[float]) -> str:
+    listed = ", ".join(f"{code:g}" for code in sorted(codes)[:_MAX_LISTED])
+    return listed + (f" and {len(codes) - _MAX_LISTED} more" if len(codes) > _MAX_LISTED else "")

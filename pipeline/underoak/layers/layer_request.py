@@ -1,4 +1,4 @@
-"""What the plan asks of one layer's file, in the form the doors use."""
+"""One layer of a plan, in the form that the readers use."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LayerRequest:
-    """One layer of the plan, as far as reading it goes; None and "" mean that the plan does not say."""
+    """A layer's keys that matter for reading its file; None and "" where the plan leaves a key out."""
 
     name: str
     file: str
     variable: str = ""
     band: int | None = None
     unit: str = ""
-    to: str = ""  # the unit the file is decoded to: what an indicator wants, where one is derived from it
+    to: str = ""  # the unit the file is decoded to: the indicator's, where one is derived from it
     scale: float | None = None
-    nodata: tuple[float, ...] | None = None  # () says that every value is a value
+    nodata: tuple[float, ...] | None = None  # (): every value counts
     crs: str = ""
     kind: str = "values"
     valid: tuple[float, float] | None = None  # in the unit the file is decoded to
@@ -28,10 +28,10 @@ class LayerRequest:
     monthly: bool = False  # the plan names months, a season or an indicator of the months
 
     @classmethod
-    def from_spec(cls, name: str, layer: Any, wanted: Input | None = None) -> LayerRequest:
-        """Read it off any object with the plan's field names; a field that is not there is not asked for.
+    def from_spec(cls, name: str, layer: object, wanted_input: Input | None = None) -> LayerRequest:
+        """Read the keys from an object with the plan's field names, some of which it may lack.
 
-        `wanted`: what the indicators of other layers want of it, where nothing is made of it by itself.
+        `wanted_input` is what the layer is to the indicators of others, if it has neither `reduce` nor `derive`.
 
         >>> from types import SimpleNamespace
         >>> LayerRequest.from_spec("soil_ph", SimpleNamespace(file="ph.tif", unit="pH*10", nodata=-32768)).where
@@ -45,13 +45,13 @@ class LayerRequest:
         nodata = getattr(layer, "nodata", None)
         if nodata is not None:
             nodata = tuple(map(float, nodata)) if isinstance(nodata, list | tuple | frozenset) else (float(nodata),)
-        derived = _input_of(str(get("derive", "")))
-        # what comes of the file afterwards has units and bounds of its own
-        valid = None if derived or get("reduce", "") == "sum" else getattr(layer, "valid", None)
-        to = str(get("to", "")) if derived is None else derived.unit
-        if wanted is not None:
-            derived, to = wanted, to or wanted.unit
-        kind = "classes" if derived is not None and derived.kind == "codes" else str(get("kind", "values"))
+        input_wanted = _input_of(str(get("derive", "")))
+        # an indicator or a sum has a unit and bounds other than the file's
+        valid = None if input_wanted or get("reduce", "") == "sum" else getattr(layer, "valid", None)
+        to = str(get("to", "")) if input_wanted is None else input_wanted.unit
+        if wanted_input is not None:
+            input_wanted, to = wanted_input, to or wanted_input.unit
+        kind = "classes" if input_wanted is not None and input_wanted.kind == "codes" else str(get("kind", "values"))
         by_month = get("months", ()) or get("season", "") or get("reduce", "")
         return cls(
             name=name,
@@ -66,23 +66,23 @@ class LayerRequest:
             kind=kind,
             valid=None if valid is None else (float(valid[0]), float(valid[1])),
             quantity=str(get("quantity", "")),
-            monthly=bool(by_month or (derived and derived.axis == "months")),
+            monthly=bool(by_month or (input_wanted and input_wanted.axis == "months")),
         )
 
     @property
     def where(self) -> str:
-        """How messages name the layer."""
+        """The layer as messages name it."""
         return f"{self.name} ({self.file})"
 
     @property
     def key(self) -> str:
-        """Where the layer stands in the plan, for a mend; a quantile's file is called after the layer and its level."""
+        """The layer's place in the plan, for a fix; the file of a quantile is named by the layer and its level."""
         layer, _, level = self.name.partition(" at ")
         return f"layers.{layer}.quantiles.{level}" if level else f"layers.{layer}"
 
 
 def _input_of(indicator: str) -> Input | None:
-    """What an indicator wants of its first input; None for none or an unknown one."""
+    """Return the first input of an indicator; None without one, or for an unknown one."""
     if not indicator:
         return None
     from underoak.indicators import REGISTRY

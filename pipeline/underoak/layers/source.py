@@ -1,4 +1,4 @@
-"""What every open raster looks like to the rest of the house: cells on its own grid, in one unit, NaN where missing."""
+"""The form of every open raster: decoded cells on the source grid, in one unit, NaN where missing."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from underoak.base.grid import Grid, Window
 
 
 class Reading(NamedTuple):
-    """Decoded cells, and how many were dropped because no such value can be true."""
+    """A block of decoded cells, with the count of those dropped because their value is outside the bounds."""
 
     values: FloatArray  # (rows, cols), or (months, rows, cols) for a monthly source
     implausible: int = 0
@@ -18,24 +18,24 @@ class Reading(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SourceFacts:
-    """What the door found in the file and decided, for `check`, the manifest and the report."""
+    """A summary of an open file, for `check`, the manifest and the report."""
 
     path: str
     format: str  # GeoTIFF, VRT, NetCDF, Zarr
     dtype: str
     stored_unit: str
     unit: str  # canonical, after decoding
-    decoding: str  # one line: which scale, offset and nodata were applied, and who said so
-    block: tuple[int, int] = (1, 1)  # native blocks, (rows, cols)
+    decoding: str  # one line: the scale, offset and nodata that are applied, and whether file or plan declares them
+    block: tuple[int, int] = (1, 1)  # stored blocks, (rows, cols)
     files: tuple[str, ...] = field(default=())  # every file that is read, for hashing
 
 
 class Source(Protocol):
-    """One layer's cells on its own grid. Picklable; `read` may be called from several threads at once."""
+    """A layer's cells on the source grid. Picklable; several threads may call `read` at once."""
 
     @property
     def grid(self) -> Grid:
-        """The native grid as stored: it may be rotated or have rows that run north."""
+        """The source grid as stored: it may be rotated or have rows that run north."""
         ...
 
     @property
@@ -50,11 +50,11 @@ class Source(Protocol):
 
     @property
     def facts(self) -> SourceFacts:
-        """What was found and decided."""
+        """Path, format, units and decoding of the file."""
         ...
 
     def read(self, window: Window) -> Reading:
-        """The decoded cells of a window inside the grid.
+        """Read the decoded cells of a window inside the grid.
 
         Raises:
             UnderoakError: E230 when the file cannot be read there. A failed read is never nodata.

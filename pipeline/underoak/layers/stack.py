@@ -1,4 +1,4 @@
-"""All layers of a run on the analysis grid, tile by tile: each source is read once a tile and resampled once."""
+"""All layers of a run on the analysis grid, tile by tile: each source is read and resampled once per tile."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ import numpy as np
 
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Grid, Window
+from underoak.layers.derivation.source_layer import SourceLayer, clip_to_source, read_window
 from underoak.layers.resampling.mesh import Coordinates, Mesh
 from underoak.layers.resampling.meshes import Meshes, extent_window
 from underoak.layers.resampling.resample import kernel_reach, resample_layers
-from underoak.layers.resampling.source_layer import SourceLayer, clip_to_source, read_window
 from underoak.layers.source import Reading, Source
 
-_RESIDENT_VALUES = 3_000_000  # a layer that has fewer over the whole region is derived once and kept
+RESIDENT_VALUES = 3_000_000  # a layer with fewer values over the whole region is derived once and stays in memory
 
 
 @dataclass(frozen=True, slots=True)
 class StackedLayer:
-    """One layer and how it comes onto the analysis grid."""
+    """A layer, with the method that resamples it onto the analysis grid."""
 
     name: str
     source_layer: SourceLayer
@@ -32,30 +32,45 @@ class StackedLayer:
 
 
 class Stacked(NamedTuple):
-    """Layers on one window of the analysis grid, and what had to be dropped on the way."""
+    """A set of layers on one window of the analysis grid, with counts of cells, by layer name."""
 
-    values: dict[str, FloatArray]  # name -> (rows, cols)
-    implausible: dict[str, int]  # name -> source cells dropped
-    read: dict[str, int]  # name -> source cells read
-    missing: dict[str, int]  # name -> cells of the window without a value
+    values: dict[str, FloatArray]  # (rows, cols)
+    implausible: dict[str, int]  # source cells dropped
+    read: dict[str, int]  # source cells read
+    missing: dict[str, int]  # cells of the window without a value
+
+
+class _Resident(NamedTuple):
+    """A coarse layer over the whole region, in memory."""
+
+    values: FloatArray
+    window: Window  # of the source grid
+    implausible: int  # counted when it was read, 0 ever after
+    read: int
 
 
 @dataclass
-class _Kept:
-    """What a process keeps between tiles; in another process it begins empty."""
+class _ProcessCache:
+    """A process's layers in memory; in another process it starts empty."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
-    arrays: dict[int, tuple[FloatArray, Window, int, int]] = field(default_factory=dict)
-    together: dict[tuple[int, ...], FloatArray] = field(default_factory=dict)  # some of them in one, layers first
+    layers: dict[int, _Resident] = field(default_factory=dict)
+    groups: dict[tuple[int, ...], FloatArray] = field(default_factory=dict)  # several layers in one array, layers first
 
-    def __reduce__(self) -> tuple[type[_Kept], tuple[()]]:
-        return _Kept, ()
+    def __reduce__(self) -> tuple[type[_ProcessCache], tuple[()]]:
+        return _ProcessCache, ()
 
 
 class Stack:
-    """The layers of a run over one analysis grid."""
+    """A stack of the layers of a run over one analysis grid."""
 
-    def __init__(self, grid: Grid, layers: tuple[StackedLayer, ...], meshes: Meshes | None = None) -> None:
+    def __init__(
+        self,
+        grid: Grid,
+        layers: tuple[StackedLayer, ...],
+        meshes: Meshes | None = None,
+        resident_values: int | None = None,
+    ) -> None:
         self.grid = grid
         self.layers = layers
         sources: list[Source] = []
@@ -65,117 +80,126 @@ class Stack:
                     sources.append(source)
         self._sources = sources
         self._sources_of = [tuple(sources.index(source) for source in layer.source_layer.sources) for layer in layers]
-        self._source_of = [at[0] for at in self._sources_of]
-        self._groups = _joined(self._sources_of, len(sources))
+        self._first_source_of = [indices[0] for indices in self._sources_of]
+        self._groups = _group_sources(self._sources_of, len(sources))
         self._meshes = meshes or Meshes(grid)
-        self._mesh_of = [self._meshes.number(source) for source in sources]
-        self._kept = _Kept()
+        self._mesh_of = [self._meshes.index_of(source) for source in sources]
+        self._resident_values = resident_values
+        self._cache = _ProcessCache()
 
     def select(self, names: frozenset[str]) -> Stack:
-        """Some of the layers; what is known of their grids is known there, too."""
-        return Stack(self.grid, tuple(layer for layer in self.layers if layer.name in names), self._meshes)
+        """Return a stack of some of the layers, which shares the meshes."""
+        return self._with_layers(tuple(layer for layer in self.layers if layer.name in names))
 
     def with_sources(self, wrap: Callable[[Source], Source]) -> Stack:
-        """The same layers with `view` of every source in its place."""
-        layers = tuple(replace(layer, source_layer=layer.source_layer.with_sources(wrap)) for layer in self.layers)
-        return Stack(self.grid, layers, self._meshes)
+        """Return a stack of the same layers with `wrap(source)` in place of every source."""
+        return self._with_layers(
+            tuple(replace(layer, source_layer=layer.source_layer.with_sources(wrap)) for layer in self.layers)
+        )
+
+    def _with_layers(self, layers: tuple[StackedLayer, ...]) -> Stack:
+        return Stack(self.grid, layers, self._meshes, self._resident_values)
 
     def region_window(self, layer: StackedLayer) -> Window:
-        """The source cells that the whole analysis grid may ask of a layer; may be empty or reach outside."""
-        at = self._mesh_of[self._source_of[self.layers.index(layer)]]
-        extent = self._meshes.extent(at)
-        return extent_window(extent, kernel_reach(self._meshes[at], layer.method)) if extent else Window(0, 0, 0, 0)
+        """Return the source cells that the analysis grid needs of a layer; may be empty or reach beyond the source."""
+        i_mesh = self._mesh_of[self._first_source_of[self.layers.index(layer)]]
+        extent = self._meshes.extent(i_mesh)
+        if extent is None:
+            return Window(0, 0, 0, 0)
+        return extent_window(extent, kernel_reach(self._meshes[i_mesh], layer.method))
 
     def read(self, window: Window, names: frozenset[str] | None = None) -> Stacked:
-        """Every layer (or the named ones) on a window of the analysis grid."""
+        """Read every layer (or the named ones) on a window of the analysis grid."""
         out = Stacked({}, {}, {}, {})
         coordinates: dict[int, Coordinates] = {}
         alike: dict[tuple[int, Window, str, tuple[float, ...]], list[int]] = {}  # layers that are resampled together
         for group in self._groups:
-            wanted = [
+            requested = [
                 (i, layer)
                 for i, layer in enumerate(self.layers)
-                if self._source_of[i] in group and (names is None or layer.name in names)
+                if self._first_source_of[i] in group and (names is None or layer.name in names)
             ]
-            if not wanted:
+            if not requested:
                 continue
-            which = self._mesh_of[group[0]]
-            mesh = self._meshes[which]
-            if which not in coordinates:
-                coordinates[which] = self._meshes.coordinates(which, window)
+            i_mesh = self._mesh_of[group[0]]
+            if i_mesh not in coordinates:
+                coordinates[i_mesh] = self._meshes.coordinates(i_mesh, window)
             fresh = []
-            for i, layer in wanted:
-                kept = self._resident(i, layer)
-                if kept is None:
+            for i, layer in requested:
+                resident = self._resident(i, layer)
+                if resident is None:
                     fresh.append(layer)
                     continue
-                _, held, implausible, read = kept
-                alike.setdefault((which, held, layer.method, layer.share_of), []).append(i)
-                out.implausible[layer.name], out.read[layer.name] = implausible, read
+                alike.setdefault((i_mesh, resident.window, layer.method, layer.share_of), []).append(i)
+                out.implausible[layer.name], out.read[layer.name] = resident.implausible, resident.read
             if fresh:
-                self._read_group(fresh, mesh, coordinates[which], window, out)
-        for (which, held, method, share_of), members in alike.items():
-            together, mesh, at = self._together(tuple(members)), self._meshes[which], coordinates[which]
-            found = resample_layers(together, held, mesh, at, window, method, share_of)
-            for i, values, missing in zip(members, *found, strict=True):
-                out.values[self.layers[i].name], out.missing[self.layers[i].name] = values, missing
+                self._read_group(fresh, self._meshes[i_mesh], coordinates[i_mesh], window, out)
+        for (i_mesh, cells, method, share_of), members in alike.items():
+            values = self._in_one_array(tuple(members))
+            mesh = self._meshes[i_mesh]
+            resampled = resample_layers(values, cells, mesh, coordinates[i_mesh], window, method, share_of)
+            for i, layer_values, missing in zip(members, *resampled, strict=True):
+                name = self.layers[i].name
+                out.values[name], out.missing[name] = layer_values, missing
         return out
 
     def mesh_of(self, name: str) -> Mesh:
-        """The way from the analysis grid to a layer's own."""
-        return self._meshes[self._mesh_of[self._source_of[self._index(name)]]]
+        """Return the mesh from the analysis grid to a layer's source grid."""
+        return self._meshes[self._mesh_of[self._first_source_of[self._index(name)]]]
+
+    def source_of(self, name: str) -> Source:
+        """Return a layer's (first) source."""
+        return self.layers[self._index(name)].source_layer.source
 
     def source_cells(self, name: str, window: Window) -> tuple[FloatArray, Window]:
-        """A layer's cells on a window of its own grid, and which of them its source has."""
+        """Return a layer's cells on a window of its source grid, and the part of the window that the source has."""
         index = self._index(name)
         layer = self.layers[index]
-        wanted = clip_to_source(layer.source_layer.source, window)
-        kept = self._resident(index, layer)
-        if kept is not None and kept[1].union(wanted) == kept[1]:
-            return kept[0][wanted.relative_to(kept[1]).slices], wanted
+        cells = clip_to_source(layer.source_layer.source, window)
+        resident = self._resident(index, layer)
+        if resident is not None and resident.window.union(cells) == resident.window:
+            return resident.values[cells.relative_to(resident.window).slices], cells
         wide = layer.source_layer.input_window(window)
-        read = [read_window(source, wide) for source in layer.source_layer.sources]
-        return _derive(layer, read, wide, wanted), wanted
+        inputs = [read_window(source, wide) for source in layer.source_layer.sources]
+        return _derive(layer, inputs, wide, cells), cells
 
     def _index(self, name: str) -> int:
         return next(i for i, layer in enumerate(self.layers) if layer.name == name)
 
-    def _resident(self, index: int, layer: StackedLayer) -> tuple[FloatArray, Window, int, int] | None:
-        """A coarse layer over the whole region, derived once; None for one that is too large."""
-        if index in self._kept.arrays:
-            values, held, _, _ = self._kept.arrays[index]
-            return values, held, 0, 0  # what it dropped was told the first time
+    def _resident(self, index: int, layer: StackedLayer) -> _Resident | None:
+        """Return a coarse layer over the whole region, derived once; None for one that is too large."""
+        if index in self._cache.layers:
+            return self._cache.layers[index]._replace(implausible=0, read=0)
         sources = layer.source_layer.sources
         region = self.region_window(layer)
         wide = layer.source_layer.input_window(region)
-        if wide.rows * wide.cols * sum(max(len(source.months), 1) for source in sources) > _RESIDENT_VALUES:
+        limit = RESIDENT_VALUES if self._resident_values is None else self._resident_values
+        if wide.rows * wide.cols * sum(max(len(source.months), 1) for source in sources) > limit:
             return None
-        with self._kept.lock:
-            if index not in self._kept.arrays:
-                read = [read_window(source, wide) for source in sources]
+        with self._cache.lock:
+            if index not in self._cache.layers:
+                inputs = [read_window(source, wide) for source in sources]
                 inner = clip_to_source(sources[0], region)
-                values = _derive(layer, read, wide, inner)
-                self._kept.arrays[index] = (values, inner, *_counts(read))
-                return self._kept.arrays[index]
-        values, held, _, _ = self._kept.arrays[index]
-        return values, held, 0, 0
+                self._cache.layers[index] = _Resident(_derive(layer, inputs, wide, inner), inner, *_counts(inputs))
+                return self._cache.layers[index]
+        return self._cache.layers[index]._replace(implausible=0, read=0)
 
-    def _together(self, members: tuple[int, ...]) -> FloatArray:
-        """Coarse layers that hold the same cells of one grid, in one array; what is kept of each becomes part of it."""
-        with self._kept.lock:
-            if members not in self._kept.together:
-                kept = self._kept.arrays
-                together = np.stack([kept[i][0] for i in members])
-                for i, values in zip(members, together, strict=True):
-                    kept[i] = values, *kept[i][1:]
-                self._kept.together[members] = together
-            return self._kept.together[members]
+    def _in_one_array(self, members: tuple[int, ...]) -> FloatArray:
+        """Return resident layers on the same source cells as one array, of which each becomes a part."""
+        with self._cache.lock:
+            if members not in self._cache.groups:
+                layers = self._cache.layers
+                group = np.stack([layers[i].values for i in members])
+                for i, values in zip(members, group, strict=True):
+                    layers[i] = layers[i]._replace(values=values)
+                self._cache.groups[members] = group
+            return self._cache.groups[members]
 
     def _read_group(
-        self, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
+        self, layers: list[StackedLayer], mesh: Mesh, coordinates: Coordinates, window: Window, out: Stacked
     ) -> None:
-        """Layers whose sources share a grid: each source is read once, for all of them."""
-        extent = at.extent
+        """Read layers whose sources share a grid: each source once, for all of them."""
+        extent = coordinates.extent
         if extent is None:
             for layer in layers:
                 out.values[layer.name] = np.full(window.shape, np.nan, np.float32)
@@ -184,39 +208,39 @@ class Stack:
             return
         inner = {layer.name: extent_window(extent, kernel_reach(mesh, layer.method)) for layer in layers}
         wide = {layer.name: layer.source_layer.input_window(inner[layer.name]) for layer in layers}
-        need: dict[int, Window] = {}
+        windows: dict[int, Window] = {}  # by source
         for layer in layers:
-            for source in self._sources_of[self.layers.index(layer)]:
-                need[source] = need.get(source, wide[layer.name]).union(wide[layer.name])
-        if any(_too_wide(each, mesh, window) for each in need.values()):
-            self._read_apart(layers, mesh, at, window, out)
+            for i_source in self._sources_of[self.layers.index(layer)]:
+                windows[i_source] = windows.get(i_source, wide[layer.name]).union(wide[layer.name])
+        if any(_is_too_wide(cells, mesh, window) for cells in windows.values()):
+            self._read_parts(layers, mesh, coordinates, window, out)
             return
-        read = {source: read_window(self._sources[source], each) for source, each in need.items()}
+        readings = {i_source: read_window(self._sources[i_source], cells) for i_source, cells in windows.items()}
         for layer in layers:
-            own = [read[source] for source in self._sources_of[self.layers.index(layer)]]
-            wanted = clip_to_source(layer.source_layer.source, inner[layer.name])
-            values = _derive(layer, own, wide[layer.name], wanted)
-            found = resample_layers([values], wanted, mesh, at, window, layer.method, layer.share_of)
-            (out.values[layer.name],), (out.missing[layer.name],) = found
-            out.implausible[layer.name], out.read[layer.name] = _counts(own)
+            inputs = [readings[i_source] for i_source in self._sources_of[self.layers.index(layer)]]
+            cells = clip_to_source(layer.source_layer.source, inner[layer.name])
+            values = _derive(layer, inputs, wide[layer.name], cells)
+            resampled = resample_layers([values], cells, mesh, coordinates, window, layer.method, layer.share_of)
+            (out.values[layer.name],), (out.missing[layer.name],) = resampled
+            out.implausible[layer.name], out.read[layer.name] = _counts(inputs)
 
-    def _read_apart(
-        self, layers: list[StackedLayer], mesh: Mesh, at: Coordinates, window: Window, out: Stacked
+    def _read_parts(
+        self, layers: list[StackedLayer], mesh: Mesh, coordinates: Coordinates, window: Window, out: Stacked
     ) -> None:
-        """A window whose cells lie far apart on the source: by quarters, and at last by clusters of cells."""
+        """Read a window whose cells lie far apart on the source: by quarters, and at last by clusters of cells."""
         totals = Stacked(
             {layer.name: np.full(window.shape, np.nan, np.float32) for layer in layers},
             dict.fromkeys((layer.name for layer in layers), 0),
             dict.fromkeys((layer.name for layer in layers), 0),
             {},
         )
-        for part, coordinates in _apart(mesh, at, window):
+        for part, part_coordinates in _split(mesh, coordinates, window):
             piece = Stacked({}, {}, {}, {})
-            self._read_group(layers, mesh, coordinates, part, piece)
+            self._read_group(layers, mesh, part_coordinates, part, piece)
             rows, cols = part.relative_to(window).slices
             for layer in layers:
-                into = totals.values[layer.name][rows, cols]
-                np.copyto(into, piece.values[layer.name], where=np.isnan(into))
+                target = totals.values[layer.name][rows, cols]
+                np.copyto(target, piece.values[layer.name], where=np.isnan(target))
                 totals.implausible[layer.name] += piece.implausible[layer.name]
                 totals.read[layer.name] += piece.read[layer.name]
         out.values.update(totals.values)
@@ -225,31 +249,31 @@ class Stack:
         out.read.update(totals.read)
 
 
-Read = list[tuple[Reading, Window]]  # what was read of each source of a layer, and where
+Inputs = list[tuple[Reading, Window]]  # the cells of each source of a layer, and where they lie
 
 
-def _derive(layer: StackedLayer, read: Read, wide: Window, wanted: Window) -> FloatArray:
-    """A layer on the `wanted` cells, from the `wide` ones around them, of which what was read may be more."""
-    native = layer.source_layer
-    held = clip_to_source(native.source, wide)
-    if held.is_empty or wanted.is_empty:
+def _derive(layer: StackedLayer, inputs: Inputs, wide: Window, window: Window) -> FloatArray:
+    """Return a layer on `window` of its source, from inputs that hold the `wide` cells around it and perhaps more."""
+    source_layer = layer.source_layer
+    needed = clip_to_source(source_layer.source, wide)
+    if needed.is_empty or window.is_empty:
         return np.empty((0, 0), np.float32)
     first, *more = (
-        reading.values if held == there else reading.values[..., *held.relative_to(there).slices]
-        for reading, there in read
+        reading.values if needed == cells else reading.values[..., *needed.relative_to(cells).slices]
+        for reading, cells in inputs
     )
-    return native.derive(first, held, wanted, *more)
+    return source_layer.derive(first, needed, window, *more)
 
 
-def _counts(read: Read) -> tuple[int, int]:
-    """Source cells dropped, and read."""
-    return sum(reading.implausible for reading, _ in read), sum(reading.values.size for reading, _ in read)
+def _counts(inputs: Inputs) -> tuple[int, int]:
+    """Count the source cells dropped, and read."""
+    return sum(reading.implausible for reading, _ in inputs), sum(reading.values.size for reading, _ in inputs)
 
 
-def _joined(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[int, ...]]:
-    """Sources that some layer needs together, in groups; every other one is a group of its own.
+def _group_sources(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[int, ...]]:
+    """Group sources that some layer needs together; every other one is a group by itself.
 
-    >>> _joined([(0,), (1, 2), (2, 3)], 5)
+    >>> _group_sources([(0,), (1, 2), (2, 3)], 5)
     [(0,), (1, 2, 3), (4,)]
     """
     groups: list[set[int]] = []
@@ -260,32 +284,35 @@ def _joined(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[int, ..
     return sorted(tuple(sorted(group)) for group in groups)
 
 
-def _too_wide(need: Window, mesh: Mesh, window: Window) -> bool:
-    """True when far more source cells span the window than can lie under it: its ground is torn apart there."""
+def _is_too_wide(cells: Window, mesh: Mesh, window: Window) -> bool:
+    """Return whether far more source cells span a window than can lie under it: the projection is torn there."""
     a, b, c, d = mesh.jacobian
     across, down = math.hypot(a, b) * window.cols, math.hypot(c, d) * window.rows
-    return need.cols > 4 * (across + down) + 4096 or need.rows > 4 * (across + down) + 4096
+    return cells.cols > 4 * (across + down) + 4096 or cells.rows > 4 * (across + down) + 4096
 
 
-def _apart(mesh: Mesh, at: Coordinates, window: Window) -> Iterator[tuple[Window, Coordinates]]:
-    if window.rows > at.step or window.cols > at.step:
-        half_rows = max(at.step, window.rows // 2 // at.step * at.step)
-        half_cols = max(at.step, window.cols // 2 // at.step * at.step)
-        for row in range(window.row // at.step * at.step, window.row + window.rows, half_rows):
-            for col in range(window.col // at.step * at.step, window.col + window.cols, half_cols):
+def _split(mesh: Mesh, coordinates: Coordinates, window: Window) -> Iterator[tuple[Window, Coordinates]]:
+    """Split a window into quarters, or the cells of one mesh square at a gap between their source cells."""
+    step = coordinates.step
+    if window.rows > step or window.cols > step:
+        half_rows = max(step, window.rows // 2 // step * step)
+        half_cols = max(step, window.cols // 2 // step * step)
+        for row in range(window.row // step * step, window.row + window.rows, half_rows):
+            for col in range(window.col // step * step, window.col + window.cols, half_cols):
                 first_row, first_col = max(row, window.row), max(col, window.col)
                 rows = min(row + half_rows, window.row + window.rows) - first_row
                 cols = min(col + half_cols, window.col + window.cols) - first_col
                 part = Window(first_row, first_col, rows, cols)
-                yield part, mesh.at(part)
+                yield part, mesh.coordinates(part)
         return
-    for places in (at.exact_u, at.exact_v):
-        finite = np.sort(places[np.isfinite(places)])
+    for positions in (coordinates.exact_u, coordinates.exact_v):
+        finite = np.sort(positions[np.isfinite(positions)])
         gaps = np.diff(finite)
         if gaps.size and gaps.max() > 1024:
             cut = finite[gaps.argmax()]
-            for side in (places <= cut, places > cut):
-                u, v = np.where(side, at.exact_u, np.inf), np.where(side, at.exact_v, np.inf)
-                yield window, replace(at, exact_u=u, exact_v=v)
+            for is_on_side in (positions <= cut, positions > cut):
+                u = np.where(is_on_side, coordinates.exact_u, np.inf)
+                v = np.where(is_on_side, coordinates.exact_v, np.inf)
+                yield window, replace(coordinates, exact_u=u, exact_v=v)
             return
     raise AssertionError(f"cells of one mesh square span too many source cells along no axis: {window}")

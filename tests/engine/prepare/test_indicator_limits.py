@@ -10,7 +10,7 @@ from underoak.base.errors import Problems
 from underoak.base.grid import Grid
 from underoak.engine.prepare.indicator_limits import check_range
 from underoak.indicators import get
-from underoak.layers.resampling.source_layer import SourceLayer
+from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
 

@@ -73,8 +73,8 @@ def test_a_unit_that_does_not_fit_gets_one_that_does(tmp_path, values, layer, fi
 def test_the_fix_for_a_quantile_names_its_key(tmp_path):
     write_tif(tmp_path / "ph.tif", PH10)
     source, _ = opened(tmp_path, "ph.tif", unit="pH")
-    assert replace(source.asked, name="soil_ph at 0.05").key == "layers.soil_ph.quantiles.0.05"
-    assert source.asked.key == "layers.soil_ph"
+    assert replace(source.request, name="soil_ph at 0.05").key == "layers.soil_ph.quantiles.0.05"
+    assert source.request.key == "layers.soil_ph"
 
 
 def test_kelvin_that_could_also_be_tenths_of_a_degree_names_both(tmp_path):

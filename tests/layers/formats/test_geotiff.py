@@ -10,6 +10,8 @@ import threading
 import numpy as np
 import pyproj
 import pytest
+import rasterio
+from affine import Affine
 
 from underoak.base.errors import UnderoakError
 from underoak.base.grid import Window
@@ -400,14 +402,13 @@ def test_max_cells_of_the_plan_is_the_limit(tmp_path):
     assert codes(opened(tmp_path, "x.tif", SimpleNamespace(roots=(), max_cells=400), unit="mm")[1]) == []
 
 
-def test_a_whole_image_in_one_compressed_strip_is_refused_when_it_is_too_large(tmp_path, monkeypatch):
-    from underoak.layers import files
-
-    write_tif(tmp_path / "x.tif", np.ones((100, 100), np.int16), compress="deflate", blockysize=100)
-    monkeypatch.setattr(files, "MOST_BLOCK_BYTES", 100 * 100 * 2)
-    assert codes(opened(tmp_path, "x.tif", unit="mm")[1]) == []
-    monkeypatch.setattr(files, "MOST_BLOCK_BYTES", 100 * 100 * 2 - 1)
-    assert codes(opened(tmp_path, "x.tif", unit="mm")[1]) == ["E231"]
+@pytest.mark.parametrize(("cols", "faults"), [(134_217, []), (134_218, ["E231"])])
+def test_an_image_in_one_compressed_strip_is_refused_above_256_mib(tmp_path, cols, faults):
+    strip = {"compress": "deflate", "blockysize": 2000, "sparse_ok": True}  # only a header: nothing is written into it
+    grid = {"height": 2000, "width": cols, "crs": "EPSG:25831", "transform": Affine(*NORTH_UP)}
+    with rasterio.open(tmp_path / "x.tif", "w", driver="GTiff", count=1, dtype="uint8", **grid, **strip):
+        pass
+    assert codes(opened(tmp_path, "x.tif", unit="mm")[1]) == faults
 
 
 def test_four_threads_read_what_one_reads(tmp_path):

@@ -200,10 +200,9 @@ class TestRows:
         fault = refused(tmp_path / "b.gpkg", to_crs="+proj=gnom +lat_0=42 +lon_0=2 +datum=WGS84 +type=crs")
         assert fault.code == "E408"
 
-    def test_too_many_points_are_refused(self, tmp_path, monkeypatch):
+    def test_too_many_points_are_refused(self, tmp_path):
         write(tmp_path / "a.gpkg", [SQUARE])
-        monkeypatch.setattr("underoak.layers.formats.vector.MOST_POINTS", 4)
-        assert refused(tmp_path / "a.gpkg").code == "E510"
+        assert refused(tmp_path / "a.gpkg", max_points=4).code == "E510"
 
 
 class TestUntrusted:

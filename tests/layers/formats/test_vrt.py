@@ -234,7 +234,7 @@ class TestSize:
         assert codes(opened(plan, "5.vrt", unit="g/kg")[1]) == ["E243"]
 
     def test_too_many_sources_are_refused(self, plan):
-        (plan / "m.vrt").write_text(mosaic(*["a.tif"] * (vrt.MOST_SOURCES + 1)))
+        (plan / "m.vrt").write_text(mosaic(*["a.tif"] * (vrt.MAX_SOURCES + 1)))
         start = time.perf_counter()
         assert codes(opened(plan, "m.vrt", unit="g/kg")[1]) == ["E243"]
         assert time.perf_counter() - start < 20

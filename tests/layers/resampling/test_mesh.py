@@ -25,7 +25,7 @@ def utm(lon: float, lat: float) -> str:
 
 def interpolated(mesh: Mesh, window: Window) -> tuple[np.ndarray, np.ndarray]:
     """Coordinates of every cell of the window as the kernels see them."""
-    at = mesh.at(window)
+    at = mesh.coordinates(window)
     rows, cols = np.mgrid[window.row : window.row + window.rows, window.col : window.col + window.cols]
     i, j = (rows - at.row) // at.step, (cols - at.col) // at.step
     down, across = (rows - at.row) % at.step, (cols - at.col) % at.step
@@ -43,7 +43,7 @@ def interpolated(mesh: Mesh, window: Window) -> tuple[np.ndarray, np.ndarray]:
 
 def truth(mesh: Mesh, window: Window) -> tuple[np.ndarray, np.ndarray]:
     rows, cols = np.mgrid[window.row : window.row + window.rows, window.col : window.col + window.cols] + 0.5
-    u, v = mesh.exactly(cols.ravel(), rows.ravel())
+    u, v = mesh.project(cols.ravel(), rows.ravel())
     return u.reshape(window.shape), v.reshape(window.shape)
 
 
@@ -68,7 +68,7 @@ def test_the_bend_of_the_homolosine_is_computed_cell_by_cell_only_where_it_lies(
     # The two halves meet at 40 deg 44 min 11.8 s N (checked against the projection itself, not a table).
     target = grid_around("EPSG:32632", 9.0, 40.7366, 30.0, 1024)
     source = grid_around(HOMOLOSINE, 9.0, 40.7366, 250.0, 400)
-    at = Mesh.between(target, source).at(target.window)
+    at = Mesh.between(target, source).coordinates(target.window)
     share = (at.exact >= 0).mean()
     assert 0 <= share < 0.2
     ours, exact = (
@@ -82,7 +82,7 @@ def test_a_break_of_the_homolosine_is_computed_exactly_on_both_sides():
     target = grid_around("EPSG:32624", -40.0, 72.0, 100.0, 512)  # Greenland; the northern lobes part at 40 W
     source = Grid.north_up(HOMOLOSINE, -20_000_000.0, 8_700_000.0, 250.0, 69_600, 160_000)
     mesh = Mesh.between(target, source)
-    at = mesh.at(target.window)
+    at = mesh.coordinates(target.window)
     assert (at.exact >= 0).any()
     ours, exact = interpolated(mesh, target.window), truth(mesh, target.window)
     assert max(np.abs(a - b).max() for a, b in zip(ours, exact, strict=True)) <= 0.01
@@ -132,7 +132,7 @@ def test_a_part_of_coordinates_is_what_the_mesh_itself_gives(data):
     held = Window(begin, begin, end - begin, end - begin)
     row, col = data.draw(st.integers(begin, end - 1)), data.draw(st.integers(begin, end - 1))
     window = Window(row, col, data.draw(st.integers(1, end - row)), data.draw(st.integers(1, end - col)))
-    part, own = mesh.at(held).part(window), mesh.at(window)
+    part, own = mesh.coordinates(held).subset(window), mesh.coordinates(window)
     assert part is not None
     for name in Coordinates.__dataclass_fields__:
         assert np.array_equal(getattr(part, name), getattr(own, name)), name
@@ -140,6 +140,6 @@ def test_a_part_of_coordinates_is_what_the_mesh_itself_gives(data):
 
 def test_coordinates_have_no_part_beyond_them():
     target = grid_around("EPSG:25831", 2.0, 41.5, 30.0, 300)
-    held = Mesh.between(target, grid_around("EPSG:4326", 2.0, 41.5, 1 / 1200, 800)).at(Window(64, 64, 64, 64))
-    assert held.part(Window(64, 64, 65, 1)) is None
-    assert held.part(Window(63, 64, 1, 1)) is None
+    held = Mesh.between(target, grid_around("EPSG:4326", 2.0, 41.5, 1 / 1200, 800)).coordinates(Window(64, 64, 64, 64))
+    assert held.subset(Window(64, 64, 65, 1)) is None
+    assert held.subset(Window(63, 64, 1, 1)) is None

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from underoak.base.grid import Grid, Window
-from underoak.layers.resampling import meshes as module
 from underoak.layers.resampling.meshes import Meshes
 
 TARGET = Grid.north_up("EPSG:3035", 4_000_000, 3_000_000, 30, 900, 1000)
@@ -21,19 +20,17 @@ FAR = SimpleNamespace(grid=Grid.north_up("EPSG:3035", 6_000_000, 1_000_000, 250,
 def test_grids_that_are_alike_share_a_mesh():
     meshes = Meshes(TARGET)
     again = SimpleNamespace(grid=METRES.grid, is_periodic=False)
-    assert [meshes.number(source) for source in (DEGREES, METRES, again, DEGREES)] == [0, 1, 1, 0]
+    assert [meshes.index_of(source) for source in (DEGREES, METRES, again, DEGREES)] == [0, 1, 1, 0]
     assert meshes[1].jacobian == pytest.approx((0.12, 0, 0, 0.12))
 
 
 @pytest.mark.parametrize("source", [DEGREES, METRES, FAR], ids=["degrees", "metres", "elsewhere"])
-def test_a_region_surveyed_in_pieces_is_the_region_surveyed_at_once(monkeypatch, source):
+def test_a_region_surveyed_in_pieces_is_the_region_surveyed_at_once(source):
     at_once, window = Meshes(TARGET), Window(100, 200, 300, 300)
-    which = at_once.number(source)
-    extent, kept = at_once.extent(which), at_once.coordinates(which, window)
-    monkeypatch.setattr(module, "_RESIDENT_BYTES", 0)
-    monkeypatch.setattr(module, "_SURVEY", 300)
-    in_pieces = Meshes(TARGET)
-    in_pieces.number(source)
+    index = at_once.index_of(source)
+    extent, kept = at_once.extent(index), at_once.coordinates(index, window)
+    in_pieces = Meshes(TARGET, resident_bytes=0, survey_cells=300)
+    in_pieces.index_of(source)
     fresh = in_pieces.coordinates(0, window)
     assert extent == in_pieces.extent(0)
     assert (kept.row, kept.col, kept.step) == (fresh.row, fresh.col, fresh.step)
@@ -43,7 +40,7 @@ def test_a_region_surveyed_in_pieces_is_the_region_surveyed_at_once(monkeypatch,
 
 def test_an_extent_holds_the_corners_of_the_region():
     meshes = Meshes(TARGET)
-    extent = meshes.extent(meshes.number(METRES))
+    extent = meshes.extent(meshes.index_of(METRES))
     assert extent is not None
     left, right, top, bottom = extent
     # (4,000,000 - 3,999,000) / 250 = 4 cells, and 1000 cells of 30 m are 120 of 250 m; squares reach past the last cell
@@ -54,8 +51,8 @@ def test_an_extent_holds_the_corners_of_the_region():
 
 def test_they_travel_to_another_process():
     meshes, window = Meshes(TARGET), Window(0, 0, 100, 100)
-    which = meshes.number(DEGREES)
-    here = meshes.coordinates(which, window)
-    there = pickle.loads(pickle.dumps(meshes)).coordinates(which, window)
+    index = meshes.index_of(DEGREES)
+    here = meshes.coordinates(index, window)
+    there = pickle.loads(pickle.dumps(meshes)).coordinates(index, window)
     assert np.array_equal(here.u, there.u)
     assert np.array_equal(here.v, there.v)

@@ -16,7 +16,7 @@ CRS = "EPSG:25831"
 def onto(values, source, target, method, window=None, share_of=()):
     mesh = Mesh.between(target, source)
     window = window or target.window
-    return resample(values.astype(np.float32), source.window, mesh, mesh.at(window), window, method, share_of)
+    return resample(values.astype(np.float32), source.window, mesh, mesh.coordinates(window), window, method, share_of)
 
 
 def grid(cell, rows, cols, left=0.0, top=6000.0, crs=CRS):
@@ -58,7 +58,7 @@ def test_layers_done_side_by_side_are_each_what_it_is_alone(cell, holes, method)
         layer[np.random.default_rng(seed).random(layer.shape) < holes] = np.nan
     mesh = Mesh.between(target, source)
     held, window = Window(2, 0, 70, 90), Window(3, 5, 120, 140)
-    same = held, mesh, mesh.at(window), window, method, (0.0, 2.0) if method == "share" else ()
+    same = held, mesh, mesh.coordinates(window), window, method, (0.0, 2.0) if method == "share" else ()
     together = resample_layers([layer[held.slices] for layer in layers], *same)
     for layer, found, missing in zip(layers, *together, strict=True):
         assert np.isfinite(found).any()
@@ -171,10 +171,10 @@ def test_any_window_gives_the_bits_of_the_whole_on_white_noise(pair, method, dat
     if method in ("mode", "share"):
         values = np.round(values)
     mesh = Mesh.between(target, source)
-    whole = resample(values, source.window, mesh, mesh.at(target.window), target.window, method, (0.0,))
+    whole = resample(values, source.window, mesh, mesh.coordinates(target.window), target.window, method, (0.0,))
     row, col = data.draw(st.integers(0, 299)), data.draw(st.integers(0, 329))
     window = Window(row, col, data.draw(st.integers(1, 300 - row)), data.draw(st.integers(1, 330 - col)))
-    part = resample(values, source.window, mesh, mesh.at(window), window, method, (0.0,))
+    part = resample(values, source.window, mesh, mesh.coordinates(window), window, method, (0.0,))
     assert np.isfinite(whole).any()
     assert np.array_equal(part, whole[window.slices], equal_nan=True)
 

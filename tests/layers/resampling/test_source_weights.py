@@ -42,7 +42,7 @@ def test_weighted_sums_are_the_resampled_values(name, target, method):
     source = SOURCES[name]
     mesh = Mesh.between(target, source)
     window = Window(5, 3, min(target.rows - 5, 120), min(target.cols - 7, 70))
-    at = mesh.at(window)
+    at = mesh.coordinates(window)
     u, v = source_positions(mesh, at, window)
     (there,) = source_windows(mesh, method, u, v)
     there = there.clip(*source.shape)
@@ -57,9 +57,9 @@ def test_weighted_sums_are_the_resampled_values(name, target, method):
 def test_places_are_those_of_the_projection():
     source = SOURCES["coarse soil"]
     mesh, window = Mesh.between(TARGET, source), Window(10, 20, 70, 90)
-    u, v = source_positions(mesh, mesh.at(window), window)
+    u, v = source_positions(mesh, mesh.coordinates(window), window)
     cols, rows = np.meshgrid(np.arange(20, 110) + 0.5, np.arange(10, 80) + 0.5)
-    true_u, true_v = mesh.exactly(cols.ravel(), rows.ravel())
+    true_u, true_v = mesh.project(cols.ravel(), rows.ravel())
     assert np.abs(u.ravel() - true_u).max() < 0.01
     assert np.abs(v.ravel() - true_v).max() < 0.01
 
@@ -69,7 +69,7 @@ def test_ground_torn_apart_draws_on_several_windows_and_misses_nothing():
     source = Grid.north_up(HOMOLOSINE, -20_000_000, 8_700_000, 1000, 17_400, 40_000)
     mesh = Mesh.between(target, source)
     window = target.window
-    at = mesh.at(window)
+    at = mesh.coordinates(window)
     u, v = source_positions(mesh, at, window)
     windows = source_windows(mesh, "bilinear", u, v)
     assert len(windows) > 1
@@ -88,6 +88,6 @@ def test_ground_torn_apart_draws_on_several_windows_and_misses_nothing():
 def test_nothing_is_taken_where_nothing_lies():
     source = Grid.north_up("EPSG:25831", 900_000, 4_600_000, 250, 10, 10)
     mesh = Mesh.between(TARGET, source)
-    at = mesh.at(Window(0, 0, 20, 20))
+    at = mesh.coordinates(Window(0, 0, 20, 20))
     found = source_weights(np.ones((10, 10), np.float32), source.window, mesh, at, Window(0, 0, 20, 20), "nearest")
     assert found.count.sum() == 0

@@ -105,7 +105,7 @@ def draw_block(
     for uncertain in uncertainty.layers:
         mesh = stack.mesh_of(uncertain.layer)
         if mesh not in coordinates:
-            coordinates[mesh] = mesh.at(judged.window)
+            coordinates[mesh] = mesh.coordinates(judged.window)
         fields.append(_Field(uncertain, stack, mesh, coordinates[mesh]))
     for part in _parts(uncertainty, fields, judged.window):
         if not known[part.relative_to(judged.window).slices].any():
@@ -189,7 +189,7 @@ class _Field:
         tables = [each.table for each in found] or [np.empty((0, uncertainty.draws), np.float32)]
         table = tables[0] if len(tables) == 1 else np.concatenate(tables)
         crossing = sum(each.crossing for each in found)
-        values, there = [each.values for each in found], [each.there for each in found]
+        values, there = [each.values for each in found], [each.window for each in found]
         is_whole = not any(np.isnan(each).any() for each in values)
         return _Table(values, there, table, crossing, self.method, is_whole)
 

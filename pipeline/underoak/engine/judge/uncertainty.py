@@ -12,8 +12,8 @@ from underoak.base.errors import Problems, UnderoakError
 from underoak.base.units import QUANTITIES, quantity_of
 from underoak.engine.judge.block_draws import CaseUncertainty, ProbabilityRule
 from underoak.layers.decoding.rules import unit_step
+from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.quantile_layers import Quantiles
-from underoak.layers.resampling.source_layer import clip_to_source
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.layers.uncertain_layers import Limits, UncertainLayer
@@ -75,7 +75,7 @@ def _uncertain(
         sd=sd,
         is_share=is_share,
         levels=tuple(level for level, _ in quantiles),
-        stacked=tuple(stacked[each.name] for _, each in quantiles),
+        level_layers=tuple(stacked[each.name] for _, each in quantiles),
         correlation=_correlation(stack, stacked[name], range_m),
     )
 
@@ -84,7 +84,7 @@ def _limits(layer: StackedLayer, spec: LayerSpec, unit: str) -> Limits:
     """What values can be: the bounds that readings are held to, else those of the indicator, else of the quantity."""
     native: Any = layer.source_layer
     if isinstance(native.source, ShapeDistance):
-        low, high = native.valid or (native.to_plan_unit(0.0), native.to_plan_unit(native.source.within))
+        low, high = native.valid or (native.to_plan_unit(0.0), native.to_plan_unit(native.source.max_distance))
         return float(low), float(high)
     if native.indicator is None:
         encoding = native.source.encoding

@@ -12,11 +12,11 @@ from underoak.base.grid import Grid, Window
 from underoak.layers.catalogue import open_layers
 from underoak.layers.class_codes import check_codes
 from underoak.layers.decoding.plausibility import check_sample, read_sample
+from underoak.layers.derivation.source_layer import clip_to_source
+from underoak.layers.derivation.whole_file import WholeFileSource
 from underoak.layers.files import Trust
 from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
-from underoak.layers.resampling.source_layer import clip_to_source
-from underoak.layers.resampling.whole_file import WholeFileSource
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.plan.keys.layer import LayerSpec

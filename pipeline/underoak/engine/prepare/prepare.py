@@ -20,10 +20,10 @@ from underoak.engine.prepare.indicator_limits import check_range
 from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.layers.catalogue import layer_unit
 from underoak.layers.decoding.encoding import Encoding
+from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.files import Trust, input_path
 from underoak.layers.formats.vector import read_features
 from underoak.layers.quantile_layers import Quantiles
-from underoak.layers.resampling.source_layer import clip_to_source
 from underoak.layers.shapes.coverage import merge_edges, polygon_edges
 from underoak.layers.shapes.region import Region, read_region
 from underoak.layers.source import SourceFacts

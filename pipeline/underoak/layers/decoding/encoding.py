@@ -1,4 +1,4 @@
-"""From stored numbers to canonical values: nodata, scale and unit are applied in this one place, once."""
+"""The one place where stored numbers become values: nodata, scale, unit and bounds are applied here, once."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ Mask = npt.NDArray[np.uint8]  # 0 = hidden, anything else = shown
 _SAME = Affine1D()
 _NO_MASK: Mask = np.empty(0, np.uint8)
 _HUGE = 1.0e30  # beyond this no number measures anything: text tags that were cut short still match
-_WHOLE_IN_FLOAT32 = float(2**24 - 1)
+_MAX_EXACT_FLOAT32 = float(2**24 - 1)
 
 
 class Decoded(NamedTuple):
-    """Canonical values, and how many cells were dropped for what they held."""
+    """A block of canonical values, with counts of dropped cells: outside the bounds, and infinite."""
 
     values: FloatArray
     implausible: int
@@ -30,16 +30,16 @@ class Decoded(NamedTuple):
 
 
 class Probe(NamedTuple):
-    """Stored cells of a sample with the means to read them."""
+    """A sample of stored cells, with what is needed to decode them."""
 
-    stored: npt.NDArray[Any]  # (rows, cols), native dtype
+    stored: npt.NDArray[Any]  # (rows, cols), as in the file
     shown: Mask | None
     encoding: Encoding
 
 
 @dataclass(frozen=True, slots=True)
 class Encoding:
-    """How stored numbers become canonical values; `nodata` is in stored numbers, `low` and `high` in canonical ones.
+    """A step from stored to canonical numbers; `nodata` is in stored numbers, `low` and `high` in canonical ones.
 
     >>> import numpy as np
     >>> soil = Encoding(Affine1D(0.1, 0.0), nodata=(-32768.0,), low=2.0, high=11.0)
@@ -53,21 +53,21 @@ class Encoding:
     high: float = math.inf
 
     def decode(self, stored: npt.NDArray[Any], shown: Mask | None = None) -> Decoded:
-        """Float32 values of the same shape, NaN where nodata, hidden, not finite, or outside `low` to `high`.
+        """Decode cells to float32 of the same shape, NaN where nodata, hidden, not finite, or outside `low` to `high`.
 
         Integers are compared with nodata exactly, floats by closeness at that magnitude.
         """
-        flat = _native(stored).ravel()
+        flat = _in_machine_order(stored).ravel()
         lows, highs = intervals(self.nodata, flat.dtype)
-        hidden = _NO_MASK if shown is None else np.ascontiguousarray(shown).ravel()
+        is_shown = _NO_MASK if shown is None else np.ascontiguousarray(shown).ravel()
         for lowest, highest in zip(lows[1:], highs[1:], strict=True):
-            hidden = _hide(flat, hidden, lowest, highest)
-        # one interval is left for the fast loop; an empty one (low above high) hides nothing
-        lowest, highest = (lows[0], highs[0]) if lows.size else _nowhere(flat.dtype)
+            is_shown = _hide(flat, is_shown, lowest, highest)
+        # the compiled loop takes one interval; an empty one (low above high) hides nothing
+        lowest, highest = (lows[0], highs[0]) if lows.size else _empty_interval(flat.dtype)
         out = np.empty(flat.size, np.float32)
         implausible, infinite = _decode(
             flat,
-            hidden,
+            is_shown,
             lowest,
             highest,
             self.affine.scale,
@@ -79,12 +79,12 @@ class Encoding:
         return Decoded(out.reshape(stored.shape), int(implausible), int(infinite))
 
     def times(self, factor: float) -> Encoding:
-        """The same, with canonical values multiplied by `factor` (a rate over a span of time)."""
+        """Return an encoding with canonical values multiplied by `factor` (a rate over a span of time)."""
         return replace(self, affine=self.affine.then(Affine1D(factor, 0.0)))
 
 
 def fits(tag: float, dtype: npt.DTypeLike) -> bool:
-    """True when a stored number of this type can be equal to `tag`.
+    """Return whether a stored number of this type can equal the nodata value `tag`.
 
     >>> fits(-9999, "uint8"), fits(255, "uint8"), fits(-9999.5, "int16"), fits(float("nan"), "float32")
     (False, True, False, True)
@@ -99,7 +99,7 @@ def fits(tag: float, dtype: npt.DTypeLike) -> bool:
 
 
 def intervals(nodata: tuple[float, ...], dtype: npt.DTypeLike) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
-    """Lowest and highest stored number that each tag stands for; tags no such number can equal are left out.
+    """Return the lowest and highest stored numbers that each nodata value matches, without values that none can equal.
 
     >>> low, high = intervals((-3.4028231e38,), "float32")
     >>> bool(low[0] <= -3.4028234663852886e38 <= high[0])
@@ -112,23 +112,23 @@ def intervals(nodata: tuple[float, ...], dtype: npt.DTypeLike) -> tuple[npt.NDAr
         return exact, exact
     tags = np.array(usable, np.float64)
     # two steps of float32, so that a tag written in decimal finds the number it was written from
-    reach = np.abs(tags) * np.where(np.abs(tags) >= _HUGE, 1e-3, 2.4e-7)
-    return tags - reach, tags + reach
+    tolerance = np.abs(tags) * np.where(np.abs(tags) >= _HUGE, 1e-3, 2.4e-7)
+    return tags - tolerance, tags + tolerance
 
 
 def class_bounds() -> tuple[float, float]:
-    """Codes that float32 holds exactly; others would become their neighbours."""
-    return -_WHOLE_IN_FLOAT32, _WHOLE_IN_FLOAT32
+    """Return the least and the greatest class code that float32 holds exactly."""
+    return -_MAX_EXACT_FLOAT32, _MAX_EXACT_FLOAT32
 
 
-def _nowhere(dtype: np.dtype[Any]) -> tuple[Any, Any]:
+def _empty_interval(dtype: np.dtype[Any]) -> tuple[Any, Any]:
     if dtype.kind == "f":
         return np.float64(1.0), np.float64(0.0)
     return dtype.type(1), dtype.type(0)
 
 
-def _native(stored: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """The block in this machine's byte order and in a type the compiled loop knows."""
+def _in_machine_order(stored: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return the block in this machine's byte order and in a type that the compiled loop takes."""
     kind = stored.dtype
     if kind == np.float16:
         return np.ascontiguousarray(stored, np.float32)
@@ -139,8 +139,8 @@ def _native(stored: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 def _hide(stored: npt.NDArray[Any], shown: Mask, lowest: Any, highest: Any) -> Mask:
     with np.errstate(invalid="ignore"):  # NaN of any kind
-        further = ((stored < lowest) | (stored > highest)).view(np.uint8)
-    return np.asarray(further if shown.size == 0 else further & (shown != 0).view(np.uint8))
+        is_shown = ((stored < lowest) | (stored > highest)).view(np.uint8)
+    return np.asarray(is_shown if shown.size == 0 else is_shown & (shown != 0).view(np.uint8))
 
 
 @compiled
@@ -153,21 +153,21 @@ def _decode(
     offset: float,
     low: np.float32,
     high: np.float32,
-    out: npt.NDArray[np.float32],
+    out: FloatArray,
 ) -> tuple[int, int]:
-    # no branch in the loop, so that it is vectorised
+    """Fill `out` with canonical values; return counts of implausible and infinite cells. No branches: vectorised."""
     implausible = 0
     infinite = 0
-    masked = shown.size > 0
+    is_masked = shown.size > 0
     for i in range(stored.size):
         value = stored[i]
-        missing = (value != value) | ((value >= lowest) & (value <= highest))
-        if masked:
-            missing |= shown[i] == 0
-        endless = np.isinf(value) & (not missing)
+        is_missing = (value != value) | ((value >= lowest) & (value <= highest))
+        if is_masked:
+            is_missing |= shown[i] == 0
+        is_infinite = np.isinf(value) & (not is_missing)
         x = np.float32(value * scale + offset)
-        wrong = (not missing) & (not endless) & ((x < low) | (x > high) | np.isinf(x))
-        infinite += endless
-        implausible += wrong
-        out[i] = np.float32(np.nan) if (missing | endless | wrong) else x
+        is_implausible = (not is_missing) & (not is_infinite) & ((x < low) | (x > high) | np.isinf(x))
+        infinite += is_infinite
+        implausible += is_implausible
+        out[i] = np.float32(np.nan) if (is_missing | is_infinite | is_implausible) else x
     return implausible, infinite

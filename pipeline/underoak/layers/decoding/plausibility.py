@@ -1,7 +1,6 @@
-"""Do the values look right? A small sample of a layer, judged before anything is computed.
+"""Plausibility of a layer: a small sample of its values, checked before anything is computed.
 
-A wrong unit or an undeclared nodata value is found by what it does to the values: it is proposed to the user, never
-corrected silently.
+A wrong unit or an undeclared nodata value shows in the values. The fix is proposed to the user, never applied.
 """
 
 from __future__ import annotations
@@ -23,61 +22,61 @@ from underoak.layers.files import format_number
 from underoak.layers.layer_request import LayerRequest
 from underoak.layers.source import SourceFacts
 
-MOST_OUTSIDE = 0.001  # share of cells outside the plausible bounds that is let pass (and dropped)
-_MOST_ZEROS = 0.01
-_FEWEST = 100
+MAX_OUTSIDE_SHARE = 0.001  # of the cells, which may lie outside the plausible bounds (and are dropped)
+_MAX_ZEROS_SHARE = 0.01
+_MIN_VALUES = 100
 # Numbers that files use for nodata and that measure nothing.
 _NEVER_VALUES = (
     -9999.0, -99999.0, -999999.0, -32768.0, -3.4028234663852886e38, 3.4028234663852886e38, 1.0e20, 9.969209968386869e36,
     -1.7976931348623157e308, 1.7976931348623157e308, 1.0e36, 1.0e30, -1.0e30, -1.0e32, -1.0e34,
 )  # fmt: skip
-_PERHAPS = (0.0, -1.0, 254.0, 255.0, -999.0, 9999.0, 65535.0)  # nodata when they alone stand out
+_POSSIBLE_TAGS = (0.0, -1.0, 254.0, 255.0, -999.0, 9999.0, 65535.0)  # nodata if no other values lie outside the bounds
 
 FloatLine = npt.NDArray[np.float64]
 
 
 class Probeable(Protocol):
-    """A source that shows its stored cells."""
+    """A source whose stored cells can be sampled."""
 
     @property
     def facts(self) -> SourceFacts:
-        """What was found and decided."""
+        """Path, format, units and decoding of the file."""
         ...
 
     @property
     def encoding(self) -> Encoding:
-        """How its cells are decoded."""
+        """The step from stored numbers to values."""
         ...
 
     @property
-    def asked(self) -> LayerRequest:
-        """What the plan says of it."""
+    def request(self) -> LayerRequest:
+        """The layer in the plan."""
         ...
 
     def probe(self, window: Window) -> list[Probe]:
-        """Stored cells of a window."""
+        """Read stored cells of a window."""
         ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ValueSample:
-    """Cells of a lattice of small windows: those not declared missing, as stored and in the canonical unit."""
+    """A sample of cells over a layer: those not declared missing, as stored and in the canonical unit."""
 
     stored: FloatLine
     values: FloatLine
     outside: npt.NDArray[np.bool_]  # beyond the plausible bounds
     cells: int
     infinite: int
-    zeros_hidden: int  # cells of 0 that the declared nodata takes away
+    zeros_hidden: int  # cells of 0 that count as missing by the declared nodata
 
     @property
-    def seen(self) -> int:
+    def n_values(self) -> int:
         """Cells with a value."""
         return int(self.values.size)
 
 
 def sample_windows(window: Window, n: int = 5, size: int = 64) -> Iterator[Window]:
-    """At most n x n windows of `size` cells, spread evenly over a window from edge to edge.
+    """Yield at most n x n windows of `size` cells a side, spread evenly over a window from edge to edge.
 
     >>> [(w.row, w.rows) for w in sample_windows(Window(0, 0, 300, 10), n=3)]
     [(0, 64), (118, 64), (236, 64)]
@@ -89,12 +88,12 @@ def sample_windows(window: Window, n: int = 5, size: int = 64) -> Iterator[Windo
 
 def _spread(start: int, length: int, n: int, size: int) -> list[tuple[int, int]]:
     if length <= n * size:  # no gaps: every cell once
-        return [(start + at, min(size, length - at)) for at in range(0, length, size)]
+        return [(start + offset, min(size, length - offset)) for offset in range(0, length, size)]
     return [(start + (length - size) * i // max(n - 1, 1), size) for i in range(n)]
 
 
 def read_sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -> ValueSample:
-    """Sample a source within a window of its own grid; the same cells every time.
+    """Read a sample of a source within a window of its grid; the same cells every time.
 
     Raises:
         UnderoakError: E230 when the file cannot be read there.
@@ -125,133 +124,141 @@ def read_sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -
 
 
 def check_sample(sample: ValueSample, source: Probeable, problems: Problems) -> None:
-    """Add what the sample gives reason to doubt.
+    """Add a fault or warning for each implausible trait of a sample.
 
-    E210 an undeclared nodata value, E204 a unit that the values do not fit, W204 values that fit too well to be in
-    the unit, W211 zeros that a file calls nodata, W212 infinite values.
+    E210 an undeclared nodata value, E204 a unit that the values do not fit, W204 values inside the bounds that look
+    like another unit, W211 zeros that a file declares as nodata, W212 infinite values.
     """
-    asked = source.asked
+    request = source.request
     if sample.infinite:
         share = _percent(sample.infinite, sample.cells)
-        problems.add("W212", f"{share} of the sampled cells are infinite; they count as missing", asked.where)
-    _zeros(sample, source.encoding, asked, problems)
-    if not sample.seen:
+        problems.add("W212", f"{share} of the sampled cells are infinite; they count as missing", request.where)
+    _check_zeros(sample, source.encoding, request, problems)
+    if not sample.n_values:
         return
-    tags, odd = _undeclared(sample, source.facts.dtype)
+    tags, is_odd = _undeclared_tags(sample, source.facts.dtype)
     for tag, count in tags:
-        share, written = _percent(count, sample.seen), _written(tag, source.facts.dtype)
-        what = f"{share} of the sampled values are {written}, which looks like nodata that nothing declares"
-        problems.add("E210", what, asked.where, f'add "nodata: {written}" under {asked.key}')
-    if asked.kind == "classes":
+        share, written = _percent(count, sample.n_values), _yaml_number(tag, source.facts.dtype)
+        what = (
+            f"{share} of the sampled values are {written}: probably nodata that neither the file nor the plan declares"
+        )
+        problems.add("E210", what, request.where, f'add "nodata: {written}" under {request.key}')
+    if request.kind == "classes":
         return
-    if np.count_nonzero(odd) > MOST_OUTSIDE * sample.seen:
-        _wrong_unit(sample, odd, tags, source, problems)
+    if np.count_nonzero(is_odd) > MAX_OUTSIDE_SHARE * sample.n_values:
+        _report_wrong_unit(sample, is_odd, tags, source, problems)
     elif not tags:
-        _too_small(sample, source.facts, asked, problems)
+        _warn_of_small_values(sample, source.facts, request, problems)
 
 
 def _percent(count: int, of: int) -> str:
     return f"{100.0 * count / of:.2g} %"
 
 
-def _written(tag: float, dtype: str) -> str:
-    """The shortest number that is read back as this one, in a form that every reader of plans takes for a number."""
+def _yaml_number(tag: float, dtype: str) -> str:
+    """Return the shortest text that YAML reads back as this number."""
     kind = np.dtype(dtype)
     text = str(int(tag)) if kind.kind in "iu" else str(kind.type(tag)).removesuffix(".0")
     digits, mark, power = text.partition("e")
     return text if not mark or "." in digits else f"{digits}.0e{power}"
 
 
-def _zeros(sample: ValueSample, encoding: Encoding, asked: LayerRequest, problems: Problems) -> None:
-    if 0.0 not in encoding.nodata or (asked.nodata and 0.0 in asked.nodata) or asked.kind == "classes":
+def _check_zeros(sample: ValueSample, encoding: Encoding, request: LayerRequest, problems: Problems) -> None:
+    if 0.0 not in encoding.nodata or (request.nodata and 0.0 in request.nodata) or request.kind == "classes":
         return
     true = encoding.low <= encoding.affine(0.0) <= encoding.high
-    if true and sample.zeros_hidden > _MOST_ZEROS * sample.cells:
+    if true and sample.zeros_hidden > _MAX_ZEROS_SHARE * sample.cells:
         share = _percent(sample.zeros_hidden, sample.cells)
-        what = f"the file calls 0 nodata, and {share} of the sampled cells are 0, which can be a true value here"
-        fix = f'under {asked.key} say "nodata: 0" if they are missing; if they are values, give another number instead'
-        problems.add("W211", what, asked.where, fix)
+        what = f"the file declares 0 as nodata, and {share} of the sampled cells are 0, which can be a true value here"
+        fix = f'under {request.key} write "nodata: 0" if they are missing, or another number if they are values'
+        problems.add("W211", what, request.where, fix)
 
 
-def _undeclared(sample: ValueSample, dtype: str) -> tuple[list[tuple[float, int]], npt.NDArray[np.bool_]]:
-    """Stored numbers that look like nodata, with their counts, and the other values outside the bounds."""
+def _undeclared_tags(sample: ValueSample, dtype: str) -> tuple[list[tuple[float, int]], npt.NDArray[np.bool_]]:
+    """Return stored numbers that look like nodata, with their counts, and a mask of other values outside the bounds."""
     kind = np.dtype(dtype)
     ends = (float(np.iinfo(kind).min), float(np.iinfo(kind).max)) if kind.kind in "iu" else ()
-    never = _NEVER_VALUES + (tuple(end for end in ends if end) if kind.itemsize >= 2 else ())
-    sure = _among(sample.stored, never)
-    perhaps = _among(sample.stored, _PERHAPS + ends) & sample.outside & ~sure
-    odd = sample.outside & ~sure & ~perhaps
-    if np.count_nonzero(odd) > MOST_OUTSIDE * sample.seen:  # they are not alone: the unit may be wrong
-        odd, perhaps = odd | perhaps, np.zeros_like(perhaps)
-    found, counts = np.unique(sample.stored[sure | perhaps], return_counts=True)
-    enough = [(float(v), int(n)) for v, n in zip(found, counts, strict=True) if n > MOST_OUTSIDE * sample.seen]
-    return enough, odd
+    never_values = _NEVER_VALUES + (tuple(end for end in ends if end) if kind.itemsize >= 2 else ())
+    is_certain_tag = _is_any_of(sample.stored, never_values)
+    is_possible_tag = _is_any_of(sample.stored, _POSSIBLE_TAGS + ends) & sample.outside & ~is_certain_tag
+    is_odd = sample.outside & ~is_certain_tag & ~is_possible_tag
+    if np.count_nonzero(is_odd) > MAX_OUTSIDE_SHARE * sample.n_values:  # too many: the unit may be wrong
+        is_odd, is_possible_tag = is_odd | is_possible_tag, np.zeros_like(is_possible_tag)
+    tags, counts = np.unique(sample.stored[is_certain_tag | is_possible_tag], return_counts=True)
+    frequent = [
+        (float(v), int(n)) for v, n in zip(tags, counts, strict=True) if n > MAX_OUTSIDE_SHARE * sample.n_values
+    ]
+    return frequent, is_odd
 
 
-def _among(stored: FloatLine, tags: tuple[float, ...]) -> npt.NDArray[np.bool_]:
-    hit = np.isin(stored, tags)
+def _is_any_of(stored: FloatLine, tags: tuple[float, ...]) -> npt.NDArray[np.bool_]:
+    is_tag = np.isin(stored, tags)
     for tag in tags:
         if abs(tag) >= 1.0e19:
-            hit |= np.abs(stored - tag) <= 1e-6 * abs(tag)
-    return hit
+            is_tag |= np.abs(stored - tag) <= 1e-6 * abs(tag)
+    return is_tag
 
 
-def _wrong_unit(
+def _report_wrong_unit(
     sample: ValueSample,
-    odd: npt.NDArray[np.bool_],
+    is_odd: npt.NDArray[np.bool_],
     tags: list[tuple[float, int]],
     source: Probeable,
     problems: Problems,
 ) -> None:
-    facts, encoding, asked = source.facts, source.encoding, source.asked
-    values = sample.values[~_among(sample.stored, tuple(tag for tag, _ in tags))]
+    facts, encoding, request = source.facts, source.encoding, source.request
+    values = sample.values[~_is_any_of(sample.stored, tuple(tag for tag, _ in tags))]
     fitting = _units_that_fit(values, facts, encoding)
     span = f"{encoding.low:g}..{encoding.high:g}"
-    share = "" if np.count_nonzero(odd) > 0.5 * values.size else f"{_percent(int(odd.sum()), values.size)} of the "
+    share = (
+        "" if np.count_nonzero(is_odd) > 0.5 * values.size else f"{_percent(int(is_odd.sum()), values.size)} of the "
+    )
     what = f"{share}values {values.min():.4g}..{values.max():.4g} do not fit {facts.unit or 'the bounds'} {span}"
     if not fitting:
-        fix = f'correct "unit:" under {asked.key}, declare "nodata:", or widen "valid:" if the values are true'
-        problems.add("E204", what, asked.where, fix)
+        fix = f'correct "unit:" under {request.key}, declare "nodata:", or widen "valid:" if the values are true'
+        problems.add("E204", what, request.where, fix)
         return
     what += f"; they fit {' or '.join(name for name, _ in fitting)}"
-    # as YAML takes it: a bare % begins a directive
+    # YAML reads a bare % as a directive
     written = [f"\"unit: '{name}'\"" if name.startswith("%") else f'"unit: {name}"' for name, _ in fitting]
     first, factor = fitting[0]
-    own = _file_scale(encoding, facts, asked)
-    if not math.isclose(own, 1.0, rel_tol=1e-9):
-        by = format_number(own)
-        fix = f"the file scales by {by} itself: if that is wrong, write it without; else {' or '.join(written)}"
+    file_scale = _file_scale(encoding, facts, request)
+    if not math.isclose(file_scale, 1.0, rel_tol=1e-9):
+        by = format_number(file_scale)
+        fix = (
+            f"the file scales by {by} itself: if that is wrong, write the file without it; else {' or '.join(written)}"
+        )
     elif factor and "*" in first:
-        scale = factor * (asked.scale or 1.0)
-        fix = f'add "scale: {format_number(scale)}" under {asked.key}, or {" or ".join(written)}'
+        scale = factor * (request.scale or 1.0)
+        fix = f'add "scale: {format_number(scale)}" under {request.key}, or {" or ".join(written)}'
     else:
-        fix = f"say {' or '.join(written)} under {asked.key}"
-    problems.add("E204", what, asked.where, fix)
+        fix = f"write {' or '.join(written)} under {request.key}"
+    problems.add("E204", what, request.where, fix)
 
 
 def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -> list[tuple[str, float]]:
-    """Units in which the values would be plausible, each with the factor it stands for (0: not a mere factor)."""
+    """Return units in which the values would be plausible, each with its factor (0: not a mere factor)."""
     target = facts.unit
     try:
-        now = unit_step(facts.stored_unit, target)
-    except UnderoakError:  # a rate that became a month's depth; a mean month is near enough here
+        current = unit_step(facts.stored_unit, target)
+    except UnderoakError:  # a rate that becomes a month's depth; a mean month will do here
         target = f"{target}/month"
-        now = unit_step(facts.stored_unit, target)
-    declared = (values - now.offset) / now.scale
+        current = unit_step(facts.stored_unit, target)
+    in_declared_unit = (values - current.offset) / current.scale
     base = strip_factor(facts.stored_unit)
-    found: dict[tuple[float, float], tuple[str, float]] = {}
+    units: dict[tuple[float, float], tuple[str, float]] = {}
     for name in (base, *_relatives(base), *(f"{base}*{n}" for n in (10, 100, 1000, "0.1", "0.01"))):
         try:
             step = unit_step(name, target)
         except UnderoakError:
             continue
-        tried = step(declared)
-        inside = np.count_nonzero((tried >= encoding.low) & (tried <= encoding.high))
+        converted = step(in_declared_unit)
+        inside = np.count_nonzero((converted >= encoding.low) & (converted <= encoding.high))
         key = (float(f"{step.scale:.6g}"), float(f"{step.offset:.6g}"))
-        if inside >= (1.0 - MOST_OUTSIDE) * values.size and key not in found:
-            same_kind = math.isclose(step.offset, now.offset, abs_tol=1e-9)
-            found[key] = (name, step.scale / now.scale if same_kind else 0.0)
-    return list(found.values())[:3]
+        if inside >= (1.0 - MAX_OUTSIDE_SHARE) * values.size and key not in units:
+            same_kind = math.isclose(step.offset, current.offset, abs_tol=1e-9)
+            units[key] = (name, step.scale / current.scale if same_kind else 0.0)
+    return list(units.values())[:3]
 
 
 def _relatives(unit: str) -> tuple[str, ...]:
@@ -263,23 +270,23 @@ def _relatives(unit: str) -> tuple[str, ...]:
     return "fraction", "percent", "g/kg"
 
 
-def _file_scale(encoding: Encoding, facts: SourceFacts, asked: LayerRequest) -> float:
+def _file_scale(encoding: Encoding, facts: SourceFacts, request: LayerRequest) -> float:
     try:
         step = unit_step(facts.stored_unit, facts.unit).scale
     except UnderoakError:
         return 1.0
-    return encoding.affine.scale / (step * (asked.scale or 1.0))
+    return encoding.affine.scale / (step * (request.scale or 1.0))
 
 
-def _too_small(sample: ValueSample, facts: SourceFacts, asked: LayerRequest, problems: Problems) -> None:
-    """Values that are inside the bounds but look like another unit."""
-    most = float(sample.values.max())
-    if sample.seen < _FEWEST or most <= 0.0:
+def _warn_of_small_values(sample: ValueSample, facts: SourceFacts, request: LayerRequest, problems: Problems) -> None:
+    """Add W204 for values that are inside the bounds but look like another unit."""
+    highest = float(sample.values.max())
+    if sample.n_values < _MIN_VALUES or highest <= 0.0:
         return
-    if facts.unit == "percent" and most <= 1.0:
-        what, like = f"no sampled value is above {most:.3g} percent: they look like fractions", "fraction"
-    elif facts.unit == "mm" and most < 0.5:
-        what, like = f"no sampled value is above {most:.3g} mm: they look like a rate or like metres", "kg m-2 s-1"
+    if facts.unit == "percent" and highest <= 1.0:
+        what, like = f"no sampled value is above {highest:.3g} percent: they look like fractions", "fraction"
+    elif facts.unit == "mm" and highest < 0.5:
+        what, like = f"no sampled value is above {highest:.3g} mm: they look like a rate or like metres", "kg m-2 s-1"
     else:
         return
-    problems.add("W204", what, asked.where, f'if so, say "unit: {like}" under {asked.key}')
+    problems.add("W204", what, request.where, f'if so, write "unit: {like}" under {request.key}')

@@ -1,4 +1,4 @@
-"""What a file says of its numbers and what the plan says, settled once into one encoding and one readable line."""
+"""Decoding rules of a layer: unit, scale, nodata and bounds, resolved once from what file and plan declare."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from underoak.layers.layer_request import LayerRequest
 
 _SAME = Affine1D()
 _TIMES = re.compile(r"(?<!\*)\s*\*\s*\d+(?:\.\d+)?$")
-# File tags that are nodata whatever the plan adds: no layer holds them as values.
+# File tags that stay nodata if the plan gives others: they are values in no layer.
 _NEVER_VALUES = (-9999.0, -32768.0, -99999.0, 1.0e20)
 
 
 @dataclass(frozen=True, slots=True)
 class FileFacts:
-    """What a file says of one band or variable."""
+    """A file's declarations for one band or variable."""
 
     dtype: str
     scale: float = 1.0
@@ -29,52 +29,55 @@ class FileFacts:
 
     @property
     def affine(self) -> Affine1D:
-        """The file's own step from stored numbers to its unit."""
+        """The step from stored numbers to the file's unit."""
         return Affine1D(self.scale, self.offset)
 
 
 @dataclass(frozen=True, slots=True)
 class DecodingRules:
-    """How a layer is read, and why."""
+    """A layer's rules for turning stored numbers into values, with the reasons in `text`."""
 
     encoding: Encoding
     stored_unit: str
     unit: str
     text: str
-    per: str = ""  # s | month | year: decoded values are for such a span, and a month's depth follows from it
+    per: str = ""  # s | month | year: decoded values are rates for such a span, from which a month's depth follows
 
 
 def resolve_rules(
-    found: FileFacts, asked: LayerRequest, problems: Problems, by_month: bool = False
+    facts: FileFacts, request: LayerRequest, problems: Problems, by_month: bool = False
 ) -> DecodingRules | None:
-    """Settle unit, scale, nodata and plausible bounds; None when a fault was added.
+    """Resolve unit, scale, nodata and plausible bounds; None when a fault was added.
 
-    The plan's word wins over the file's and the difference is told; a scale is applied once; a missing unit is never
-    guessed. With a time axis (`by_month`) a rate of water is read so that it can become a depth for each month.
+    The plan wins over the file, with a warning where they differ; a scale is applied once; a missing unit is never
+    guessed. With a time axis (`by_month`) a rate of water is decoded so that it can become a depth for each month.
+
+    E204 to E226, E340, E341, E343 faults of unit, scale and quantity; W213 a nodata value that no cell can hold, W215
+    a unit that differs from the file's.
     """
     before = len(problems.faults)
-    tags = _nodata(found, asked, problems)
-    if asked.kind == "classes":
-        return _classes(found, asked, problems, tags)
-    unit, who = _unit(found, asked, problems)
-    _check_scale(found, asked, unit, problems)
+    tags = _nodata_tags(facts, request, problems)
+    if request.kind == "classes":
+        return _class_rules(facts, request, problems, tags)
+    unit, origin = _resolve_unit(facts, request, problems)
+    _check_scale(facts, request, unit, problems)
     if len(problems.faults) > before:
         return None
     try:
-        per = _span(asked, unit) if by_month else ""
-        quantity = _quantity(asked, "mm" if per else unit)
-        canonical = _canonical(asked, "mm" if per else unit, quantity)
+        per = _rate_span(request, unit) if by_month else ""
+        quantity = _resolve_quantity(request, "mm" if per else unit)
+        canonical = _canonical_unit(request, "mm" if per else unit, quantity)
         step = conversion(unit, f"mm/{per}").then(conversion("mm", canonical)) if per else unit_step(unit, canonical)
-        low, high = _bounds(asked, quantity, canonical)
+        low, high = _bounds(request, quantity, canonical)
     except UnderoakError as error:
         for fault in error.faults:
-            problems.add(fault.code, fault.what, asked.where, _rate_fix(fault, unit, by_month))
+            problems.add(fault.code, fault.what, request.where, _rate_fix(fault, unit, by_month))
         return None
-    affine = found.affine.then(Affine1D(asked.scale or 1.0, 0.0)).then(step)
-    encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, asked, found)
+    affine = facts.affine.then(Affine1D(request.scale or 1.0, 0.0)).then(step)
+    encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, request, facts)
     parts = [
-        f"unit {unit} ({who})",
-        _affine_text(found, asked, affine, f"{canonical}/{per}" if per else canonical),
+        f"unit {unit} ({origin})",
+        _scale_text(facts, request, affine, f"{canonical}/{per}" if per else canonical),
         nodata_text,
     ]
     if (low, high) != (-math.inf, math.inf):
@@ -84,72 +87,84 @@ def resolve_rules(
     return DecodingRules(encoding, unit, canonical, "; ".join(parts), per)
 
 
-def _nodata(found: FileFacts, asked: LayerRequest, problems: Problems) -> dict[float, str]:
-    """The tags that cells can hold, and who declares them."""
-    said = [(tag, "file") for tag in found.nodata] + [(tag, "plan") for tag in asked.nodata or ()]
+def _nodata_tags(facts: FileFacts, request: LayerRequest, problems: Problems) -> dict[float, str]:
+    """Return the nodata values that cells can hold, each with its origin: file or plan."""
+    declared = [(tag, "file") for tag in facts.nodata] + [(tag, "plan") for tag in request.nodata or ()]
     usable: dict[float, str] = {}
-    for tag, who in said:
-        if not fits(tag, found.dtype):
-            what = f"nodata {tag:.9g} ({who}) does not fit {found.dtype}: no cell can hold it, so it is ignored"
-            problems.add("W213", what, asked.where, f'correct "nodata:" under {asked.key}')
+    for tag, origin in declared:
+        if not fits(tag, facts.dtype):
+            what = f"nodata {tag:.9g} ({origin}) does not fit {facts.dtype}: no cell can hold it, so it is ignored"
+            problems.add("W213", what, request.where, f'correct "nodata:" under {request.key}')
         elif not math.isnan(tag):
-            usable[tag] = who
+            usable[tag] = origin
     return usable
 
 
 def _with_nodata(
-    encoding: Encoding, tags: dict[float, str], asked: LayerRequest, found: FileFacts
+    encoding: Encoding, tags: dict[float, str], request: LayerRequest, facts: FileFacts
 ) -> tuple[Encoding, str]:
-    """The encoding with its nodata. The plan's replaces the file's, save a file's tag that cannot be a true value."""
+    """Return the encoding with its nodata, and a text. The plan's replaces the file's, if that can be a value."""
 
     def is_value(tag: float) -> bool:
-        true = encoding.low <= encoding.affine(tag) <= encoding.high and abs(tag) < 1.0e19
-        return true and tag not in _NEVER_VALUES
+        is_plausible = encoding.low <= encoding.affine(tag) <= encoding.high and abs(tag) < 1.0e19
+        return is_plausible and tag not in _NEVER_VALUES
 
-    kept = {tag: who for tag, who in tags.items() if asked.nodata is None or who == "plan" or not is_value(tag)}
-    nans = ["nan (file)"] if any(math.isnan(tag) for tag in found.nodata) else []  # missing without any tag, too
-    said = ", ".join([*(f"{tag:.9g} ({who})" for tag, who in kept.items()), *nans])
-    gone = ", ".join(f"{tag:.9g}" for tag in tags if tag not in kept)
-    text = (f"nodata {said}" if said else "no nodata declared") + (f" (the file's {gone} is a value)" if gone else "")
-    return replace(encoding, nodata=tuple(kept)), text
+    usable_tags = {
+        tag: origin for tag, origin in tags.items() if request.nodata is None or origin == "plan" or not is_value(tag)
+    }
+    nans = ["nan (file)"] if any(math.isnan(tag) for tag in facts.nodata) else []  # missing without any tag, too
+    tags_text = ", ".join([*(f"{tag:.9g} ({origin})" for tag, origin in usable_tags.items()), *nans])
+    dropped = ", ".join(f"{tag:.9g}" for tag in tags if tag not in usable_tags)
+    text = (f"nodata {tags_text}" if tags_text else "no nodata declared") + (
+        f" (the file's {dropped} is a value)" if dropped else ""
+    )
+    return replace(encoding, nodata=tuple(usable_tags)), text
 
 
-def _classes(found: FileFacts, asked: LayerRequest, problems: Problems, tags: dict[float, str]) -> DecodingRules | None:
-    if asked.unit or asked.to or asked.scale is not None:
+def _class_rules(
+    facts: FileFacts, request: LayerRequest, problems: Problems, tags: dict[float, str]
+) -> DecodingRules | None:
+    if request.unit or request.to or request.scale is not None:
         what = "a layer of classes holds codes: it has no unit and no scale"
-        problems.add("E226", what, asked.where, f'remove "unit:", "to:" and "scale:" under {asked.key}')
+        problems.add("E226", what, request.where, f'remove "unit:", "to:" and "scale:" under {request.key}')
         return None
-    low, high = asked.valid or class_bounds()
-    ignored = "; the file's scale is not for codes and is left out" if found.affine != _SAME else ""
-    encoding, text = _with_nodata(Encoding(_SAME, (), low, high), tags, asked, found)
+    low, high = request.valid or class_bounds()
+    ignored = "; the file's scale is ignored, since codes have none" if facts.affine != _SAME else ""
+    encoding, text = _with_nodata(Encoding(_SAME, (), low, high), tags, request, facts)
     return DecodingRules(encoding, "", "", f"codes as stored; {text}{ignored}")
 
 
-def _unit(found: FileFacts, asked: LayerRequest, problems: Problems) -> tuple[str, str]:
-    """The unit that holds after the file's own scale, and who says so; "" after a fault."""
-    known = _known(found.unit)
-    if asked.unit:
+def _resolve_unit(facts: FileFacts, request: LayerRequest, problems: Problems) -> tuple[str, str]:
+    """Return the unit that holds after the file's own scale, and its origin: file or plan; "" after a fault."""
+    is_known = _is_known_unit(facts.unit)
+    if request.unit:
         try:
-            canonical_name(asked.unit)
+            canonical_name(request.unit)
         except UnderoakError as error:
-            problems.extend(Fault(f.code, f.what, asked.where, f.fix) for f in error.faults)
+            problems.extend(Fault(f.code, f.what, request.where, f.fix) for f in error.faults)
             return "", ""
-        if known and not _same_unit(found.unit, asked.unit):
-            what = f'the file says "{found.unit}", the plan says "{asked.unit}": the plan is followed'
-            problems.add("W215", what, asked.where, f'correct "unit:" under {asked.key} if the file is right')
-        return asked.unit, "plan"
-    if known:
-        return found.unit, "file"
-    what = f'the file\'s unit "{found.unit}" is not known' if found.unit else "nothing says what unit the values are in"
-    problems.add("E209", what, asked.where, f'add "unit:" under {asked.key}, such as "unit: {_likely(asked)}"')
+        if is_known and not _is_same_unit(facts.unit, request.unit):
+            what = f'the file states "{facts.unit}", the plan "{request.unit}": the plan is followed'
+            problems.add("W215", what, request.where, f'correct "unit:" under {request.key} if the file is right')
+        return request.unit, "plan"
+    if is_known:
+        return facts.unit, "file"
+    what = (
+        f'the file\'s unit "{facts.unit}" is not known'
+        if facts.unit
+        else "neither the file nor the plan states the unit"
+    )
+    problems.add(
+        "E209", what, request.where, f'add "unit:" under {request.key}, such as "unit: {_likely_unit(request)}"'
+    )
     return "", ""
 
 
-def _likely(asked: LayerRequest) -> str:
-    return (QUANTITIES[asked.quantity].unit if asked.quantity in QUANTITIES else "") or "g/kg"
+def _likely_unit(request: LayerRequest) -> str:
+    return (QUANTITIES[request.quantity].unit if request.quantity in QUANTITIES else "") or "g/kg"
 
 
-def _known(unit: str) -> bool:
+def _is_known_unit(unit: str) -> bool:
     if not unit.strip():
         return False
     try:
@@ -159,7 +174,7 @@ def _known(unit: str) -> bool:
     return True
 
 
-def _same_unit(a: str, b: str) -> bool:
+def _is_same_unit(a: str, b: str) -> bool:
     try:
         step = unit_step(a, b)
     except UnderoakError:
@@ -167,65 +182,73 @@ def _same_unit(a: str, b: str) -> bool:
     return math.isclose(step.scale, 1.0, rel_tol=1e-9) and abs(step.offset) < 1e-9
 
 
-def _check_scale(found: FileFacts, asked: LayerRequest, unit: str, problems: Problems) -> None:
-    own = found.affine
-    if not (math.isfinite(own.scale) and math.isfinite(own.offset)) or own.scale == 0.0:
-        what = f"the file scales its values by {own.scale:g} and shifts them by {own.offset:g}: nothing is left of them"
-        problems.add("E214", what, asked.where, "correct the scale and offset in the file")
+def _check_scale(facts: FileFacts, request: LayerRequest, unit: str, problems: Problems) -> None:
+    file_step = facts.affine
+    if not (math.isfinite(file_step.scale) and math.isfinite(file_step.offset)) or file_step.scale == 0.0:
+        what = f"the file's scale {file_step.scale:g} and offset {file_step.offset:g} turn all values into one"
+        problems.add("E214", what, request.where, "correct the scale and offset in the file")
         return
-    if asked.scale is not None and (not math.isfinite(asked.scale) or asked.scale == 0.0):
+    if request.scale is not None and (not math.isfinite(request.scale) or request.scale == 0.0):
         problems.add(
-            "E214", f"scale {asked.scale:g} makes all values one", asked.where, f'correct "scale:" {asked.key}'
+            "E214",
+            f"scale {request.scale:g} turns all values into one",
+            request.where,
+            f'correct "scale:" under {request.key}',
         )
         return
     times = unit and not math.isclose(unit_step(unit, strip_factor(unit)).scale, 1.0, rel_tol=1e-12)
-    by_plan = asked.scale not in (None, 1.0)
-    if own != _SAME and (by_plan or times):
-        plan = f"scale {asked.scale:g}" if by_plan else f"unit {unit}"
-        what = f"the file itself says x {own.scale:.10g} + {own.offset:.10g}, and the plan scales again ({plan})"
-        fix = f'leave the scaling to the file: remove "scale:" under {asked.key} and write the unit without its number'
-        problems.add("E214", what, asked.where, fix)
+    by_plan = request.scale not in (None, 1.0)
+    if file_step != _SAME and (by_plan or times):
+        plan = f"scale: {request.scale:g}" if by_plan else f"unit: {unit}"
+        by_file = f"scale {file_step.scale:.10g} and offset {file_step.offset:.10g}"
+        what = f"the file already applies {by_file}, and the plan scales again ({plan})"
+        fix = (
+            f'leave the scaling to the file: remove "scale:" under {request.key} and write the unit without its number'
+        )
+        problems.add("E214", what, request.where, fix)
     elif by_plan and times:
-        what = f'"scale: {asked.scale:g}" and "unit: {unit}" scale the values twice'
-        problems.add("E214", what, asked.where, f"keep one of them under {asked.key}")
+        what = f'"scale: {request.scale:g}" and "unit: {unit}" scale the values twice'
+        problems.add("E214", what, request.where, f"keep one of them under {request.key}")
 
 
-def _quantity(asked: LayerRequest, unit: str) -> str:
-    if asked.quantity:
-        if asked.quantity not in QUANTITIES:
-            fix = did_you_mean(asked.quantity, QUANTITIES, f"one of {', '.join(QUANTITIES)}")
-            raise UnderoakError(Fault("E343", f'quantity "{asked.quantity}" is not known', fix=fix))
-        return asked.quantity
-    ends = quantity_of(asked.to) if asked.to else "any"
+def _resolve_quantity(request: LayerRequest, unit: str) -> str:
+    if request.quantity:
+        if request.quantity not in QUANTITIES:
+            fix = did_you_mean(request.quantity, QUANTITIES, f"one of {', '.join(QUANTITIES)}")
+            raise UnderoakError(Fault("E343", f'quantity "{request.quantity}" is not known', fix=fix))
+        return request.quantity
+    ends = quantity_of(request.to) if request.to else "any"
     return quantity_of(unit) if ends == "any" else ends
 
 
-def _span(asked: LayerRequest, unit: str) -> str:
-    """The span of time a rate of water is for, when the layer is to be a depth; else ""."""
+def _rate_span(request: LayerRequest, unit: str) -> str:
+    """Return the span of time of a rate of water that becomes a depth: s, month or year; else ""."""
     try:
         conversion(unit, "mm/s")
-        if asked.to:
-            conversion(asked.to, "mm")
+        if request.to:
+            conversion(request.to, "mm")
     except UnderoakError:
         return ""
     name = canonical_name(unit)
-    if not (asked.to or asked.quantity == "precipitation" or (not asked.quantity and name.startswith(("mm/", "cm/")))):
-        return ""  # a speed, for one
+    if not (
+        request.to or request.quantity == "precipitation" or (not request.quantity and name.startswith(("mm/", "cm/")))
+    ):
+        return ""  # a speed, for example
     return "month" if "month" in name else "year" if name.endswith("/a") else "s"
 
 
-def _canonical(asked: LayerRequest, unit: str, quantity: str) -> str:
-    if asked.to:
-        return _difference(canonical_name(asked.to)) if quantity == "temperature_range" else _spelled(asked.to)
-    wanted = QUANTITIES[quantity].unit
-    if wanted:
-        unit_step(unit, wanted)
-        return wanted
-    return _spelled(strip_factor(unit))
+def _canonical_unit(request: LayerRequest, unit: str, quantity: str) -> str:
+    if request.to:
+        return _difference(canonical_name(request.to)) if quantity == "temperature_range" else _spell_unit(request.to)
+    quantity_unit = QUANTITIES[quantity].unit
+    if quantity_unit:
+        unit_step(unit, quantity_unit)
+        return quantity_unit
+    return _spell_unit(strip_factor(unit))
 
 
 def strip_factor(unit: str) -> str:
-    """A unit without the number its values are stored times.
+    """Return a unit without the factor that its values are stored with.
 
     >>> strip_factor("pH*10"), strip_factor("cm3/dm3")
     ('pH', 'cm3/dm3')
@@ -233,27 +256,27 @@ def strip_factor(unit: str) -> str:
     return _TIMES.sub("", unit.strip())
 
 
-def _spelled(unit: str) -> str:
-    """The one spelling of a simple unit; a compound one as it was written."""
+def _spell_unit(unit: str) -> str:
+    """Return the standard spelling of a simple unit; a compound one as written."""
     name = canonical_name(unit)
     return (
         unit.strip() if not name or any(sign in name for sign in " /^") or strip_factor(unit) != unit.strip() else name
     )
 
 
-def _bounds(asked: LayerRequest, quantity: str, canonical: str) -> tuple[float, float]:
-    if asked.valid:
-        return asked.valid
-    known = QUANTITIES[quantity]
-    if not known.unit:
-        return known.low, known.high
-    step = unit_step(known.unit, canonical)
-    low, high = sorted((step(known.low), step(known.high)))
+def _bounds(request: LayerRequest, quantity: str, canonical: str) -> tuple[float, float]:
+    if request.valid:
+        return request.valid
+    quantity_bounds = QUANTITIES[quantity]
+    if not quantity_bounds.unit:
+        return quantity_bounds.low, quantity_bounds.high
+    step = unit_step(quantity_bounds.unit, canonical)
+    low, high = sorted((step(quantity_bounds.low), step(quantity_bounds.high)))
     return low, high
 
 
 def unit_step(source: str, target: str) -> Affine1D:
-    """As `conversion`, but a difference of temperatures is never shifted."""
+    """Return the step between two units, without the offset where both are differences of temperatures."""
     names = tuple(canonical_name(unit).replace("Δ", "delta_") for unit in (source, target))
     if not any(name.startswith("delta_") for name in names):
         return conversion(source, target)
@@ -275,14 +298,14 @@ def _rate_fix(fault: Fault, unit: str, by_month: bool) -> str:
     return f"{fault.fix} (a rate becomes a depth only in a file with a time axis)"
 
 
-def _affine_text(found: FileFacts, asked: LayerRequest, affine: Affine1D, canonical: str) -> str:
+def _scale_text(facts: FileFacts, request: LayerRequest, affine: Affine1D, canonical: str) -> str:
     shift = f" {'-' if affine.offset < 0 else '+'} {abs(affine.offset):.10g}" if affine.offset else ""
-    who = ", ".join(
+    origin = ", ".join(
         text
-        for text, there in (
-            (f"file: x {found.scale:.10g} + {found.offset:.10g}", found.affine != _SAME),
-            (f"plan: x {asked.scale or 1:.10g}", asked.scale not in (None, 1.0)),
+        for text, applies in (
+            (f"file: x {facts.scale:.10g} + {facts.offset:.10g}", facts.affine != _SAME),
+            (f"plan: x {request.scale or 1:.10g}", request.scale not in (None, 1.0)),
         )
-        if there
+        if applies
     )
-    return f"{canonical} = stored x {affine.scale:.10g}{shift}" + (f" ({who})" if who else "")
+    return f"{canonical} = stored x {affine.scale:.10g}{shift}" + (f" ({origin})" if origin else "")

@@ -1,10 +1,10 @@
-"""The time axis of a monthly file: which calendar month each step is, and how long it truly lasts."""
+"""The time axis of a monthly file: the calendar month of each step, and its length in the file's calendar."""
 
 from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,12 +19,12 @@ _MEAN_DAYS = (31.0, 28.2425, 31.0, 30.0, 31.0, 30.0, 31.0, 31.0, 30.0, 31.0, 30.
 _SINCE = re.compile(
     r"^\s*(months?|mons?|days?|d|hours?|hrs?|h|minutes?|mins?|seconds?|secs?|s)\s+since\s+(.+?)\s*$", re.I
 )
-_MOST_NAMED = 12
+_MAX_LISTED = 12
 
 
 @dataclass(frozen=True, slots=True)
 class TimeStep:
-    """One step of the time axis."""
+    """A step of the time axis."""
 
     year: int  # 0 for a month of no particular year
     month: int  # 1..12
@@ -32,7 +32,7 @@ class TimeStep:
     year_days: float
 
     def times(self, per: str) -> float:
-        """What a rate for such a span is multiplied by to give the month's depth.
+        """Return the factor from a rate per `per` (s, month, year) to the month's depth.
 
         >>> TimeStep(2001, 2, 28.0, 365.0).times("s"), TimeStep(2001, 2, 28.0, 365.0).times("month")
         (2419200.0, 1.0)
@@ -44,53 +44,66 @@ class TimeStep:
 
 
 def mean_month(month: int) -> TimeStep:
-    """A calendar month of no particular year."""
+    """Return a calendar month of no particular year, of average length."""
     return TimeStep(0, month, _MEAN_DAYS[month - 1], 365.2425)
 
 
 def read_steps(
-    values: npt.NDArray[Any], bounds: npt.NDArray[Any] | None, about: Mapping[str, Any], where: str, problems: Problems
+    values: npt.NDArray[Any],
+    bounds: npt.NDArray[Any] | None,
+    attributes: Mapping[str, Any],
+    where: str,
+    problems: Problems,
 ) -> tuple[TimeStep, ...]:
-    """Every step of a time axis; empty after a fault E225 (steps out of order, twice, or left out).
+    """Return every step of a time axis; empty after a fault E225 (steps out of order, repeated or missing).
 
-    `about` is the axis' own attributes (`units`, `calendar`). `bounds` (steps, 2), when given, say which span a step
-    is for; its middle decides the month, since a time stamp may stand at either end.
+    Args:
+        values: coordinates of the axis, (steps,).
+        bounds: start and end of each step, (steps, 2), or None. The middle decides the month, since a time stamp may
+            stand at either end.
+        attributes: those of the axis (`units`, `calendar`).
+        where: the layer as messages name it.
+        problems: where the fault goes.
     """
-    steps = _steps(values, bounds, about)
+    steps = _parse_steps(values, bounds, attributes)
     if not steps:
-        what = f'time in "{about.get("units", "")}" cannot be read'
+        what = f'time in "{attributes.get("units", "")}" cannot be read'
         problems.add("E225", what, where, 'give time as "days since 2001-01-01", with its calendar')
         return ()
-    return steps if _in_order(steps, where, problems) else ()
+    return steps if _check_order(steps, where, problems) else ()
 
 
-def _steps(values: npt.NDArray[Any], bounds: npt.NDArray[Any] | None, about: Mapping[str, Any]) -> tuple[TimeStep, ...]:
-    units = str(about.get("units", "")).strip()
+def _parse_steps(
+    values: npt.NDArray[Any], bounds: npt.NDArray[Any] | None, attributes: Mapping[str, Any]
+) -> tuple[TimeStep, ...]:
+    units = str(attributes.get("units", "")).strip()
     if not units or units.lower() in {"1", "month", "months"}:
-        whole = np.asarray(values, np.float64)
-        if not whole.size or np.any(whole != np.round(whole)) or whole.min() < 1 or whole.max() > 12:
+        months = np.asarray(values, np.float64)
+        if not months.size or np.any(months != np.round(months)) or months.min() < 1 or months.max() > 12:
             return ()
-        return tuple(mean_month(int(month)) for month in whole)
+        return tuple(mean_month(int(month)) for month in months)
     match = _SINCE.match(units)
     if not match:
         return ()
-    middle = np.asarray(values, np.float64)
-    if bounds is not None and bounds.shape == (middle.size, 2):
-        middle = np.asarray(bounds, np.float64).mean(axis=1)
-    calendar = str(about.get("calendar", "standard")).lower()
-    if not np.isfinite(middle).all():
+    positions = np.asarray(values, np.float64)
+    if bounds is not None and bounds.shape == (positions.size, 2):
+        positions = np.asarray(bounds, np.float64).mean(axis=1)
+    calendar = str(attributes.get("calendar", "standard")).lower()
+    if not np.isfinite(positions).all():
         return ()
-    return _dated(middle, match[1].lower(), units, match[2], calendar)
+    return _dated_steps(positions, match[1].lower(), units, match[2], calendar)
 
 
-def _dated(values: npt.NDArray[np.float64], word: str, units: str, origin: str, calendar: str) -> tuple[TimeStep, ...]:
+def _dated_steps(
+    values: npt.NDArray[np.float64], time_unit: str, units: str, origin: str, calendar: str
+) -> tuple[TimeStep, ...]:
     import cftime
 
     try:
-        if word.startswith("mon") and calendar != "360_day":
+        if time_unit.startswith("mon") and calendar != "360_day":
             start = cftime.num2date(0, f"days since {origin}", calendar, only_use_cftime_datetimes=True)
-            counted = [start.year * 12 + start.month - 1 + int(np.floor(v)) for v in values]
-            dates = [cftime.datetime(n // 12, n % 12 + 1, 1, calendar=calendar) for n in counted]
+            month_numbers = [start.year * 12 + start.month - 1 + int(np.floor(v)) for v in values]
+            dates = [cftime.datetime(n // 12, n % 12 + 1, 1, calendar=calendar) for n in month_numbers]
         else:
             dates = cftime.num2date(values, units, calendar, only_use_cftime_datetimes=True)
     except (ValueError, OverflowError, TypeError):
@@ -103,28 +116,29 @@ def _year_days(date: Any) -> float:
     return float(last.dayofyr + last.daysinmonth - 1)
 
 
-def _in_order(steps: Sequence[TimeStep], where: str, problems: Problems) -> bool:
+def _check_order(steps: Sequence[TimeStep], where: str, problems: Problems) -> bool:
     months = [step.year * 12 + step.month - 1 for step in steps]
-    named = dict(zip(months, steps, strict=True))
-    twice = [m for m, n in Counter(months).items() if n > 1]
-    if twice:
-        come = count_of(len(twice), "month comes", "months come")
-        what = f"{come} more than once in the file: {_list(str(named[m]) for m in twice)}"
+    step_of_month = dict(zip(months, steps, strict=True))
+    repeated = [m for m, n in Counter(months).items() if n > 1]
+    if repeated:
+        come = count_of(len(repeated), "month comes", "months come")
+        what = f"{come} more than once: {_list_names(str(step_of_month[m]) for m in repeated)}"
         fix = "give one step for each month; make monthly means or sums of finer steps first"
         problems.add("E225", what, where, fix)
         return False
     if months != sorted(months):
-        back = [str(steps[i]) for i in range(1, len(months)) if months[i] < months[i - 1]]
-        problems.add("E225", f"time runs backwards at {_list(back)}", where, "sort the file along time")
+        backward = [str(steps[i]) for i in range(1, len(months)) if months[i] < months[i - 1]]
+        problems.add("E225", f"time runs backwards at {_list_names(backward)}", where, "sort the file along time")
         return False
-    gone = sorted(set(range(months[0], months[-1] + 1)) - set(months))
-    if gone:
-        names = (str(TimeStep(m // 12, m % 12 + 1, 0.0, 0.0)) for m in gone)
-        problems.add("E225", f"months are left out: {_list(names)}", where, "give every month from first to last")
+    missing = sorted(set(range(months[0], months[-1] + 1)) - set(months))
+    if missing:
+        names = (str(TimeStep(m // 12, m % 12 + 1, 0.0, 0.0)) for m in missing)
+        problems.add("E225", f"months are missing: {_list_names(names)}", where, "give every month from first to last")
         return False
     return True
 
 
-def _list(names: Any) -> str:
-    held = list(names)
-    return ", ".join(held[:_MOST_NAMED]) + (f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else "")
+def _list_names(names: Iterable[str]) -> str:
+    listed = list(names)
+    more = f" and {len(listed) - _MAX_LISTED} more" if len(listed) > _MAX_LISTED else ""
+    return ", ".join(listed[:_MAX_LISTED]) + more

@@ -1,4 +1,4 @@
-"""Which dimensions of a labelled array run across, down and along time, and the regular grid they make."""
+"""Axes of a labelled array (across, down, time), and the regular grid that they make."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _UNEVEN = 0.01  # of a cell
 
 @dataclass(frozen=True, slots=True)
 class Axes:
-    """Names of the dimensions; `t` is "" where there is no time, and `single` are others, of one step each."""
+    """A set of dimension names; `t` is "" where there is no time, and `single` are others, of one step each."""
 
     x: str
     y: str
@@ -44,9 +44,9 @@ class Axes:
 
 
 def find_axes(dataset: xr.Dataset, variable: str) -> Axes | None:
-    """The axes of a variable by their attributes, else by common names; None when it is no map.
+    """Return the axes of a variable by their attributes, else by common names; None when it has no grid.
 
-    A further dimension is let pass when it has one step only.
+    A further dimension may have one step only.
     """
     sizes = dataset[variable].sizes
     roles = {str(dim): _role(dataset, str(dim)) for dim in sizes}
@@ -64,14 +64,14 @@ def find_axes(dataset: xr.Dataset, variable: str) -> Axes | None:
 
 
 def _role(dataset: xr.Dataset, dim: str) -> str:
-    about: Mapping[Any, Any] = dataset[dim].attrs if dim in dataset.variables else {}
-    axis = str(about.get("axis", "")).lower()
+    attributes: Mapping[Any, Any] = dataset[dim].attrs if dim in dataset.variables else {}
+    axis = str(attributes.get("axis", "")).lower()
     if axis in {"x", "y", "t"}:
         return axis
-    standard = str(about.get("standard_name", "")).lower()
+    standard = str(attributes.get("standard_name", "")).lower()
     if standard in _STANDARD:
         return _STANDARD[standard]
-    units = str(about.get("units", "")).lower()
+    units = str(attributes.get("units", "")).lower()
     if units in _EAST:
         return "x"
     if units in _NORTH:
@@ -82,73 +82,74 @@ def _role(dataset: xr.Dataset, dim: str) -> str:
 
 
 def read_crs(dataset: xr.Dataset, variable: str, axes: Axes) -> str:
-    """The CRS the file gives: by CF grid mapping, else degrees of longitude and latitude; "" when it gives none."""
+    """Return the file's CRS: by CF grid mapping, else degrees of longitude and latitude; "" without any."""
     import pyproj
 
-    named = str(dataset[variable].attrs.get("grid_mapping", dataset[variable].encoding.get("grid_mapping", "")))
-    mapping = named.split(":")[0].split()[0] if named.split() else ""
+    grid_mapping = str(dataset[variable].attrs.get("grid_mapping", dataset[variable].encoding.get("grid_mapping", "")))
+    mapping = grid_mapping.split(":")[0].split()[0] if grid_mapping.split() else ""
     if mapping in dataset.variables:
-        about = {str(k): _plain(v) for k, v in dataset[mapping].attrs.items()}
+        attributes = {str(k): _plain_value(v) for k, v in dataset[mapping].attrs.items()}
         try:
-            return str(pyproj.CRS.from_cf(about).to_wkt())
+            return str(pyproj.CRS.from_cf(attributes).to_wkt())
         except (pyproj.exceptions.CRSError, KeyError, ValueError, TypeError):
-            return str(about.get("crs_wkt") or about.get("spatial_ref") or f"grid mapping {mapping}")
+            return str(attributes.get("crs_wkt") or attributes.get("spatial_ref") or f"grid mapping {mapping}")
     units = [str(dataset[dim].attrs.get("units", "")).lower() for dim in (axes.x, axes.y) if dim in dataset.variables]
     return "EPSG:4326" if len(units) == 2 and units[0] in _EAST and units[1] in _NORTH else ""
 
 
-def _plain(value: Any) -> Any:
+def _plain_value(value: Any) -> Any:
     return value.tolist() if isinstance(value, np.ndarray | np.generic) else value
 
 
 def read_transform(
-    dataset: xr.Dataset, axes: Axes, crs: str, asked: LayerRequest, problems: Problems
+    dataset: xr.Dataset, axes: Axes, crs: str, request: LayerRequest, problems: Problems
 ) -> tuple[float, float, float, float, float, float] | None:
-    """The grid's transform, cells half a step around their coordinates; None after a fault E224."""
-    lines = []
+    """Return the grid's transform, cells half a step around their coordinates; None after a fault E224."""
+    axes_steps = []
     for dim in (axes.x, axes.y):
         if dim not in dataset.variables or dataset[dim].dims != (dim,):
-            what = f'nothing says where the cells along "{dim}" lie'
-            problems.add("E224", what, asked.where, "give the file a coordinate variable of the dimension's name")
+            what = f'the coordinates along "{dim}" are not given'
+            problems.add("E224", what, request.where, "give the file a coordinate variable of the dimension's name")
             continue
-        line = _regular(dataset[dim].values, dim, _crs.is_geographic(crs), asked, problems)
-        if line:
-            factor = _factor(str(dataset[dim].attrs.get("units", "")), crs)
-            lines.append((line[0] * factor, line[1] * factor))
-    if len(lines) != 2:
+        axis_step = _regular_axis(dataset[dim].values, dim, _crs.is_geographic(crs), request, problems)
+        if axis_step:
+            factor = _metre_factor(str(dataset[dim].attrs.get("units", "")), crs)
+            axes_steps.append((axis_step[0] * factor, axis_step[1] * factor))
+    if len(axes_steps) != 2:
         return None
-    (x, dx), (y, dy) = lines
+    (x, dx), (y, dy) = axes_steps
     return dx, 0.0, x - dx / 2.0, 0.0, dy, y - dy / 2.0
 
 
-def _regular(
-    stored: npt.NDArray[Any], dim: str, turns: bool, asked: LayerRequest, problems: Problems
+def _regular_axis(
+    stored: npt.NDArray[Any], dim: str, is_degrees: bool, request: LayerRequest, problems: Problems
 ) -> tuple[float, float] | None:
-    """First coordinate and step of an evenly spaced axis."""
+    """Return the first coordinate and the step of an evenly spaced axis; None after a fault E224."""
     values = np.asarray(stored, np.float64)
     if values.size < 2 or not np.isfinite(values).all():
         what = f'the axis "{dim}" has {count_of(values.size, "coordinate")}' if values.size < 2 else f'"{dim}" has gaps'
-        problems.add("E224", what, asked.where, "give a file whose axes have at least two coordinates each")
+        problems.add("E224", what, request.where, "give a file whose axes have at least two coordinates each")
         return None
     step = (values[-1] - values[0]) / (values.size - 1)
-    exact = np.asarray(stored).dtype.kind == "f" and float(np.spacing(np.abs(stored).max()))
-    loose = max(_UNEVEN * abs(step), 2.0 * exact)
-    off = np.abs(values - (values[0] + step * np.arange(values.size)))
-    if step == 0.0 or off.max() > loose:
-        at = int(np.abs(np.diff(values) - np.median(np.diff(values))).argmax())
-        what = f'the axis "{dim}" is not evenly spaced: from {values[at]:.8g} to {values[at + 1]:.8g} at place {at}'
-        problems.add("E224", what, asked.where, "regrid the file to even steps, or cut out the even part")
+    rounding = np.asarray(stored).dtype.kind == "f" and float(np.spacing(np.abs(stored).max()))
+    tolerance = max(_UNEVEN * abs(step), 2.0 * rounding)
+    deviation = np.abs(values - (values[0] + step * np.arange(values.size)))
+    if step == 0.0 or deviation.max() > tolerance:
+        i_gap = int(np.abs(np.diff(values) - np.median(np.diff(values))).argmax())
+        gap = f"from {values[i_gap]:.8g} to {values[i_gap + 1]:.8g} at index {i_gap}"
+        what = f'the axis "{dim}" is not evenly spaced: {gap}'
+        problems.add("E224", what, request.where, "regrid the file to even steps, or cut out the even part")
         return None
-    if turns and abs(values.size * abs(step) - 360.0) <= 4.0 * exact + 1e-9:
-        step = math.copysign(360.0 / values.size, step)  # coordinates in float32 miss the full turn by a hair
+    if is_degrees and abs(values.size * abs(step) - 360.0) <= 4.0 * rounding + 1e-9:
+        step = math.copysign(360.0 / values.size, step)  # coordinates in float32 miss the full circle by their rounding
     return float(values[0]), float(step)
 
 
-def _factor(units: str, crs: str) -> float:
-    """Coordinates in km on a CRS in metres become metres."""
+def _metre_factor(units: str, crs: str) -> float:
+    """Return the factor from the unit of coordinates to that of the CRS, such as km to m."""
     if _crs.is_geographic(crs) or not units:
         return 1.0
     try:
         return conversion(units, "m").scale / _crs.unit_m(crs)
     except UnderoakError:
-        return 1.0  # a word that is no length: the CRS's own unit holds
+        return 1.0  # not a length: the unit of the CRS holds

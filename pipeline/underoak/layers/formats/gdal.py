@@ -1,4 +1,4 @@
-"""The one place where the raster library is set up and its files are opened: few drivers, no network, no code."""
+"""Settings of the raster library, and the one place where it opens files: few drivers, no network, no code."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ import logging
 import threading
 import warnings
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable, Hashable, Iterator
 
 import rasterio
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.io import DatasetReader
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.layers.formats.read_watch import watch_read
 
 DRIVERS = ("GTiff", "COG", "VRT")
-# They are set for the thread that reads, which wins over the environment's own settings of the same names.
-OPTIONS: dict[str, Any] = {
+# Set for the thread that reads, which wins over environment variables of the same names.
+OPTIONS: dict[str, str | int] = {
     "GDAL_VRT_ENABLE_PYTHON": "NO",  # a mosaic is data, never a program
     "GDAL_VRT_ENABLE_RAWRASTERBAND": "NO",
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",  # what lies beside a file does not change what it holds
@@ -37,78 +37,78 @@ OPTIONS: dict[str, Any] = {
     "CPL_VSIL_CURL_ALLOWED_FILENAME": "/none",
     "CPL_DEBUG": "OFF",
 }
-_HANDLES_KEPT = 24
+_MAX_HANDLES = 24
 
-logging.getLogger("rasterio").addHandler(logging.NullHandler())  # what matters is raised; nothing else is printed
+logging.getLogger("rasterio").addHandler(logging.NullHandler())  # failures are raised; nothing is printed
 
 
-class _Own(threading.local):
-    """What is one thread's own: open files, the latest used last, and whether the settings are in force."""
+class _ThreadState(threading.local):
+    """A thread's state: open files, the latest used last, and whether the settings are in force."""
 
     def __init__(self) -> None:
-        self.open: OrderedDict[Any, Any] = OrderedDict()
+        self.handles: OrderedDict[Hashable, DatasetReader] = OrderedDict()
         self.is_inside = False
 
 
-_own = _Own()
-_opening = threading.Lock()  # what is done to warnings is done for all threads
+_thread = _ThreadState()
+_open_lock = threading.Lock()  # filters of warnings hold for all threads
 
 
 @contextlib.contextmanager
 def gdal_settings() -> Iterator[None]:
-    """The settings under which everything is read; enter it around each use, at little cost where it is in force."""
-    if _own.is_inside:
+    """Put the settings in force for a block; enter it around each use: a nested block costs little."""
+    if _thread.is_inside:
         yield
         return
     with rasterio.Env(**OPTIONS):
-        _own.is_inside = True
+        _thread.is_inside = True
         try:
             yield
         finally:
-            _own.is_inside = False
+            _thread.is_inside = False
 
 
-def open_raster(name: str, driver: str) -> Any:
-    """A file (or a checked mosaic's text) opened by one named driver, inside `env()`."""
+def open_raster(name: str, driver: str) -> DatasetReader:
+    """Open a file (or a checked mosaic's text) with one named driver, inside `gdal_settings()`."""
     if driver not in DRIVERS:
         raise ValueError(f"{driver} is not read")
-    with _opening, warnings.catch_warnings():
+    with _open_lock, warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # it becomes a fault of its own
         return rasterio.open(name, driver=driver, sharing=False)
 
 
-def cached_handle(key: Any, opener: Callable[[], Any]) -> Any:
-    """This thread's handle for `key`, opened when it is not; at most a few dozen are kept and the oldest is closed."""
-    handles = _own.open
+def cached_handle(key: Hashable, opener: Callable[[], DatasetReader]) -> DatasetReader:
+    """Return this thread's handle for `key`, opened if need be; beyond a few dozen the oldest is closed."""
+    handles = _thread.handles
     if key in handles:
         handles.move_to_end(key)
         return handles[key]
     handle = opener()
     handles[key] = handle
-    while len(handles) > _HANDLES_KEPT:
+    while len(handles) > _MAX_HANDLES:
         _, oldest = handles.popitem(last=False)
         oldest.close()
     return handle
 
 
 def close_handles() -> None:
-    """Close what this thread holds open; a thread that ends closes its own."""
-    while _own.open:
-        _, handle = _own.open.popitem()
+    """Close all handles of this thread; call it before a thread ends."""
+    while _thread.handles:
+        _, handle = _thread.handles.popitem()
         handle.close()
 
 
 @contextlib.contextmanager
 def report_read_errors(what: str, where: str) -> Iterator[None]:
-    """Turn the library's failures inside into one E230 that says what was being read."""
+    """Turn the library's failures inside the block into one E230 that names what was being read."""
     try:
         with gdal_settings(), watch_read(what, where):
             yield
     except (RasterioError, OSError, MemoryError, UnicodeDecodeError) as error:
-        raise UnderoakError(_unread(what, where, error)) from error
+        raise UnderoakError(_read_fault(what, where, error)) from error
 
 
-def _unread(what: str, where: str, error: BaseException) -> Fault:
+def _read_fault(what: str, where: str, error: BaseException) -> Fault:
     deepest: BaseException = error
     while deepest.__cause__ is not None:
         deepest = deepest.__cause__

@@ -1,4 +1,4 @@
-"""NetCDF files and Zarr folders, opened undecoded, and only when they can do no more than hold arrays."""
+"""NetCDF files and Zarr folders, opened undecoded, after a check that they can do no more than hold arrays."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.layers.files import MOST_BLOCK_BYTES
+from underoak.layers.files import MAX_BLOCK_BYTES
 from underoak.layers.formats.read_watch import watch_read
 
 if TYPE_CHECKING:
     import xarray as xr
 
-MOST_ALONG_AXIS = 10_000_000
-_MOST_FILES = 200_000
-_MOST_JSON = 64 * 2**20
-_KEPT = 32
+MAX_ALONG_AXIS = 10_000_000
+_MAX_FILES = 200_000
+_MAX_JSON_BYTES = 64 * 2**20
+_MAX_OPEN = 32
 _HDF5 = b"\x89HDF\r\n\x1a\n"
 # Compressors and filters that only turn bytes into bytes. Others may run what a file brings (pickled objects, for one).
 _CODECS = {
@@ -33,11 +33,11 @@ _CODECS = {
 }  # fmt: skip
 
 _lock = threading.RLock()  # the HDF5 library serves one thread at a time
-_open: OrderedDict[Any, Any] = OrderedDict()
+_open: OrderedDict[tuple[str, tuple[int, int]], xr.Dataset] = OrderedDict()
 
 
 def store_engine(path: Path) -> str:
-    """`h5netcdf` or `scipy` by the file's first bytes, `zarr` for a folder, "" for what is neither."""
+    """Return the library for a store: `h5netcdf` or `scipy` by the first bytes, `zarr` for a folder, "" for neither."""
     if path.is_dir():
         return "zarr"
     with path.open("rb") as stream:
@@ -48,10 +48,10 @@ def store_engine(path: Path) -> str:
 
 
 def check_store(path: Path, where: str) -> tuple[str, ...]:
-    """Refuse a store that could read or run something else; returns every file it consists of.
+    """Refuse a store that could read or run something else; return every file it consists of.
 
     Raises:
-        UnderoakError: E230 not a store, E231 sizes that cannot be, E240 links, raw or virtual arrays and unknown
+        UnderoakError: E230 not a store, E231 sizes out of bounds, E240 links, raw or virtual arrays and unknown
             codecs, E241 a Zarr folder with links that lead out of it.
     """
     kind = store_engine(path)
@@ -64,16 +64,16 @@ def check_store(path: Path, where: str) -> tuple[str, ...]:
     except UnderoakError:
         raise
     except Exception as error:  # a damaged file makes the libraries raise almost anything
-        raise _unread(path, where, error) from error
+        raise _read_fault(path, where, error) from error
     if not kind:
-        what = f"{path} is no NetCDF file: it begins with other bytes"
+        what = f"{path} is not a NetCDF file: its first bytes are others"
         raise UnderoakError(Fault("E230", what, where, "give a classic or an HDF5-based NetCDF file"))
     return (str(path),)
 
 
 @contextlib.contextmanager
-def open_dataset(path: Path | str, stamp: Any, what: str, where: str) -> Iterator[xr.Dataset]:
-    """The store's undecoded dataset, kept open for the process; failures inside become E230.
+def open_dataset(path: Path | str, stamp: tuple[int, int], what: str, where: str) -> Iterator[xr.Dataset]:
+    """Open the store's undecoded dataset, once per process; failures inside the block become E230.
 
     One thread at a time for NetCDF; a Zarr store may be read by several.
     """
@@ -85,7 +85,7 @@ def open_dataset(path: Path | str, stamp: Any, what: str, where: str) -> Iterato
         except UnderoakError:
             raise
         except Exception as error:  # a damaged file makes the libraries raise almost anything
-            raise _unread(path, where, error, what) from error
+            raise _read_fault(path, where, error, what) from error
 
 
 def close_stores() -> None:
@@ -95,29 +95,27 @@ def close_stores() -> None:
             _open.popitem()[1].close()
 
 
-def _dataset(path: str, stamp: Any) -> xr.Dataset:
+def _dataset(path: str, stamp: tuple[int, int]) -> xr.Dataset:
     import xarray as xr
 
     with _lock:
         key = (path, stamp)
         if key not in _open:
-            bare: dict[str, Any] = {"decode_cf": False, "cache": False}  # numbers are decoded by us, and not kept
-            kind = store_engine(Path(path))
-            if kind == "zarr":
-                bare["consolidated"] = False  # a copy of the descriptions that may differ from them
+            engine = store_engine(Path(path))
+            # Zarr's consolidated metadata is a copy that may differ from the descriptions that were checked
+            options = {"consolidated": False} if engine == "zarr" else None
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # the libraries' remarks on a store are not for our user
-                _open[key] = xr.open_dataset(path, engine=kind, **bare)
-            while len(_open) > _KEPT:
-                (old, _), dataset = _open.popitem(last=False)
-                if not os.path.isdir(old):  # others may be reading a Zarr store; it holds no file open
-                    dataset.close()
+                _open[key] = xr.open_dataset(path, engine=engine, decode_cf=False, cache=False, backend_kwargs=options)
+            while len(_open) > _MAX_OPEN:
+                (old_path, _), old = _open.popitem(last=False)
+                if not os.path.isdir(old_path):  # others may be reading a Zarr store; it holds no file open
+                    old.close()
         _open.move_to_end(key)
-        held: xr.Dataset = _open[key]
-        return held
+        return _open[key]
 
 
-def _unread(path: Path | str, where: str, error: BaseException, what: str = "") -> UnderoakError:
+def _read_fault(path: Path | str, where: str, error: BaseException, what: str = "") -> UnderoakError:
     reason = (str(error).strip() or type(error).__name__).splitlines()[0][:200]
     fix = "the file is cut short or damaged: fetch it again and compare its checksum"
     return UnderoakError(Fault("E230", f"{what or path} cannot be read ({reason})", where, fix))
@@ -135,27 +133,27 @@ def _check_hdf5(path: Path, where: str) -> None:
         for name in file:
             link = file.get(name, getlink=True)
             if not isinstance(link, h5py.HardLink):
-                raise _refuse(where, f'"{name}" in {path} is a link to somewhere else')
+                raise _refuse(where, f'"{name}" in {path} is a link out of the file')
             item = file[name]
             if isinstance(item, h5py.Dataset):
                 if item.is_virtual or item.external:
-                    raise _refuse(where, f'"{name}" in {path} takes its numbers from another file')
+                    raise _refuse(where, f'"{name}" in {path} reads its numbers from another file')
                 _check_shape(name, item.shape or (), item.chunks, item.dtype.itemsize, where)
 
 
 def _check_shape(name: str, shape: tuple[int, ...], chunks: tuple[int, ...] | None, item: int, where: str) -> None:
-    if any(n > MOST_ALONG_AXIS for n in shape):
+    if any(n > MAX_ALONG_AXIS for n in shape):
         what = f'"{name}" claims {" x ".join(map(str, shape))} numbers'
-        fix = f"an axis of more than {MOST_ALONG_AXIS:,} is not read: cut out your region first"
+        fix = f"an axis of more than {MAX_ALONG_AXIS:,} is not read: cut out your region first"
         raise UnderoakError(Fault("E231", what, where, fix))
     block = math.prod(chunks) * item if chunks else 0
-    if block > MOST_BLOCK_BYTES:
+    if block > MAX_BLOCK_BYTES:
         what = f'one stored block of "{name}" takes {block >> 20:,} MiB in memory'
         raise UnderoakError(Fault("E231", what, where, "write it again in smaller chunks"))
 
 
 def _check_zarr(path: Path, where: str) -> tuple[str, ...]:
-    files, described = [], False
+    files, is_described = [], False
     for folder, folders, names in os.walk(path):
         for name in (*folders, *names):
             full = os.path.join(folder, name)
@@ -166,25 +164,27 @@ def _check_zarr(path: Path, where: str) -> tuple[str, ...]:
             full = os.path.join(folder, name)
             files.append(full)
             if name in {".zarray", ".zgroup", ".zmetadata", "zarr.json"}:
-                described = True
+                is_described = True
                 _check_document(full, where)
-        if len(files) > _MOST_FILES:
-            what = f"{path} consists of more than {_MOST_FILES:,} files"
+        if len(files) > _MAX_FILES:
+            what = f"{path} consists of more than {_MAX_FILES:,} files"
             raise UnderoakError(Fault("E243", what, where, "write it again in larger chunks, or cut out your region"))
-    if not described:
-        raise UnderoakError(Fault("E230", f"{path} is no Zarr store: nothing describes it", where, "check the name"))
+    if not is_described:
+        raise UnderoakError(
+            Fault("E230", f"{path} is not a Zarr store: it has no description of its arrays", where, "check the name")
+        )
     return tuple(sorted(files))
 
 
 def _check_document(full: str, where: str) -> None:
-    if os.path.getsize(full) > _MOST_JSON:
+    if os.path.getsize(full) > _MAX_JSON_BYTES:
         raise UnderoakError(Fault("E231", f"{full} is too large for a description", where, "write the store again"))
     with open(full, encoding="utf-8") as stream:
         _check_node(json.load(stream), full, where)
 
 
 def _check_node(node: Any, full: str, where: str) -> None:
-    """Every array description inside a document, consolidated ones too."""
+    """Check every array description inside a document, consolidated ones too."""
     if isinstance(node, list):
         for part in node:
             _check_node(part, full, where)
@@ -192,28 +192,28 @@ def _check_node(node: Any, full: str, where: str) -> None:
     if not isinstance(node, dict):
         return
     for key in ("compressor", "filters", "codecs", "index_codecs", "storage_transformers", "serializer"):
-        for codec in _listed(node.get(key)):
+        for codec in _as_list(node.get(key)):
             name = codec.get("id", codec.get("name")) if isinstance(codec, dict) else codec
             if str(name).removeprefix("numcodecs.") not in _CODECS:
-                raise _refuse(where, f'{full} uses "{str(name)[:40]}", which is not on the list of plain codecs')
+                raise _refuse(where, f'{full} uses "{str(name)[:40]}", which is not on the list of safe codecs')
     if "shape" in node and isinstance(node["shape"], list):
         kind = str(node.get("dtype", node.get("data_type", "")))
         if "O" in kind or "object" in kind:
             raise _refuse(where, f"{full} holds objects rather than numbers")
         grid = node.get("chunk_grid")
         chunks = node.get("chunks") or (grid or {}).get("configuration", {}).get("chunk_shape") or ()
-        _check_shape(os.path.dirname(full), tuple(node["shape"]), tuple(chunks) or None, _item(kind), where)
+        _check_shape(os.path.dirname(full), tuple(node["shape"]), tuple(chunks) or None, _item_bytes(kind), where)
     for key, value in node.items():
         if key != "attributes":
             _check_node(value, full, where)
 
 
-def _listed(value: Any) -> list[Any]:
+def _as_list(value: Any) -> list[Any]:
     return [] if value is None else value if isinstance(value, list) else [value]
 
 
-def _item(kind: str) -> int:
-    """Bytes of one number, from names such as `<f4` and `float32`."""
+def _item_bytes(kind: str) -> int:
+    """Return the bytes of one number, from type names such as `<f4` and `float32`."""
     digits = "".join(c for c in kind if c.isdigit())
     size = int(digits) if digits else 8
     return size if kind[:1] in "<>|" else max(size // 8, 1)

@@ -1,9 +1,9 @@
-"""The door to every open raster: the file's extension says which one it is."""
+"""The reader of a raster, chosen by the file's extension."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.layers.files import Trust, input_path
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from underoak.indicators import Input
     from underoak.layers.formats.geotiff import GeoTiffSource
     from underoak.layers.formats.netcdf_zarr import NetcdfZarrSource
+    from underoak.plan.keys.region import TrustSpec
 
 GEOTIFF = (".tif", ".tiff", ".vrt")
 NETCDF = (".nc", ".nc4", ".cdf")
@@ -21,32 +22,41 @@ EXTENSIONS = (*GEOTIFF, *NETCDF, *ZARR)
 
 
 def open_source(
-    name: str, layer: Any, base: Path, trust: Any, problems: Problems, wanted: Input | None = None
+    name: str,
+    layer: object,
+    base: Path,
+    trust: Trust | TrustSpec | None,
+    problems: Problems,
+    wanted_input: Input | None = None,
 ) -> GeoTiffSource | NetcdfZarrSource | None:
-    """Open one layer's file; None when a fault was added to `problems`, so that other layers are looked at as well.
+    """Open one layer's file; None when a fault was added to `problems`, so that other layers are opened as well.
 
-    `layer` has the plan's field names (file, variable, band, unit, to, scale, nodata, crs, kind, valid, quantity ...);
-    `base` is the plan's folder, from which paths count; `trust` the plan's `trust:` (roots, max_cells) or None.
-    `wanted` is what the indicators of other layers want of this one, where nothing is made of it by itself.
+    Args:
+        name: the layer's name in the plan.
+        layer: an object with the plan's field names (file, variable, band, unit, to, scale, nodata, crs, kind ...).
+        base: the plan's folder, to which paths are relative.
+        trust: the plan's `trust:` (roots, max_cells), a `Trust`, or None.
+        problems: where faults and warnings go.
+        wanted_input: the input that the layer is to the indicators of others, if it has neither `reduce` nor `derive`.
     """
-    asked = LayerRequest.from_spec(name, layer, wanted)
-    extension = Path(asked.file).suffix.lower()
+    request = LayerRequest.from_spec(name, layer, wanted_input)
+    extension = Path(request.file).suffix.lower()
     if extension not in EXTENSIONS:
-        listed = ", ".join(EXTENSIONS)
-        fix = did_you_mean(extension, EXTENSIONS, f"give a file that ends in one of {listed}")
-        problems.add("E247", f'files that end in "{extension}" are not read', asked.where, fix)
+        endings = ", ".join(EXTENSIONS)
+        fix = did_you_mean(extension, EXTENSIONS, f"give a file that ends in one of {endings}")
+        problems.add("E247", f'files that end in "{extension}" are not read', request.where, fix)
         return None
-    trusted = trust if isinstance(trust, Trust) else Trust.from_plan(base, trust)
+    limits = trust if isinstance(trust, Trust) else Trust.from_plan(base, trust)
     try:
-        path = input_path(asked.file, base, asked.where, folder=extension in ZARR)
+        path = input_path(request.file, base, request.where, folder=extension in ZARR)
     except UnderoakError as error:
         problems.add_error(error)
         return None
-    # a link may lead to a file of another ending: what is opened is what the plan's name promised
+    # a link may lead to a file of another ending: the ending in the plan decides
     if extension in GEOTIFF:
         from underoak.layers.formats.geotiff import open_geotiff
 
-        return open_geotiff(path, asked, trusted, problems, is_vrt=extension == ".vrt")
+        return open_geotiff(path, request, limits, problems, is_vrt=extension == ".vrt")
     from underoak.layers.formats.netcdf_zarr import open_netcdf_zarr
 
-    return open_netcdf_zarr(path, asked, trusted, problems)
+    return open_netcdf_zarr(path, request, limits, problems)

@@ -1,4 +1,4 @@
-"""What is being read at the moment, so that a read that never comes back, or ends the process, has a name."""
+"""Reads under way, so that a read that never returns, or kills the process, can be named."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """One read under way."""
+    """A read under way."""
 
     what: str  # "its header", "rows 0+64, columns 0+64"
     where: str  # how messages name the layer
@@ -24,12 +24,12 @@ _listeners: list[Callable[[str, str], None]] = []
 
 @contextmanager
 def watch_read(what: str, where: str) -> Iterator[None]:
-    """Note that this thread reads, for as long as the block takes; one inside another is part of that."""
-    me = threading.get_ident()
-    if me in _under_way:
+    """Register a read of this thread for the length of the block; a read inside another is part of it."""
+    thread = threading.get_ident()
+    if thread in _under_way:
         yield
         return
-    _under_way[me] = Read(what, where, time.monotonic())
+    _under_way[thread] = Read(what, where, time.monotonic())
     try:
         for listener in _listeners:
             listener(what, where)
@@ -37,11 +37,11 @@ def watch_read(what: str, where: str) -> Iterator[None]:
         for listener in _listeners:
             listener("", "")
     finally:
-        del _under_way[me]
+        del _under_way[thread]
 
 
 def overdue_read(seconds: float) -> Read | None:
-    """A read that has taken longer than that; None when there is none.
+    """Return a read that has taken longer than so many seconds; None if there is none.
 
     >>> with watch_read("its header", "soil_ph (ph.tif)"):
     ...     overdue_read(60.0), overdue_read(-1.0).where
@@ -53,7 +53,7 @@ def overdue_read(seconds: float) -> Read | None:
 
 @contextmanager
 def report_reads(listener: Callable[[str, str], None]) -> Iterator[None]:
-    """Have every read inside the block told before it is begun, and nothing, twice "", when it has come back."""
+    """Call `listener(what, where)` before every read inside the block, and `listener("", "")` when it has returned."""
     _listeners.append(listener)
     try:
         yield
@@ -62,5 +62,5 @@ def report_reads(listener: Callable[[str, str], None]) -> Iterator[None]:
 
 
 def forget() -> None:
-    """Forget reads of other threads: a forked process has only the one."""
+    """Remove the reads of other threads: a forked process has only one."""
     _under_way.clear()

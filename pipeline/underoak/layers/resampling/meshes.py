@@ -1,4 +1,4 @@
-"""The meshes from one analysis grid to the grids of its sources: each is made once, and where the region lies on it."""
+"""The meshes from one analysis grid to those of its sources, each computed once, with the region's extent on each."""
 
 from __future__ import annotations
 
@@ -10,83 +10,85 @@ from underoak.base.grid import Grid, Window
 from underoak.layers.resampling.mesh import Coordinates, Mesh
 from underoak.layers.source import Source
 
-_RESIDENT_BYTES = 4_000_000  # coordinates of the whole region that take less are computed once and kept
-_SURVEY = 1024  # cells along the windows by which a region is surveyed
+_RESIDENT_BYTES = 4_000_000  # coordinates of the region that take less are computed once and stay in memory
+_SURVEY_CELLS = 1024  # side of the windows by which a region is surveyed
 
 Extent = tuple[float, float, float, float]  # least and greatest u, least and greatest v
 
 
 @dataclass
-class _Kept:
-    """What a process keeps between tiles; in another process it begins empty."""
+class _ProcessCache:
+    """A process's extents and coordinates in memory; in another process it starts empty."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     extents: dict[int, Extent | None] = field(default_factory=dict)
     coordinates: dict[int, Coordinates] = field(default_factory=dict)  # of the whole region, where they are small
 
-    def __reduce__(self) -> tuple[type[_Kept], tuple[()]]:
-        return _Kept, ()
+    def __reduce__(self) -> tuple[type[_ProcessCache], tuple[()]]:
+        return _ProcessCache, ()
 
 
 class Meshes:
-    """One mesh for each grid that sources lie on, by number. Threads may ask side by side."""
+    """A list of meshes, one for each source grid. Several threads may use it at once."""
 
-    def __init__(self, grid: Grid) -> None:
+    def __init__(self, grid: Grid, resident_bytes: int = _RESIDENT_BYTES, survey_cells: int = _SURVEY_CELLS) -> None:
         self.grid = grid
-        self._made: dict[tuple[Grid, bool], int] = {}
+        self._resident_bytes = resident_bytes
+        self._survey_cells = survey_cells
+        self._indices: dict[tuple[Grid, bool], int] = {}
         self._meshes: list[Mesh] = []
-        self._kept = _Kept()
+        self._cache = _ProcessCache()
 
-    def __getitem__(self, which: int) -> Mesh:
-        return self._meshes[which]
+    def __getitem__(self, index: int) -> Mesh:
+        return self._meshes[index]
 
-    def number(self, source: Source) -> int:
-        """Which mesh leads to a source's grid; it is made when there is none yet."""
+    def index_of(self, source: Source) -> int:
+        """Return the index of the mesh to a source's grid; add the mesh if there is none yet."""
         key = (source.grid, source.is_periodic)
-        if key not in self._made:
+        if key not in self._indices:
             self._meshes.append(Mesh.between(self.grid, source.grid, source.is_periodic))
-            self._made[key] = len(self._meshes) - 1
-        return self._made[key]
+            self._indices[key] = len(self._meshes) - 1
+        return self._indices[key]
 
-    def extent(self, which: int) -> Extent | None:
-        """Where the whole region lies on the source grid; None when nowhere."""
-        with self._kept.lock:
-            if which not in self._kept.extents:
-                self._kept.extents[which], found = _surveyed(self._meshes[which], self.grid.window)
-                if found is not None:
-                    self._kept.coordinates[which] = found
-        return self._kept.extents[which]
+    def extent(self, index: int) -> Extent | None:
+        """Return the extent of the whole region on the source grid; None if it lies nowhere on it."""
+        with self._cache.lock:
+            if index not in self._cache.extents:
+                self._cache.extents[index], coordinates = self._survey(self._meshes[index])
+                if coordinates is not None:
+                    self._cache.coordinates[index] = coordinates
+        return self._cache.extents[index]
 
-    def coordinates(self, which: int, window: Window) -> Coordinates:
-        """`Mesh.at` a window, from what is kept of the whole region where that is small."""
-        self.extent(which)
-        whole = self._kept.coordinates.get(which)
-        part = whole.part(window) if whole is not None else None
-        return self._meshes[which].at(window) if part is None else part
+    def coordinates(self, index: int, window: Window) -> Coordinates:
+        """Return `Mesh.coordinates` of a window, cut from those of the region where these are in memory."""
+        self.extent(index)
+        of_region = self._cache.coordinates.get(index)
+        of_window = of_region.subset(window) if of_region is not None else None
+        return self._meshes[index].coordinates(window) if of_window is None else of_window
+
+    def _survey(self, mesh: Mesh) -> tuple[Extent | None, Coordinates | None]:
+        """Return the extent of the region on a source grid, and its coordinates unless they take much memory."""
+        region = self.grid.window
+        n_bytes = 16 * (region.rows // (mesh.step or 1) + 2) * (region.cols // (mesh.step or 1) + 2)
+        if n_bytes <= self._resident_bytes:
+            coordinates = mesh.coordinates(region)
+            return coordinates.extent, coordinates if coordinates.nbytes <= self._resident_bytes else None
+        extents: list[Extent] = []
+        for part in region.tiles(self._survey_cells):
+            extent = mesh.coordinates(part).extent
+            extents += [extent] if extent is not None else []
+        if not extents:
+            return None, None
+        least_u, most_u, least_v, most_v = zip(*extents, strict=True)
+        return (min(least_u), max(most_u), min(least_v), max(most_v)), None
 
 
-def _surveyed(mesh: Mesh, region: Window) -> tuple[Extent | None, Coordinates | None]:
-    """Where a region lies on a source's grid, and its coordinates, unless they take much memory."""
-    nodes = 16 * (region.rows // (mesh.step or 1) + 2) * (region.cols // (mesh.step or 1) + 2)
-    if nodes <= _RESIDENT_BYTES:
-        whole = mesh.at(region)
-        return whole.extent, whole if whole.nbytes <= _RESIDENT_BYTES else None
-    found: list[Extent] = []
-    for part in region.tiles(_SURVEY):
-        extent = mesh.at(part).extent
-        found += [extent] if extent is not None else []
-    if not found:
-        return None, None
-    least_u, most_u, least_v, most_v = zip(*found, strict=True)
-    return (min(least_u), max(most_u), min(least_v), max(most_v)), None
-
-
-def extent_window(extent: Extent, cells: int) -> Window:
-    """The source cells of an extent, and so many more on all sides.
+def extent_window(extent: Extent, margin: int) -> Window:
+    """Return the source cells of an extent, with a margin [cells] on all sides.
 
     >>> extent_window((1.5, 3.2, 7.0, 7.9), 1)
     Window(row=6, col=0, rows=3, cols=5)
     """
     least_u, most_u, least_v, most_v = extent
-    row, col = math.floor(least_v) - cells, math.floor(least_u) - cells
-    return Window(row, col, math.floor(most_v) + cells + 1 - row, math.floor(most_u) + cells + 1 - col)
+    row, col = math.floor(least_v) - margin, math.floor(least_u) - margin
+    return Window(row, col, math.floor(most_v) + margin + 1 - row, math.floor(most_u) + margin + 1 - col)

@@ -1,38 +1,41 @@
-"""Where cells of the analysis grid lie on a source's, line by line, and how wide their kernels are: compiled.
+"""Compiled positions of analysis cells on the source grid, line by line, and the width of their kernels.
 
-Used by the kernels that add source cells up and by those that name them, which therefore mean the same cells.
+Shared by the kernels that add source cells up and by those that name them, so that both use the same cells.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base import compiled as door
+from underoak.base.compiled import compiled_no_refcount
 
-compiled: Any = door.compiled  # kernels of coordinates carry no types
-compiled_no_refcount: Any = door.compiled_no_refcount
-FAR = 1e15  # a place further off lies on no source
+Doubles = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int32]
+Singles = npt.NDArray[np.float32]
+
+NEAREST, BILINEAR, MEAN, MODE, SHARE = range(5)  # methods, in the order of `resample.METHODS`
+FAR = 1e15  # a position beyond lies on no source
 
 
 class Squares(NamedTuple):
-    """`Coordinates` as the kernels take them."""
+    """A set of `Coordinates` in the form that kernels take."""
 
-    u: npt.NDArray[np.float64]
-    v: npt.NDArray[np.float64]
-    exact: npt.NDArray[np.int32]
-    exact_u: npt.NDArray[np.float64]
-    exact_v: npt.NDArray[np.float64]
+    u: Doubles
+    v: Doubles
+    exact: Ints
+    exact_u: Doubles
+    exact_v: Doubles
     step: int
     row: int
     col: int
 
 
 class Line(NamedTuple):
-    """Squares side by side that are done at once, and which of their cells."""
+    """A line of cells through squares side by side, which are computed at once."""
 
     i: int  # their row
     begin: int
@@ -43,46 +46,56 @@ class Line(NamedTuple):
 
 
 @compiled_no_refcount
-def places(nodes, exact_places, exact, line, down, sub, per_col, per_row, out):  # type: ignore[no-untyped-def]
-    """Source columns, or rows, along a line through squares: `down` cells below their top, `sub` points a cell."""
+def positions(
+    nodes: Doubles,
+    exact_positions: Doubles,
+    exact: Ints,
+    line: Line,
+    down: float,
+    sub: int,
+    per_col: float,
+    per_row: float,
+    out: Doubles,
+) -> None:
+    """Fill `out` with source columns (or rows) along a line `down` cells below the squares' top, `sub` per cell."""
     step, ahead, k = line.step, line.ahead, 0
     f, part, across = down / step, 1.0 / step, 1.0 / sub  # a step is a power of two: dividing by it is exact
     for j in range(line.begin, line.end):
-        to = out[k : min(k + (step - ahead) * sub, line.n * sub)]
-        at, i = exact[line.i, j], line.i
-        if at < 0:
+        target = out[k : min(k + (step - ahead) * sub, line.n * sub)]
+        i_exact, i = exact[line.i, j], line.i
+        if i_exact < 0:
             left = nodes[i, j] + f * (nodes[i + 1, j] - nodes[i, j])
             slope = nodes[i, j + 1] + f * (nodes[i + 1, j + 1] - nodes[i, j + 1]) - left
-            for m in range(to.size):
-                to[m] = left + slope * ((ahead + (m + 0.5) * across) * part)
+            for m in range(target.size):
+                target[m] = left + slope * ((ahead + (m + 0.5) * across) * part)
         else:
             row = int(down)
             below = down - (row + 0.5)
-            for m in range(to.size):
-                place = ahead + (m + 0.5) * across
-                col = int(place)
-                to[m] = exact_places[at, row, col] + per_row * below + per_col * (place - (col + 0.5))
-        k, ahead = k + to.size, 0
+            for m in range(target.size):
+                position = ahead + (m + 0.5) * across
+                col = int(position)
+                target[m] = exact_positions[i_exact, row, col] + per_row * below + per_col * (position - (col + 0.5))
+        k, ahead = k + target.size, 0
 
 
 @compiled_no_refcount
-def box(u, i, j, step, at, along, down):  # type: ignore[no-untyped-def]
-    """How far the bilinear surface is averaged in a square, in source cells along one axis of the source."""
+def box_width(u: Doubles, i: int, j: int, step: int, i_exact: int, along: float, down: float) -> float:
+    """Return the width [source cells] of the box that averages the bilinear surface in a square, along one axis."""
     wide = math.hypot(along, down)
-    if at < 0:
+    if i_exact < 0:
         wide = math.hypot(u[i, j + 1] - u[i, j], u[i + 1, j] - u[i, j]) / step
     # variances add: the hat's own and the box's make those of the analysis cell; none where it is not wider
     return math.sqrt(wide * wide - 1.0) if wide > 1.0 + 1e-9 else 0.0
 
 
 @compiled_no_refcount
-def kernel_size(wide):  # type: ignore[no-untyped-def]
-    """Source cells that the kernel can touch: a fixed number for a square, whole cells of its support."""
+def kernel_size(wide: float) -> int:
+    """Return the number of source cells that the kernel can touch, the same for all cells of a square."""
     return math.floor(wide) + (3 if wide > 0.0 else 2)
 
 
 @compiled_no_refcount
-def below(t):  # type: ignore[no-untyped-def]
-    """Integral of the hat function max(0, 1 - |x|) up to t."""
+def hat_integral(t: float) -> float:
+    """Return the integral of the hat function max(0, 1 - |x|) up to t."""
     t = min(max(t, -1.0), 1.0)
     return 0.5 + t - 0.5 * t * abs(t)

@@ -1,8 +1,8 @@
-"""From source cells to analysis cells: nearest, bilinear, area mean, most common class, share of classes.
+"""Resampling of source cells to analysis cells: nearest, bilinear, area mean, most common class, share of classes.
 
-The kernels see source cells through coordinates that do not depend on the tile, add in a fixed order, and use no
-fast-math: any window of the grid gives the same bits. Weight that falls on missing cells or outside the source is
-missing weight; a cell with less than half its weight valid is missing.
+The kernels use coordinates that do not depend on the tile, add in a fixed order, and use no fast-math: any window of
+the grid gives the same bits. Weight on missing cells or outside the source does not count; a cell with less than half
+its weight valid is missing.
 """
 
 from __future__ import annotations
@@ -16,16 +16,17 @@ import numpy as np
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Window
 from underoak.layers.resampling import resample_kernels as kernels
+from underoak.layers.resampling.area_kernels import SourceCells
 from underoak.layers.resampling.mesh import Coordinates, Mesh
 from underoak.layers.resampling.position_kernels import Squares
 
 Method = Literal["nearest", "bilinear", "mean", "mode", "share"]
 METHODS: tuple[str, ...] = get_args(Method)
-_MOST_SAMPLES = 128  # along one side of a cell
+_MAX_SAMPLES = 128  # along one side of a cell
 
 
 def kernel_reach(mesh: Mesh, method: str) -> int:
-    """Source cells a method looks beyond the cell a centre falls on, rows and columns alike."""
+    """Return the source cells that a method needs around the one that holds a centre, on every side."""
     if method == "nearest":
         return 1
     a, b, c, d = mesh.jacobian
@@ -35,48 +36,48 @@ def kernel_reach(mesh: Mesh, method: str) -> int:
 
 
 def samples_per_side(mesh: Mesh) -> int:
-    """Sub-samples along a cell's side for the area methods: about two for each source cell, exact for whole ratios."""
+    """Return the samples per side of a cell for the area methods: about two per source cell, exact for whole ratios."""
     a, b, c, d = mesh.jacobian
     scale = max(math.hypot(a, c), math.hypot(b, d), 1.0)
-    whole = round(scale)
-    per_side = 2 * whole if abs(scale - whole) < 1e-6 else math.ceil(2 * scale)
-    return max(4, min(per_side, _MOST_SAMPLES))
+    ratio = round(scale)
+    per_side = 2 * ratio if abs(scale - ratio) < 1e-6 else math.ceil(2 * scale)
+    return max(4, min(per_side, _MAX_SAMPLES))
 
 
 def resample(
     values: FloatArray,
-    held: Window,
+    source_window: Window,
     mesh: Mesh,
     coordinates: Coordinates,
     window: Window,
     method: str,
     share_of: tuple[float, ...] = (),
 ) -> FloatArray:
-    """Values on a window of the analysis grid, (rows, cols), from the source cells in `held`.
+    """Return values on a window of the analysis grid, (rows, cols), from the source cells in `source_window`.
 
     Args:
-        values: source cells (held.rows, held.cols), NaN missing.
-        held: where they lie on the source grid; cells outside it count as missing.
-        mesh: the mesh the coordinates come from.
-        coordinates: the mesh at a window that holds `window`.
-        window: the analysis cells wanted.
+        values: source cells (source_window.rows, source_window.cols), NaN missing.
+        source_window: where they lie on the source grid; cells outside it count as missing.
+        mesh: the mesh of the coordinates.
+        coordinates: those of a window that holds `window`.
+        window: the analysis cells.
         method: one of `METHODS`; bilinear widens its kernel where the source is finer than the analysis grid.
-        share_of: class codes whose share is taken, for method "share".
+        share_of: class codes whose share is computed, for method "share".
 
     >>> from underoak.base.grid import Grid
     >>> fine = Grid.north_up("EPSG:25831", 0, 60, 10, 6, 6)
     >>> coarse = Grid.north_up("EPSG:25831", 0, 60, 30, 2, 2)
     >>> mesh = Mesh.between(coarse, fine)
     >>> values = np.arange(36, dtype=np.float32).reshape(6, 6)
-    >>> resample(values, fine.window, mesh, mesh.at(coarse.window), coarse.window, "mean").tolist()
+    >>> resample(values, fine.window, mesh, mesh.coordinates(coarse.window), coarse.window, "mean").tolist()
     [[7.0, 10.0], [25.0, 28.0]]
     """
-    (out,) = resample_layers([values], held, mesh, coordinates, window, method, share_of).values
+    (out,) = resample_layers([values], source_window, mesh, coordinates, window, method, share_of).values
     return cast(FloatArray, out)
 
 
 class Resampled(NamedTuple):
-    """Layers on a window of the analysis grid."""
+    """A set of layers on a window of the analysis grid."""
 
     values: FloatArray  # (layers, rows, cols)
     missing: list[int]  # cells without a value, of each layer
@@ -84,29 +85,27 @@ class Resampled(NamedTuple):
 
 def resample_layers(
     layers: Sequence[FloatArray] | FloatArray,
-    held: Window,
+    source_window: Window,
     mesh: Mesh,
     coordinates: Coordinates,
     window: Window,
     method: str,
     share_of: tuple[float, ...] = (),
 ) -> Resampled:
-    """`resample` for layers that hold the same source cells: faster together than one by one."""
+    """Resample layers with the same source cells as `resample` does: faster together than one by one."""
     out = np.empty((len(layers), *window.shape), np.float32)
     if layers[0].size == 0:
         out.fill(np.nan)
         return Resampled(out, [out[0].size] * len(layers))
-    at = coordinates
-    squares = Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)
     codes = np.array(share_of or (np.nan,), np.float32)
-    kind, jacobian, missing = METHODS.index(method), np.array(mesh.jacobian), np.zeros(len(layers), np.int64)
+    missing = np.zeros(len(layers), np.int64)
     kernels.resample(
-        _source(layers, held),
-        squares,
-        jacobian,
+        _source_cells_of(layers, source_window),
+        kernel_squares(coordinates),
+        np.array(mesh.jacobian),
         window.row,
         window.col,
-        kind,
+        METHODS.index(method),
         samples_per_side(mesh),
         codes,
         out,
@@ -115,19 +114,25 @@ def resample_layers(
     return Resampled(out, missing.tolist())
 
 
-def _source(layers: Sequence[FloatArray] | FloatArray, held: Window) -> kernels.SourceCells:
-    """Cells in one flat array for each layer.
+def kernel_squares(coordinates: Coordinates) -> Squares:
+    """Return coordinates in the form that kernels take."""
+    c = coordinates
+    return Squares(c.u, c.v, c.exact, c.exact_u, c.exact_v, c.step, c.row, c.col)
 
-    Of a layer alone that is part of an array, it is the stretch of memory from its first cell to its last.
+
+def _source_cells_of(layers: Sequence[FloatArray] | FloatArray, source_window: Window) -> SourceCells:
+    """Return cells as one flat array for each layer.
+
+    A single layer that is part of an array is not copied: its cells are the memory from the first to the last.
     """
-    pitch = held.cols
+    pitch = source_window.cols
     if len(layers) == 1:
         values = layers[0]
-        if values.strides[1] != values.itemsize or values.strides[0] < values.itemsize * held.cols:
+        if values.strides[1] != values.itemsize or values.strides[0] < values.itemsize * source_window.cols:
             values = np.ascontiguousarray(values)
         pitch = values.strides[0] // values.itemsize
-        shape = (1, (held.rows - 1) * pitch + held.cols)
+        shape = (1, (source_window.rows - 1) * pitch + source_window.cols)
         flat = np.lib.stride_tricks.as_strided(values, shape, (shape[1] * 4, 4), writeable=False)
     else:
         flat = np.ascontiguousarray(layers).reshape(len(layers), -1)
-    return kernels.SourceCells(flat, pitch, held.rows, held.cols, held.row, held.col)
+    return SourceCells(flat, pitch, source_window.rows, source_window.cols, source_window.row, source_window.col)

@@ -1,162 +1,169 @@
-"""The compiled arithmetic of resampling: one line of analysis cells at a time, in steps of one plain loop each.
+"""Compiled resampling, one line of analysis cells at a time, in steps of one plain loop each.
 
 The steps are free of branches, so that the processor takes several cells at once; cells near the source's edge or a
-missing cell are done again one by one. A cell gets the same bits in whatever stretch of a line it is done. Layers whose
-source cells lie alike are done side by side: where their kernels fall is found once for all.
+missing cell are computed again one by one. A cell gets the same bits in any stretch of a line. Layers with the same
+source cells are resampled side by side: the positions of their kernels are computed once.
 """
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from underoak.base.compiled import compiled, compiled_no_refcount
+from underoak.layers.resampling.area_kernels import SourceCells, area
 from underoak.layers.resampling.position_kernels import (
     FAR,
+    MEAN,
+    NEAREST,
+    Doubles,
     Line,
-    below,
-    box,
-    compiled,
-    compiled_no_refcount,
+    Singles,
+    Squares,
+    box_width,
+    hat_integral,
     kernel_size,
-    places,
+    positions,
 )
 
-NEAREST, BILINEAR, MEAN, MODE, SHARE = range(5)
-_STRETCH = 512  # cells of a line at a time: their working rows stay in the nearest caches
-_COARSE = 1 / 12  # source cells in one step along a line below which many neighbours lie among the same four
-
-
-class SourceCells(NamedTuple):
-    """Source cells as the kernels take them."""
-
-    cells: npt.NDArray[np.float32]  # (layers, cells row by row)
-    pitch: int  # from one row to the next
-    rows: int
-    cols: int
-    top: int  # of the first one on the source grid
-    left: int
+Bytes = npt.NDArray[np.uint8]
+Indices = npt.NDArray[np.int64]
+_STRETCH = 512  # cells of a line at a time: their working rows fit into the processor's nearest caches
+_COARSE = (
+    1 / 12
+)  # source cells per step along a line, below which many neighbours lie between the same four source cells
 
 
 class _Rows(NamedTuple):
-    """Working rows of a stretch of cells."""
+    """A set of working rows for a stretch of cells."""
 
-    rows0: npt.NDArray[np.float64]  # the first source cell of each cell's kernel
-    cols0: npt.NDArray[np.float64]
-    line: npt.NDArray[np.float64]
-    total: npt.NDArray[np.float64]
-    at: npt.NDArray[np.int64]  # where that cell lies among the source's
-    inside: npt.NDArray[np.uint8]
-    taps: npt.NDArray[np.float32]
-    ends: npt.NDArray[np.int64]  # of runs of cells that lie among the same source cells
+    rows0: Doubles  # the first source cell of each cell's kernel
+    cols0: Doubles
+    line: Doubles
+    total: Doubles
+    cell_index: Indices  # of that cell in a layer's cells
+    inside: Bytes  # 1 where the kernel lies inside the source
+    values: Singles  # of the (up to four) source cells
+    ends: Indices  # of runs of cells that lie among the same source cells
 
 
 @compiled_no_refcount
-def _first(places, n, out):  # type: ignore[no-untyped-def]
-    """The source cell whose centre is the last one before each place."""
+def _first_cells(positions: Doubles, n: int, out: Doubles) -> None:
+    """Fill `out` with the last source cell whose centre lies before each position."""
     for k in range(n):
-        out[k] = np.floor(places[k] - 0.5)
+        out[k] = np.floor(positions[k] - 0.5)
 
 
 @compiled_no_refcount
-def _find(src, rows0, cols0, n, down, across, at, inside):  # type: ignore[no-untyped-def]
-    """Where `down` x `across` cells from (rows0, cols0) on begin among the source's; `inside`: all lie in it."""
+def _locate(
+    src: SourceCells, rows0: Doubles, cols0: Doubles, n: int, down: int, across: int, cell_index: Indices, inside: Bytes
+) -> None:
+    """Fill `cell_index` with the index of each kernel's first cell, and `inside` with 1 where the kernel lies inside.
+
+    A kernel is `down` x `across` source cells from (rows0, cols0) on.
+    """
     last_row, last_col, pitch = float(src.rows - down), float(src.cols - across), float(src.pitch)
     for k in range(n):
         r, c = rows0[k] - src.top, cols0[k] - src.left
-        row = r if r > 0.0 else 0.0  # not a number becomes 0, too
+        row = r if r > 0.0 else 0.0  # NaN becomes 0, too
         col = c if c > 0.0 else 0.0
         row = row if row < last_row else last_row
         col = col if col < last_col else last_col
-        at[k] = np.int64(row * pitch + col)
+        cell_index[k] = np.int64(row * pitch + col)
         inside[k] = np.uint8((row == r) & (col == c))
 
 
 @compiled_no_refcount
-def _fetch(cells, at, offset, n, out):  # type: ignore[no-untyped-def]
+def _gather(cells: Singles, cell_index: Indices, offset: int, n: int, out: Singles) -> None:
+    """Fill `out` with the source cells `offset` after those of `cell_index`."""
     beyond = np.uint64(offset)
     for k in range(n):
-        out[k] = cells[np.uint64(at[k]) + beyond]
+        out[k] = cells[np.uint64(cell_index[k]) + beyond]
 
 
 @compiled_no_refcount
-def _fetch_four(cells, at, pitch, n, a, b, c, d):  # type: ignore[no-untyped-def]
-    """A cell, its right neighbour, and the two below them."""
+def _gather_four(
+    cells: Singles, cell_index: Indices, pitch: int, n: int, a: Singles, b: Singles, c: Singles, d: Singles
+) -> None:
+    """Fill a, b, c, d with the source cells, their right neighbours, and the two below."""
     right, under = np.uint64(1), np.uint64(pitch)
     for k in range(n):
-        place = np.uint64(at[k])
-        a[k] = cells[place]
-        b[k] = cells[place + right]
-        c[k] = cells[place + under]
-        d[k] = cells[place + under + right]
+        cell = np.uint64(cell_index[k])
+        a[k] = cells[cell]
+        b[k] = cells[cell + right]
+        c[k] = cells[cell + under]
+        d[k] = cells[cell + under + right]
 
 
 @compiled_no_refcount
-def _nearest(src, cells, u, v):  # type: ignore[no-untyped-def]
-    if not (abs(u) < FAR and abs(v) < FAR):
-        return np.float32(np.nan)
-    r = math.floor(v) - src.top
-    c = math.floor(u) - src.left
-    if r < 0 or c < 0 or r >= src.rows or c >= src.cols:
-        return np.float32(np.nan)
-    return cells[r * src.pitch + c]
-
-
-@compiled_no_refcount
-def _hide_outside(inside, n, out):  # type: ignore[no-untyped-def]
+def _hide_outside(inside: Bytes, n: int, out: Singles) -> None:
     for k in range(n):
         out[k] = out[k] if inside[k] != 0 else np.float32(np.nan)
 
 
 @compiled_no_refcount
-def _nearest_line(src, us, vs, n, row, out, r, begin):  # type: ignore[no-untyped-def]
+def _nearest_line(
+    src: SourceCells, us: Doubles, vs: Doubles, n: int, row: _Rows, out: Singles, r: int, begin: int
+) -> None:
     for k in range(n):
         row.cols0[k] = np.floor(us[k])
         row.rows0[k] = np.floor(vs[k])
-    _find(src, row.rows0, row.cols0, n, 1, 1, row.at, row.inside)
+    _locate(src, row.rows0, row.cols0, n, 1, 1, row.cell_index, row.inside)
     for m in range(out.shape[0]):
-        to = out[m, r, begin : begin + n]
-        _fetch(src.cells[m], row.at, 0, n, to)
-        _hide_outside(row.inside, n, to)
+        target = out[m, r, begin : begin + n]
+        _gather(src.cells[m], row.cell_index, 0, n, target)
+        _hide_outside(row.inside, n, target)
 
 
 @compiled_no_refcount
-def _runs(at, n, ends):  # type: ignore[no-untyped-def]
-    """Where runs of equal places end, and how many runs there are."""
+def _find_runs(cell_index: Indices, n: int, ends: Indices) -> int:
+    """Fill `ends` with the ends of runs of equal indices; return the number of runs."""
     count = 0
     for k in range(1, n):
         ends[count] = k
-        count += 1 if at[k] != at[k - 1] else 0
+        count += 1 if cell_index[k] != cell_index[k - 1] else 0
     ends[count] = n
     return count + 1
 
 
 @compiled_no_refcount
-def _between_one(a, b, c, d, x, y, begin, end, out):  # type: ignore[no-untyped-def]
-    """The bilinear surface between four source cells."""
+def _interpolate_run(
+    a: np.float32,
+    b: np.float32,
+    c: np.float32,
+    d: np.float32,
+    x: Doubles,
+    y: Doubles,
+    begin: int,
+    end: int,
+    out: Singles,
+) -> None:
+    """Fill `out` from begin to end with the bilinear surface between the same four source cells."""
     left, right, under, beside = np.float64(a), np.float64(b), np.float64(c), np.float64(d)
     for k in range(end - begin):
-        at = np.uint64(begin) + np.uint64(k)
-        upper = left + x[at] * (right - left)
-        lower = under + x[at] * (beside - under)
-        out[at] = np.float32(upper + y[at] * (lower - upper))
+        i = np.uint64(begin) + np.uint64(k)
+        upper = left + x[i] * (right - left)
+        lower = under + x[i] * (beside - under)
+        out[i] = np.float32(upper + y[i] * (lower - upper))
 
 
 @compiled_no_refcount
-def _between_runs(cells, at, pitch, ends, runs, x, y, out):  # type: ignore[no-untyped-def]
+def _interpolate_runs(
+    cells: Singles, cell_index: Indices, pitch: int, ends: Indices, runs: int, x: Doubles, y: Doubles, out: Singles
+) -> None:
     begin = 0
     for run in range(runs):
-        place = at[begin]
-        under = place + pitch
-        _between_one(cells[place], cells[place + 1], cells[under], cells[under + 1], x, y, begin, ends[run], out)
+        cell = cell_index[begin]
+        under = cell + pitch
+        _interpolate_run(cells[cell], cells[cell + 1], cells[under], cells[under + 1], x, y, begin, ends[run], out)
         begin = ends[run]
 
 
 @compiled_no_refcount
-def _between_four(a, b, c, d, x, y, n, out):  # type: ignore[no-untyped-def]
-    """The bilinear surface, each cell between four source cells of its own."""
+def _interpolate(a: Singles, b: Singles, c: Singles, d: Singles, x: Doubles, y: Doubles, n: int, out: Singles) -> None:
+    """Fill `out` with the bilinear surface, each cell between four source cells of its own."""
     for k in range(n):
         left, under = np.float64(a[k]), np.float64(c[k])
         upper = left + x[k] * (np.float64(b[k]) - left)
@@ -165,7 +172,7 @@ def _between_four(a, b, c, d, x, y, n, out):  # type: ignore[no-untyped-def]
 
 
 @compiled_no_refcount
-def _unknown(out, n):  # type: ignore[no-untyped-def]
+def _count_missing(out: Singles, n: int) -> int:
     count = 0
     for k in range(n):
         count += 1 if out[k] != out[k] else 0
@@ -173,73 +180,87 @@ def _unknown(out, n):  # type: ignore[no-untyped-def]
 
 
 @compiled_no_refcount
-def _bilinear_line(src, us, vs, n, is_coarse, across, down, row, out, r, begin):  # type: ignore[no-untyped-def]
-    _first(us, n, row.cols0)
-    _first(vs, n, row.rows0)
-    x, y = row.line, row.total  # how far each cell lies from the first source cell
+def _bilinear_line(
+    src: SourceCells,
+    us: Doubles,
+    vs: Doubles,
+    n: int,
+    is_coarse: bool,
+    across: Doubles,
+    down: Doubles,
+    row: _Rows,
+    out: Singles,
+    r: int,
+    begin: int,
+) -> None:
+    _first_cells(us, n, row.cols0)
+    _first_cells(vs, n, row.rows0)
+    x, y = row.line, row.total  # distance of each cell from the first source cell
     for k in range(n):
         x[k] = us[k] - 0.5 - row.cols0[k]
         y[k] = vs[k] - 0.5 - row.rows0[k]
-    is_known = src.rows > 1 and src.cols > 1
+    has_cells = src.rows > 1 and src.cols > 1
     runs = 0
-    if is_known:
-        _find(src, row.rows0, row.cols0, n, 2, 2, row.at, row.inside)
-        runs = _runs(row.at, n, row.ends) if is_coarse else 0
-    weighed = False
+    if has_cells:
+        _locate(src, row.rows0, row.cols0, n, 2, 2, row.cell_index, row.inside)
+        runs = _find_runs(row.cell_index, n, row.ends) if is_coarse else 0
+    has_weights = False
     for m in range(out.shape[0]):
-        cells, to = src.cells[m], out[m, r, begin : begin + n]
-        if is_coarse and is_known:
-            _between_runs(cells, row.at, src.pitch, row.ends, runs, x, y, to)
-            _hide_outside(row.inside, n, to)
-        elif is_known:
-            a, b, c, d = row.taps[0], row.taps[1], row.taps[2], row.taps[3]
-            _fetch_four(cells, row.at, src.pitch, n, a, b, c, d)
-            _between_four(a, b, c, d, x, y, n, to)
-            _hide_outside(row.inside, n, to)
+        cells, target = src.cells[m], out[m, r, begin : begin + n]
+        if is_coarse and has_cells:
+            _interpolate_runs(cells, row.cell_index, src.pitch, row.ends, runs, x, y, target)
+            _hide_outside(row.inside, n, target)
+        elif has_cells:
+            a, b, c, d = row.values[0], row.values[1], row.values[2], row.values[3]
+            _gather_four(cells, row.cell_index, src.pitch, n, a, b, c, d)
+            _interpolate(a, b, c, d, x, y, n, target)
+            _hide_outside(row.inside, n, target)
         else:
-            to[:] = np.nan
-        if _unknown(to, n):
-            if not weighed:
-                weighed = True
+            target[:] = np.nan
+        if _count_missing(target, n):
+            if not has_weights:
+                has_weights = True
                 for k in range(n):
                     across[0, k], across[1, k], down[0, k], down[1, k] = 1.0 - x[k], x[k], 1.0 - y[k], y[k]
-            _fix_line(src, cells, n, across, down, row, to)
+            _renormalise_line(src, cells, n, across, down, row, target)
 
 
 @compiled_no_refcount
-def _weigh(centres, first, tap, half, share, out):  # type: ignore[no-untyped-def]
-    """Weights of the source cells that lie `tap` cells from the first ones, for a surface averaged `half` each way."""
+def _fill_weights(centres: Doubles, first: Doubles, tap: int, half: float, share: float, out: Doubles) -> None:
+    """Fill `out` with weights of the source cells `tap` after the first, for a surface averaged `half` each way."""
     if half > 0.0:
         for k in range(out.size):
             offset = first[k] + (tap + 0.5) - centres[k]
-            out[k] = (below(offset + half) - below(offset - half)) * share
+            out[k] = (hat_integral(offset + half) - hat_integral(offset - half)) * share
     else:
         for k in range(out.size):
             out[k] = max(0.0, 1.0 - abs(first[k] + (tap + 0.5) - centres[k]))
 
 
 @compiled_no_refcount
-def _weights(places, widths, line, first, out):  # type: ignore[no-untyped-def]
-    """For each cell of a line: the first source cell, and weights of those from it on.
+def _weights(positions: Doubles, widths: Doubles, line: Line, first: Doubles, out: Doubles) -> None:
+    """Fill `first` with the first source cell of each cell of a line, and `out` with the weights from it on.
 
-    They are those of the surface averaged over `widths` [source cells], one for each square; they add up to 1.
+    The weights are those of the surface averaged over `widths` [source cells], one for each square; they add up to 1.
     """
     ahead, begin = line.ahead, 0
     for j in range(line.begin, line.end):
         end = min(begin + line.step - ahead, line.n)
         half = 0.5 * widths[j]
         share = 1.0 / widths[j] if half > 0.0 else 0.0
-        centres, start = places[begin:end], first[begin:end]
+        centres, start = positions[begin:end], first[begin:end]
         for k in range(start.size):
             start[k] = np.floor(centres[k] - half - 0.5)
         for tap in range(out.shape[0]):
-            _weigh(centres, start, tap, half, share, out[tap, begin:end])
+            _fill_weights(centres, start, tap, half, share, out[tap, begin:end])
         begin, ahead = end, 0
 
 
 @compiled_no_refcount
-def _fix(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
-    """One cell near the source's edge or a missing cell: the weights of the valid cells are brought to 1."""
+def _renormalise(
+    src: SourceCells, cells: Singles, r0: float, c0: float, across: Doubles, down: Doubles, k: int
+) -> np.float32:
+    """Return one cell near the source's edge or a missing cell: weights of valid cells are scaled to 1."""
     if not (-FAR < r0 < src.rows and -FAR < c0 < src.cols and r0 + down.shape[0] > 0 and c0 + across.shape[0] > 0):
         return np.float32(np.nan)
     first_row, first_col = int(r0), int(c0)
@@ -256,117 +277,89 @@ def _fix(src, cells, r0, c0, across, down, k):  # type: ignore[no-untyped-def]
 
 
 @compiled_no_refcount
-def _fix_line(src, cells, n, across, down, row, out):  # type: ignore[no-untyped-def]
-    """The cells of a line that a kernel could not tell, being near the source's edge or a missing cell."""
+def _renormalise_line(
+    src: SourceCells, cells: Singles, n: int, across: Doubles, down: Doubles, row: _Rows, out: Singles
+) -> None:
+    """Compute the missing cells of a line again, one by one: they lie near the source's edge or a missing cell."""
     for k in range(n):
         if out[k] != out[k]:
-            out[k] = _fix(src, cells, row.rows0[k] - src.top, row.cols0[k] - src.left, across, down, k)
+            out[k] = _renormalise(src, cells, row.rows0[k] - src.top, row.cols0[k] - src.left, across, down, k)
 
 
 @compiled_no_refcount
-def _add(weights, values, n, total):  # type: ignore[no-untyped-def]
+def _add(weights: Doubles, values: Singles | Doubles, n: int, total: Doubles) -> None:
     for k in range(n):
         total[k] += weights[k] * np.float64(values[k])
 
 
 @compiled_no_refcount
-def _widened_line(src, n, across, down, row, out, r, begin):  # type: ignore[no-untyped-def]
-    """A line of the bilinear surface averaged over boxes, so that every source cell under an analysis cell counts.
+def _widened_line(
+    src: SourceCells, n: int, across: Doubles, down: Doubles, row: _Rows, out: Singles, r: int, begin: int
+) -> None:
+    """Fill a line with the bilinear surface averaged over boxes, so that every source cell under a cell counts.
 
     Averaging the surface, unlike sampling a wider tent, keeps every plane exactly.
     """
     n_across, n_down = across.shape[0], down.shape[0]
-    is_known = src.rows >= n_down and src.cols >= n_across
-    if is_known:
-        _find(src, row.rows0, row.cols0, n, n_down, n_across, row.at, row.inside)
+    has_cells = src.rows >= n_down and src.cols >= n_across
+    if has_cells:
+        _locate(src, row.rows0, row.cols0, n, n_down, n_across, row.cell_index, row.inside)
     for m in range(out.shape[0]):
-        cells, to = src.cells[m], out[m, r, begin : begin + n]
-        if is_known:
+        cells, target = src.cells[m], out[m, r, begin : begin + n]
+        if has_cells:
             row.total[:n] = 0.0
             for i in range(n_down):
                 row.line[:n] = 0.0
                 for j in range(n_across):
-                    _fetch(cells, row.at, i * src.pitch + j, n, row.taps[0])
-                    _add(across[j], row.taps[0], n, row.line)
+                    _gather(cells, row.cell_index, i * src.pitch + j, n, row.values[0])
+                    _add(across[j], row.values[0], n, row.line)
                 _add(down[i], row.line, n, row.total)
             for k in range(n):
-                to[k] = np.float32(row.total[k]) if row.inside[k] != 0 else np.float32(np.nan)
+                target[k] = np.float32(row.total[k]) if row.inside[k] != 0 else np.float32(np.nan)
         else:
-            to[:] = np.nan
-        if _unknown(to, n):
-            _fix_line(src, cells, n, across, down, row, to)
+            target[:] = np.nan
+        if _count_missing(target, n):
+            _renormalise_line(src, cells, n, across, down, row, target)
 
 
 @compiled
-def _area(src, cells, us, vs, k, n, codes, method, out):  # type: ignore[no-untyped-def]
-    """Mean, mode or share over k x k samples of each of n cells in a row; us and vs are (k, n k)."""
-    seen = np.empty(k * k, np.float32)
-    times = np.empty(k * k, np.int64)
-    for cell in range(n):
-        total = 0.0
-        count = 0
-        kinds = 0
-        for i in range(k):
-            for j in range(cell * k, cell * k + k):
-                value = _nearest(src, cells, us[i, j], vs[i, j])
-                if value != value:
-                    continue
-                count += 1
-                if method == MEAN:
-                    total += np.float64(value)
-                elif method == SHARE:
-                    for code in codes:
-                        if value == code:
-                            total += 1.0
-                            break
-                else:
-                    at = 0
-                    while at < kinds and seen[at] != value:
-                        at += 1
-                    if at == kinds:
-                        seen[kinds] = value
-                        times[kinds] = 0
-                        kinds += 1
-                    times[at] += 1
-        if 2 * count < k * k or count == 0:
-            out[cell] = np.nan
-        elif method == MODE:
-            best = 0
-            for at in range(1, kinds):  # equal counts: the lower code, so that flipping a map changes nothing
-                if times[at] > times[best] or (times[at] == times[best] and seen[at] < seen[best]):
-                    best = at
-            out[cell] = seen[best]
-        else:
-            out[cell] = np.float32(total / count)
+def _rows(n: int) -> _Rows:
+    values = np.empty((4, n), np.float32)
+    cell_index, inside = np.empty(n, np.int64), np.empty(n, np.uint8)
+    return _Rows(np.empty(n), np.empty(n), np.empty(n), np.empty(n), cell_index, inside, values, np.empty(n, np.int64))
 
 
 @compiled
-def _rows(n):  # type: ignore[no-untyped-def]
-    taps = np.empty((4, n), np.float32)
-    at, inside = np.empty(n, np.int64), np.empty(n, np.uint8)
-    return _Rows(np.empty(n), np.empty(n), np.empty(n), np.empty(n), at, inside, taps, np.empty(n, np.int64))
-
-
-@compiled
-def resample(src, squares, jac, row0, col0, method, k, codes, out, missing):  # type: ignore[no-untyped-def]
-    """Every cell of `out` (layers, rows, cols) from (row0, col0) on; `missing` (layers) grows by empty ones."""
+def resample(
+    src: SourceCells,
+    squares: Squares,
+    jac: Doubles,
+    row0: int,
+    col0: int,
+    method: int,
+    k: int,
+    codes: Singles,
+    out: Singles,
+    missing: Indices,
+) -> None:
+    """Fill `out`, (layers, rows, cols), from (row0, col0) on; add the missing cells of each layer to `missing`."""
     _, rows, cols = out.shape
     u, v, exact = squares.u, squares.v, squares.exact
     step, first_row, first_col = squares.step, squares.row, squares.col
     across_squares = exact.shape[1]
     is_coarse = abs(jac[0]) + abs(jac[2]) < _COARSE
     sub = k if method >= MEAN else 1
-    most = 1 if method >= MEAN else max(_STRETCH // step, 1)  # squares side by side that are done at once
-    us, vs = np.empty((sub, most * step * sub)), np.empty((sub, most * step * sub))
-    row = _rows(most * step)
-    across, along = np.empty((2, most * step)), np.empty((2, most * step))
+    max_squares = 1 if method >= MEAN else max(_STRETCH // step, 1)  # squares side by side that are computed at once
+    us, vs = np.empty((sub, max_squares * step * sub)), np.empty((sub, max_squares * step * sub))
+    row = _rows(max_squares * step)
+    across, along = np.empty((2, max_squares * step)), np.empty((2, max_squares * step))
     wide, high = np.empty(across_squares), np.empty(across_squares)
     for i in range(exact.shape[0]):
         r_first = max(first_row + i * step, row0)
         r_last = min(first_row + (i + 1) * step, row0 + rows)
         for j in range(across_squares):
-            wide[j] = box(u, i, j, step, exact[i, j], jac[0], jac[1])
-            high[j] = box(v, i, j, step, exact[i, j], jac[2], jac[3])
+            wide[j] = box_width(u, i, j, step, exact[i, j], jac[0], jac[1])
+            high[j] = box_width(v, i, j, step, exact[i, j], jac[2], jac[3])
         begin = max((col0 - first_col) // step, 0)
         behind = min(-(-(col0 + cols - first_col) // step), across_squares)
         while begin < behind:
@@ -374,34 +367,34 @@ def resample(src, squares, jac, row0, col0, method, k, codes, out, missing):  # 
             n_across, n_down = kernel_size(wide[begin]), kernel_size(high[begin])
             end = begin + 1
             while (
-                end < min(begin + most, behind)
+                end < min(begin + max_squares, behind)
                 and (wide[end] > 0.0 or high[end] > 0.0) == is_wide
                 and kernel_size(wide[end]) == n_across
                 and kernel_size(high[end]) == n_down
             ):
                 end += 1
             if n_across != across.shape[0] or n_down != along.shape[0]:
-                across, along = np.empty((n_across, most * step)), np.empty((n_down, most * step))
+                across, along = np.empty((n_across, max_squares * step)), np.empty((n_down, max_squares * step))
             to = max(first_col + begin * step, col0) - col0
             n = min(first_col + end * step - col0, cols) - to
             line = Line(i, begin, end, step, col0 + to - (first_col + begin * step), n)
             for r in range(r_first, r_last):
-                for at in range(sub):
-                    down = r - (first_row + i * step) + (at + 0.5) / sub
-                    places(u, squares.exact_u, exact, line, down, sub, jac[0], jac[1], us[at])
-                    places(v, squares.exact_v, exact, line, down, sub, jac[2], jac[3], vs[at])
+                for part in range(sub):
+                    down = r - (first_row + i * step) + (part + 0.5) / sub
+                    positions(u, squares.exact_u, exact, line, down, sub, jac[0], jac[1], us[part])
+                    positions(v, squares.exact_v, exact, line, down, sub, jac[2], jac[3], vs[part])
                 i_out = r - row0
                 if method == NEAREST:
                     _nearest_line(src, us[0], vs[0], n, row, out, i_out, to)
                 elif method >= MEAN:
                     for m in range(out.shape[0]):
-                        _area(src, src.cells[m], us, vs, k, n, codes, method, out[m, i_out, to : to + n])
+                        area(src, src.cells[m], us, vs, k, n, codes, method, out[m, i_out, to : to + n])
                 elif is_wide:
                     _weights(us[0], wide, line, row.cols0, across)
                     _weights(vs[0], high, line, row.rows0, along)
                     _widened_line(src, n, across, along, row, out, i_out, to)
                 else:
                     _bilinear_line(src, us[0], vs[0], n, is_coarse, across, along, row, out, i_out, to)
-                for m in range(out.shape[0]):  # while they are in the nearest cache
-                    missing[m] += _unknown(out[m, i_out, to : to + n], n)
+                for m in range(out.shape[0]):  # while the line is in the nearest cache
+                    missing[m] += _count_missing(out[m, i_out, to : to + n], n)
             begin = end

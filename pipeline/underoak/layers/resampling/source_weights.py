@@ -1,8 +1,7 @@
-"""Which source cells make up each analysis cell, and where they lie: for whoever has other values for them."""
+"""The source cells of each analysis cell with their weights, for values other than the source's own, such as draws."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -12,70 +11,72 @@ from underoak.base.arrays import FloatArray
 from underoak.base.grid import Window
 from underoak.layers.resampling import source_weights_kernels as kernels
 from underoak.layers.resampling.mesh import Coordinates, Mesh
-from underoak.layers.resampling.position_kernels import Squares
-from underoak.layers.resampling.resample import kernel_reach, samples_per_side
+from underoak.layers.resampling.meshes import extent_window
+from underoak.layers.resampling.position_kernels import BILINEAR, MEAN, NEAREST
+from underoak.layers.resampling.resample import kernel_reach, kernel_squares, samples_per_side
 from underoak.uncertainty.draws.draw_overlay import SourceWeights
 
-_GAP = 1024  # source cells between two cells of one mesh square, or of neighbouring ones, whose ground is torn apart
+_GAP = 1024  # source cells between two neighbouring cells, beyond which the projection is torn apart between them
 
-_METHODS = {"nearest": kernels.NEAREST, "bilinear": kernels.BILINEAR, "mean": kernels.MEAN}
+_METHODS = {"nearest": NEAREST, "bilinear": BILINEAR, "mean": MEAN}
 
 Doubles = npt.NDArray[np.float64]
 
 
 def source_positions(mesh: Mesh, coordinates: Coordinates, window: Window) -> tuple[Doubles, Doubles]:
-    """Source columns and rows (u, v) of the centres of the cells of a window, (rows, cols); infinite off the source."""
+    """Return source columns and rows (u, v) of a window's cell centres, (rows, cols); infinite where undefined."""
     u, v = np.full(window.shape, np.inf), np.full(window.shape, np.inf)
-    kernels.centres(_squares(coordinates), np.array(mesh.jacobian), window.row, window.col, u, v)
+    kernels.centres(kernel_squares(coordinates), np.array(mesh.jacobian), window.row, window.col, u, v)
     return u, v
 
 
 def source_windows(mesh: Mesh, method: str, u: Doubles, v: Doubles) -> list[Window]:
-    """The source cells that cells at these places draw on; several windows where their ground is torn apart."""
+    """Return the source cells that cells at these positions need; several windows where the projection is torn."""
     finite = np.isfinite(u) & np.isfinite(v)
-    cells = kernel_reach(mesh, method)
-    found = []
+    margin = kernel_reach(mesh, method)
+    windows = []
     for us, vs in _clusters(u[finite], v[finite]):
-        row, col = math.floor(vs.min()) - cells, math.floor(us.min()) - cells
-        found.append(Window(row, col, math.floor(vs.max()) + cells + 1 - row, math.floor(us.max()) + cells + 1 - col))
-    return sorted(found)
+        extent = float(us.min()), float(us.max()), float(vs.min()), float(vs.max())
+        windows.append(extent_window(extent, margin))
+    return sorted(windows)
 
 
 def _clusters(u: Doubles, v: Doubles) -> Iterator[tuple[Doubles, Doubles]]:
+    """Split positions where two neighbours lie too far apart on the source."""
     if not u.size:
         return
-    for places in (u, v):
-        span = places.max() - places.min()
+    for positions in (u, v):
+        span = positions.max() - positions.min()
         if span <= _GAP:
             continue
-        ordered = np.sort(places)
+        ordered = np.sort(positions)
         gaps = np.diff(ordered)
         # cells of a tile lie close together, however coarse they are beside the source's
         if gaps.max() > max(_GAP, 0.25 * span):
             cut = ordered[gaps.argmax()]
-            for side in (places <= cut, places > cut):
-                yield from _clusters(u[side], v[side])
+            for is_on_side in (positions <= cut, positions > cut):
+                yield from _clusters(u[is_on_side], v[is_on_side])
             return
     yield u, v
 
 
 def source_weights(
     values: FloatArray,
-    there: Window,
+    source_window: Window,
     mesh: Mesh,
     coordinates: Coordinates,
     window: Window,
     method: str,
     offset: int = 0,
 ) -> SourceWeights:
-    """The source cells of each analysis cell of a window, row by row, with the weights that `resample` gives them.
+    """Return the source cells of each analysis cell of a window, row by row, with the weights that `resample` uses.
 
     Args:
-        values: source cells (there.rows, there.cols), NaN missing; those count for nothing.
-        there: where they lie on the source grid; cells outside it count as missing.
-        mesh: the mesh the coordinates come from.
-        coordinates: the mesh at a window that holds `window`.
-        window: the analysis cells wanted.
+        values: source cells (source_window.rows, source_window.cols), NaN missing; missing cells have no weight.
+        source_window: where they lie on the source grid; cells outside it count as missing.
+        mesh: the mesh of the coordinates.
+        coordinates: those of a window that holds `window`.
+        window: the analysis cells.
         method: nearest, bilinear or mean.
         offset: added to the source cells' numbers, which else count from 0 row by row.
 
@@ -84,8 +85,8 @@ def source_weights(
     >>> coarse = Grid.north_up("EPSG:25831", 0, 60, 30, 2, 2)
     >>> mesh = Mesh.between(coarse, fine)
     >>> values, where = np.ones((6, 6), np.float32), coarse.window
-    >>> found = source_weights(values, fine.window, mesh, mesh.at(where), where, "mean")
-    >>> found.count.tolist(), sorted(found.index[:9].tolist())
+    >>> weights = source_weights(values, fine.window, mesh, mesh.coordinates(where), where, "mean")
+    >>> weights.count.tolist(), sorted(weights.index[:9].tolist())
     ([9, 9, 9, 9], [0, 1, 2, 6, 7, 8, 12, 13, 14])
     """
     cells = window.rows * window.cols
@@ -93,41 +94,37 @@ def source_weights(
     if values.size == 0:
         return SourceWeights(start, count, np.empty(0, np.int32), np.empty(0, np.float32))
     flat = np.ascontiguousarray(values).reshape(-1)
-    source = kernels.SourceCells(flat, there.rows, there.cols, there.row, there.col)
-    kind, sub = _METHODS[method], samples_per_side(mesh)
-    room = cells * (1 if method == "nearest" else 4)
+    source = kernels.SourceCells(flat, source_window.rows, source_window.cols, source_window.row, source_window.col)
+    i_method, sub = _METHODS[method], samples_per_side(mesh)
+    capacity = cells * (1 if method == "nearest" else 4)
     while True:
-        index, weight = np.empty(room, np.int32), np.empty(room, np.float32)
-        into = start, count, index, weight
+        index, weight = np.empty(capacity, np.int32), np.empty(capacity, np.float32)
+        outputs = start, count, index, weight
         needed = kernels.source_weights(
             source,
-            _squares(coordinates),
+            kernel_squares(coordinates),
             np.array(mesh.jacobian),
             window.row,
             window.col,
             window.cols,
-            kind,
+            i_method,
             sub,
-            *into,
+            *outputs,
         )
-        if needed <= room:
+        if needed <= capacity:
             return SourceWeights(start, count, index[:needed] + np.int32(offset), weight[:needed])
-        room = max(int(needed), 2 * room)
+        capacity = max(int(needed), 2 * capacity)
 
 
 def merge_weights(parts: list[SourceWeights]) -> SourceWeights:
-    """One for all: each cell takes those of the first part that has any for it."""
+    """Merge source weights of the same analysis cells: each cell takes those of the first part that has any for it."""
     first, *more = parts
     start, count, index, weight = first.start, first.count, [first.index], [first.weight]
-    room = first.index.size
+    offset = first.index.size
     for part in more:
-        late = (count == 0) & (part.count > 0)
-        start, count = np.where(late, part.start + room, start), np.where(late, part.count, count)
+        is_new = (count == 0) & (part.count > 0)
+        start, count = np.where(is_new, part.start + offset, start), np.where(is_new, part.count, count)
         index.append(part.index)
         weight.append(part.weight)
-        room += part.index.size
+        offset += part.index.size
     return SourceWeights(start, count, np.concatenate(index), np.concatenate(weight))
-
-
-def _squares(at: Coordinates) -> Squares:
-    return Squares(at.u, at.v, at.exact, at.exact_u, at.exact_v, at.step, at.row, at.col)

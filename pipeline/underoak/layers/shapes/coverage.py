@@ -1,8 +1,8 @@
-"""Polygons on a grid, exactly: which cells they touch, which centres they hold, what share of each cell they cover.
+"""Polygons burned into a grid, exactly: the cells they touch, the centres they hold, the share of each cell they cover.
 
-Everything happens in cell coordinates of the whole grid (u across, v down), on vertices snapped to 2^-32 of a cell.
-Areas are added as whole numbers of 2^-50 cells, so the order of adding, the window and the tile never change a bit; a
-cell inside is exactly 1, and two polygons that share an edge vertex by vertex add up to exactly their union.
+Coordinates are cells of the full grid (u across, v down), with vertices snapped to 2^-32 of a cell. Areas are added as
+whole numbers of 2^-50 cells, so the order of adding, the window and the tile never change a bit; a cell inside is
+exactly 1, and two polygons that share an edge vertex by vertex add up to exactly their union.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ AREA_STEPS = 2.0**50  # areas: steps in a cell; heights between snapped vertices
 
 
 class Edges(NamedTuple):
-    """The edges of polygons in cell coordinates, each running down: v0 <= v1. Arrays are (edges,) unless said."""
+    """A set of polygons as edges in cell coordinates, each running down: v0 <= v1. Arrays are (edges,) unless noted."""
 
     u0: Doubles
     v0: Doubles
@@ -35,24 +35,24 @@ class Edges(NamedTuple):
 
     @property
     def polygons(self) -> int:
-        """How many polygons, the empty ones counted."""
+        """Number of polygons, empty ones included."""
         return len(self.start) - 1
 
     @property
     def count_of_edges(self) -> int:
-        """How many edges, of all polygons."""
+        """Number of edges of all polygons."""
         return len(self.sign)
 
     @property
     def areas(self) -> Doubles:
-        """Area of each polygon [cells], wherever it lies, (polygons,)."""
+        """Area of each polygon [cells], also outside the grid, (polygons,)."""
         owner = np.repeat(np.arange(self.polygons), np.diff(self.start))
-        middle = (self.u0 + self.u1) / 2.0 - self.box[owner, 0]  # from the polygon's own left, for precision
-        strips = -self.sign * (self.v1 - self.v0) * middle
+        u_from_left = (self.u0 + self.u1) / 2.0 - self.box[owner, 0]  # from the polygon's own left, for precision
+        strips = -self.sign * (self.v1 - self.v0) * u_from_left
         return np.bincount(owner, strips, self.polygons).astype(np.float64)
 
     def pick(self, polygon: int) -> Edges:
-        """One polygon alone."""
+        """Return the edges of one polygon."""
         first, last = self.start[polygon : polygon + 2]
         u0, v0, u1, v1 = (array[first:last] for array in (self.u0, self.v0, self.u1, self.v1))
         start = np.array([0, last - first])
@@ -60,7 +60,7 @@ class Edges(NamedTuple):
 
 
 def polygon_edges(shapes: npt.ArrayLike, grid: Grid) -> Edges:
-    """Edges of valid polygons given in the grid's CRS; holes count as holes however they run. None is an empty polygon.
+    """Return the edges of valid polygons in the grid's CRS; rings may run either way. None is an empty polygon.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
@@ -75,26 +75,26 @@ def polygon_edges(shapes: npt.ArrayLike, grid: Grid) -> Edges:
     u, v = np.rint(u * VERTEX_STEPS) / VERTEX_STEPS, np.rint(v * VERTEX_STEPS) / VERTEX_STEPS
     if not (np.isfinite(u).all() and np.isfinite(v).all()):
         raise ValueError("a vertex is not finite")
-    first = np.ones(len(u), bool)  # vertices that start an edge: all but the last of each ring
-    first[rings[1:] - 1] = False
-    at = np.flatnonzero(first)
-    u0, v0, u1, v1 = u[at], v[at], u[at + 1], v[at + 1]
+    starts_edge = np.ones(len(u), bool)  # vertices that start an edge: all but the last of each ring
+    starts_edge[rings[1:] - 1] = False
+    first_vertices = np.flatnonzero(starts_edge)
+    u0, v0, u1, v1 = u[first_vertices], v[first_vertices], u[first_vertices + 1], v[first_vertices + 1]
 
     ring = np.repeat(np.arange(len(rings) - 1), np.diff(rings) - 1)
     area = np.bincount(ring, -(v1 - v0) * ((u0 + u1) / 2.0 - u[rings[:-1]][ring]), len(rings) - 1)
-    wanted = np.full(len(rings) - 1, -1)  # holes take away
-    wanted[parts[:-1][np.diff(parts) > 0]] = 1  # the first ring of a part is its outside
+    wanted_sign = np.full(len(rings) - 1, -1)  # holes take away
+    wanted_sign[parts[:-1][np.diff(parts) > 0]] = 1  # the first ring of a part is its outside
     runs_up = v1 < v0
-    sign = np.where(runs_up, -1, 1) * (wanted * np.sign(area).astype(np.int64))[ring]
+    sign = np.where(runs_up, -1, 1) * (wanted_sign * np.sign(area).astype(np.int64))[ring]
     for low, high in ((u0, u1), (v0, v1)):
         low[runs_up], high[runs_up] = high[runs_up], low[runs_up].copy()
 
-    start = (rings - np.arange(len(rings)))[parts[polygons]]  # a ring has an edge less than vertices
+    start = (rings - np.arange(len(rings)))[parts[polygons]]  # a ring has one edge less than vertices
     return Edges(u0, v0, u1, v1, sign, start, _boxes(u0, v0, u1, v1, start))
 
 
-def merge_edges(several: Sequence[Edges]) -> Edges:
-    """The polygons of all of them, in order.
+def merge_edges(parts: Sequence[Edges]) -> Edges:
+    """Merge the polygons of several, in order.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
@@ -102,16 +102,16 @@ def merge_edges(several: Sequence[Edges]) -> Edges:
     >>> merge_edges([one, two]).areas.tolist()
     [4.0, 0.0, 1.0]
     """
-    if len(several) == 1:
-        return several[0]
-    before = np.cumsum([0, *(len(edges.sign) for edges in several)])
-    starts = [edges.start[:-1] + first for edges, first in zip(several, before[:-1], strict=True)]
-    u0, v0, u1, v1, sign, _, box = (np.concatenate(arrays) for arrays in zip(*several, strict=True))
-    return Edges(u0, v0, u1, v1, sign, np.concatenate([*starts, before[-1:]]), box)
+    if len(parts) == 1:
+        return parts[0]
+    offsets = np.cumsum([0, *(len(edges.sign) for edges in parts)])
+    starts = [edges.start[:-1] + first for edges, first in zip(parts, offsets[:-1], strict=True)]
+    u0, v0, u1, v1, sign, _, box = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
+    return Edges(u0, v0, u1, v1, sign, np.concatenate([*starts, offsets[-1:]]), box)
 
 
 def coverage(edges: Edges, window: Window) -> Doubles:
-    """Share of each cell that polygons cover, (rows, cols); where polygons overlap, their shares add up.
+    """Return the share of each cell that polygons cover, (rows, cols); where polygons overlap, their shares add up.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
@@ -124,7 +124,7 @@ def coverage(edges: Edges, window: Window) -> Doubles:
 
 
 def add_shares(edges: Edges, window: Window, planes: npt.NDArray[Any], sums: Doubles) -> None:
-    """Add to `sums` (polygons, planes) what polygons hold of planes (planes, rows, cols), by their share of each cell.
+    """Add to `sums`, (polygons, planes), the sums of planes (planes, rows, cols) over polygons, by share of each cell.
 
     >>> from shapely import box
     >>> grid, sums = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3), np.zeros((1, 1))
@@ -136,9 +136,9 @@ def add_shares(edges: Edges, window: Window, planes: npt.NDArray[Any], sums: Dou
 
 
 def covers_centre(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
-    """True where any polygon holds the cell's centre, (rows, cols).
+    """Return a mask of the cells whose centre lies in any polygon, (rows, cols).
 
-    A centre right on an edge belongs to the polygon below it or to its right, so of two neighbours exactly one has it.
+    A centre on an edge belongs to the polygon below it or to its right, so exactly one of two neighbours has it.
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
@@ -151,7 +151,7 @@ def covers_centre(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
 
 
 def touches_cell(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
-    """True where any polygon overlaps the inside of the cell, however little, (rows, cols).
+    """Return a mask of the cells whose inside overlaps any polygon, however little, (rows, cols).
 
     >>> from shapely import box
     >>> grid = Grid.north_up("EPSG:25831", 0.0, 30.0, 10.0, 3, 3)
@@ -164,7 +164,7 @@ def touches_cell(edges: Edges, window: Window) -> npt.NDArray[np.bool_]:
 
 
 def _ragged(shapes: Any) -> tuple[Doubles, npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Vertices, and where rings, parts and polygons start in them, in rings and in parts."""
+    """Return vertices, and the starts of rings in vertices, of parts in rings, and of polygons in parts."""
     import shapely
 
     shapes = np.array([*shapes, None], object)[:-1]  # always an array of objects, also of none
@@ -183,17 +183,17 @@ def _boxes(u0: Doubles, v0: Doubles, u1: Doubles, v1: Doubles, start: npt.NDArra
     box = np.full((len(start) - 1, 4), np.nan)
     filled = np.diff(start) > 0
     if filled.any():
-        at = start[:-1][filled]
-        box[filled, 0] = np.minimum.reduceat(np.minimum(u0, u1), at)
-        box[filled, 1] = np.minimum.reduceat(v0, at)
-        box[filled, 2] = np.maximum.reduceat(np.maximum(u0, u1), at)
-        box[filled, 3] = np.maximum.reduceat(v1, at)
+        starts = start[:-1][filled]
+        box[filled, 0] = np.minimum.reduceat(np.minimum(u0, u1), starts)
+        box[filled, 1] = np.minimum.reduceat(v0, starts)
+        box[filled, 2] = np.maximum.reduceat(np.maximum(u0, u1), starts)
+        box[filled, 3] = np.maximum.reduceat(v1, starts)
     return box
 
 
 @compiled
 def box_cells(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> tuple[int, int, int, int]:
-    """First row and column, and how many of each, of a window's cells that a polygon's box touches; zeros for none."""
+    """Return first row and column, rows and columns of the cells that a polygon's box touches; zeros for none."""
     left, top, right, bottom = edges.box[polygon]
     if not (left < col + cols and right > col and top < row + rows and bottom > row):  # NaN too
         return 0, 0, 0, 0
@@ -204,22 +204,22 @@ def box_cells(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: i
 
 @compiled
 def polygons_in_window(edges: Edges, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
-    """The polygons whose boxes touch a window's cells, in order."""
-    found = np.empty(64, np.int64)
+    """Return the polygons whose boxes touch a window's cells, in order."""
+    polygons = np.empty(64, np.int64)
     n = 0
     for polygon in range(len(edges.box)):
         if box_cells(edges, polygon, row, col, rows, cols)[2] == 0:
             continue
-        if n == len(found):
-            found = np.append(found, found)
-        found[n] = polygon
+        if n == len(polygons):
+            polygons = np.append(polygons, polygons)
+        polygons[n] = polygon
         n += 1
-    return found[:n]
+    return polygons[:n]
 
 
 @compiled_checked
 def _piece(u0: float, v0: float, u1: float, v1: float, row: int) -> tuple[float, float, float]:
-    """An edge within one row of cells: u where it enters and leaves, and its height. The same for any window."""
+    """Return u where an edge enters and leaves a row of cells, and its height there; the same for any window."""
     enter, leave, height = u0, u1, min(v1, row + 1.0) - max(v0, float(row))
     if v0 < row:
         enter = min(max(u0 + (row - v0) * ((u1 - u0) / (v1 - v0)), min(u0, u1)), max(u0, u1))
@@ -229,15 +229,15 @@ def _piece(u0: float, v0: float, u1: float, v1: float, row: int) -> tuple[float,
 
 
 @compiled
-def _whole(positive: float) -> np.int64:
+def _round_up_half(positive: float) -> np.int64:
     return np.int64(positive + 0.5)
 
 
 @compiled_checked
 def covered_area(edges: Edges, polygon: int, row: int, col: int, rows: int, cols: int) -> npt.NDArray[np.int64]:
-    """Covered area of each cell of a window by one polygon, in units of 1/UNIT cells, (rows, cols + 1).
+    """Return the covered area of each cell of a window by one polygon, in units of 1/UNIT cells, (rows, cols + 1).
 
-    Each edge hands every cell it crosses the area on its right inside that cell, and the cells further right its
+    Each edge gives every cell it crosses the area on its right inside that cell, and the cells further right its
     height; adding up from left to right makes areas. The last column is scratch.
     """
     area = np.zeros((rows, cols + 1), np.int64)
@@ -248,29 +248,29 @@ def covered_area(edges: Edges, polygon: int, row: int, col: int, rows: int, cols
         for r in range(max(row, math.floor(v0)), min(row + rows, math.ceil(v1))):
             enter, leave, height = _piece(u0, v0, u1, v1, r)
             left, right = min(enter, leave), max(enter, leave)
-            whole = np.int64(height * AREA_STEPS)
-            to = r - row  # and no slice of that row: it would be a reference more to count for every edge in it
+            full = np.int64(height * AREA_STEPS)
+            to = r - row  # not a slice of the row: numba would count a reference for every edge in it
             if right <= col:
-                area[to, 0] += sign * whole
+                area[to, 0] += sign * full
                 continue
             if left >= col + cols:
                 continue
             c = math.floor(left)
             if right <= c + 1:
-                inside = _whole(height * (c + 1 - (left + right) / 2.0) * AREA_STEPS)
+                inside = _round_up_half(height * (c + 1 - (left + right) / 2.0) * AREA_STEPS)
                 area[to, c - col] += sign * inside
-                area[to, c - col + 1] += sign * (whole - inside)
+                area[to, c - col + 1] += sign * (full - inside)
                 continue
             steep = abs((v1 - v0) / (u1 - u0)) * AREA_STEPS
             spent = np.int64(0)
             if c < col:
                 c = col
-                spent = min(_whole((c - left) * steep), whole)
+                spent = min(_round_up_half((c - left) * steep), full)
                 area[to, 0] += sign * spent
             while c < right and c < col + cols:
-                after = whole if c + 1 >= right else min(_whole((c + 1 - left) * steep), whole)
+                after = full if c + 1 >= right else min(_round_up_half((c + 1 - left) * steep), full)
                 share = c + 1 - (max(left, float(c)) + min(right, c + 1.0)) / 2.0
-                inside = _whole((after - spent) * share)
+                inside = _round_up_half((after - spent) * share)
                 area[to, c - col] += sign * inside
                 area[to, c - col + 1] += sign * (after - spent - inside)
                 spent = after
@@ -288,12 +288,12 @@ def _add_shares(edges: Edges, row: int, col: int, planes: npt.NDArray[Any], sums
         r0, c0, height, width = box_cells(edges, polygon, row, col, rows, cols)
         area = covered_area(edges, polygon, r0, c0, height, width)
         for plane in range(count):
-            whole = 0.0
+            total = 0.0
             for i in range(height):
                 for j in range(width):
                     if area[i, j] > 0:
-                        whole += area[i, j] / AREA_STEPS * planes[plane, r0 - row + i, c0 - col + j]
-            sums[polygon, plane] += whole
+                        total += area[i, j] / AREA_STEPS * planes[plane, r0 - row + i, c0 - col + j]
+            sums[polygon, plane] += total
 
 
 @compiled
@@ -334,7 +334,7 @@ def _touched(edges: Edges, row: int, col: int, out: npt.NDArray[np.bool_]) -> No
             for c in range(cols):
                 if area[r, c] > 0:
                     out[r0 - row + r, c0 - col + c] = True
-        for e in range(edges.start[polygon], edges.start[polygon + 1]):  # slivers too thin for the sum
+        for e in range(edges.start[polygon], edges.start[polygon + 1]):  # slivers thinner than one area step
             u0, v0, u1, v1 = edges.u0[e], edges.v0[e], edges.u1[e], edges.v1[e]
             end = math.ceil(v1) if v1 > v0 else math.floor(v0) + (v0 != math.floor(v0))
             for r in range(max(r0, math.floor(v0)), min(r0 + rows, end)):

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from underoak.base import crs as _crs
 from underoak.base.grid import Grid, Window
-from underoak.layers.resampling.source_layer import clip_to_source, read_window
+from underoak.layers.derivation.source_layer import clip_to_source, read_window
 from underoak.plan.keys.uncertainty import deviation_in
 from underoak.uncertainty.information.lab_update import sd_of_mean
 

@@ -19,7 +19,7 @@ from underoak.base.grid import Bounds, Grid
 from underoak.engine import allocator
 from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
 from underoak.indicators.cell_size import to_lonlat
-from underoak.layers.resampling.source_layer import SourceLayer
+from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.source import Source
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.report.page.page import subtitle

@@ -1,4 +1,4 @@
-"""An indicator that needs a file's every cell at once: worked out when it is first asked for, and kept."""
+"""An indicator that needs every cell of a file at once: computed at its first read, and kept in memory."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from underoak.indicators import Indicator, on_grid
 from underoak.indicators.declaration import Setting
 from underoak.layers.source import Reading, Source, SourceFacts
 
-MOST_CELLS = 16_000_000  # that are held at once: about a gigabyte while it is worked out
+MAX_CELLS = 16_000_000  # in memory at once: about a gigabyte during the computation
 _CELL_BYTES = 64
 _SAME = Affine1D()
 
 
 @dataclass
 class _ProcessCache:
-    """What a process keeps; it does not travel to other processes, which work it out for themselves."""
+    """A process's values; another process computes its own."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     values: FloatArray | None = None
@@ -34,16 +34,16 @@ class WholeFileSource:
 
     source: Source
     indicator: Indicator
-    before: Affine1D = _SAME  # into the unit the indicator wants
+    to_indicator_unit: Affine1D = _SAME  # the unit of the indicator's input
     settings: tuple[tuple[str, Setting], ...] = ()
     unit: str = ""
-    _kept: _ProcessCache = field(default_factory=_ProcessCache, compare=False, repr=False)
+    _cache: _ProcessCache = field(default_factory=_ProcessCache, compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        check_whole(self.source, self.indicator)
+        check_requirements(self.source, self.indicator)
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return WholeFileSource, (self.source, self.indicator, self.before, self.settings, self.unit)
+        return WholeFileSource, (self.source, self.indicator, self.to_indicator_unit, self.settings, self.unit)
 
     @property
     def grid(self) -> Grid:
@@ -52,40 +52,40 @@ class WholeFileSource:
 
     @property
     def is_periodic(self) -> bool:
-        """As the source's; the two ends are not joined while the indicator is worked out."""
+        """True for a periodic source, although the indicator is computed without joining its ends."""
         return self.source.is_periodic
 
     @property
     def months(self) -> tuple[int, ...]:
-        """None."""
+        """No months."""
         return ()
 
     @property
     def facts(self) -> SourceFacts:
-        """Those of the source, in the indicator's unit."""
+        """The facts of the source, in the indicator's unit."""
         return replace(self.source.facts, unit=self.unit)
 
     def read(self, window: Window) -> Reading:
-        """The indicator on a window. What the source drops is told by other layers that read it, if any.
+        """Read the indicator on a window. Cells that the source drops are counted by other layers that read it, if any.
 
         Raises:
             UnderoakError: E230 when the file cannot be read; E521 when a package is lacking.
         """
-        with self._kept.lock:
-            if self._kept.values is None:
-                self._kept.values = self._made()
-        return Reading(self._kept.values[window.slices])
+        with self._cache.lock:
+            if self._cache.values is None:
+                self._cache.values = self._derive_all()
+        return Reading(self._cache.values[window.slices])
 
-    def _made(self) -> FloatArray:
+    def _derive_all(self) -> FloatArray:
         window = self.grid.window
         values = self.source.read(window).values
-        if self.before != _SAME:
-            values = self.before(values.astype("float64")).astype("float32")
+        if self.to_indicator_unit != _SAME:
+            values = self.to_indicator_unit(values.astype("float64")).astype("float32")
         return on_grid(self.indicator, values, self.grid, window, dict(self.settings))
 
 
-def check_whole(source: Source, indicator: Indicator) -> None:
-    """Refuse a source that is too large to be held at once, and an indicator whose package is lacking.
+def check_requirements(source: Source, indicator: Indicator) -> None:
+    """Refuse a source that is too large for memory, and an indicator whose package is not installed.
 
     Raises:
         UnderoakError: E520, E521.
@@ -95,11 +95,11 @@ def check_whole(source: Source, indicator: Indicator) -> None:
         what = f"{indicator.id} needs the package {package}, which is not installed"
         raise UnderoakError(Fault("E521", what, fix=f'pip install "underoak[{extra}]"'))
     cells = source.grid.rows * source.grid.cols
-    if cells > MOST_CELLS:
-        need, most = (count * _CELL_BYTES / 2**20 for count in (cells, MOST_CELLS))
+    if cells > MAX_CELLS:
+        needed_mb, limit_mb = (count * _CELL_BYTES / 2**20 for count in (cells, MAX_CELLS))
         what = (
             f"{indicator.id} needs the whole file at once: {cells / 1e6:,.1f} million cells would take about "
-            f"{need:,.0f} MB, and {most:,.0f} MB ({MOST_CELLS / 1e6:,.0f} million cells) are the most"
+            f"{needed_mb:,.0f} MB, more than the limit of {limit_mb:,.0f} MB ({MAX_CELLS / 1e6:,.0f} million cells)"
         )
-        fix = "cut the file to the catchments that reach your region, or take a coarser one"
+        fix = "cut the file to the catchments that reach your region, or use a coarser one"
         raise UnderoakError(Fault("E520", what, fix=fix))

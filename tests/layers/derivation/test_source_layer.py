@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pickle
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 
 from underoak.base.grid import Grid, Window
 from underoak.base.units import Affine1D
-from underoak.indicators import Indicator, Input, get, on_grid
-from underoak.layers import stack as stacks
-from underoak.layers.resampling.source_layer import ExtraInput, SourceLayer
+from underoak.indicators import Indicator, Input, get
+from underoak.layers.derivation.source_layer import ExtraInput, SourceLayer
 from underoak.layers.source import Reading, SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
 
@@ -38,11 +37,11 @@ class Field:
     months: tuple[int, ...] = ()
     is_periodic: bool = False
     facts: SourceFacts = FACTS
-    asked: list = field(default_factory=list, compare=False)
+    windows: list = field(default_factory=list, compare=False)
 
     def read(self, window: Window) -> Reading:
         assert window.clip(*self.grid.shape) == window
-        self.asked.append(window)
+        self.windows.append(window)
         rows, cols = np.mgrid[window.row : window.row + window.rows, window.col : window.col + window.cols]
         mixed = pattern(rows, cols, self.seed)
         values = (mixed / 10.0).astype(np.float32)
@@ -93,51 +92,47 @@ def several(a, b, c):
     )
 
 
-@pytest.mark.parametrize("resident", [True, False], ids=["kept whole", "read by tile"])
+@pytest.mark.parametrize("resident", [True, False], ids=["in memory", "read by tile"])
 @pytest.mark.parametrize("grids", [(DEM, MONTHS, UTM), (UTM, MONTHS, DEM)], ids=["degrees", "slanted"])
 @settings(max_examples=8, deadline=None)
 @given(data=st.data())
 def test_any_window_gives_the_bits_of_the_whole_grid(resident, grids, data):
-    before = stacks._RESIDENT_VALUES
-    stacks._RESIDENT_VALUES = 10**9 if resident else 0
-    try:
-        stack = Stack(TARGET, several(*grids))
-        whole = stack.read(TARGET.window).values
-        row, col = data.draw(st.integers(0, 399)), data.draw(st.integers(0, 449))
-        window = Window(row, col, data.draw(st.integers(1, 400 - row)), data.draw(st.integers(1, 450 - col)))
-        for name, values in stack.read(window).values.items():
-            assert np.isfinite(whole[name]).mean() > 0.3, name
-            assert np.array_equal(values, whole[name][window.slices], equal_nan=True), name
-    finally:
-        stacks._RESIDENT_VALUES = before
+    stack = Stack(TARGET, several(*grids), resident_values=10**9 if resident else 0)
+    whole = stack.read(TARGET.window).values
+    row, col = data.draw(st.integers(0, 399)), data.draw(st.integers(0, 449))
+    window = Window(row, col, data.draw(st.integers(1, 400 - row)), data.draw(st.integers(1, 450 - col)))
+    for name, values in stack.read(window).values.items():
+        assert np.isfinite(whole[name]).mean() > 0.3, name
+        assert np.array_equal(values, whole[name][window.slices], equal_nan=True), name
 
 
-def test_a_source_that_several_layers_need_is_read_once_a_tile(monkeypatch):
-    monkeypatch.setattr(stacks, "_RESIDENT_VALUES", 0)
+def test_a_source_that_several_layers_need_is_read_once_a_tile():
     layers = several(DEM, MONTHS, UTM)
-    Stack(TARGET, layers).read(Window(40, 50, 64, 64))
+    Stack(TARGET, layers, resident_values=0).read(Window(40, 50, 64, 64))
     sources = {id(source): source for layer in layers for source in layer.source_layer.sources}
-    assert sorted(len(source.asked) for source in sources.values()) == [1] * 5
+    assert sorted(len(source.windows) for source in sources.values()) == [1] * 5
 
 
-def test_a_narrow_layer_does_not_pay_for_a_wide_one_on_the_same_file(monkeypatch):
-    seen = []
+def test_a_narrow_layer_does_not_pay_for_a_wide_one_on_the_same_file():
+    rows = {}
 
-    def spying(indicator, values, grid, window, set_to=None):
-        seen.append((indicator.id, window.shape))
-        return on_grid(indicator, values, grid, window, set_to)
+    def watched(name):
+        indicator = get(name)
 
-    monkeypatch.setattr(stacks, "_RESIDENT_VALUES", 0)
-    monkeypatch.setattr("underoak.layers.resampling.source_layer.on_grid", spying)
+        def compute(**inputs):
+            rows[name] = len(inputs[next(iter(indicator.inputs))])
+            return indicator.compute(**inputs)
+
+        return replace(indicator, compute=compute)
+
     one = Field(DEM, 1)
-    wide = SourceLayer(one, indicator=get("topographic_position"), settings=(("radius", 900.0), ("inner", 0.0)))
+    settings = (("radius", 900.0), ("inner", 0.0))
     layers = (
-        StackedLayer("slope", SourceLayer(one, indicator=get("slope")), "nearest"),
-        StackedLayer("tpi", wide, "nearest"),
+        StackedLayer("slope", SourceLayer(one, indicator=watched("slope")), "nearest"),
+        StackedLayer("tpi", SourceLayer(one, indicator=watched("topographic_position"), settings=settings), "nearest"),
     )
-    Stack(TARGET, layers).read(Window(100, 100, 64, 64))
-    shapes = dict(seen)
-    assert shapes["topographic_position"][0] - shapes["slope"][0] == 2 * (30 - 1)
+    Stack(TARGET, layers, resident_values=0).read(Window(100, 100, 64, 64))
+    assert rows["topographic_position"] - rows["slope"] == 2 * (30 - 1)
 
 
 def test_it_travels_to_another_process():
