@@ -5,7 +5,7 @@ from __future__ import annotations
 from underoak.base.errors import UnderoakError
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.plan.keys.uncertainty import AskSpec, deviation_in
+from underoak.plan.keys.uncertainty import ProbabilityRuleSpec, deviation_in
 from underoak.plan.reading.validation import Check
 from underoak.plan.reading.yaml import KeyPath
 
@@ -52,7 +52,7 @@ def _lost_uncertainty(name: str, check: Check) -> bool:
     return any(check.is_broken(("layers", name, key)) for key in ("quantiles", "sd"))
 
 
-def _check_rule(rule: AskSpec, key_path: KeyPath, spec: PlanSpec, check: Check) -> None:
+def _check_rule(rule: ProbabilityRuleSpec, key_path: KeyPath, spec: PlanSpec, check: Check) -> None:
     check.require_layer(rule.layer, (*key_path, "layer"))
     layer = spec.layers.get(rule.layer)
     if layer is None:

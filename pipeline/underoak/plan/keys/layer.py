@@ -77,6 +77,11 @@ _RASTER_KEYS = (
 )
 
 
+def _fault(code: str, what: str, fix: str, *key: str) -> PlacedFault:
+    """Return a fault at a key of the layer, or at the layer itself."""
+    return key, PendingFault(code, what, fix)
+
+
 def _unknown_key(key: str, settings: tuple[str, ...]) -> PlacedFault:
     known = [*settings, *(field.alias or name for name, field in LayerSpec.model_fields.items())]
     meant = tuple(get_close_matches(key, known, n=2, cutoff=0.6))
@@ -230,30 +235,24 @@ class LayerSpec(Spec):
         if (self.file is None) == (self.from_ is None):
             what = "has both `file` and `from`" if self.file is not None else "has neither `file` nor `from`"
             fix = "give a raster as `file`, or layers of this plan as `from` with `derive`"
-            yield (), PendingFault("E304", what, fix)
+            yield _fault("E304", what, fix)
         elif self.from_ is not None:
             if self.derive is None:
-                yield (
-                    (),
-                    PendingFault("E304", "has `from` but not `derive`", "name the indicator, such as `derive: slope`"),
-                )
+                yield _fault("E304", "has `from` but not `derive`", "name the indicator, such as `derive: slope`")
             for key in ("variable", "band", "unit", "scale", "nodata", "crs"):
                 if getattr(self, key) is not None:
-                    yield (
-                        (key,),
-                        PendingFault("E304", f"`{key}` describes a file, and this layer has none", "remove it"),
-                    )
+                    yield _fault("E304", f"`{key}` describes a file, and this layer has none", "remove it", key)
         if self.months is not None and self.season is not None:
-            yield ("season",), PendingFault("E304", "has both `months` and `season`", "keep one of them")
+            yield _fault("E304", "has both `months` and `season`", "keep one of them", "season")
         if self.months is not None and len(set(self.months)) < len(self.months):
-            yield ("months",), PendingFault("E304", "a month is named twice", "name each once")
+            yield _fault("E304", "a month is named twice", "name each once", "months")
 
     def _setting_faults(self) -> Iterator[PlacedFault]:
         extra = list(self.model_extra or {})
         if self.derive is None:
             if self.method not in (None, *PH_METHODS):
                 fix = did_you_mean(str(self.method), PH_METHODS, "write one of: " + ", ".join(PH_METHODS))
-                yield ("method",), PendingFault("E304", f'cannot be "{self.method}"', fix)
+                yield _fault("E304", f'cannot be "{self.method}"', fix, "method")
             yield from (_unknown_key(key, ()) for key in extra)
             return
         indicator = self._indicator
@@ -270,67 +269,52 @@ class LayerSpec(Spec):
     def _shapes_faults(self) -> Iterator[PlacedFault]:
         if not self.is_shapes:
             if self.features is not None:
-                yield (
-                    ("features",),
-                    PendingFault("E304", "`features` is for vector files, and this is a raster", "remove it"),
-                )
+                yield _fault("E304", "`features` is for vector files, and this is a raster", "remove it", "features")
             return
         indicator = self._indicator
         if self.derive is None or (indicator is not None and not indicator.takes_shapes):
             fix = "write `derive: distance`, or name a raster"
-            yield (
-                ("file",),
-                PendingFault("E304", "a vector file has no values, only distances to its shapes", fix),
-            )
+            yield _fault("E304", "a vector file has no values, only distances to its shapes", fix, "file")
         for key in _RASTER_KEYS:
             if getattr(self, key) is not None:
-                yield (
-                    (key,),
-                    PendingFault("E304", f"`{key}` is for rasters, and this is a vector file", "remove it"),
-                )
+                yield _fault("E304", f"`{key}` is for rasters, and this is a vector file", "remove it", key)
 
     def _resampling_faults(self) -> Iterator[PlacedFault]:
         if self._has_class_codes and self.resample in ("bilinear", "mean"):
             what = f"class codes cannot be resampled by {self.resample}"
-            yield ("resample",), PendingFault("E226", what, "use nearest, mode or share")
+            yield _fault("E226", what, "use nearest, mode or share", "resample")
         if self.kind == "values" and not self._has_class_codes and self.resample in ("mode", "share"):
-            yield ("resample",), PendingFault("E226", f"{self.resample} is for class codes", "add `kind: classes`")
+            yield _fault("E226", f"{self.resample} is for class codes", "add `kind: classes`", "resample")
         if (self.resample == "share") != (self.share_of is not None):
-            yield (), PendingFault("E304", "`resample: share` and `share_of` need each other", "give both or neither")
+            yield _fault("E304", "`resample: share` and `share_of` need each other", "give both or neither")
 
     def _uncertainty_faults(self) -> Iterator[PlacedFault]:
         if self.quantile is not None and self.quantiles is None:
-            yield ("quantile",), PendingFault("E304", "`quantile` needs `quantiles`", "add `quantiles`")
+            yield _fault("E304", "`quantile` needs `quantiles`", "add `quantiles`", "quantile")
         if not self.has_uncertainty:
             return
         key = "quantiles" if self.quantiles is not None else "sd"
         if self.quantiles is not None and self.sd is not None:
-            yield ("sd",), PendingFault("E362", "has both `quantiles` and `sd`", "keep the one that you trust more")
+            yield _fault("E362", "has both `quantiles` and `sd`", "keep the one that you trust more", "sd")
         if self.kind == "classes":
             fix = "remove it; for a share of classes, give the criterion a flatter curve"
-            yield (key,), PendingFault("E362", "class codes have no quantiles and no standard deviation", fix)
+            yield _fault("E362", "class codes have no quantiles and no standard deviation", fix, key)
         if self.quantiles is not None and (self.derive is not None or self.reduce is not None):
             what = "quantiles of the input are not quantiles of the value derived from it"
-            yield ("quantiles",), PendingFault("E362", what, "give `sd` instead, as that of the derived value")
+            yield _fault("E362", what, "give `sd` instead, as that of the derived value", "quantiles")
         if self.quantiles is not None and self.file_level in self.quantiles:
             what = f"has two files for the level {self.file_level:g}: `file`, and one of `quantiles`"
-            yield (
-                ("quantiles",),
-                PendingFault("E362", what, "remove one, or give the level of `file` as `quantile`"),
-            )
+            yield _fault("E362", what, "remove one, or give the level of `file` as `quantile`", "quantiles")
 
     def _value_faults(self) -> Iterator[PlacedFault]:
         yield from self._uncertainty_faults()
         if self.valid is not None and not self.valid[0] < self.valid[1]:
-            yield ("valid",), PendingFault("E304", "must rise from the lowest value to the highest", "swap the two")
+            yield _fault("E304", "must rise from the lowest value to the highest", "swap the two", "valid")
         if self.scale == 0.0:
-            yield (
-                ("scale",),
-                PendingFault("E304", "is 0, so all values would be equal", "give the true factor"),
-            )
+            yield _fault("E304", "is 0, so all values would be equal", "give the true factor", "scale")
         if self.unit is not None and self.to is not None and self.derive is None:
             try:
                 check_conversion(self.unit, self.to)
             except UnderoakError as error:
                 fault = error.faults[0]
-                yield ("to",), PendingFault(fault.code, fault.what, fault.fix)
+                yield _fault(fault.code, fault.what, fault.fix, "to")

@@ -131,7 +131,7 @@ def _is_share(unit: str) -> bool:
 MAX_SEED = 2**53
 
 
-class AskSpec(Spec):
+class ProbabilityRuleSpec(Spec):
     """A rule whose probability is mapped: `at_least` or `at_most`."""
 
     name: Name
@@ -175,7 +175,7 @@ class UncertaintySpec(Spec):
     """Random seed; the same seed draws the same values. Default: 1."""
     correlation_range: Distance = "800 m"
     """Distance over which the correlation of a map's errors falls to 1/e. 0 m: no correlation. Default: 800 m."""
-    ask: Annotated[tuple[AskSpec, ...], Field(max_length=100)] = ()
+    ask: Annotated[tuple[ProbabilityRuleSpec, ...], Field(max_length=100)] = ()
     """Rules whose probability is mapped."""
     lab_error: dict[Name, Deviation] = Field(default_factory=dict)
     """Standard deviation of a lab result, by layer."""
