@@ -94,10 +94,10 @@ def test_the_table_on_top_joins_all_cases(cases):
 
 def test_the_manifest_lists_every_case_and_opens_as_its_own_run(cases):
     run = cases[2]
-    assert [case["folder"] for case in run.manifest["views"]] == ["present", "scenarios/later", "scenarios/same"]
+    assert [case.folder for case in run.manifest.cases] == ["present", "scenarios/later", "scenarios/same"]
     later = run.cases["scenarios/later"]
     assert later.dataset["suitability"].shape == (run.grid.rows, run.grid.cols)
-    listed = {entry["path"] for entry in run.manifest["outputs"]}
+    listed = {file.path for file in run.manifest.outputs}
     assert "scenarios/later/suitability.tif" in listed
     for entry in json.loads((later.folder / "run.json").read_text(encoding="utf-8"))["outputs"]:
         assert hashlib.sha256((later.folder / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]

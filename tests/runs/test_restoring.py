@@ -55,7 +55,7 @@ def done(folder, out, **changes):
 
 
 def codes(run):
-    return sorted({warning[:4] for warning in run.manifest["warnings"]})
+    return sorted({warning[:4] for warning in run.manifest.warnings})
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +78,7 @@ def test_ground_outside_is_excluded_and_has_no_suitability(restored):
     assert (code[north] == 250).all()
     assert np.isnan(score[north]).all()
     assert (code[south] != 250).all()
-    counted = restored.manifest["views"][0]["counts"]["excluded"][CONSTRAINT]
+    counted = restored.manifest.cases[0].counts.excluded[CONSTRAINT]
     assert counted == np.count_nonzero(code == 250)
 
 
@@ -115,7 +115,7 @@ def test_parcels_outside_are_not_judged_and_say_why(restored):
 
 def test_what_is_refused_is_told(restored):
     assert codes(restored) == ["W432"]
-    (told,) = (warning for warning in restored.manifest["warnings"] if warning.startswith("W432"))
+    (told,) = (warning for warning in restored.manifest.warnings if warning.startswith("W432"))
     assert "33 % of the region lies outside the native range of Tuber melanosporum" in told
     report = (restored.folder / "report.html").read_text(encoding="utf-8")
     assert "outside the native range, so refused" in report
@@ -138,7 +138,7 @@ def test_no_option_gets_round_a_refusal(tmp_path):
     write_shapes(tmp_path / "everywhere.gpkg", [everywhere], CRS, name=["all"])
     wide = {"native": {"file": "everywhere.gpkg"}}
     run = done(tmp_path, tmp_path / "out", classes={"cap": "none"}, combine={"rule": "linear"}, **wide)
-    assert run.manifest["views"][0]["counts"]["excluded"][CONSTRAINT] > 0
+    assert run.manifest.cases[0].counts.excluded[CONSTRAINT] > 0
     with pytest.raises(uo.UnderoakError, match="E338"):
         done(tmp_path, tmp_path / "none", species=["tuber_magnatum"], **wide)
 
@@ -149,7 +149,7 @@ def test_a_plan_may_narrow_the_range(tmp_path):
     run = done(tmp_path, tmp_path / "out", native={"file": "ours.gpkg"})
     assert len(run.zones) == 1
     assert run.zones["native_range"].tolist() == ["native"]
-    assert {"native"} in [set(entry["of"]) for entry in run.manifest["inputs"]]
+    assert {"native"} in [set(file.of) for file in run.manifest.inputs]
 
 
 def test_ground_that_needs_evidence_is_marked_so(tmp_path):
@@ -174,16 +174,14 @@ def test_each_species_is_held_against_its_own_range(tmp_path):
     assert black.zones["native_range"].tolist().count(ZoneState.CUT) == 1
     assert set(summer.zones["native_range"]) == {"native"}
     assert len(summer.zones) == 4
-    assert CONSTRAINT not in json.dumps(
-        {k: v for k, v in summer.manifest["views"][0]["counts"]["excluded"].items() if v}
-    )
+    assert CONSTRAINT not in json.dumps({k: v for k, v in summer.manifest.cases[0].counts.excluded.items() if v})
 
 
 @pytest.mark.parametrize("purpose", ["buy", "orchard"])
 def test_growing_where_it_is_not_native_gets_a_notice_and_is_judged(tmp_path, purpose):
     run = done(tmp_path, tmp_path / "out", purpose=purpose, species=["tuber_magnatum"])
     assert codes(run) == ["W431"]
-    (told,) = run.manifest["warnings"]
+    (told,) = run.manifest.warnings
     assert "keep it away from wild truffle ground, and plant certified trees only" in told
     assert run.parcels["rank"].notna().all()
     assert "native_range" not in run.zones.columns
@@ -241,5 +239,5 @@ def test_what_strict_finds_when_all_is_judged_costs_no_tile(tmp_path):
         uo.run(loaded, out=tmp_path / "out", strict=True)
     assert not (tmp_path / "out" / "run.json").exists()
     run = uo.run(loaded, out=tmp_path / "out")
-    assert run.manifest["when"]["tiles_kept"] == 1
+    assert run.manifest.when.tiles_kept == 1
     assert "W434" in codes(run)

@@ -72,7 +72,7 @@ def test_only_missing_tiles_are_judged_and_counted(land, undisturbed, stopped, r
     assert listener.tiles == TILES - 2
     assert "Going on from a stopped run: 2 of 5 tiles done. --fresh starts over." in listener.heard
     assert result(stopped) == result(undisturbed)
-    assert run.manifest["when"]["tiles_kept"] == 2
+    assert run.manifest.when.tiles_kept == 2
     assert not (stopped / ".underoak").exists()
 
 

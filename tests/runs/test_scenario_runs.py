@@ -165,7 +165,7 @@ def test_a_future_like_the_present_is_nowhere_novel(futures, tmp_path):
 
 
 def test_the_manifest_lists_both_files(futures):
-    listed = {entry["path"] for entry in futures[2].manifest["outputs"]}
+    listed = {file.path for file in futures[2].manifest.outputs}
     assert {"share_of_futures.tif", "futures.csv"} <= listed
 
 

@@ -48,7 +48,7 @@ def explain(*args):
 
 
 def test_the_cells_are_an_output_with_a_checksum(moved):
-    assert "cells.npz" in [entry["path"] for entry in moved.manifest["outputs"]]
+    assert "cells.npz" in [file.path for file in moved.manifest.outputs]
 
 
 def test_the_indices_are_those_of_the_cells_judged_anew(moved):

@@ -82,9 +82,7 @@ def test_tile_size_and_workers_change_no_byte(land, first, tmp_path, tile, worke
     plan, base = land
     again = uo.run(uo.load_plan(plan, base=base), out=tmp_path, tile=tile, workers=workers)
     assert sums(tmp_path) == sums(first.folder)
-    assert {k: v for k, v in again.manifest.items() if k != "when"} == {
-        k: v for k, v in first.manifest.items() if k != "when"
-    }
+    assert again.manifest.model_dump(exclude={"when"}) == first.manifest.model_dump(exclude={"when"})
 
 
 def test_a_seed_beside_the_plan_is_as_one_in_it(land, first, tmp_path):
@@ -94,8 +92,8 @@ def test_a_seed_beside_the_plan_is_as_one_in_it(land, first, tmp_path):
     given = uo.run(uo.load_plan(plan, base=base), out=tmp_path / "given", seed=5)
     assert sums(given.folder) == sums(tmp_path / "written")
     assert sums(given.folder)["spread.tif"] != sums(first.folder)["spread.tif"]
-    assert given.manifest["plan"]["uncertainty"]["seed"] == 5
-    assert given.manifest["views"][0]["uncertainty"]["seed"] == 5
+    assert given.manifest.plan["uncertainty"]["seed"] == 5
+    assert given.manifest.cases[0].uncertainty.seed == 5
     assert any("from seed 5" in line for line in uo.check(uo.load_plan(plan, base=base), seed=5))
 
 
@@ -147,7 +145,7 @@ def test_everything_else_is_as_without_doubt(country, first, tmp_path):
     assert added == ["p_s2", "sd", "low", "high", *verdict, *order]
     assert not (sure.folder / "ranks.csv").exists()
     assert not (sure.folder / "spread.tif").exists()
-    assert "uncertainty" not in sure.manifest["views"][0]
+    assert sure.manifest.cases[0].uncertainty is None
     for name in columns:
         assert first.parcels[name].equals(sure.parcels[name])
     assert list(sure.zones.columns) == [name for name in first.zones.columns if name != "s2_share_drawn"]
@@ -235,14 +233,14 @@ def test_rules_are_asked_wherever_the_layer_is_known(first, land):
 
 
 def test_the_manifest_tells_seed_draws_and_methods(first):
-    told = first.manifest["views"][0]["uncertainty"]
-    assert (told["seed"], told["draws"], told["correlation_range_m"]) == (1, 16, 800.0)
-    assert told["layers"]["soil_ph"] == "quantiles 0.05, 0.5, 0.95"
-    assert told["drawn"] == ["soil_ph", "elevation", "slope"]
-    assert set(told["methods"]) >= {"draws", "quantiles", "correlation", "constraints"}
-    assert {entry["path"] for entry in first.manifest["inputs"]} >= {"ph_low.tif", "ph_high.tif"}
-    (of,) = [entry["of"] for entry in first.manifest["inputs"] if entry["path"] == "ph_low.tif"]
-    assert of == ["layers.soil_ph.quantiles.0.05"]
+    told = first.manifest.cases[0].uncertainty
+    assert (told.seed, told.draws, told.correlation_range_m) == (1, 16, 800.0)
+    assert told.layers["soil_ph"] == "quantiles 0.05, 0.5, 0.95"
+    assert told.drawn == ("soil_ph", "elevation", "slope")
+    assert set(told.methods) >= {"draws", "quantiles", "correlation", "constraints"}
+    assert {file.path for file in first.manifest.inputs} >= {"ph_low.tif", "ph_high.tif"}
+    (of,) = [file.of for file in first.manifest.inputs if file.path == "ph_low.tif"]
+    assert of == ("layers.soil_ph.quantiles.0.05",)
 
 
 def test_check_says_what_is_drawn(land):
@@ -281,7 +279,7 @@ def test_a_lost_tile_is_drawn_again(land, first, tmp_path, monkeypatch):
         uo.run(uo.load_plan(plan, base=base), out=tmp_path, workers=1)
     monkeypatch.setattr(tiles, "draw_block", judge)
     again = uo.run(uo.load_plan(plan, base=base), out=tmp_path, workers=1, resume=True)
-    assert again.manifest["when"]["tiles_kept"] > 0
+    assert again.manifest.when.tiles_kept > 0
     assert sums(tmp_path) == sums(first.folder)
 
 
@@ -401,7 +399,7 @@ def test_crossing_quantiles_are_refused_and_a_few_flagged(country, tmp_path):
         made.write(values, 1)
     run = uo.run(uo.load_plan(in_doubt(plan), base=base), out=tmp_path)
     write_quantiles(base)
-    assert [text[:4] for text in run.manifest["warnings"] if "quantiles cross" in text] == ["W216"]
+    assert [text[:4] for text in run.manifest.warnings if "quantiles cross" in text] == ["W216"]
     sour, codes = bands(run.folder / "p_meets.sour.tif")[0], bands(run.folder / "class.tif")[0]
     lost = np.isnan(sour) & (codes <= 4)
     assert 30 < lost.sum() < 600  # about four source cells, as the layer is bilinear

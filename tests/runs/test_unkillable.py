@@ -151,7 +151,7 @@ def test_killed_while_files_are_written_and_published_it_is_old_or_new(land, und
         assert in_child(killed) == -9
         found.append(vouched(out))
         if found[-1] == "neither":
-            assert uo.Run.open(out).manifest["plan"]["title"] == "white noise"
+            assert uo.Run.open(out).manifest.title == "white noise"
         finish_publishing(out)
         assert vouched(out) == ("old" if n <= commit else "new")
         if len(found) % 4 == 0:

@@ -1,5 +1,6 @@
 """The report: page, map, table and words for the people who decide."""
 
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.report.comparison.compare import Comparison, compare
 from underoak.report.comparison.text import comparison_text, comparison_values
 from underoak.report.page.cases_page import cases_html, joined_parcels
@@ -14,7 +15,7 @@ from underoak.report.sheet.site import Field, read_site
 from underoak.report.text.answer_words import decision
 from underoak.report.text.cases_words import explain_joint
 from underoak.report.text.explanation import explain, explain_zone, parcel_place, zone_place
-from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.findings import Findings
 from underoak.report.text.sensitivity_words import sensitivity_in, sensitivity_words, swap_in
 from underoak.report.text.table import ranking
 

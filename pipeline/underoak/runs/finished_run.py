@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
-from underoak.engine.storage.run_folder import MANIFEST, finish_publishing
+from underoak.engine.storage.manifest import CaseManifest, Manifest, read_manifest
+from underoak.engine.storage.run_folder import finish_publishing
 from underoak.layers.formats.safe_names import plain_to_read
 from underoak.places.columns.column import decode_table
 from underoak.places.columns.parcels import parcel_columns
@@ -45,11 +44,11 @@ class Run:
     """A finished run: its folder, and what is in it."""
 
     folder: Path
-    manifest: dict[str, Any]
+    manifest: Manifest
     findings: tuple[Findings, ...] = ()  # of every view, when it was just made
 
     def __repr__(self) -> str:
-        return f"<Run of {self.manifest['plan']['title']!r} in {str(self.folder)!r}>"
+        return f"<Run of {self.manifest.title!r} in {str(self.folder)!r}>"
 
     @classmethod
     def open(cls, folder: Path | str) -> Run:
@@ -58,44 +57,29 @@ class Run:
         Raises:
             UnderoakError: E603 when the folder holds no finished run.
         """
-        path = Path(folder) / MANIFEST
         finish_publishing(Path(folder))
-        try:
-            content = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
-            fix = "name the folder that `underoak run` wrote, or run the plan again"
-            raise UnderoakError(Fault("E603", "holds no finished run", str(folder), fix)) from error
-        if not isinstance(content, dict) or not {"plan", "grid", "views"} <= content.keys():
-            what = "holds a run of an older build, which says too little of itself"
-            raise UnderoakError(Fault("E603", what, str(folder), "run the plan again"))
-        return cls(Path(folder), content)
+        return cls(Path(folder), read_manifest(Path(folder)))
 
     @property
     def cases(self) -> dict[str, Run]:
         """The runs of single species and futures, by folder; this run itself under "" where there is but one."""
-        folders = [case["folder"] for case in self.manifest["views"]]
+        folders = [case.folder for case in self.manifest.cases]
         return {folder: Run.open(self.folder / folder) if folder else self for folder in folders}
 
     @property
     def grid(self) -> Grid:
         """The analysis grid."""
-        grid = self.manifest["grid"]
-        return Grid(grid["crs"], tuple(grid["transform"]), grid["rows"], grid["cols"])
+        return self.manifest.grid
 
     @cached_property
     def dataset(self) -> xr.Dataset:
         """The rasters as a lazy dataset: cells are read where they are looked at."""
         from underoak.engine.write.dataset import open_run
 
-        return open_run(self.folder, self.grid, [c["name"] for c in self._only_case()["criteria"]])
+        return open_run(self.folder, self.grid, [criterion.name for criterion in self._only_case().criteria])
 
-    def _only_case(self) -> dict[str, Any]:
-        cases: list[dict[str, Any]] = self.manifest["views"]
-        if len(cases) > 1:
-            folders = [case["folder"] for case in cases]
-            fix = "name one of its folders instead: " + ", ".join(str(self.folder / folder) for folder in folders)
-            raise UnderoakError(Fault("E608", "this run holds several species or futures", str(self.folder), fix))
-        return cases[0]
+    def _only_case(self) -> CaseManifest:
+        return self.manifest.only_case(self.folder)
 
     @cached_property
     def parcels(self) -> gpd.GeoDataFrame | None:
@@ -112,8 +96,8 @@ class Run:
         """The parcels with values in place of the texts of the file."""
         if self.parcels is None:
             return None
-        is_joined = len(self.manifest["views"]) > 1
-        columns = parcel_columns(self.manifest["plan"]["purpose"], SENTENCES, is_joined)
+        is_joined = len(self.manifest.cases) > 1
+        columns = parcel_columns(self.manifest.spec.purpose, SENTENCES, is_joined)
         return decode_table(self.parcels, columns, str(self.folder / "parcels.gpkg"))
 
     @cached_property
@@ -141,11 +125,10 @@ class Run:
         Raises:
             UnderoakError: E604 when the run has no such parcel.
         """
-        if len(self.manifest["views"]) > 1:
-            return explain_joint(
-                self.folder, self.manifest["views"], self._parcels, parcel, self.manifest["plan"]["purpose"]
-            )
-        return explain(self._only_case(), self.manifest["plan"], self._parcels, parcel)
+        manifest = self.manifest
+        if len(manifest.cases) > 1:
+            return explain_joint(self.folder, manifest.cases, self._parcels, parcel, manifest.spec.purpose)
+        return explain(self._only_case(), manifest.spec, self._parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
         """What a parcel's suitability depends on, input by input: shares of its doubt, and how far each moves it.
@@ -203,7 +186,7 @@ class Run:
         else:
             table, kind, place = self._zones, "zone", zone_place(self.zones, str(zone))
         field = read_site(
-            self.folder, self.manifest, self.grid, table, place, kind, establish, spacing_m, setback_m
+            self.folder, self.manifest, table, place, kind, establish, spacing_m, setback_m
         )  # fmt: skip
         return field_sheet(field)
 
@@ -215,7 +198,7 @@ class Run:
         Raises:
             UnderoakError: E604 when the run has no such parcel, E440, E441 when it cannot be sampled so.
         """
-        return sampled(self.folder, self.manifest, self.grid, self.parcels, parcel, n, range_m, setback_m, spacing_m)
+        return sampled(self.folder, self.manifest, self.parcels, parcel, n, range_m, setback_m, spacing_m)
 
     def write_sample(self, sampling: Sampling, out: Path | str | None = None) -> list[Path]:
         """Points and request as files, in a folder beside the run unless another is given.
@@ -232,7 +215,7 @@ class Run:
     def next_steps(self) -> list[str]:
         """Where things are, and what to try next."""
         lines = [f"Report: {self.folder / 'report.html'}"]
-        if len(self.manifest["views"]) > 1:
+        if len(self.manifest.cases) > 1:
             lines[0] += ": each species and future has a folder and a report of its own"
         else:
             lines.append(f"Map:    {self.folder / 'map.png'}")

@@ -1,64 +1,69 @@
-"""The manifest of a run: from what, how and with which software each file was made."""
+"""The manifest of a run that has just been made."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.base.grid import Grid
 from underoak.engine.prepare.prepare import PreparedCase
-from underoak.engine.write.checksums import software
+from underoak.engine.storage.manifest import (
+    CaseManifest,
+    Counts,
+    CriterionWords,
+    GridRecord,
+    LayerRecord,
+    Manifest,
+    RunTimes,
+    UncertaintyRecord,
+    WeightsRecord,
+)
+from underoak.engine.write.checksums import FileRecord, InputRecord, software
 from underoak.plan.plan import Case, Plan
 from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 
 def case_manifest(
-    case: Case, ready: PreparedCase, counts: Mapping[str, Any], criteria: list[dict[str, Any]]
-) -> dict[str, Any]:
-    """What a manifest says of one species in one future."""
+    case: Case, ready: PreparedCase, counts: Counts, criteria: Sequence[CriterionWords], grains: Mapping[str, float]
+) -> CaseManifest:
+    """Return what a manifest says of one species in one scenario."""
     plan = case.plan
     layers = {
-        name: {"path": plan.files_of(name), "format": facts.format, "stored_unit": facts.stored_unit,
-               "unit": ready.units[name], "decision": facts.decoding}
+        name: LayerRecord(
+            path=plan.files_of(name), format=facts.format, stored_unit=facts.stored_unit, unit=ready.units[name],
+            decision=facts.decoding,
+        )
         for name, facts in ready.facts.items()
     }  # fmt: skip
-    return {
-        "folder": case.folder,
-        "species": case.species,
-        "scenario": case.scenario,
-        "layers": layers,
-        "criteria": criteria,
-        "weights": plan.weighting,
-        **uncertainty_manifest(plan),
-        "not_judged": [str(item) for item in plan.not_judged],
-        "counts": dict(counts),
-    }
+    drawn = {key: UncertaintyRecord.model_validate(content) for key, content in uncertainty_manifest(plan).items()}
+    return CaseManifest(
+        folder=case.folder,
+        species=case.species,
+        scenario=case.scenario,
+        layers=layers,
+        criteria=tuple(criteria),
+        weights=WeightsRecord.model_validate(plan.weighting),
+        **drawn,
+        not_judged=tuple(str(item) for item in plan.not_judged),
+        counts=counts,
+        grains=dict(grains),
+    )
 
 
-def manifest(
-    plan: Plan, grid: Grid, cases: list[dict[str, Any]], inputs: list[dict[str, Any]], outputs: list[dict[str, Any]],
-    when: Mapping[str, Any], warnings: Iterable[str],
-) -> dict[str, Any]:  # fmt: skip
-    """Everything `run.json` says; only `when` differs between two runs of the same plan on the same files."""
-    return {
-        "format": 1,
-        "plan": plan.canonical(),
-        "plan_sha256": plan.hash,
-        "grid": {"crs": grid.crs, "transform": list(grid.transform), "rows": grid.rows, "cols": grid.cols},
-        "views": cases,
-        "inputs": inputs,
-        "outputs": outputs,
-        "software": software(),
-        "warnings": list(warnings),
-        "when": dict(when),
-    }
-
-
-def dump(content: Mapping[str, Any]) -> str:
-    """JSON text, the same for the same content.
-
-    >>> dump({"a": 1})
-    '{\\n  "a": 1\\n}\\n'
-    """
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+def run_manifest(
+    plan: Plan, grid: Grid, cases: Sequence[CaseManifest], inputs: Sequence[InputRecord],
+    outputs: Sequence[FileRecord], when: Mapping[str, Any], warnings: Sequence[str],
+) -> Manifest:  # fmt: skip
+    """Return the manifest of a run; `when` holds the fields of `RunTimes`."""
+    return Manifest(
+        format=1,
+        plan=plan.canonical(),
+        plan_sha256=plan.hash,
+        grid=GridRecord(crs=grid.crs, transform=grid.transform, rows=grid.rows, cols=grid.cols),
+        views=tuple(cases),
+        inputs=tuple(inputs),
+        outputs=tuple(outputs),
+        software=software(),
+        warnings=tuple(warnings),
+        when=RunTimes.model_validate(when),
+    )

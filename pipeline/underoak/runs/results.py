@@ -6,7 +6,7 @@ import datetime
 import math
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,9 @@ from underoak.base.grid import Window
 from underoak.engine.judge.recipe import TileCounts
 from underoak.engine.prepare.prepare import Prepared, PreparedCase, relief_source
 from underoak.engine.scenario_rasters import ScenarioCounts, threshold
-from underoak.engine.storage.run_folder import MANIFEST
+from underoak.engine.storage.manifest import MANIFEST, CaseManifest, Counts
 from underoak.engine.system import peak_memory_mb
-from underoak.engine.write.checksums import described, software
+from underoak.engine.write.checksums import InputRecord, file_records, software
 from underoak.engine.write.cog import BLOCK
 from underoak.engine.write.outputs import UINT16_STEPS
 from underoak.indicators import cell_areas, cell_metres
@@ -52,7 +52,7 @@ from underoak.report import Findings, cases_html, joined_parcels, legend_sld, ma
 from underoak.report.page.pair_columns import planting_rows, with_pairs
 from underoak.report.page.scenario_section import futures_section
 from underoak.report.text.cell_sentences import SENTENCES
-from underoak.runs.manifest import case_manifest, dump, manifest
+from underoak.runs.manifest import case_manifest, run_manifest
 
 _DATED = ("report.html", "item.json")  # they say when they were made
 
@@ -112,8 +112,10 @@ def collect_findings(
         own = notes.of(at)
         # a view's layers go by the plan's names
         missing = {name: own.missing[stacked] for name, stacked in ready.stacked.items() if stacked in own.missing}
-        counts = {"inside": own.inside, "missing": missing, "excluded": own.excluded, "classes": own.classes,
-                  "weakest": own.weakest}  # fmt: skip
+        counts = Counts(
+            inside=own.inside, missing=missing, excluded=own.excluded,
+            classes={int(code): cells for code, cells in own.classes.items()}, weakest=own.weakest,
+        )  # fmt: skip
         grains = {name: _grain(case.plan, ready, name) for name in ready.facts}
         if not case.scenario:
             problems.extend(unusual_share(case.plan, own.classes, prepared))
@@ -154,7 +156,7 @@ def _grain(plan: Plan, ready: PreparedCase, name: str) -> float:
 
 def write_results(
     plan: Plan, prepared: Prepared, stage: Path, findings: Sequence[Findings], parcels: Parcels | None,
-    inputs: list[dict[str, Any]], when: dict[str, Any], began: float, shares: Mapping[str, ScenarioCounts],
+    inputs: Sequence[InputRecord], when: dict[str, Any], began: float, shares: Mapping[str, ScenarioCounts],
 ) -> None:  # fmt: skip
     """Write everything but the rasters into the stage, the manifest of the whole run last.
 
@@ -165,7 +167,9 @@ def write_results(
     for case, ready, found in zip(plan.cases, prepared.cases, findings, strict=True):
         cases.append(_write_case(case, ready, relief, stage / case.folder, found, parcels))
         if case.folder:
-            _write_manifest(found, stage / case.folder, [cases[-1] | {"folder": ""}], inputs, when, began)
+            _write_manifest(
+                found, stage / case.folder, [cases[-1].model_copy(update={"folder": ""})], inputs, when, began
+            )
     if plan.case_plans:
         if parcels is not None:
             columns = parcel_columns(plan.purpose, SENTENCES, is_joined=True)
@@ -198,7 +202,7 @@ def _futures(
 
 def _write_case(
     case: Case, ready: PreparedCase, relief: Any, folder: Path, found: Findings, parcels: Parcels | None
-) -> dict[str, Any]:
+) -> CaseManifest:
     if found.parcels is not None:
         assert parcels is not None
         write_parcels(folder, found.parcels, parcels, parcel_columns(case.plan.purpose, SENTENCES))
@@ -212,25 +216,24 @@ def _write_case(
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
     planting = [] if case.scenario else planting_rows(found, parcels, folder)
     (folder / "report.html").write_text(report_html(found, picture, planting), encoding="utf-8")
-    told = case_manifest(case, ready, found.counts, [asdict(criterion) for criterion in found.criteria])
-    return told | {"grains": dict(found.grains)}
+    return case_manifest(case, ready, found.counts, found.criteria, found.grains)
 
 
 def _write_manifest(
-    found: Findings, folder: Path, cases: list[dict[str, Any]], inputs: list[dict[str, Any]], when: dict[str, Any],
+    found: Findings, folder: Path, cases: Sequence[CaseManifest], inputs: Sequence[InputRecord], when: dict[str, Any],
     began: float,
 ) -> None:  # fmt: skip
     plan = found.plan
     files = [path for path in folder.rglob("*") if path.is_file()]
-    outputs = described((path for path in files if path.name not in (*_DATED, MANIFEST)), folder)
+    outputs = file_records((path for path in files if path.name not in (*_DATED, MANIFEST)), folder)
     made = datetime.datetime.fromisoformat(when["started"])
     item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", found.grid, outputs, made)
     (folder / "item.json").write_text(item, encoding="utf-8")
-    dated = described((folder / name for name in _DATED), folder)
+    dated = file_records((folder / name for name in _DATED), folder)
     spent = {"seconds": round(time.monotonic() - began, 3), "peak_mb": round(peak_memory_mb(), 1), "outputs": dated}
     warnings = [str(fault) for fault in found.warnings]
-    content = manifest(plan, found.grid, cases, inputs, outputs, when | spent, warnings)
-    (folder / MANIFEST).write_text(dump(content), encoding="utf-8")
+    manifest = run_manifest(plan, found.grid, cases, inputs, outputs, when | spent, warnings)
+    (folder / MANIFEST).write_text(manifest.dump(), encoding="utf-8")
 
 
 def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:

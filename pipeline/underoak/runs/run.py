@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import os
 import time
 from dataclasses import asdict
@@ -23,8 +22,9 @@ from underoak.engine.stop import Stop
 from underoak.engine.storage.disk import check_room
 from underoak.engine.storage.identity import Identity
 from underoak.engine.storage.input_files import Inputs, file_states
+from underoak.engine.storage.manifest import read_manifest
 from underoak.engine.storage.resume import open_spool
-from underoak.engine.storage.run_folder import MANIFEST, RunFolder, refuse_foreign
+from underoak.engine.storage.run_folder import RunFolder, refuse_foreign
 from underoak.engine.storage.spool import TILE
 from underoak.engine.workers.cluster import pool_of
 from underoak.engine.workers.cluster_address import Address
@@ -156,15 +156,18 @@ def run(
         problems.stop_if_any(strict)
         for fault in problems.warnings[len(prepared.warnings) :]:
             told.warn(fault)
-        write_results(plan, prepared, held.stage, findings, parcels, inputs.described, when, began, shares)
+        write_results(plan, prepared, held.stage, findings, parcels, inputs.records, when, began, shares)
         told.finish()
         inputs.check()
         with stop.patient():
             held.publish()
-    content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    spent = {key: content["when"][key] for key in ("seconds", "peak_mb")}
-    told.log("run_done", folder=str(folder), **spent, outputs=content["outputs"])
-    return Run(folder, content, tuple(findings))
+    manifest = read_manifest(folder)
+    when_done = manifest.when
+    told.log(
+        "run_done", folder=str(folder), seconds=when_done.seconds, peak_mb=when_done.peak_mb,
+        outputs=[asdict(file) for file in manifest.outputs],
+    )  # fmt: skip
+    return Run(folder, manifest, tuple(findings))
 
 
 def _log_start(plan: Plan, prepared: Prepared, told: Progress) -> None:

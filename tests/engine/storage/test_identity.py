@@ -112,7 +112,7 @@ def test_a_file_that_is_replaced_while_it_is_being_opened_is_found(files):
 def test_files_that_stay_are_fine_and_told_with_their_checksums(files):
     inputs = watched(files)
     inputs.check()
-    assert [made["path"] for made in inputs.described] == ["a.tif", "plan.yaml", "store.zarr"]
+    assert [record.path for record in inputs.records] == ["a.tif", "plan.yaml", "store.zarr"]
     assert sorted(inputs.sums) == ["a.tif", "store.zarr"]
 
 

@@ -175,7 +175,7 @@ def test_draws_heed_what_a_laboratory_has_found(land):
 
 def test_the_file_is_an_input_of_the_run(land):
     run, _ = ran(land, "F1,,soil_ph,7.8,pH,water,0.15,\n")
-    (entry,) = [entry for entry in run.manifest["inputs"] if "lab" in entry["of"]]
+    (entry,) = [file for file in run.manifest.inputs if "lab" in file.of]
     assert entry["path"].endswith("lab.csv")
 
 

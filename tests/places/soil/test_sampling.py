@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 import underoak as uo
 from underoak.places import sample_parcel
 from underoak.places.soil.soil_units import SiteValues, soil_criteria, soils_of
+from underoak.plan.keys.layer import LayerSpec
 
 UTM = "EPSG:25831"
 X, Y = 500_000.0, 4_600_000.0  # on the central meridian: a metre of the map is 1.0004 of the ground
@@ -164,9 +165,11 @@ def test_soils_differ_by_a_quarter_and_specks_go_with_the_nearest():
 
 def test_terrain_climate_and_derived_layers_are_no_soil():
     layers = {
-        "ph": {"file": "a"}, "rock": {"file": "b", "kind": "classes"}, "dem": {"file": "c"}, "slope": {"from": "dem"},
+        "ph": {"file": "a"}, "rock": {"file": "b", "kind": "classes"}, "dem": {"file": "c"},
+        "slope": {"from": "dem", "derive": "slope"},
         "rain": {"file": "d", "season": "summer", "reduce": "sum"}, "year": {"file": "e"}, "clay": {"file": "f"},
     }  # fmt: skip
     units = {"ph": "pH", "rock": "", "dem": "m", "slope": "degree", "rain": "mm", "year": "degC", "clay": "percent"}
-    found = soil_criteria([{"layer": name} for name in layers], layers, {k: {"unit": u} for k, u in units.items()})
+    specs = {name: LayerSpec.model_validate(layer) for name, layer in layers.items()}
+    found = soil_criteria(list(layers), specs, units)
     assert [list(layers)[i] for i in found] == ["ph", "rock", "clay"]

@@ -33,7 +33,7 @@ def told(plan, **classes):
 
 def test_a_run_tells_too_much_s1_and_what_was_not_looked_at(tmp_path):
     run = uo.run(plan_in(tmp_path), out=tmp_path / "out")
-    found = [line for line in run.manifest["warnings"] if line.startswith("W434")]
+    found = [line for line in run.manifest.warnings if line.startswith("W434")]
     assert len(found) == 1
     assert "100 % of the judged land is S1 for Tuber melanosporum" in found[0]
     assert "(total carbonate, rain of the three summer months, soil pH in water)" in found[0]
@@ -42,7 +42,7 @@ def test_a_run_tells_too_much_s1_and_what_was_not_looked_at(tmp_path):
 
 def test_a_run_tells_that_native_ground_has_no_s1_at_all(tmp_path):
     run = uo.run(plan_in(tmp_path, heat=30.0), out=tmp_path / "out")
-    found = [line for line in run.manifest["warnings"] if line.startswith("W434")]
+    found = [line for line in run.manifest.warnings if line.startswith("W434")]
     assert len(found) == 1
     assert "no judged land is S1" in found[0]
 
@@ -76,7 +76,7 @@ def test_futures_may_be_as_they_are(tmp_path):
     write_raster(tmp_path / "cool.tif", np.full((44, 44), 20, np.float32), "EPSG:25830",
                  (1000, 0, 658_000, 0, -1000, 4_472_000))  # fmt: skip
     run = uo.run(plan, out=tmp_path / "out")
-    now, then = (case["counts"]["classes"] for case in run.manifest["views"])
-    assert now.get("1", 0) == 0
-    assert then["1"] == 1600
-    assert sum("W434" in line and "unusually much" in line for line in run.manifest["warnings"]) == 0
+    now, then = (case.counts.classes for case in run.manifest.cases)
+    assert now.get(1, 0) == 0
+    assert then[1] == 1600
+    assert sum("W434" in line and "unusually much" in line for line in run.manifest.warnings) == 0

@@ -15,10 +15,11 @@ from underoak.base.errors import UnderoakError
 from underoak.base.grid import Grid
 from underoak.cli import main
 from underoak.engine.raster_difference import difference
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.indicators import cell_areas
 from underoak.report import compare, comparison_text, comparison_values
 from underoak.report.comparison.compare import OutputChange
-from underoak.report.comparison.plan_changes import PlanChange, plan_changes
+from underoak.report.comparison.plan_changes import PlanChange, PlanOfCase, plan_changes
 
 from noise import LEFT, TOP, small_country, write_raster
 
@@ -232,7 +233,7 @@ def test_a_stricter_constraint_moves_ground_to_excluded(country, first, tmp_path
     assert found.causes == ("constraints.steep.exclude of the plan changed",)
     moves = found.cases[""].cells.moves
     gained = sum(area for (before, after), area in moves.items() if after == 250 and before != 250)
-    before, after = (run.manifest["views"][0]["counts"]["classes"]["250"] for run in (first, second))
+    before, after = (run.manifest.cases[0].counts.classes[250] for run in (first, second))
     cell = float(cell_areas(first.grid, first.grid.window)[45, 55]) / 1e4
     assert gained == pytest.approx((after - before) * cell, rel=1e-4)
     assert "> 34 degree -> > 12 degree" in comparison_text(found)
@@ -363,8 +364,9 @@ def test_a_folder_without_a_run_is_a_fault(first, tmp_path):
 
 
 def manifest(plan, **criteria):
-    made = [{"name": n, "weight": w, "curve": f"curve of {n}", "layer": n} for n, w in criteria.items()]
-    return {"plan": {"layers": {}, "criteria": {}, **plan}, "views": [{"criteria": made}]}
+    """The part of a manifest that plans are compared by; each criterion is given with its weight."""
+    judged_by = [CriterionWords(n, n, w, n, f"curve of {n}", "", False, "") for n, w in criteria.items()]
+    return PlanOfCase({"layers": {}, "criteria": {}, **plan}, judged_by)
 
 
 @pytest.mark.parametrize(
@@ -440,8 +442,7 @@ def test_another_seed_explains_other_draws_and_verdicts_are_compared(tmp_path):
 def test_what_is_in_doubt_explains_what_draws_move_and_no_cell():
     plan = {"layers": {"ph": {"sd": 0.3}}, "criteria": {}, "uncertainty": {"seed": 1}}
     other = {"layers": {"ph": {"sd": 0.4}}, "criteria": {}, "uncertainty": {"seed": 2}}
-    cases = [{"criteria": [{"name": "ph", "layer": "ph", "weight": 1.0, "curve": ""}]}]
-    changes = plan_changes({"plan": plan, "views": cases}, {"plan": other, "views": cases})
+    changes = plan_changes(manifest(plan, ph=1.0), manifest(other, ph=1.0))
     assert {change.key: change.touches for change in changes} == {"layers.ph.sd": "doubt", "uncertainty.seed": "doubt"}
 
 

@@ -69,9 +69,9 @@ def test_text_from_outside_is_escaped_everywhere(run, page):
 def test_every_parcel_and_every_criterion_stands_on_the_page(run, page):
     for parcel in run.parcels["id"]:
         assert f'<th scope="row">{parcel}</th>' in page
-    for criterion in run.manifest["views"][0]["criteria"]:
-        assert criterion["label"] in page
-        assert criterion["source"] in page
+    for criterion in run.manifest.cases[0].criteria:
+        assert criterion.label in page
+        assert criterion.source in page
 
 
 def test_the_areas_of_the_classes_add_up_to_the_region(run, page):
@@ -79,8 +79,8 @@ def test_the_areas_of_the_classes_add_up_to_the_region(run, page):
     total = float(re.search(r"\(([\d ]+) ha in the region", table)[1].replace(" ", ""))
     areas = [float(a.replace(" ", "")) for a in re.findall(r'class="number">([\d .]+) ha<', table)]
     assert sum(areas) == pytest.approx(total, rel=0.01)
-    counted = run.manifest["views"][0]["counts"]
-    assert sum(counted["classes"].values()) == counted["inside"] == run.grid.rows * run.grid.cols
+    counted = run.manifest.cases[0].counts
+    assert sum(counted.classes.values()) == counted.inside == run.grid.rows * run.grid.cols
 
 
 def test_the_map_is_a_picture_of_the_run(run):

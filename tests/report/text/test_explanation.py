@@ -177,8 +177,8 @@ def test_a_zone_is_explained_by_what_its_cells_hold(demo):
         codes = source.read()
     means = [float(band[inside & (band <= 250)].mean()) / 250.0 for band in codes]
     assert inside.sum() == zone["cells"]
-    for criterion, mean in zip(demo.manifest["views"][0]["criteria"], means, strict=True):
-        told = re.search(rf"{re.escape(criterion['label'])} +(\d\.\d\d) ", text)
+    for criterion, mean in zip(demo.manifest.cases[0].criteria, means, strict=True):
+        told = re.search(rf"{re.escape(criterion.label)} +(\d\.\d\d) ", text)
         assert float(told[1]) == pytest.approx(mean, abs=0.0051)
 
 
@@ -214,8 +214,9 @@ def test_the_page_tells_potential_and_amounts_and_each_next_step_once(demo):
 
 
 def test_a_run_of_an_older_build_is_refused_not_misread(tmp_path, demo):
-    old = {key: value for key, value in demo.manifest.items() if key != "views"}
-    (tmp_path / "run.json").write_text(json.dumps(old), encoding="utf-8")
+    content = json.loads((demo.folder / "run.json").read_text(encoding="utf-8"))
+    del content["views"]
+    (tmp_path / "run.json").write_text(json.dumps(content), encoding="utf-8")
     for words in (["explain", str(tmp_path), "--parcel", "007"], ["compare", str(tmp_path), str(demo.folder)]):
         told = CliRunner().invoke(main, words)
         assert told.exit_code == 6
@@ -225,14 +226,6 @@ def test_a_run_of_an_older_build_is_refused_not_misread(tmp_path, demo):
 
 def test_a_run_is_short_in_a_notebook(demo):
     assert repr(demo) == f"<Run of 'Forty parcels in Querna, black truffle' in '{demo.folder}'>"
-
-
-def test_a_criterion_of_an_older_manifest_is_read_with_what_it_says():
-    from underoak.report.text.explanation import criteria_of
-
-    said = {"name": "a", "label": "b", "weight": 1.0, "layer": "c", "curve": "d", "remedy": "", "can_change": False}
-    (found,) = criteria_of({"criteria": [said | {"source": "e", "odd": 1}]})
-    assert (found.name, found.unit, found.low) == ("a", "", None)
 
 
 @pytest.mark.parametrize(

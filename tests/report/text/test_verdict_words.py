@@ -59,7 +59,7 @@ def test_ranks_of_the_run_are_written_and_listed(demo):
     ranks = pd.read_csv(demo.folder / "ranks.csv", dtype={"id": str}).set_index("id")
     table = demo.findings[0].parcels.set_index("id")
     assert ranks["rank_1"].to_numpy() == pytest.approx(table.loc[ranks.index, "first_share"].to_numpy(float), abs=1e-6)
-    assert "ranks.csv" in {entry["path"] for entry in demo.manifest["outputs"]}
+    assert "ranks.csv" in {file.path for file in demo.manifest.outputs}
 
 
 def test_an_explanation_says_verdict_chance_test_and_grain(demo):

@@ -7,10 +7,9 @@ import os
 import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
 
 from underoak.base.errors import Problems
-from underoak.engine.write.checksums import described_inputs, sha256
+from underoak.engine.write.checksums import InputRecord, input_records, sha256
 
 _LOOK_SECONDS = 5.0
 _LOOK_SHARE = 0.02  # of the time, at most, for looking
@@ -52,10 +51,10 @@ class Inputs:
         """
         seen = seen or {}
         self._stamps = {path: seen.get(path.resolve()) or _look(path) for path in files if path != unwatched}
-        self.described: list[dict[str, Any]] = described_inputs(files, base)
-        made = dict(zip(sorted({path.resolve() for path in files}), self.described, strict=True))
-        self._sums = {path: str(made[path.resolve()]["sha256"]) for path in self._stamps}
-        self.sums = {str(made[path.resolve()]["path"]): checksum for path, checksum in self._sums.items()}
+        self.records: list[InputRecord] = input_records(files, base)
+        by_path = dict(zip(sorted({path.resolve() for path in files}), self.records, strict=True))
+        self._sums = {path: by_path[path.resolve()].sha256 for path in self._stamps}
+        self.sums = {by_path[path.resolve()].path: checksum for path, checksum in self._sums.items()}
         self._next = time.monotonic() + _LOOK_SECONDS
 
     def watch(self) -> None:

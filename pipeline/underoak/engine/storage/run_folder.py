@@ -9,21 +9,19 @@ while every file it names is its own.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import shutil
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.engine.storage.disk import disk_error, is_full, sync_file, sync_folder
 from underoak.engine.storage.lock import Lock
+from underoak.engine.storage.manifest import MANIFEST, NamedFiles
 from underoak.engine.write.checksums import sha256
 
-MANIFEST = "run.json"
 _WORKSHOP, _OLD = ".underoak", ".old"
 _DEEPEST = 4  # a run folder holds folders of single results, no deeper than this
 _PATIENCE_SECONDS = 5.0
@@ -188,35 +186,24 @@ def _move(start: Path, end: Path, name: Path) -> None:
 
 
 def _manifests(folder: Path) -> list[Path]:
-    """The manifests in a run folder, that of the whole run last: without it no other is looked at."""
+    """The manifests in a run folder, that of all cases last: without it no other is looked at."""
     top = Path(MANIFEST)
     if not (folder / top).is_file():
         return []
-    content = _read(folder / top)
-    if not {"outputs", "views"} <= content.keys():
-        return []  # somebody else's file of that name
-    cases = content.get("views")
-    inner = [case.get("folder") for case in cases if isinstance(case, dict)] if isinstance(cases, list) else []
-    names = [Path(name) / MANIFEST for name in inner if isinstance(name, str) and _is_inside(name)]
-    return [*(name for name in names if name != top and (folder / name).is_file()), top]
+    named = NamedFiles.read(folder / top)
+    if not named.is_run:
+        return []
+    inner = [Path(case) / MANIFEST for case in named.folders]
+    return [*(name for name in inner if name != top and (folder / name).is_file()), top]
 
 
 def _named(folder: Path, manifests: list[Path]) -> dict[Path, str]:
     """The files that manifests name, with the checksums they give."""
-    found = {}
-    for manifest in manifests:
-        for path, checksum in _outputs(_read(folder / manifest)):
-            found[manifest.parent / path] = checksum
-    return found
-
-
-def _outputs(manifest: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    for part in (manifest, manifest.get("when")):
-        listed = part.get("outputs") if isinstance(part, dict) else None
-        for made in listed if isinstance(listed, list) else ():
-            path, checksum = (made.get("path"), made.get("sha256")) if isinstance(made, dict) else (None, None)
-            if isinstance(path, str) and isinstance(checksum, str) and _is_inside(path):
-                yield path, checksum
+    return {
+        manifest.parent / path: checksum
+        for manifest in manifests
+        for path, checksum in NamedFiles.read(folder / manifest).checksums.items()
+    }
 
 
 def _drop(folder: Path, old: Path, keep: set[Path]) -> None:
@@ -228,20 +215,6 @@ def _drop(folder: Path, old: Path, keep: set[Path]) -> None:
             for inner in list(name.parents)[:-1]:
                 with contextlib.suppress(OSError):  # other files are in it
                     (folder / inner).rmdir()
-
-
-def _read(manifest: Path) -> dict[str, Any]:
-    """A manifest's content; empty when it is none of ours."""
-    try:
-        content = json.loads(manifest.read_text(encoding="utf-8"))
-    except ValueError:
-        return {}
-    return content if isinstance(content, dict) else {}
-
-
-def _is_inside(name: str) -> bool:
-    path = Path(name)
-    return not (path.is_absolute() or path.drive or ".." in path.parts)
 
 
 def _files(folder: Path) -> list[Path]:

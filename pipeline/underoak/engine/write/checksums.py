@@ -6,15 +6,31 @@ import hashlib
 import os
 import platform
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 _PACKAGES = (
     "underoak", "numpy", "numba", "scipy", "rasterio", "pyproj", "shapely", "pandas", "geopandas", "pyogrio",
     "xarray", "h5netcdf", "zarr", "cftime", "pydantic", "Pint", "pyflwdir",
 )  # fmt: skip
 _CHUNK = 1 << 22
+
+
+@dataclass(frozen=True, slots=True)
+class FileRecord:
+    """A file: its path from a base folder, its size in bytes and its SHA-256."""
+
+    path: str
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputRecord(FileRecord):
+    """A file that a run read."""
+
+    of: tuple[str, ...]  # the keys of the plan that name it, such as layers.soil_ph
 
 
 def sha256(path: Path) -> str:
@@ -34,17 +50,20 @@ def _size(path: Path) -> int:
     return sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
 
 
-def described(paths: Iterable[Path], base: Path) -> list[dict[str, Any]]:
-    """Name, size and checksum of files, in order of name; each once."""
-    return [{"path": _relative(path, base), "size": _size(path), "sha256": sha256(path)} for path in sorted(set(paths))]
+def file_records(paths: Iterable[Path], base: Path) -> list[FileRecord]:
+    """Return the records of files, in order of name, each once."""
+    return [FileRecord(_relative(path, base), _size(path), sha256(path)) for path in sorted(set(paths))]
 
 
-def described_inputs(files: Mapping[Path, Iterable[str]], base: Path) -> list[dict[str, Any]]:
-    """As `described`, with `of`: the keys of the plan that name each file, such as layers.soil_ph."""
+def input_records(files: Mapping[Path, Iterable[str]], base: Path) -> list[InputRecord]:
+    """Return the records of files that are read, given with the keys of the plan that name them, in order of name."""
     names: dict[Path, set[str]] = {}
     for path, of in files.items():
         names.setdefault(path.resolve(), set()).update(of)
-    return [entry | {"of": sorted(names[path])} for path in sorted(names) for entry in described([path], base)]
+    return [
+        InputRecord(_relative(path, base), _size(path), sha256(path), tuple(sorted(names[path])))
+        for path in sorted(names)
+    ]
 
 
 def _relative(path: Path, base: Path) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,7 @@ from underoak.base.codes import EXCLUDED
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.finished_rasters import CLASS_TIF, MEMBERSHIPS_TIF, open_finished
 from underoak.engine.write.outputs import MEMBERSHIP_STEPS
+from underoak.plan.keys.layer import LayerSpec
 
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
@@ -23,7 +24,6 @@ SMALLEST = 0.1  # share of the ground that a soil must have to be told apart; co
 UNKNOWN = -1
 # what no spade finds: heights, distances, angles, temperatures, water that falls
 _NOT_SOIL = ("m", "km", "ft", "degree", "radian", "degC", "K", "degF", "delta_degC", "mm")
-_OF_OTHER_THINGS = ("from", "derive", "months", "season", "reduce")
 
 
 class SiteValues(NamedTuple):
@@ -33,25 +33,24 @@ class SiteValues(NamedTuple):
     memberships: Doubles  # of the soil's criteria, NaN where the map has none, (places, criteria)
 
 
-def soil_criteria(
-    criteria: Sequence[Mapping[str, Any]], layers: Mapping[str, Any], used: Mapping[str, Any]
-) -> list[int]:
-    """Which of a case's criteria tell of the soil, by what `run.json` says of them: index in plan order.
+def soil_criteria(judged_by: Sequence[str], layers: Mapping[str, LayerSpec], unit_of: Mapping[str, str]) -> list[int]:
+    """Return the criteria that describe the soil, as indices in plan order, from the layer that each is judged by.
 
-    Those whose layer is read from a file as it stands, month by month in nothing, and that measures neither heights,
-    distances, angles, temperatures nor rain. `layers` are the plan's, `used` the case's with their units.
+    A layer describes the soil when it is read from a file as it is, not reduced over months, and when its unit
+    measures no height, distance, angle, temperature or rain. `layers` are the plan's, `unit_of` names their units.
 
-    >>> soil_criteria([{"layer": "soil_ph"}, {"layer": "slope"}], {"soil_ph": {"file": "a"}, "slope": {"from": "dem"}},
-    ...               {"soil_ph": {"unit": "pH"}, "slope": {"unit": "degree"}})
+    >>> layers = {"ph": {"file": "a.tif", "unit": "pH"}, "slope": {"from": "dem", "derive": "slope"}}
+    >>> layers = {name: LayerSpec.model_validate(layer) for name, layer in layers.items()}
+    >>> soil_criteria(["ph", "slope"], layers, {"ph": "pH", "slope": "degree"})
     [0]
     """
-    indices = []
-    for i, criterion in enumerate(criteria):
-        spec, unit = layers.get(criterion["layer"], {}), used.get(criterion["layer"], {}).get("unit", "")
-        if any(spec.get(key) for key in _OF_OTHER_THINGS) or (unit and units.canonical_name(unit) in _NOT_SOIL):
-            continue
-        indices.append(i)
-    return indices
+    return [i for i, name in enumerate(judged_by) if _is_of_soil(layers.get(name), unit_of.get(name, ""))]
+
+
+def _is_of_soil(layer: LayerSpec | None, unit: str) -> bool:
+    if layer is not None and (layer.from_ or layer.derive or layer.months or layer.season or layer.reduce):
+        return False
+    return not (unit and units.canonical_name(unit) in _NOT_SOIL)
 
 
 def read_sites(folder: Path, grid: Grid, criteria: Sequence[int], x: Doubles, y: Doubles) -> SiteValues:

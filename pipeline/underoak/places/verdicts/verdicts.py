@@ -67,9 +67,7 @@ def soil_tests(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> lis
 def layers_to_test(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> dict[str, int]:
     """Return the uncertain layers that a lab can test, in plan order, with their indices in the draws."""
     assert plan.uncertainty is not None
-    specs = {name: layer.model_dump(by_alias=True, exclude_none=True) for name, layer in plan.layers.items()}
-    used = {name: {"unit": unit} for name, unit in units.items()}
-    soil = set(soil_criteria([{"layer": criterion.layer} for criterion in plan.criteria], specs, used))
+    soil = set(soil_criteria([criterion.layer for criterion in plan.criteria], plan.layers, units))
     layers: dict[str, int] = {}
     for j, k in enumerate(spread.drawn):
         layer = plan.criteria[k].layer

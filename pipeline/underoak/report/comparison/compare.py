@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, get_args
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.engine.raster_difference import CHANGED, RasterDifference, difference
+from underoak.engine.storage.manifest import Manifest
 from underoak.indicators import cell_areas
-from underoak.report.comparison.plan_changes import PlanChange, Touches, plan_changes, used_layers
+from underoak.report.comparison.plan_changes import PlanChange, PlanOfCase, Touches, plan_changes, used_layers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,7 @@ class FinishedRun(Protocol):
         ...
 
     @property
-    def manifest(self) -> Mapping[str, Any]:
+    def manifest(self) -> Manifest:
         """What `run.json` says."""
         ...
 
@@ -214,7 +215,7 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
             if error.faults[0].code != "E603":
                 raise
             why = f"{error.faults[0].where} {error.faults[0].what}"
-    versions = [run.manifest["software"] for run in (first, second)]
+    versions = [run.manifest.software for run in (first, second)]
     pairs = {name: tuple(held.get(name, "none") for held in versions) for name in versions[0] | versions[1]}
     return Comparison(
         first=first,
@@ -231,10 +232,10 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
 def _plan(first: FinishedRun, second: FinishedRun, shared: Sequence[str]) -> tuple[PlanChange, ...]:
     """View by view; a change that not all views have is told with the folders that do."""
     if not shared:
-        return tuple(plan_changes(first.manifest, second.manifest))
+        return tuple(plan_changes(PlanOfCase.of(first.manifest), PlanOfCase.of(second.manifest)))
     told: dict[PlanChange, list[str]] = {}
     for folder in shared:
-        for change in plan_changes(first.cases[folder].manifest, second.cases[folder].manifest):
+        for change in plan_changes(*(PlanOfCase.of(run.cases[folder].manifest) for run in (first, second))):
             told.setdefault(change, []).append(folder)
     changes = [
         change if len(folders) == len(shared) else replace(change, words=f"{change.words} (in {', '.join(folders)})")
@@ -247,8 +248,8 @@ def _plan(first: FinishedRun, second: FinishedRun, shared: Sequence[str]) -> tup
     return tuple(changes)
 
 
-def _outputs(one: Mapping[str, Any], other: Mapping[str, Any]) -> OutputChange:
-    sums = [{entry["path"]: entry["sha256"] for entry in manifest["outputs"]} for manifest in (one, other)]
+def _outputs(one: Manifest, other: Manifest) -> OutputChange:
+    sums = [{file.path: file.sha256 for file in manifest.outputs} for manifest in (one, other)]
     shared = sorted(sums[0].keys() & sums[1].keys())
     return OutputChange(
         tuple(name for name in shared if sums[0][name] == sums[1][name]),
@@ -263,10 +264,10 @@ def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
     used: set[str] = set()
     for held, run in zip(sums, (first, second), strict=True):
         for case in run.cases.values():
-            used |= used_layers(case.manifest)
-        for entry in run.manifest["inputs"]:
-            for of in entry["of"]:
-                held.setdefault(of, []).append(entry["sha256"])
+            used |= used_layers(PlanOfCase.of(case.manifest))
+        for file in run.manifest.inputs:
+            for of in file.of:
+                held.setdefault(of, []).append(file.sha256)
     changes = []
     for of in sorted(sums[0].keys() | sums[1].keys()):
         before, after = (tuple(sorted(held.get(of, ()))) for held in sums)
@@ -316,8 +317,8 @@ def _rows(run: FinishedRun) -> dict[str, _Row]:
         return {}
     names = ["rank", "suitability", "class"]
     if "suitability" not in table:  # the table on top of several species and futures
-        case = run.manifest["views"][0]
-        label = "_".join(part for part in (case["species"], case["scenario"]) if part) or "present"
+        case = run.manifest.cases[0]
+        label = "_".join(part for part in (case.species, case.scenario) if part) or "present"
         names = [f"{name}_{label}" for name in names]
     judged = table[names[0]].notna()
     said = table["verdict"] if "verdict" in table else [None] * len(table)
@@ -339,5 +340,5 @@ def class_hectares(run: FinishedRun) -> dict[int, float]:
     grid = run.grid
     middle = type(grid.window)(grid.rows // 2, grid.cols // 2, 1, 1)
     cell = float(cell_areas(grid, middle)[0, 0]) / 1e4
-    counts = run.manifest["views"][0]["counts"]["classes"]
-    return {int(code): count * cell for code, count in sorted(counts.items())}
+    counts = run.manifest.cases[0].counts.classes
+    return {code: cells * cell for code, cells in sorted(counts.items(), key=lambda item: str(item[0]))}

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
+
+from underoak.engine.storage.manifest import CriterionWords, Manifest
 
 Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 
@@ -27,18 +29,31 @@ class PlanChange:
     touches: Touches  # what it can move; "words" moves no figure
 
 
-def plan_changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[PlanChange]:
-    """The differences between the plans in two manifests of one view each, in the order of the first plan.
+class PlanOfCase(NamedTuple):
+    """The plan of a run of one case, as plain values, and the criteria that it came to."""
+
+    plan: Mapping[str, Any]
+    criteria: Sequence[CriterionWords]
+    further_layers: frozenset[str] = frozenset()  # that only further cases of the run are judged by
+
+    @classmethod
+    def of(cls, manifest: Manifest) -> PlanOfCase:
+        """Take them from a run's manifest; the criteria are those of its first case."""
+        first, *others = manifest.cases
+        return cls(manifest.plan, first.criteria, frozenset(c.layer for case in others for c in case.criteria))
+
+
+def plan_changes(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
+    """Return the differences between the plans of two cases, in the order of the first plan.
 
     >>> plan = {"title": "a", "combine": {"rule": "linear"}, "layers": {}, "criteria": {}}
     >>> other = {**plan, "combine": {"rule": "geometric"}}
-    >>> views = [{"criteria": []}]
-    >>> [c.words for c in plan_changes({"plan": plan, "views": views}, {"plan": other, "views": views})]
+    >>> [change.words for change in plan_changes(PlanOfCase(plan, ()), PlanOfCase(other, ()))]
     ['combine.rule: linear -> geometric']
     """
     idle = _idle(first) & _idle(second)
     changes = _weights(first, second)
-    for path, old, new in _leaves((), _named(first["plan"]), _named(second["plan"])):
+    for path, old, new in _leaves((), _named(first.plan), _named(second.plan)):
         if path[0] == "weights" or (path[0] == "criteria" and path[-1] == "weight"):
             continue  # told by what they lead to
         key = ".".join(path)
@@ -46,12 +61,11 @@ def plan_changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[Pl
     return changes
 
 
-def used_layers(manifest: Mapping[str, Any]) -> set[str]:
-    """The layers that something judges by, and those they are derived from."""
-    plan = manifest["plan"]
-    used = {criterion["layer"] for case in manifest["views"] for criterion in case["criteria"]}
-    used |= {constraint["layer"] for constraint in plan.get("constraints", ()) if "layer" in constraint}
-    return used | {origin for name in used for origin in _origins(plan["layers"].get(name, {}))}
+def used_layers(case: PlanOfCase) -> set[str]:
+    """Return the layers that a criterion or a constraint uses, and those they are derived from."""
+    used = {criterion.layer for criterion in case.criteria} | case.further_layers
+    used |= {constraint["layer"] for constraint in case.plan.get("constraints", ()) if "layer" in constraint}
+    return used | {origin for name in used for origin in _origins(case.plan["layers"].get(name, {}))}
 
 
 def _origins(layer: Mapping[str, Any]) -> tuple[str, ...]:
@@ -59,8 +73,8 @@ def _origins(layer: Mapping[str, Any]) -> tuple[str, ...]:
     return (written,) if isinstance(written, str) else tuple(written.values())
 
 
-def _idle(manifest: Mapping[str, Any]) -> set[str]:
-    return set(manifest["plan"]["layers"]) - used_layers(manifest)
+def _idle(case: PlanOfCase) -> set[str]:
+    return set(case.plan["layers"]) - used_layers(case)
 
 
 def _named(plan: Mapping[str, Any]) -> dict[str, Any]:
@@ -98,9 +112,9 @@ def _touches(path: tuple[str, ...], idle: set[str]) -> Touches:
     return "words" if path[0] == "layers" and path[1:2] and path[1] in idle else "cells"
 
 
-def _change(path: tuple[str, ...], old: Any, new: Any, first: Mapping[str, Any], second: Mapping[str, Any]) -> str:
+def _change(path: tuple[str, ...], old: Any, new: Any, first: PlanOfCase, second: PlanOfCase) -> str:
     if path[0] == "criteria" and path[-1] == "curve":
-        return " -> ".join(_curve(m, path[1], curve) for m, curve in ((first, old), (second, new)))
+        return " -> ".join(_curve(case, path[1], curve) for case, curve in ((first, old), (second, new)))
     if old is _ABSENT:
         return f"added ({shown(new)})"
     if new is _ABSENT:
@@ -108,11 +122,11 @@ def _change(path: tuple[str, ...], old: Any, new: Any, first: Mapping[str, Any],
     return f"{shown(old)} -> {shown(new)}"
 
 
-def _curve(manifest: Mapping[str, Any], name: str, curve: Any) -> str:
-    """A criterion's curve as the manifest words it."""
-    for criterion in _criteria(manifest):
-        if criterion["name"] == name:
-            return str(criterion["curve"])
+def _curve(case: PlanOfCase, name: str, curve: Any) -> str:
+    """Return a criterion's curve in words."""
+    for criterion in case.criteria:
+        if criterion.name == name:
+            return criterion.curve
     return shown(curve)
 
 
@@ -129,9 +143,9 @@ def shown(value: Any) -> str:
     return text if len(text) <= _MOST else text[: _MOST - 1] + "…"
 
 
-def _weights(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[PlanChange]:
+def _weights(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
     """Weights by what they come to, however they were given; one of a criterion added or dropped is told by it."""
-    one, other = _by_name(_criteria(first)), _by_name(_criteria(second))
+    one, other = _by_name(first.criteria), _by_name(second.criteria)
     changes = []
     for name in [name for name in one if name in other]:
         before, after = one[name], other[name]
@@ -139,17 +153,12 @@ def _weights(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[PlanCh
             digits = 3 if abs(before - after) >= 5e-4 else 9
             words = f"weight of {name}: {before:.{digits}f} -> {after:.{digits}f}"
             changes.append(PlanChange(f"weights.{name}", words, "cells"))
-    ways = [next(iter(m["plan"].get("weights") or {"profile or equal": None})) for m in (first, second)]
+    ways = [next(iter(case.plan.get("weights") or {"profile or equal": None})) for case in (first, second)]
     if ways[0] != ways[1]:
         touches: Touches = "words"  # what they come to is told above
         changes.append(PlanChange("weights", f"weights: given as {ways[0]} -> given as {ways[1]}", touches))
     return changes
 
 
-def _criteria(manifest: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
-    criteria: Sequence[Mapping[str, Any]] = manifest["views"][0]["criteria"]
-    return criteria
-
-
-def _by_name(criteria: Sequence[Mapping[str, Any]]) -> dict[str, float]:
-    return {c["name"]: float(c["weight"]) for c in criteria}
+def _by_name(criteria: Sequence[CriterionWords]) -> dict[str, float]:
+    return {criterion.name: float(criterion.weight) for criterion in criteria}

@@ -52,7 +52,7 @@ def _heads(found: Comparison) -> list[str]:
     lines = []
     for which, run in (("first", found.first), ("second", found.second)):
         manifest = run.manifest
-        lines.append(f"{which:<7} {run.folder}: {manifest['plan']['title']}, made {manifest['when']['started']}")
+        lines.append(f"{which:<7} {run.folder}: {manifest.title}, made {manifest.when.started}")
     return lines
 
 
@@ -313,8 +313,8 @@ def _hectares(run: FinishedRun) -> dict[str, float]:
 
 def _run(run: FinishedRun) -> dict[str, Any]:
     manifest = run.manifest
-    return {"folder": str(run.folder), "title": manifest["plan"]["title"], "plan_sha256": manifest["plan_sha256"],
-            "started": manifest["when"]["started"]}  # fmt: skip
+    return {"folder": str(run.folder), "title": manifest.title, "plan_sha256": manifest.plan_sha256,
+            "started": manifest.when.started}  # fmt: skip
 
 
 def _raster(found: RasterDifference, grid: Grid) -> dict[str, Any]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime
 import json
-from typing import Any
+from collections.abc import Sequence
 
 from underoak.base import crs as _crs
 from underoak.base.grid import Grid
+from underoak.engine.write.checksums import FileRecord
 
 _ROLES = {
     "suitability.tif": ("data", "image/tiff; application=geotiff; profile=cloud-optimized"),
@@ -25,7 +26,7 @@ _ROLES = {
 }
 
 
-def stac_item(title: str, identity: str, grid: Grid, outputs: list[dict[str, Any]], made: datetime.datetime) -> str:
+def stac_item(title: str, identity: str, grid: Grid, outputs: Sequence[FileRecord], made: datetime.datetime) -> str:
     """A STAC item for a run folder, as JSON text; every asset carries its size and checksum where they are known."""
     import pystac
     import shapely
@@ -49,11 +50,11 @@ def stac_item(title: str, identity: str, grid: Grid, outputs: list[dict[str, Any
             "https://stac-extensions.github.io/file/v2.1.0/schema.json",
         ],
     )
-    for entry in outputs:
-        role, kind = _ROLES.get(entry["path"], ("data", None))
-        extra = {"file:size": entry["size"], "file:checksum": "1220" + entry["sha256"]}
-        asset = pystac.Asset(f"./{entry['path']}", media_type=kind, roles=[role], extra_fields=extra)
-        item.add_asset(entry["path"].replace(".", "_"), asset)
+    for file in outputs:
+        role, kind = _ROLES.get(file.path, ("data", None))
+        extra = {"file:size": file.size, "file:checksum": "1220" + file.sha256}
+        asset = pystac.Asset(f"./{file.path}", media_type=kind, roles=[role], extra_fields=extra)
+        item.add_asset(file.path.replace(".", "_"), asset)
     return json.dumps(item.to_dict(include_self_link=False), indent=2, ensure_ascii=False) + "\n"
 
 

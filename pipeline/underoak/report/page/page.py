@@ -6,6 +6,7 @@ import base64
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import Purpose
@@ -23,7 +24,7 @@ from underoak.report.text.answer_words import (
 )
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.criterion_words import labels, limiting
-from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import grouped, next_step
 from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdict_words import answer_words, chance, has_verdict
@@ -98,7 +99,7 @@ def subtitle(findings: Findings) -> str:
 
 
 def _ground(findings: Findings) -> dict[str, Any]:
-    cells, inside = findings.class_cells, findings.counts["inside"]
+    cells, inside = findings.class_cells, findings.counts.inside
     named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (1, 2, 3, 4)]
     counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
     counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (250, 255)]
@@ -218,10 +219,10 @@ def _weight_words(plan: Any) -> str:
 def _constraints(findings: Findings) -> list[str]:
     lines = []
     for spec in findings.plan.constraints:
-        cells = findings.counts["excluded"].get(spec.name, 0)
+        cells = findings.counts.excluded.get(spec.name, 0)
         how = f"{spec.exclude} {spec.file}" if hasattr(spec, "file") else f"{spec.layer} {spec.exclude}"
         lines.append(f"{spec.name} ({how}): {hectares(cells * findings.cell_ha)}")
-    refused = findings.counts["excluded"].get(CONSTRAINT, 0)
+    refused = findings.counts.excluded.get(CONSTRAINT, 0)
     if refused:
         refusal = reason_words(NotJudged(Cause.NOT_NATIVE))
         lines.append(f"{refusal}, so refused: {hectares(refused * findings.cell_ha)}")
@@ -230,7 +231,7 @@ def _constraints(findings: Findings) -> list[str]:
 
 def _layers(findings: Findings) -> list[dict[str, str]]:
     rows = []
-    plan, inside = findings.plan, findings.counts["inside"]
+    plan, inside = findings.plan, findings.counts.inside
     for name, facts in findings.facts.items():
         grain = findings.grains[name]
         rows.append(
@@ -239,8 +240,8 @@ def _layers(findings: Findings) -> list[dict[str, str]]:
                 "path": plan.files_of(name),
                 "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
                 "decision": decision(plan, name, facts, findings.months.get(name, ())),
-                "missing": percent(findings.counts["missing"][name] / inside)
-                if inside and name in findings.counts["missing"]
+                "missing": percent(findings.counts.missing[name] / inside)
+                if inside and name in findings.counts.missing
                 else "–",
                 "source": plan.sources_of(name) or "not said in the plan",
             }

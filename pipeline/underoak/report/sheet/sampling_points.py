@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.grid import Grid
+from underoak.engine.storage.manifest import Manifest
 from underoak.places.soil.sampling import RANGE_M, SETBACK_M, SPACING_M, Sampling, sample_parcel
 from underoak.places.soil.soil_units import SiteValues, read_sites, soil_criteria
-from underoak.plan.keys.quantities import quantity_in
 from underoak.report.text.explanation import parcel_place
 
 Doubles = npt.NDArray[np.float64]
 
 
 def sampled(
-    folder: Path, manifest: Mapping[str, Any], grid: Grid, parcels: Any, parcel: str, n: int,
+    folder: Path, manifest: Manifest, parcels: Any, parcel: str, n: int,
     range_m: float | None = None, setback_m: float = SETBACK_M, spacing_m: float = SPACING_M,
 ) -> Sampling:  # fmt: skip
     """Points on one parcel of a run, one soil apart from the other as the run's memberships tell them.
@@ -31,12 +29,15 @@ def sampled(
             of the run cannot be read.
     """
     place = parcel_place(parcels, parcel)
-    plan = manifest["plan"]
+    plan, grid = manifest.spec, manifest.grid
     if range_m is None:
-        said = (plan.get("uncertainty") or {}).get("correlation_range")
-        range_m = (quantity_in(said, "m") if said else 0.0) or RANGE_M
-    present = [case for case in manifest["views"] if not case["scenario"]]
-    soil = [(case["folder"], soil_criteria(case["criteria"], plan["layers"], case["layers"])) for case in present]
+        range_m = (plan.uncertainty.range_m if plan.uncertainty is not None else 0.0) or RANGE_M
+    present = [case for case in manifest.cases if not case.scenario]
+    units = [{name: layer.unit for name, layer in case.layers.items()} for case in present]
+    soil = [
+        (case.folder, soil_criteria([criterion.layer for criterion in case.criteria], plan.layers, own_units))
+        for case, own_units in zip(present, units, strict=True)
+    ]
 
     def ground(x: Doubles, y: Doubles) -> SiteValues:
         found = [read_sites(folder / place, grid, criteria, x, y) for place, criteria in soil]

@@ -12,6 +12,7 @@ import numpy as np
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
+from underoak.engine.storage.manifest import Manifest
 from underoak.places.answers.native import NativeState, Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, is_european, mix_of
@@ -23,7 +24,6 @@ from underoak.places.wild.native_range import native_range
 from underoak.plan.profiles.profile import Profile, load_profile
 from underoak.report.sheet.sampling_points import sampled
 from underoak.report.text.criterion_words import labels
-from underoak.report.text.explanation import criteria_of
 
 _BLOCK_HA = 1.0  # of truffle ground for one sample; common practice, no source
 _FEWEST, _MOST = 3, 12
@@ -56,7 +56,7 @@ class Field:
 
 
 def read_site(
-    folder: Path, manifest: Mapping[str, Any], grid: Grid, table: Any, place: int, kind: str, way: Way | None = None,
+    folder: Path, manifest: Manifest, table: Any, place: int, kind: str, way: Way | None = None,
     spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
 ) -> Field:  # fmt: skip
     """The parcel or zone (`kind`) that stands at a place of its table.
@@ -69,23 +69,23 @@ def read_site(
         UnderoakError: E442 for wild ground where the truffle is not native, E443 for rows on wild ground, E440
             without a shape, E230 when a raster cannot be read.
     """
-    plan, case = manifest["plan"], manifest["views"][0]
+    plan, case, grid = manifest.spec, manifest.only_case(folder), manifest.grid
     row = table.iloc[place]
     shape, id = row["geometry"], str(row["id"])
     name = f"{kind.capitalize()} {id}"
     if shape is None or shape.is_empty:
         raise UnderoakError(Fault("E440", "it has no shape, so nothing can be laid out", name, "draw its outline"))
-    profile = load_profile(case["species"]) if case["species"] else None
-    is_wild = plan["purpose"] == "restore" or way == "wild"
+    profile = load_profile(case.species) if case.species else None
+    is_wild = plan.purpose == "restore" or way == "wild"
     if is_wild and (spacing_m is not None or setback_m is not None):
         what = "wild ground gets trial plots and no rows, so spacing and headland mean nothing there"
         fix = "leave out --spacing and --headland, or lay out an orchard: --establish nuts, pots or whips"
-        if plan["purpose"] == "restore":
+        if plan.purpose == "restore":
             fix = "leave out --spacing and --headland"
         raise UnderoakError(Fault("E443", what, name, fix))
     state = _state(profile, row, shape, grid, name, is_wild)
-    hosts = () if profile is None else hosts_in(profile, plan.get("hosts", ()), "restore" if is_wild else "orchard")
-    named, european = bool(plan.get("hosts")), profile is not None and is_european(profile.hosts)
+    hosts = () if profile is None else hosts_in(profile, plan.hosts, "restore" if is_wild else "orchard")
+    named, european = bool(plan.hosts), profile is not None and is_european(profile.hosts)
     layout, plots, trees = None, 0, 0
     if is_wild:
         plots, trees = trial_plots(float(row["area_ha"]))
@@ -100,12 +100,12 @@ def read_site(
             lambda x, y: read_sites(folder, grid, (), x, y).is_open,
         )
         trees = layout.trees
-    sampling, why = _sampling(folder, manifest, grid, table, id, float(row["area_ha"]))
+    sampling, why = _sampling(folder, manifest, table, id, float(row["area_ha"]))
     middle = shape.centroid
     _, latitude = _crs.transformer(grid.crs, "EPSG:4326").transform(middle.x, middle.y)
     usual: Way = "whips" if is_wild else "pots"
     return Field(
-        name, row, labels(criteria_of(case), row["limiting"]), plan["purpose"],
+        name, row, labels(case.criteria, row["limiting"]), plan.purpose,
         usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
         layout, plots, mix_of(hosts, trees, named, european), sampling, why,
     )  # fmt: skip
@@ -127,14 +127,12 @@ def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str,
     return Origin(strict.value)
 
 
-def _sampling(
-    folder: Path, manifest: Mapping[str, Any], grid: Grid, table: Any, id: str, area_ha: float
-) -> tuple[Sampling | None, str]:
+def _sampling(folder: Path, manifest: Manifest, table: Any, id: str, area_ha: float) -> tuple[Sampling | None, str]:
     """A point for each block of a hectare, as many as there is room for."""
     wanted = min(max(int(np.ceil(area_ha / _BLOCK_HA)), _FEWEST), _MOST)
     for n in range(wanted, 0, -1):
         try:
-            return sampled(folder, manifest, grid, table, id, n), ""
+            return sampled(folder, manifest, table, id, n), ""
         except UnderoakError as error:
             fault = error.faults[0]
             if fault.code != "E441" or n == 1:

@@ -6,13 +6,14 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.verdict import Purpose
 from underoak.places.geometry.areas import hectares
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
 from underoak.report.text.criterion_words import NOTHING_LIMITS
-from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import DECIDE, next_step
 from underoak.report.text.verdict_words import (
     answer_words,
@@ -123,7 +124,7 @@ def _best(findings: Findings) -> dict[str, str]:
 
 
 def _main_limit(findings: Findings) -> dict[str, str]:
-    counts = findings.counts["weakest"]
+    counts = findings.counts.weakest
     judged = sum(counts.values())
     if not judged:
         return {"about": "The limiting factor", "says": "Nothing could be judged", "more": ""}
@@ -195,7 +196,7 @@ def limits_of_use(findings: Findings) -> list[str]:
         lines.append(line + ". Inside a cell all fields get one value.")
     missing = findings.class_cells.get(255, 0)
     if missing:
-        share = percent(missing / findings.counts["inside"])
+        share = percent(missing / findings.counts.inside)
         lines.append(f"{share} of the region could not be judged, because some layer has no value there.")
     return lines
 

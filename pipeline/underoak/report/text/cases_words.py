@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from underoak.engine.storage.manifest import CaseManifest
 from underoak.places.answers.verdict import Verdict
 from underoak.places.geometry.areas import hectares
 from underoak.report.text.answer_words import CAUTIONS, score
@@ -26,7 +27,7 @@ def case_column(species: str, scenario: str) -> str:
     return "_".join(part for part in (species, scenario) if part) or "present"
 
 
-def explain_joint(folder: Path, cases: Sequence[Mapping[str, Any]], parcels: Any, parcel: str, purpose: str) -> str:
+def explain_joint(folder: Path, cases: Sequence[CaseManifest], parcels: Any, parcel: str, purpose: str) -> str:
     """Return a parcel in every case of a run: the best of the present, each case beside it, and the next commands.
 
     `folder` is the run's, for these commands; `cases` are its manifest's, `parcels` the table on top.
@@ -35,7 +36,7 @@ def explain_joint(folder: Path, cases: Sequence[Mapping[str, Any]], parcels: Any
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
     """
     row = parcels.iloc[parcel_place(parcels, parcel)]
-    named = {case_column(case["species"], case["scenario"]): case for case in cases}
+    named = {case_column(case.species, case.scenario): case for case in cases}
     best = row["best"] if isinstance(row["best"], str) else None
     ranked = int(parcels["rank"].notna().sum())
     lines = _answer(parcel, row, best, named, ranked, purpose)
@@ -47,14 +48,12 @@ def explain_joint(folder: Path, cases: Sequence[Mapping[str, Any]], parcels: Any
     ]
     lines += ["", "Why, for each:" if best is None else "Why:"]
     order = list(named) if best is None else [best, *(name for name in named if name != best)]
-    lines += [
-        f"  underoak explain {_quoted(folder / named[name]['folder'])} --parcel {_quoted(parcel)}" for name in order
-    ]
+    lines += [f"  underoak explain {_quoted(folder / named[name].folder)} --parcel {_quoted(parcel)}" for name in order]
     return "\n".join([*lines, "", *wrapped(CAUTIONS[0])])
 
 
 def _answer(
-    parcel: str, row: Any, best: str | None, named: Mapping[str, Mapping[str, Any]], ranked: int, purpose: str
+    parcel: str, row: Any, best: str | None, named: Mapping[str, CaseManifest], ranked: int, purpose: str
 ) -> list[str]:
     if best is None:
         return [f"Parcel {parcel}: not judged for any species of the present.", f"{hectares(row['area_ha'])}."]
@@ -63,7 +62,7 @@ def _answer(
         lines.append(
             f"Parcel {parcel}: {answer_words(row['verdict'], purpose).upper()}. P(S2 or better) {row['p_s2']:.2f}."
         )
-    now = sum(not case["scenario"] for case in named.values())
+    now = sum(not case.scenario for case in named.values())
     suitable_for = (
         f" for {_label(named[best])}" + (f", the best of {now} species" if now > 1 else "") if best != "present" else ""
     )
@@ -75,7 +74,7 @@ def _answer(
     return [*lines, f"{hectares(row['area_ha'])}."]
 
 
-def _line(row: Any, name: str, case: Mapping[str, Any], purpose: str) -> tuple[str, ...]:
+def _line(row: Any, name: str, case: CaseManifest, purpose: str) -> tuple[str, ...]:
     """Return the cells of a case; with a verdict where `purpose` is not ""."""
     rank, class_name, verdict = row[f"rank_{name}"], row[f"class_{name}"], row.get(f"verdict_{name}")
     known = isinstance(class_name, str)
@@ -90,9 +89,9 @@ def _line(row: Any, name: str, case: Mapping[str, Any], purpose: str) -> tuple[s
     return (*cells, answer_words(verdict, purpose) if isinstance(verdict, Verdict) else "–")
 
 
-def _label(case: Mapping[str, Any]) -> str:
-    species = latin(case["species"])
-    return ", ".join(part for part in (species, case["scenario"] or "now") if part)
+def _label(case: CaseManifest) -> str:
+    species = latin(case.species)
+    return ", ".join(part for part in (species, case.scenario or "now") if part)
 
 
 def _quoted(text: object) -> str:

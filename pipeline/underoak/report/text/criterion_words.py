@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import Change, NoLimit, Side
 from underoak.places.parcels.ranking import columns_of
-from underoak.report.text.findings import CriterionWords
 
 _UNITS = {"pH": "", "1": "", "dimensionless": "", "percent": " %", "%": " %", "degree": "°", "degC": " °C",
           "delta_degC": " °C"}  # fmt: skip
@@ -38,7 +38,7 @@ def measure(value: float, unit: str) -> str:
 def best_range(criterion: CriterionWords) -> str:
     """Return the best range in words; "" for class codes.
 
-    >>> from underoak.report.text.findings import CriterionWords
+    >>> from underoak.engine.storage.manifest import CriterionWords
     >>> ph = CriterionWords("ph", "soil pH", 1.0, "soil_ph", "", "", True, "", "pH", 7.5, 8.3)
     >>> best_range(ph)
     '7.5 to 8.3'

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.engine.storage.manifest import CaseManifest, CriterionWords
 from underoak.places.answers.limits import change_of
 from underoak.places.answers.native import ZoneState
 from underoak.places.answers.verdict import Purpose
 from underoak.places.geometry.areas import hectares
 from underoak.places.soil.amounts import figure, money
 from underoak.places.soil.remedies import fence_m
+from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.answer_words import CAUTIONS, judged_words, metres, percent, score
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
-from underoak.report.text.findings import CriterionWords
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
 from underoak.report.text.pair_words import pair_words
@@ -32,7 +32,7 @@ LIME_NOTES = (
 WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Secure the right to it before you decide."
 
 
-def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parcel: str) -> str:
+def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> str:
     """Return a parcel of a finished run in words: answer, reason, criteria, remedies and next step.
 
     `case` and `plan` are those of the run's manifest.
@@ -41,7 +41,7 @@ def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
     """
     row = parcels.iloc[parcel_place(parcels, parcel)]
-    judged_by, purpose = criteria_of(case), plan["purpose"]
+    judged_by, purpose = case.criteria, Purpose(plan.purpose)
     if not isinstance(row["class"], str):
         lines = [f"Parcel {parcel}: not judged ({reason_words(row['reason'])}).", f"{hectares(row['area_ha'])}."]
     else:
@@ -52,7 +52,7 @@ def explain(case: Mapping[str, Any], plan: Mapping[str, Any], parcels: Any, parc
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
             *_remedies(row, plan, parcels.crs),
-            *_grains(case, judged_by, row["area_ha"]),
+            *_grains(case, row["area_ha"]),
         ]
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
     lines += [*(_sources(judged_by) if isinstance(row["class"], str) else ()), ""]
@@ -75,7 +75,7 @@ def parcel_place(parcels: Any, parcel: str) -> int:
     return known.index(parcel)
 
 
-def explain_zone(case: Mapping[str, Any], zones: Any, zone: str, memberships: Sequence[float]) -> str:
+def explain_zone(case: CaseManifest, zones: Any, zone: str, memberships: Sequence[float]) -> str:
     """Return a zone of a finished run in words; `zone` is its rank or id, `memberships` the mean of each criterion."""
     place, has_rank = zone_place(zones, zone), zones["rank"].notna()
     row, ranked = zones.iloc[place], int(has_rank.sum())
@@ -83,7 +83,7 @@ def explain_zone(case: Mapping[str, Any], zones: Any, zone: str, memberships: Se
         state = ZONE_STATES[row.get("native_range", ZoneState.CUT)]
         lines = [f"Zone {row['id']}: {state}.", f"{hectares(row['area_ha'])}.", ""]
         return "\n".join([*lines, *wrapped(CAUTIONS[0])])
-    judged_by = criteria_of(case)
+    judged_by = case.criteria
     lines = [
         f"Zone {row['id']}: rank {int(row['rank'])} of {ranked}, suitability {score(row['suitability'])}.",
         f"{hectares(row['area_ha'])}, equal to {hectares(row['good_ha'])} of suitability 1: "
@@ -99,7 +99,7 @@ def explain_zone(case: Mapping[str, Any], zones: Any, zone: str, memberships: Se
                 for m, c in sorted(zip(memberships, judged_by, strict=True), key=lambda pair: pair[0])
             ],
         ),
-        *_grains(case, judged_by, float(row["area_ha"])),
+        *_grains(case, float(row["area_ha"])),
         *_sources(judged_by),
         "",
     ]
@@ -139,12 +139,6 @@ def zone_place(zones: Any, zone: str) -> int:
             f"choose a rank from 1 to {len(ids)}, or an id from zones.gpkg" if len(ids) > 1 else "it has one: --zone 1"
         )
     raise UnderoakError(Fault("E604", what, fix=fix))
-
-
-def criteria_of(case: Mapping[str, Any]) -> list[CriterionWords]:
-    """Return the criteria of a manifest; fields that an older one lacks keep their defaults."""
-    names = {field.name for field in fields(CriterionWords)}
-    return [CriterionWords(**{key: entry[key] for key in entry if key in names}) for entry in case["criteria"]]
 
 
 def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
@@ -209,7 +203,7 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
     return lines
 
 
-def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
+def _remedies(row: Any, plan: PlanSpec, crs: Any) -> list[str]:
     lines = []
     if isinstance(row.get("remedies"), tuple):
         lines += ["", "What it would take:"]
@@ -218,19 +212,18 @@ def _remedies(row: Any, plan: Mapping[str, Any], crs: Any) -> list[str]:
         lines += wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
         lines += wrapped(CAUTIONS[2]) if number(row, "lime_t_ha") > 0 else []
         lines += wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
-    if plan["purpose"] in (Purpose.BUY, Purpose.ORCHARD) and row.get("geometry") is not None and crs is not None:
-        prices = plan.get("prices", {})
+    if plan.purpose in (Purpose.BUY, Purpose.ORCHARD) and row.get("geometry") is not None and crs is not None:
         length = fence_m(row["geometry"], crs.to_wkt())
-        cost = prices.get("fence_m")
-        worth = f", {money(length * cost, prices.get('currency') or '')}" if cost is not None else ""
+        price = plan.prices.fence_m
+        worth = f", {money(length * price, plan.prices.currency or '')}" if price is not None else ""
         lines += ["", *wrapped(f"A fence against deer and boar round it: about {figure(length)} m{worth}.")]
     return lines
 
 
-def _grains(case: Mapping[str, Any], criteria: Sequence[CriterionWords], area_ha: float) -> list[str]:
+def _grains(case: CaseManifest, area_ha: float) -> list[str]:
     """Return how coarse the sources are compared with the parcel or zone."""
-    grains, seen = case.get("grains", {}), []
-    for layer in dict.fromkeys(criterion.layer for criterion in criteria):
+    grains, seen = case.grains, []
+    for layer in dict.fromkeys(criterion.layer for criterion in case.criteria):
         if layer not in grains or not area_ha > 0:
             continue
         cells = area_ha * 1e4 / grains[layer] ** 2

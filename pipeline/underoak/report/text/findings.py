@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault
 from underoak.base.grid import Grid
+from underoak.engine.storage.manifest import Counts, CriterionWords
 from underoak.layers.source import SourceFacts
 from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
@@ -19,43 +20,24 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Criterion
 
 
-@dataclass(frozen=True, slots=True)
-class CriterionWords:
-    """A criterion as people read it."""
-
-    name: str
-    label: str
-    weight: float
-    layer: str
-    curve: str
-    remedy: str  # what can be done about it
-    can_change: bool
-    source: str
-    unit: str = ""
-    low: float | None = None  # ends of the best range; None where the curve is open
-    high: float | None = None
-    by: str = ""  # the remedy that can change it
-    remedy_source: str = ""
-
-    @classmethod
-    def of(cls, criterion: Criterion) -> CriterionWords:
-        """Describe a criterion of a plan."""
-        low, high = (end if math.isfinite(end) else None for end in criterion.curve.full)
-        return cls(
-            criterion.name,
-            criterion.label,
-            criterion.weight,
-            criterion.layer,
-            criterion.in_words,
-            _remedy(criterion),
-            criterion.remedy is not None,
-            criterion.source,
-            criterion.unit,
-            low,
-            high,
-            criterion.remedy.by if criterion.remedy is not None else "",
-            criterion.remedy_source,
-        )
+def criterion_words(criterion: Criterion) -> CriterionWords:
+    """Describe a criterion of a plan."""
+    low, high = (end if math.isfinite(end) else None for end in criterion.curve.full)
+    return CriterionWords(
+        criterion.name,
+        criterion.label,
+        criterion.weight,
+        criterion.layer,
+        criterion.in_words,
+        _remedy(criterion),
+        criterion.remedy is not None,
+        criterion.source,
+        criterion.unit,
+        low,
+        high,
+        criterion.remedy.by if criterion.remedy is not None else "",
+        criterion.remedy_source,
+    )
 
 
 def _remedy(criterion: Criterion) -> str:
@@ -77,7 +59,7 @@ class Findings:
     grid: Grid
     parcels: Any
     zones: Any
-    counts: Mapping[str, Any]  # whole-number counts of the engine: classes, missing, excluded, inside
+    counts: Counts
     facts: Mapping[str, SourceFacts]
     units: Mapping[str, str]
     grains: Mapping[str, float]  # layer -> true resolution of its source [m]
@@ -96,12 +78,12 @@ class Findings:
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:
         """The criteria in plan order."""
-        return tuple(CriterionWords.of(criterion) for criterion in self.plan.criteria)
+        return tuple(criterion_words(criterion) for criterion in self.plan.criteria)
 
     @property
     def class_cells(self) -> dict[int, int]:
         """Cells inside the region by class code."""
-        return {int(code): count for code, count in self.counts["classes"].items()}
+        return self.counts.classes
 
     @property
     def has_parcels(self) -> bool:

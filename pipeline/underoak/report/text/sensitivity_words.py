@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.engine.storage.manifest import CaseManifest, CriterionWords
 from underoak.places.verdicts.saved_cells import SavedCells
 from underoak.places.verdicts.sensitivity import FirstTwo, Sensitivity, sensitivity_of, swap_of_first_two
 from underoak.report.text.answer_words import CAUTIONS, percent, score, swap_words
 from underoak.report.text.criterion_words import measure
-from underoak.report.text.explanation import criteria_of
-from underoak.report.text.findings import CriterionWords
 from underoak.report.text.lines import columns, wrapped
 
 if TYPE_CHECKING:
@@ -43,10 +42,10 @@ def swap_in(saved: SavedCells, parcels: pd.DataFrame | None) -> FirstTwo | None:
 
 
 def sensitivity_words(
-    case: Mapping[str, Any], saved: SavedCells, parcel: str, result: Sensitivity, first_two: FirstTwo | None
+    case: CaseManifest, saved: SavedCells, parcel: str, result: Sensitivity, first_two: FirstTwo | None
 ) -> str:
     """Return a parcel's sensitivity in words; `case` is that of the run's manifest."""
-    criteria, sds = criteria_of(case), saved.sds_of(saved.place(parcel))
+    criteria, sds = case.criteria, saved.sds_of(saved.place(parcel))
     indices = result.indices
     of_layer = {layer: [c for c in criteria if c.layer == layer] for layer in result.layers}
     names = {layer: ", ".join(c.label for c in members) for layer, members in of_layer.items()}

@@ -6,10 +6,12 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.cell_text import VERDICTS
+from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.cell_sentences import VerdictReasonText
-from underoak.report.text.findings import CriterionWords, Findings
+from underoak.report.text.findings import Findings
 from underoak.report.text.rank_words import lead_words, order_lines
 from underoak.uncertainty import wilson
 
@@ -63,14 +65,14 @@ def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, s
     return {"about": about, "says": says, "more": more}
 
 
-def verdict_lines(parcel: str, row: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]:
+def verdict_lines(parcel: str, row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
     """Return the verdict of a parcel, its probability and its reason; nothing without a verdict."""
-    if not has_verdict(row):
+    if not has_verdict(row) or plan.uncertainty is None:
         return []
-    draws, p = int(plan["uncertainty"]["draws"]), float(row["p_s2"])
+    draws, p = plan.uncertainty.draws, float(row["p_s2"])
     low, high = within(p, draws)
     lines = [
-        f"Parcel {parcel}: {answer_words(row['verdict'], plan['purpose']).upper()}. P(S2 or better) {p:.2f} "
+        f"Parcel {parcel}: {answer_words(row['verdict'], plan.purpose).upper()}. P(S2 or better) {p:.2f} "
         f"({low:.2f} to {high:.2f}, for the number of draws); "
         f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten.",
         f"Why: {_REASON.encode(row['verdict_reason'])}.",
@@ -80,7 +82,7 @@ def verdict_lines(parcel: str, row: Mapping[str, Any], plan: Mapping[str, Any]) 
         pays = row.get("test_pays")
         money = ""
         if pays is not None and pays == pays:
-            currency = (plan.get("prices") or {}).get("currency") or ""
+            currency = plan.prices.currency or ""
             money = f", {f'{pays:.0f} {currency}'.rstrip()} after its price"
         lines.append(f"A test of {row['best_test']} is worth {worth:.3f} of suitability{money}.")
     first = row.get("first_share")

@@ -1,0 +1,261 @@
+"""The manifest of a finished run, `run.json`: from what, how and with which software each file was made.
+
+One model of it is written and read by everybody. Keys that it does not know are passed over, so that a run of a later
+build opens as long as its format is the same; another format is refused by name.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from underoak.base.errors import Fault, UnderoakError
+from underoak.base.grid import Grid
+from underoak.engine.write.checksums import FileRecord, InputRecord
+from underoak.plan.keys.plan_keys import PlanSpec
+
+MANIFEST = "run.json"
+FORMAT = 1
+
+Number = float | int  # as it was given, so that what is written stays the same text
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True, defer_build=True)
+
+
+class GridRecord(_Record):
+    """The analysis grid."""
+
+    crs: str
+    transform: tuple[Number, Number, Number, Number, Number, Number]
+    rows: int
+    cols: int
+
+
+class LayerRecord(_Record):
+    """A layer of a case: its file, and how its numbers were read."""
+
+    path: str
+    format: str
+    stored_unit: str
+    unit: str
+    decision: str
+
+
+@dataclass(frozen=True, slots=True)
+class CriterionWords:
+    """One criterion as people read it."""
+
+    name: str
+    label: str
+    weight: Number
+    layer: str
+    curve: str
+    remedy: str  # what can be done about it
+    can_change: bool
+    source: str
+    unit: str = ""
+    low: Number | None = None  # least and greatest value of full membership; None where the curve is open
+    high: Number | None = None
+    by: str = ""  # the remedy that can change it
+    remedy_source: str = ""
+
+
+class WeightsRecord(_Record):
+    """The weights of a case, and how they were worked out; what follows `weights` is of pairwise ratios only."""
+
+    method: str
+    weights: dict[str, Number]
+    solved_by: str | None = None
+    table: str | None = None
+    consistency_ratio: Number | None = None
+    rms_log_residual: Number | None = None
+    worst: str | None = None
+
+
+class UncertaintyRecord(_Record):
+    """How the layers of a case were drawn."""
+
+    seed: int
+    draws: int
+    correlation_range_m: Number
+    layers: dict[str, str]
+    drawn: tuple[str, ...]
+    asked: tuple[str, ...]
+    methods: dict[str, str]
+
+
+class Counts(_Record):
+    """Cells of a case inside the region."""
+
+    inside: int
+    missing: dict[str, int]  # layer -> cells without a value
+    excluded: dict[str, int]  # constraint -> cells it excludes
+    classes: dict[int, int]  # code of a class raster -> cells
+    weakest: dict[str, int]  # criterion, or "nothing limits" -> judged cells
+
+
+class CaseManifest(_Record):
+    """One species in one scenario."""
+
+    folder: str  # inside the run folder; "" for the run folder itself
+    species: str
+    scenario: str
+    layers: dict[str, LayerRecord]
+    criteria: tuple[CriterionWords, ...]
+    weights: WeightsRecord
+    uncertainty: UncertaintyRecord | None = None  # None when no layer was drawn
+    not_judged: tuple[str, ...]
+    counts: Counts
+    grains: dict[str, Number] = Field(default_factory=dict)  # layer -> side of a cell that its source resolves [m]
+
+
+class SourceCells(_Record):
+    """Source cells by layer. Tiles read some twice, so the counts depend on the size of a tile."""
+
+    read: dict[str, int]
+    implausible: dict[str, int]
+
+
+class RunTimes(_Record):
+    """What differs between two runs of the same plan on the same files."""
+
+    started: str
+    tile: int
+    tiles_kept: int
+    workers: int
+    source_cells: SourceCells
+    seconds: float
+    peak_mb: float
+    outputs: tuple[FileRecord, ...]  # those that carry a date
+
+
+class Manifest(_Record):
+    """What `run.json` says of a run. Only `when` differs between two runs of the same plan on the same files."""
+
+    format: Literal[1]
+    plan: Mapping[str, Any]  # as plain values, every default written out
+    plan_sha256: str
+    grid_record: GridRecord = Field(alias="grid")
+    cases: tuple[CaseManifest, ...] = Field(alias="views", min_length=1)
+    inputs: tuple[InputRecord, ...]
+    outputs: tuple[FileRecord, ...]
+    software: dict[str, str]
+    warnings: tuple[str, ...]
+    when: RunTimes
+
+    @property
+    def title(self) -> str:
+        """The title of the plan."""
+        return str(self.plan["title"])
+
+    @cached_property
+    def spec(self) -> PlanSpec:
+        """The plan.
+
+        Raises:
+            UnderoakError: E603 when this build cannot read it.
+        """
+        try:
+            return PlanSpec.model_validate(self.plan)
+        except ValidationError as error:
+            raise UnderoakError(_unreadable(f"plan in its {MANIFEST}", error, "")) from error
+
+    @cached_property
+    def grid(self) -> Grid:
+        """The analysis grid."""
+        return Grid(self.grid_record.crs, self.grid_record.transform, self.grid_record.rows, self.grid_record.cols)
+
+    def only_case(self, folder: Path | str) -> CaseManifest:
+        """Return the one case of a run whose manifest lies in `folder`.
+
+        Raises:
+            UnderoakError: E608 when there are several.
+        """
+        if len(self.cases) > 1:
+            fix = "name one of its folders instead: " + ", ".join(
+                str(Path(folder) / case.folder) for case in self.cases
+            )
+            raise UnderoakError(Fault("E608", "this run holds several species or scenarios", str(folder), fix))
+        return self.cases[0]
+
+    def dump(self) -> str:
+        """Return JSON text, the same for the same content."""
+        content = self.model_dump(by_alias=True, exclude_unset=True)
+        return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """Read the manifest of the finished run in a folder.
+
+    Raises:
+        UnderoakError: E603 when there is none, or this build cannot read it.
+    """
+    where = str(folder)
+    try:
+        content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        fix = "name the folder that `underoak run` wrote, or run the plan again"
+        raise UnderoakError(Fault("E603", "holds no finished run", where, fix)) from error
+    number = content.get("format") if isinstance(content, dict) else None
+    if isinstance(number, int) and number > FORMAT:
+        what = f"holds a run of format {number}, written by a later build; this one reads format {FORMAT}"
+        raise UnderoakError(Fault("E603", what, where, "update underoak, or run the plan again with this build"))
+    try:
+        return Manifest.model_validate(content)
+    except ValidationError as error:
+        raise UnderoakError(_unreadable(MANIFEST, error, where)) from error
+
+
+def _unreadable(part: str, error: ValidationError, where: str) -> Fault:
+    first = error.errors(include_url=False)[0]
+    key = ".".join(str(step) for step in first["loc"]) or "its content"
+    if first["type"] == "missing":
+        what = f"holds a run of an older build: {part} lacks {key}"
+    else:
+        what = f"{part} cannot be read: {key}: {first['msg']}"
+    return Fault("E603", what, where, "run the plan again")
+
+
+@dataclass(frozen=True, slots=True)
+class NamedFiles:
+    """The files that a manifest of any format names, and the folders of its cases; what is malformed is passed over."""
+
+    is_run: bool  # False for somebody else's file of that name
+    folders: tuple[str, ...]
+    checksums: Mapping[str, str]  # SHA-256 by path
+
+    @classmethod
+    def read(cls, path: Path) -> NamedFiles:
+        """Read them from a manifest; nothing when it is none of ours."""
+        try:
+            content = json.loads(path.read_text(encoding="utf-8"))
+        except ValueError:
+            content = None
+        if not isinstance(content, dict):
+            return cls(False, (), {})
+        cases = content.get("views")
+        folders = [case.get("folder") for case in cases if isinstance(case, dict)] if isinstance(cases, list) else []
+        inner = tuple(name for name in folders if isinstance(name, str) and _is_inside(name))
+        return cls({"outputs", "views"} <= content.keys(), inner, dict(_checksums(content)))
+
+
+def _checksums(content: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    for part in (content, content.get("when")):
+        listed = part.get("outputs") if isinstance(part, dict) else None
+        for entry in listed if isinstance(listed, list) else ():
+            path, checksum = (entry.get("path"), entry.get("sha256")) if isinstance(entry, dict) else (None, None)
+            if isinstance(path, str) and isinstance(checksum, str) and _is_inside(path):
+                yield path, checksum
+
+
+def _is_inside(name: str) -> bool:
+    path = Path(name)
+    return not (path.is_absolute() or path.drive or ".." in path.parts)
