@@ -8,8 +8,8 @@ import rasterio
 from rio_cogeo import cog_validate
 
 from underoak.base.grid import Grid
+from underoak.base.palette import CLASS_RGBA
 from underoak.engine.write.cog import BLOCK, Band, Piece, RasterLayout, assemble, encode, levels, shape_at
-from underoak.engine.write.outputs import CLASS_COLOURS
 
 
 def build(path, layout: RasterLayout, grid: Grid, pyramid: list[np.ndarray]) -> None:
@@ -59,11 +59,11 @@ def test_what_is_written_is_what_is_read_and_the_validator_finds_nothing(tmp_pat
 def test_the_class_map_keeps_its_colours_in_every_level(tmp_path):
     grid = Grid.north_up("EPSG:3035", 4_000_000.0, 3_000_000.0, 30.0, 600, 600)
     cells = np.random.default_rng(0).choice([1, 2, 3, 4, 250, 255], (1, 600, 600)).astype(np.uint8)
-    layout = RasterLayout("class.tif", "uint8", 255, (Band("class"),), {}, CLASS_COLOURS)
+    layout = RasterLayout("class.tif", "uint8", 255, (Band("class"),), {}, CLASS_RGBA)
     build(tmp_path / "class.tif", layout, grid, pyramid_of(grid, cells))
     for level in ({}, {"overview_level": 0}):
         with rasterio.open(tmp_path / "class.tif", **level) as made:
-            assert made.colormap(1)[1] == CLASS_COLOURS[1]
+            assert made.colormap(1)[1] == CLASS_RGBA[1]
             assert made.colorinterp[0].name == "palette"
 
 

@@ -10,6 +10,7 @@ import xarray as xr
 from xarray.backends import BackendArray
 from xarray.core import indexing
 
+from underoak.base.codes import EXCLUDED, MISSING, NOTHING_LIMITS
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.finished_rasters import (
     CLASS_TIF,
@@ -22,7 +23,15 @@ from underoak.engine.write.finished_rasters import (
     SUITABILITY_TIF,
     open_finished,
 )  # fmt: skip
-from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES, UINT16_STEPS
+from underoak.engine.write.outputs import (
+    CLASS_NAMES,
+    MEMBERSHIP_EXCLUDED,
+    MEMBERSHIP_MISSING,
+    MEMBERSHIP_STEPS,
+    STATE_NAMES,
+    UINT16_MISSING,
+    UINT16_STEPS,
+)
 
 _FILES = {"suitability": SUITABILITY_TIF, "class": CLASS_TIF, "limiting": LIMITING_TIF, "membership": MEMBERSHIPS_TIF,
           "missing_weight": MISSING_WEIGHT_TIF, "spread": SPREAD_TIF, "quantiles": QUANTILES_TIF}  # fmt: skip
@@ -82,7 +91,7 @@ def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
         if name not in third:
             variable = variable.isel(band=0)
         if variable.dtype == np.uint16:
-            variable.attrs.update(scale_factor=1.0 / UINT16_STEPS, _FillValue=65535)
+            variable.attrs.update(scale_factor=1.0 / UINT16_STEPS, _FillValue=UINT16_MISSING)
             variable = xr.conventions.decode_cf_variable(name, variable)
         variables[name] = variable
     if "spread" in variables:
@@ -111,8 +120,14 @@ def _attributes(name: str) -> dict[str, Any]:
             codes = ", ".join(f"{code} {text}" for code, text in CLASS_NAMES.items())
             return {"long_name": "class", "codes": f"{codes}, {states}"}
         case "limiting":
-            return {"long_name": "limiting factor", "codes": f"index of the criterion, 253 nothing limits, {states}"}
+            return {
+                "long_name": "limiting factor",
+                "codes": f"index of the criterion, {NOTHING_LIMITS} nothing limits, {states}",
+            }
         case _ if name.startswith("p_meets_"):
             return {"units": "1", "long_name": f"probability that the rule {name.removeprefix('p_meets_')} is met"}
         case _:
-            return {"long_name": "membership x 250", "codes": f"254 {STATE_NAMES[250]}, 255 {STATE_NAMES[255]}"}
+            return {
+                "long_name": f"membership x {MEMBERSHIP_STEPS}",
+                "codes": f"{MEMBERSHIP_EXCLUDED} {STATE_NAMES[EXCLUDED]}, {MEMBERSHIP_MISSING} {STATE_NAMES[MISSING]}",
+            }

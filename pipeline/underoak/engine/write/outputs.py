@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.codes import EXCLUDED
+from underoak.base.codes import EXCLUDED, MISSING, NOTHING_LIMITS, S1, S2, S3, N
 from underoak.base.compiled import compiled
+from underoak.base.palette import CLASS_RGBA
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.engine.write.cog import Band, RasterLayout
 from underoak.engine.write.finished_rasters import (
@@ -21,19 +22,16 @@ from underoak.engine.write.finished_rasters import (
     SUITABILITY_TIF,
 )
 
-CLASS_NAMES = {1: "S1 highly suitable", 2: "S2 moderately suitable", 3: "S3 marginally suitable", 4: "N not suitable"}
-STATE_NAMES = {250: "excluded by a constraint", 255: "missing: not judged"}
-# Four steps of the cividis colour map (Nunez, Anderton & Renslow 2018), bright for the best; excluded grey.
-CLASS_COLOURS = {
-    1: (254, 232, 56, 255),
-    2: (188, 175, 111, 255),
-    3: (124, 123, 120, 255),
-    4: (0, 42, 102, 255),
-    250: (214, 214, 214, 255),
-    255: (255, 255, 255, 0),
+CLASS_NAMES = {
+    S1: "S1 highly suitable",
+    S2: "S2 moderately suitable",
+    S3: "S3 marginally suitable",
+    N: "N not suitable",
 }
-UINT16_STEPS = 60000
+STATE_NAMES = {EXCLUDED: "excluded by a constraint", MISSING: "missing: not judged"}
+UINT16_STEPS, UINT16_MISSING = 60000, 65535
 MEMBERSHIP_STEPS = 250
+MEMBERSHIP_EXCLUDED, MEMBERSHIP_MISSING = 254, 255
 
 Cells = npt.NDArray[Any]
 
@@ -97,7 +95,7 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
     if dtype == "uint16":
         band = Band("suitability", "1", 1.0 / UINT16_STEPS)
         suitability = Output(
-            RasterLayout(SUITABILITY_TIF, "uint16", 65535, (band,), common),
+            RasterLayout(SUITABILITY_TIF, "uint16", UINT16_MISSING, (band,), common),
             _suitability_steps,
             averaged=True,
         )
@@ -108,22 +106,29 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
             averaged=True,
         )
     class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_NAMES.items()}, **codes}
-    limits = {**common, **names, **codes, "CODE_253": "nothing limits"}
+    limits = {**common, **names, **codes, f"CODE_{NOTHING_LIMITS}": "nothing limits"}
     bands = tuple(Band(name, "1", 1.0 / MEMBERSHIP_STEPS) for name in criteria)
+    membership_tags = {**common, **names, f"CODE_{MEMBERSHIP_EXCLUDED}": STATE_NAMES[EXCLUDED]}
     outputs = [
         suitability,
         Output(
-            RasterLayout(CLASS_TIF, "uint8", 255, (Band("class"),), class_tags, CLASS_COLOURS),
+            RasterLayout(CLASS_TIF, "uint8", MISSING, (Band("class"),), class_tags, CLASS_RGBA),
             _class_cells,
             averaged=False,
         ),
         Output(
-            RasterLayout(LIMITING_TIF, "uint8", 255, (Band("weakest"), Band("most_gainful")), limits),
+            RasterLayout(LIMITING_TIF, "uint8", MISSING, (Band("weakest"), Band("most_gainful")), limits),
             _limiting_cells,
             averaged=False,
         ),
         Output(
-            RasterLayout(MEMBERSHIPS_TIF, "uint8", 255, bands, {**common, **names, "CODE_254": STATE_NAMES[250]}),
+            RasterLayout(
+                MEMBERSHIPS_TIF,
+                "uint8",
+                MEMBERSHIP_MISSING,
+                bands,
+                membership_tags,
+            ),
             _membership_cells,
             averaged=False,
         ),
@@ -137,7 +142,7 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
 
 
 def _suitability_steps(judged: JudgedBlock) -> Cells:
-    return to_steps(judged.suitability, UINT16_STEPS, 65535, "uint16")[None]
+    return to_steps(judged.suitability, UINT16_STEPS, UINT16_MISSING, "uint16")[None]
 
 
 def _suitability_cells(judged: JudgedBlock) -> Cells:
@@ -156,7 +161,7 @@ def _membership_cells(judged: JudgedBlock) -> Cells:
     values = np.ascontiguousarray(judged.memberships).reshape(len(judged.memberships), -1)
     classes = np.ascontiguousarray(judged.classes).reshape(-1)
     out = np.empty(judged.memberships.shape, np.uint8)
-    codes = np.int32(254), np.int32(255)  # excluded, missing
+    codes = np.int32(MEMBERSHIP_EXCLUDED), np.int32(MEMBERSHIP_MISSING)
     _membership_steps(values, classes, float(MEMBERSHIP_STEPS), *codes, out.reshape(values.shape))
     return out
 

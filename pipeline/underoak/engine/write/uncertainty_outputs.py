@@ -11,7 +11,7 @@ from underoak.engine.judge.block_draws import CaseUncertainty
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.engine.write.cog import Band, RasterLayout
 from underoak.engine.write.finished_rasters import MEETS_TIF, QUANTILES_TIF, SPREAD_TIF
-from underoak.engine.write.outputs import UINT16_STEPS, Cells, Output, to_steps
+from underoak.engine.write.outputs import UINT16_MISSING, UINT16_STEPS, Cells, Output, to_steps
 
 _BANDS = ("mean", "sd", "p_s2")
 _NEVER = "not asked: off the region, excluded, or the layer is missing there or its quantiles cross"
@@ -33,7 +33,7 @@ class _Bands:
             values = np.full((self.count, *judged.window.shape), np.nan, np.float32)
         else:
             values = found[self.first : self.first + self.count]
-        return to_steps(values, UINT16_STEPS, 65535, "uint16") if self.dtype == "uint16" else values
+        return to_steps(values, UINT16_STEPS, UINT16_MISSING, "uint16") if self.dtype == "uint16" else values
 
 
 def uncertainty_outputs(
@@ -45,7 +45,7 @@ def uncertainty_outputs(
     made = []
 
     def add(name: str, bands: list[str], tags: dict[str, str], of: str, first: int) -> None:
-        scale, nodata = (1.0 / UINT16_STEPS, 65535.0) if dtype == "uint16" else (1.0, float("nan"))
+        scale, nodata = (1.0 / UINT16_STEPS, float(UINT16_MISSING)) if dtype == "uint16" else (1.0, float("nan"))
         layout = RasterLayout(
             start + name, dtype, nodata, tuple(Band(b, "1", scale) for b in bands), {**common, **tags}
         )

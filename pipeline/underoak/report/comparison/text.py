@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from underoak.base import crs as _crs
+from underoak.base.codes import CLASS_NAMES, MISSING
 from underoak.base.errors import count_of, printable
 from underoak.base.grid import Grid
 from underoak.engine.raster_difference import RasterDifference
@@ -24,7 +25,6 @@ from underoak.report.comparison.compare import (
 
 WIDTH = 100
 _MOST_ROWS = 10
-_CODES = {1: "S1", 2: "S2", 3: "S3", 4: "N", 250: "excluded", 255: "missing"}
 
 
 def comparison_text(found: Comparison) -> str:
@@ -158,11 +158,13 @@ def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
 
 def _table(moves: Mapping[tuple[int, int], float]) -> Iterator[str]:
     """From class to class [ha]; ground that is missing in both runs is left out."""
-    codes = [code for code in _CODES if any(code in pair for pair in moves if pair != (255, 255))]
-    yield "  ha, from (down) to (across)" + "".join(f"{_CODES[code]:>11}" for code in codes)
+    codes = [code for code in CLASS_NAMES if any(code in pair for pair in moves if pair != (MISSING, MISSING))]
+    yield "  ha, from (down) to (across)" + "".join(f"{CLASS_NAMES[code]:>11}" for code in codes)
     for before in codes:
-        cells = ["" if (before, after) == (255, 255) else _area(moves.get((before, after), 0.0)) for after in codes]
-        yield f"  {_CODES[before]:<27}" + "".join(f"{cell:>11}" for cell in cells)
+        cells = [
+            "" if (before, after) == (MISSING, MISSING) else _area(moves.get((before, after), 0.0)) for after in codes
+        ]
+        yield f"  {CLASS_NAMES[before]:<27}" + "".join(f"{cell:>11}" for cell in cells)
 
 
 def _area(hectares: float) -> str:
@@ -179,7 +181,7 @@ def _with_unit(hectares: float) -> str:
 
 def _totals(first: FinishedRun, second: FinishedRun) -> Iterator[str]:
     one, other = class_hectares(first), class_hectares(second)
-    for code, name in _CODES.items():
+    for code, name in CLASS_NAMES.items():
         if code in one or code in other:
             yield f"  {name:<10}{_with_unit(one.get(code, 0.0)):>17} -> {_with_unit(other.get(code, 0.0)):>17}"
 
@@ -308,7 +310,7 @@ def _parcel_values(told: ParcelsChange) -> dict[str, Any]:
 
 
 def _hectares(run: FinishedRun) -> dict[str, float]:
-    return {_CODES.get(code, str(code)): area for code, area in class_hectares(run).items()}
+    return {CLASS_NAMES.get(code, str(code)): area for code, area in class_hectares(run).items()}
 
 
 def _run(run: FinishedRun) -> dict[str, Any]:
@@ -332,7 +334,7 @@ def _raster(found: RasterDifference, grid: Grid) -> dict[str, Any]:
         "p99": _number(found.p99),
         "most": most,
         "class_hectares": [
-            {"first": _CODES.get(a, str(a)), "second": _CODES.get(b, str(b)), "hectares": area}
+            {"first": CLASS_NAMES.get(a, str(a)), "second": CLASS_NAMES.get(b, str(b)), "hectares": area}
             for (a, b), area in found.moves.items()
         ],
         "membership_cells_changed": dict(found.memberships),

@@ -15,7 +15,9 @@ import numpy.typing as npt
 
 from underoak.base import crs as _crs
 from underoak.base.arrays import FloatArray
+from underoak.base.codes import EXCLUDED
 from underoak.base.grid import Bounds, Grid
+from underoak.base.palette import CLASS_RGB, INK, PAPER, SOFT, STRIPES, SUITABILITY_MAP, hex_colour
 from underoak.engine import allocator
 from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
 from underoak.indicators.cell_size import to_lonlat
@@ -25,8 +27,6 @@ from underoak.layers.stack import Stack, StackedLayer
 from underoak.report.page.page import subtitle
 from underoak.report.text.findings import Findings
 
-_INK, _PAPER, _EXCLUDED = "#1d1d1b", "#ffffff", "#8a8a88"
-_FREE_OF_SCORE, _STRIPES = (0.93, 0.93, 0.92), (138, 138, 136)
 _PIXELS, _STRIPE = 1200, 12  # picture pixels along the longer side at least; distance between stripes
 _DPI = 144
 _ROWS = 64  # rows of cells that are coloured at a time
@@ -80,7 +80,7 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
     with plt.rc_context({"font.family": "DejaVu Sans", "font.size": 9, "hatch.linewidth": 0.6, "axes.linewidth": 0.6}):
         left, bottom, right, top = picture.bounds
         ratio = (top - bottom) / (right - left)
-        figure = plt.figure(figsize=(width, min(max(width * 0.94 * ratio, 3.2), 14.0) + 1.75), facecolor=_PAPER)
+        figure = plt.figure(figsize=(width, min(max(width * 0.94 * ratio, 3.2), 14.0) + 1.75), facecolor=PAPER)
         axes = figure.add_axes((0.03, 1.15 / figure.get_figheight(), 0.94, 1 - 1.75 / figure.get_figheight()))
         axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
         axes.apply_aspect()
@@ -89,8 +89,8 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
         _scale_bar(axes, picture)
         _north(axes, picture)
         axes.set(xlim=(left, right), ylim=(bottom, top))
-        figure.text(0.03, 1 - 0.30 / figure.get_figheight(), picture.title, fontsize=13, weight="bold", color=_INK)
-        figure.text(0.03, 1 - 0.52 / figure.get_figheight(), picture.subtitle, color="#555550")
+        figure.text(0.03, 1 - 0.30 / figure.get_figheight(), picture.title, fontsize=13, weight="bold", color=INK)
+        figure.text(0.03, 1 - 0.52 / figure.get_figheight(), picture.subtitle, color=SOFT)
         _legend(figure, picture)
         out = io.BytesIO()
         figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": "underoak"})
@@ -101,7 +101,7 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
 def _ground(axes: Any, picture: MapPicture, pixels: npt.NDArray[np.float64]) -> None:
     """The cells, at as many pixels across and down as the axes have: the drawing library makes copies of each."""
     left, bottom, right, top = picture.bounds
-    excluded = picture.classes == 250
+    excluded = picture.classes == EXCLUDED
     cells = np.empty((*excluded.shape, 4), np.uint8)
     for row in range(0, len(cells), _ROWS):
         cells[row : row + _ROWS] = _coloured(picture, slice(row, min(row + _ROWS, len(cells))))
@@ -114,7 +114,7 @@ def _ground(axes: Any, picture: MapPicture, pixels: npt.NDArray[np.float64]) -> 
     striped = np.add.outer(rows, cols) % _STRIPE < _STRIPE // 4
     places = np.ix_(rows // finer, cols // finer)
     drawn = cells[places]
-    drawn[striped & excluded[places], :3] = _STRIPES
+    drawn[striped & excluded[places], :3] = STRIPES
     axes.imshow(drawn, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
 
 
@@ -122,12 +122,12 @@ def _coloured(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
     """Red, green, blue and alpha, all opaque, of some rows of cells."""
     from matplotlib import colormaps
 
-    suitability, excluded = picture.suitability[rows], picture.classes[rows] == 250
-    colours = colormaps["cividis"](np.nan_to_num(suitability))[..., :3]
+    suitability, excluded = picture.suitability[rows], picture.classes[rows] == EXCLUDED
+    colours = colormaps[SUITABILITY_MAP](np.nan_to_num(suitability))[..., :3]
     if picture.relief is not None:
         light = _light(picture, rows) / math.sin(math.radians(45.0))
         colours = np.clip(colours * (0.45 + 0.55 * light[..., None]), 0.0, 1.0)
-    colours[excluded] = _FREE_OF_SCORE  # unlit, so that it never looks like missing ground
+    colours[excluded] = np.array(CLASS_RGB[EXCLUDED]) / 255  # unlit, so that it never looks like missing ground
     colours[np.isnan(suitability) & ~excluded] = 1.0  # as the paper; what is opaque takes less memory to draw
     return np.round(np.dstack([colours, np.ones(excluded.shape)]) * 255).astype(np.uint8)
 
@@ -148,16 +148,16 @@ def _parcels(axes: Any, picture: MapPicture) -> None:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path as Outline
 
-    halo = [patheffects.withStroke(linewidth=2.2, foreground=_PAPER)]
+    halo = [patheffects.withStroke(linewidth=2.2, foreground=PAPER)]
     for shape, label in picture.parcels:
         for part in getattr(shape, "geoms", [shape]):
             rings = [part.exterior, *part.interiors]
             outline = Outline.make_compound_path(*(Outline(np.asarray(ring.coords)[:, :2]) for ring in rings))
-            axes.add_patch(PathPatch(outline, fill=False, edgecolor=_INK, linewidth=0.9, zorder=4, path_effects=halo))
+            axes.add_patch(PathPatch(outline, fill=False, edgecolor=INK, linewidth=0.9, zorder=4, path_effects=halo))
         if label:
             at = shape.representative_point()
             axes.annotate(
-                label, (at.x, at.y), ha="center", va="center", fontsize=7.5, weight="bold", color=_INK, zorder=5,
+                label, (at.x, at.y), ha="center", va="center", fontsize=7.5, weight="bold", color=INK, zorder=5,
                 path_effects=halo,
             )  # fmt: skip
 
@@ -171,10 +171,10 @@ def _scale_bar(axes: Any, picture: MapPicture) -> None:
     x, y, high = left + (right - left) * 0.03, bottom + (top - bottom) * 0.035, (top - bottom) * 0.008
     from matplotlib import patheffects
 
-    halo = [patheffects.withStroke(linewidth=3, foreground=_PAPER)]
-    axes.fill([x, x + width, x + width, x], [y, y, y + high, y + high], color=_INK, zorder=6, path_effects=halo)
+    halo = [patheffects.withStroke(linewidth=3, foreground=PAPER)]
+    axes.fill([x, x + width, x + width, x], [y, y, y + high, y + high], color=INK, zorder=6, path_effects=halo)
     text = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
-    axes.text(x + width / 2, y + high * 1.8, text, ha="center", va="bottom", zorder=6, color=_INK, path_effects=halo)
+    axes.text(x + width / 2, y + high * 1.8, text, ha="center", va="bottom", zorder=6, color=INK, path_effects=halo)
 
 
 def _north(axes: Any, picture: MapPicture) -> None:
@@ -185,11 +185,11 @@ def _north(axes: Any, picture: MapPicture) -> None:
     size, turn = 0.028 * max(right - left, top - bottom), math.radians(picture.north)
     x, y = right - 1.6 * size, top - 2.0 * size
     dx, dy = size * math.sin(turn), size * math.cos(turn)
-    halo = [patheffects.withStroke(linewidth=3, foreground=_PAPER)]
-    arrow = {"arrowstyle": "-|>", "color": _INK, "linewidth": 1.4, "path_effects": halo, "shrinkA": 0, "shrinkB": 0}
+    halo = [patheffects.withStroke(linewidth=3, foreground=PAPER)]
+    arrow = {"arrowstyle": "-|>", "color": INK, "linewidth": 1.4, "path_effects": halo, "shrinkA": 0, "shrinkB": 0}
     axes.annotate("", (x + dx, y + dy), (x - dx, y - dy), arrowprops=arrow, zorder=6)
     axes.text(
-        x + 1.5 * dx, y + 1.5 * dy, "N", ha="center", va="center", fontsize=9, weight="bold", color=_INK, zorder=6,
+        x + 1.5 * dx, y + 1.5 * dy, "N", ha="center", va="center", fontsize=9, weight="bold", color=INK, zorder=6,
         path_effects=halo,
     )  # fmt: skip
 
@@ -201,20 +201,26 @@ def _legend(figure: Any, picture: MapPicture) -> None:
 
     high = figure.get_figheight()
     bar = figure.add_axes((0.03, 0.62 / high, 0.56, 0.17 / high))
-    figure.colorbar(ScalarMappable(Normalize(0, 1), "cividis"), cax=bar, orientation="horizontal")
+    figure.colorbar(ScalarMappable(Normalize(0, 1), SUITABILITY_MAP), cax=bar, orientation="horizontal")
     s1, s2, s3 = picture.cuts
     bar.set_xticks([0, s3, s2, s1, 1], ["0", f"{s3:g}", f"{s2:g}", f"{s1:g}", "1"])
     for name, low, top in (("N", 0.0, s3), ("S3", s3, s2), ("S2", s2, s1), ("S1", s1, 1.0)):
-        bar.text((low + top) / 2, 1.25, name, ha="center", va="bottom", color=_INK)
+        bar.text((low + top) / 2, 1.25, name, ha="center", va="bottom", color=INK)
     for cut in (s1, s2, s3):
-        bar.axvline(cut, color=_PAPER, linewidth=1.2)
-    bar.set_xlabel("suitability", color=_INK)
+        bar.axvline(cut, color=PAPER, linewidth=1.2)
+    bar.set_xlabel("suitability", color=INK)
     handles = [
-        Patch(facecolor="#ededea", edgecolor=_EXCLUDED, hatch="//////", linewidth=0.4, label="excluded"),
-        Patch(facecolor=_PAPER, edgecolor="#bbbbbb", linewidth=0.6, label="missing: not judged"),
+        Patch(
+            facecolor=hex_colour(CLASS_RGB[EXCLUDED]),
+            edgecolor=hex_colour(STRIPES),
+            hatch="//////",
+            linewidth=0.4,
+            label="excluded",
+        ),
+        Patch(facecolor=PAPER, edgecolor=SOFT, linewidth=0.6, label="missing: not judged"),
     ]
     if picture.parcels:
-        handles.append(Patch(facecolor="none", edgecolor=_INK, linewidth=0.9, label="parcel, with its rank"))
+        handles.append(Patch(facecolor="none", edgecolor=INK, linewidth=0.9, label="parcel, with its rank"))
     place = (0.62, 0.42 / high, 0.36, 0.5 / high)
     figure.legend(handles=handles, loc="center left", bbox_to_anchor=place, frameon=False, fontsize=8.5)
 

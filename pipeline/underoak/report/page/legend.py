@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from underoak.engine.write.outputs import CLASS_COLOURS, CLASS_NAMES, STATE_NAMES
+from underoak.base.palette import CLASS_RGB, SUITABILITY_MAP, hex_colour
+from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 
 _SLD, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 _STEPS = 10
 
 
 def legend_sld(suitability_top: float = 1.0) -> str:
-    """A descriptor with two named layers, `suitability` and `class`.
+    """Return a descriptor with two named layers, `suitability` and `class`, as XML text.
 
-    `suitability_top` is the stored value that means 1 (60000 when suitability is stored as uint16).
+    `suitability_top` is the stored value that means 1: 60000 when suitability is stored as uint16.
 
     >>> "<sld:Name>class</sld:Name>" in legend_sld()
     True
@@ -21,28 +22,28 @@ def legend_sld(suitability_top: float = 1.0) -> str:
     ElementTree.register_namespace("sld", _SLD)
     ElementTree.register_namespace("ogc", _OGC)
     root = ElementTree.Element(f"{{{_SLD}}}StyledLayerDescriptor", {"version": "1.0.0"})
-    entries = [(i / _STEPS * suitability_top, _cividis(i / _STEPS), f"{i / _STEPS:g}") for i in range(_STEPS + 1)]
-    _layer(root, "suitability", "ramp", [(f"{value:g}", colour, label) for value, colour, label in entries])
+    scores = [step / _STEPS for step in range(_STEPS + 1)]
+    ramp = [(f"{score * suitability_top:g}", _score_colour(score), f"{score:g}") for score in scores]
+    _layer(root, "suitability", "ramp", ramp)
     names = CLASS_NAMES | STATE_NAMES
-    colours = {code: "#" + bytes(CLASS_COLOURS[code][:3]).hex() for code in (1, 2, 3, 4, 250)}
-    codes = [(str(code), colour, names[code]) for code, colour in colours.items()]
+    codes = [(str(code), hex_colour(rgb), names[code]) for code, rgb in CLASS_RGB.items()]
     _layer(root, "class", "values", codes)
     ElementTree.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
 
 
-def _cividis(at: float) -> str:
+def _score_colour(score: float) -> str:
     from matplotlib import colormaps
     from matplotlib.colors import to_hex
 
-    return str(to_hex(colormaps["cividis"](at)))
+    return str(to_hex(colormaps[SUITABILITY_MAP](score)))
 
 
 def _layer(root: ElementTree.Element, name: str, kind: str, entries: list[tuple[str, str, str]]) -> None:
     def child(parent: ElementTree.Element, tag: str, text: str = "") -> ElementTree.Element:
-        made = ElementTree.SubElement(parent, f"{{{_SLD}}}{tag}")
-        made.text = text or None
-        return made
+        element = ElementTree.SubElement(parent, f"{{{_SLD}}}{tag}")
+        element.text = text or None
+        return element
 
     layer = child(root, "NamedLayer")
     child(layer, "Name", name)

@@ -6,6 +6,9 @@ import base64
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.base.codes import CLASS_NAMES as CODE_NAMES
+from underoak.base.codes import EXCLUDED, MISSING, S1, S2, S3, N
+from underoak.base.palette import CLASS_RGB, INK, LINE, MARK, PAPER, SOFT, WASH, hex_colour
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.places.answers.not_judged import Cause, NotJudged
@@ -36,6 +39,8 @@ _RULES = {
     "minimum": "Suitability is the membership of the weakest criterion: nothing makes up for it.",
     "ordered": "Suitability is an ordered weighted mean: memberships count by their place from best to worst.",
 }
+_COLOURS = {"ink": INK, "soft": SOFT, "line": LINE, "paper": PAPER, "wash": WASH, "mark": MARK}
+_CLASSES = {CODE_NAMES[code]: hex_colour(rgb) for code, rgb in CLASS_RGB.items()}
 MOST_PARCELS, _MOST_ZONES = 500, 20  # rows that a table shows; all are in the files beside the page
 
 
@@ -87,7 +92,7 @@ def rendered(template: str, **values: Any) -> str:
     environment = Environment(
         loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    style = Markup(loader.get_source(environment, "style.css")[0])
+    style = Markup(environment.get_template("style.css").render(colours=_COLOURS, classes=_CLASSES))
     return environment.get_template(template).render(style=style, **values)
 
 
@@ -100,9 +105,9 @@ def subtitle(findings: Findings) -> str:
 
 def _ground(findings: Findings) -> dict[str, Any]:
     cells, inside = findings.class_cells, findings.counts.inside
-    named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (1, 2, 3, 4)]
+    named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (S1, S2, S3, N)]
     counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
-    counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (250, 255)]
+    counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (EXCLUDED, MISSING)]
     rows = [
         {"code": short, "meaning": words, "area": hectares(count * findings.cell_ha),
          "share": percent(count / inside) if inside else "–"}
