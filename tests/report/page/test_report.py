@@ -1,20 +1,29 @@
 """What people read: true figures, plain words, nothing that runs, nothing from elsewhere."""
 
+import base64
+import io
 import json
 import re
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
+import geopandas as gpd
 import numpy as np
 import pystac
 import pytest
+from matplotlib import colormaps
+from matplotlib.colors import to_hex
 
 import underoak as uo
+from underoak.base.codes import EXCLUDED, MISSING
 from underoak.base.grid import Grid
+from underoak.base.palette import CLASS_RGB, STRIPES
 from underoak.report.page.figure import MapPicture, draw_map, hillshade
 from underoak.report.text.answer_words import hectares, percent, score
 
 from noise import LEFT, TOP, noise_country
+
+HOSTILE = ["</main><script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "<b onclick='go()'>field</b>"]
 
 
 @pytest.fixture(scope="module")
@@ -25,6 +34,9 @@ def run(tmp_path_factory):
         "title": 'Hills & "dales" <b>',
         "region": {"bounds": [LEFT, TOP - 9000, LEFT + 9600, TOP], "crs": "EPSG:25831", "cell": "30 m"},
     }
+    fields = gpd.read_file(folder / "fields.gpkg")
+    fields.loc[fields.index[: len(HOSTILE)], "name"] = HOSTILE
+    fields.to_file(folder / "fields.gpkg")
     return uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
 
 
@@ -33,42 +45,59 @@ def page(run):
     return (run.folder / "report.html").read_text(encoding="utf-8")
 
 
-class Tags(HTMLParser):
-    def __init__(self) -> None:
+class Document(HTMLParser):
+    """The elements of a document in order, and the text inside those that name a row."""
+
+    def __init__(self, text: str) -> None:
         super().__init__()
-        self.open: list[str] = []
-        self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[tuple[str, dict[str, str | None]]] = []
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.row_names: list[str] = []
+        self.titles: list[str] = []
+        self.feed(text)
 
     def handle_starttag(self, tag, attrs):
-        self.found.append((tag, dict(attrs)))
+        self.elements.append((tag, dict(attrs)))
         if tag not in ("meta", "img", "link", "br"):
-            self.open.append(tag)
+            self.open.append((tag, dict(attrs)))
 
     def handle_endtag(self, tag):
-        assert self.open.pop() == tag
+        assert self.open.pop()[0] == tag
+
+    def handle_data(self, data):
+        tag, attributes = self.open[-1] if self.open else ("", {})
+        if tag == "th" and attributes.get("scope") == "row":
+            self.row_names.append(data)
+        if tag in ("title", "h1"):
+            self.titles.append(data)
 
 
 def test_the_page_is_well_formed_and_asks_for_nothing_from_elsewhere(page):
-    tags = Tags()
-    tags.feed(page)
-    assert tags.open == []
-    assert not [tag for tag, _ in tags.found if tag in ("script", "iframe", "link", "object", "form")]
-    for _, attributes in tags.found:
+    document = Document(page)
+    assert document.open == []
+    assert not [tag for tag, _ in document.elements if tag in ("script", "iframe", "link", "object", "form")]
+    for _, attributes in document.elements:
         for name in ("src", "href"):
             assert (attributes.get(name) or "data:").startswith("data:")
     assert "url(" not in page
-    policy = next(a["content"] for tag, a in tags.found if a.get("http-equiv") == "Content-Security-Policy")
+    policy = next(a["content"] for _, a in document.elements if a.get("http-equiv") == "Content-Security-Policy")
     assert policy.startswith("default-src 'none'")
 
 
-def test_text_from_outside_is_escaped_everywhere(run, page):
-    assert "<b>" not in page.replace("<b>f", "").split("<main>")[0]
-    assert "Hills &amp; &#34;dales&#34; &lt;b&gt;" in page
+def test_names_from_outside_make_no_element_and_no_attribute_anywhere_in_the_page(run, page):
+    document = Document(page)
+    assert {tag for tag, _ in document.elements if tag in ("script", "img")} == {"img"}
+    images = [attributes for tag, attributes in document.elements if tag == "img"]
+    assert [sorted(attributes) for attributes in images] == [["alt", "class", "src"]]  # the map alone
+    assert not [name for _, attributes in document.elements for name in attributes if name.startswith("on")]
+    assert document.titles == [run.manifest.title] * 2
+    assert set(HOSTILE) <= set(document.row_names)  # they stand there as text
 
 
 def test_every_parcel_and_every_criterion_stands_on_the_page(run, page):
+    names = Document(page).row_names
     for parcel in run.parcels["id"]:
-        assert f'<th scope="row">{parcel}</th>' in page
+        assert parcel in names
     for criterion in run.manifest.cases[0].criteria:
         assert criterion.label in page
         assert criterion.source in page
@@ -83,21 +112,54 @@ def test_the_areas_of_the_classes_add_up_to_the_region(run, page):
     assert sum(counted.classes.values()) == counted.inside == run.grid.rows * run.grid.cols
 
 
-def test_the_map_is_a_picture_of_the_run(run):
+def pixels_of(png):
     from PIL import Image
 
-    image = Image.open(run.folder / "map.png")
-    assert image.width > 1000
-    assert (
-        len(
-            set(
-                image.convert("RGB").get_flattened_data()
-                if hasattr(image, "get_flattened_data")
-                else image.convert("RGB").getdata()
-            )
-        )
-        > 500
-    )
+    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+
+
+def test_the_map_shows_each_cell_in_the_colour_that_the_legend_gives_its_suitability():
+    """Four quarters without relief: two scores, one missing, one excluded; each is read back in its middle."""
+    suitability = np.full((40, 60), np.nan, np.float32)
+    suitability[:20, :30], suitability[:20, 30:] = 0.2, 0.9
+    classes = np.full((40, 60), MISSING, np.uint8)
+    classes[20:, 30:] = EXCLUDED
+    picture = MapPicture(suitability, classes, (0, 0, 1800, 1200), 1.0, "t", "s", (0.75, 0.5, 0.25))
+    pixels = pixels_of(draw_map(picture))
+    height, width = pixels.shape[:2]
+    inches = height / 144
+    top, bottom = 0.6 / inches, 1 - 1.15 / inches  # of the map in the picture, as shares of its height
+    middles = [int(height * (top + (bottom - top) * share)) for share in (0.25, 0.75)]
+    left, right = int(width * 0.28), int(width * 0.72)
+    for col, value in ((left, 0.2), (right, 0.9)):
+        assert pixels[middles[0], col].tolist() == [round(255 * part) for part in colormaps["cividis"](value)[:3]]
+    assert pixels[middles[1], left].tolist() == [255, 255, 255]
+    around = pixels[middles[1] - 10 : middles[1] + 10, right - 10 : right + 10].reshape(-1, 3)
+    assert {tuple(colour) for colour in around.tolist()} == {CLASS_RGB[EXCLUDED], STRIPES}
+
+
+def test_the_map_of_a_run_lies_in_the_page_as_it_lies_in_the_folder(run, page):
+    (picture,) = [attributes["src"] for tag, attributes in Document(page).elements if tag == "img"]
+    png = (run.folder / "map.png").read_bytes()
+    assert base64.b64decode(picture.removeprefix("data:image/png;base64,")) == png
+    assert pixels_of(png).shape[1] > 1000
+
+
+def test_page_legend_and_class_raster_show_a_class_in_one_colour(run, page):
+    import rasterio
+
+    with rasterio.open(run.folder / "class.tif") as source:
+        of_raster = {code: "#" + bytes(rgba[:3]).hex() for code, rgba in source.colormap(1).items()}
+    of_legend = legend_colours(run, "class")
+    of_page = dict(re.findall(r"\.class-(\w+) \{ border-left-color: (#[0-9a-f]{6}); \}", page))
+    for code, name in {1: "S1", 2: "S2", 3: "S3", 4: "N", 250: "excluded"}.items():
+        assert of_raster[code] == of_legend[str(code)] == of_page[name]
+
+
+def test_the_legend_s_ramp_is_the_colour_map_of_the_picture(run):
+    of_legend = legend_colours(run, "suitability")
+    assert [float(quantity) for quantity in of_legend] == [step / 10 for step in range(11)]
+    assert list(of_legend.values()) == [to_hex(colormaps["cividis"](step / 10)) for step in range(11)]
 
 
 def test_cautions_stand_on_every_page_and_explanation(run, page):
@@ -117,26 +179,20 @@ def test_an_explanation_says_answer_reason_and_next_step(run):
 
 def test_a_parcel_that_is_not_there_is_told_with_the_nearest(run):
     with pytest.raises(uo.UnderoakError) as caught:
-        run.explain("f001")
+        run.explain("f031")
     (fault,) = caught.value.faults
     assert fault.code == "E604"
     assert "did you mean" in fault.fix
 
 
-def test_the_legend_is_xml_with_the_colours_of_the_class_map(run):
-    import rasterio
-
+def legend_colours(run, name):
+    """Colours by stored value, as the legend gives them for one of its layers."""
     root = ElementTree.parse(run.folder / "legend.sld").getroot()
     names = {"sld": "http://www.opengis.net/sld"}
     layers = {layer.find("sld:Name", names).text: layer for layer in root.findall("sld:NamedLayer", names)}
     assert set(layers) == {"suitability", "class"}
-    entries = {
-        e.get("quantity"): e.get("color") for e in layers["class"].iter("{http://www.opengis.net/sld}ColorMapEntry")
-    }
-    with rasterio.open(run.folder / "class.tif") as source:
-        colours = source.colormap(1)
-    for code in (1, 2, 3, 4, 250):
-        assert entries[str(code)] == "#" + bytes(colours[code][:3]).hex()
+    entries = layers[name].iter("{http://www.opengis.net/sld}ColorMapEntry")
+    return {entry.get("quantity"): entry.get("color") for entry in entries}
 
 
 def test_the_catalogue_item_is_valid_and_its_checksums_are_true(run):
@@ -184,7 +240,7 @@ def test_the_drawing_library_gets_no_more_pixels_than_the_picture_has_and_each_s
     assert (across, down) == (pytest.approx(box.width * dots, abs=0.51), pytest.approx(box.height * dots, abs=0.51))
     under = [np.floor((np.arange(n) + 0.5) / n * size).astype(int) for n, size in ((down, rows), (across, cols))]
     coloured = figure._coloured(picture, slice(0, rows))[np.ix_(*under)]
-    is_stripe = (pixels[..., :3] == figure._STRIPES).all(axis=2)
+    is_stripe = (pixels[..., :3] == STRIPES).all(axis=2)
     assert (pixels[~is_stripe] == coloured[~is_stripe]).all()
     excluded = classes[np.ix_(*under)] == 250
     assert not (is_stripe & ~excluded).any()

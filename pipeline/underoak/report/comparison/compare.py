@@ -17,26 +17,26 @@ from underoak.report.comparison.plan_changes import PlanChange, PlanOfCase, Touc
 if TYPE_CHECKING:
     import pandas as pd
 
-# with what is in doubt, these move, and every table of parcels
+# files that change with the uncertainty, and the tables of parcels
 _OF_DOUBT = ("spread.tif", "quantiles.tif", "ranks.csv", "wins.csv", "parcels.csv", "parcels.gpkg")
 
 
 class FinishedRun(Protocol):
-    """A run folder with its manifest, as `underoak.Run.open` gives it."""
+    """A run folder with its manifest, as `underoak.Run.open` returns it."""
 
     @property
     def folder(self) -> Path:
-        """Where it lies."""
+        """The folder."""
         ...
 
     @property
     def manifest(self) -> Manifest:
-        """What `run.json` says."""
+        """The content of `run.json`."""
         ...
 
     @property
     def cases(self) -> Mapping[str, FinishedRun]:
-        """The runs of single species and futures, by folder."""
+        """The runs of single cases, by folder."""
         ...
 
     @property
@@ -46,13 +46,13 @@ class FinishedRun(Protocol):
 
     @property
     def parcels(self) -> Any:
-        """The table of parcels; None when there is none."""
+        """The table of parcels; None without parcels."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class InputChange:
-    """Files that are not the same, byte for byte."""
+    """An input whose files differ."""
 
     of: str  # what reads them: a plan key such as layers.soil_ph, region, constraints.built, parcels
     first: tuple[str, ...]  # SHA-256; empty when the run had none
@@ -62,7 +62,7 @@ class InputChange:
 
 @dataclass(frozen=True, slots=True)
 class OutputChange:
-    """Output files by how they compare, less those that carry a date."""
+    """The output files of two runs, without those that carry a date."""
 
     same: tuple[str, ...]
     different: tuple[str, ...]
@@ -71,13 +71,13 @@ class OutputChange:
 
     @property
     def are_same(self) -> bool:
-        """True when both runs left the same files, byte for byte."""
+        """True when both runs wrote identical files."""
         return not (self.different or self.only_first or self.only_second)
 
 
 @dataclass(frozen=True, slots=True)
 class ParcelChange:
-    """One parcel that both runs have and that did not come out the same."""
+    """One parcel of both runs whose results differ."""
 
     id: str
     rank: tuple[int | None, int | None]
@@ -87,13 +87,13 @@ class ParcelChange:
 
     @property
     def moved(self) -> int:
-        """Ranks gained (positive) or lost; 0 when either run did not judge it."""
+        """Ranks gained (positive) or lost; 0 if a run did not judge it."""
         before, after = self.rank
         return 0 if before is None or after is None else before - after
 
     @property
     def gained(self) -> float:
-        """Suitability gained; 0 when either run did not judge it."""
+        """Suitability gained; 0 if a run did not judge it."""
         before, after = self.suitability
         return 0.0 if before is None or after is None else after - before
 
@@ -109,23 +109,23 @@ class ParcelsChange:
 
     @property
     def now_judged(self) -> list[str]:
-        """Ids that the second run judged and the first did not."""
+        """The ids that only the second run judged."""
         return [p.id for p in self.changed if p.rank[0] is None and p.rank[1] is not None]
 
     @property
     def no_longer_judged(self) -> list[str]:
-        """Ids that the first run judged and the second did not."""
+        """The ids that only the first run judged."""
         return [p.id for p in self.changed if p.rank[0] is not None and p.rank[1] is None]
 
     @property
     def is_empty(self) -> bool:
-        """True when every parcel came out the same."""
+        """True when no parcel differs."""
         return not (self.only_first or self.only_second or self.changed)
 
 
 @dataclass(frozen=True, slots=True)
 class CaseComparison:
-    """One species in one future, in both runs."""
+    """One case in both runs."""
 
     cells: RasterDifference | None  # None when cells were not compared
     parcels: ParcelsChange | None  # None when neither run has any
@@ -133,7 +133,7 @@ class CaseComparison:
 
 @dataclass(frozen=True)
 class Comparison:
-    """All that was found."""
+    """The differences between two runs, and what could explain them."""
 
     first: FinishedRun
     second: FinishedRun
@@ -146,14 +146,14 @@ class Comparison:
 
     @property
     def moves_cells(self) -> bool:
-        """True when some cell is not what it was; where cells were not compared, when the files differ."""
+        """True when a cell changed; if cells were not compared, when their files differ."""
         if self.not_compared:
             return any(name.endswith(".tif") for name in self.outputs.different)
         return any(case.cells is not None and _moved(case.cells) for case in self.cases.values())
 
     @property
     def causes(self) -> tuple[str, ...]:
-        """What differs and could have moved what moved. One alone explains it; several are only candidates."""
+        """The differences that could have caused the changes. A single one explains them; several are candidates."""
         if self.outputs.are_same:
             return ()
         relevant: set[Touches] = {"cells"} if self.moves_cells else set()
@@ -165,39 +165,40 @@ class Comparison:
         if any(name.endswith(_OF_DOUBT) or "p_meets." in name for name in names):
             relevant.add("doubt")
         touched = [*(change.touches for change in self.plan), *(given.touches for given in self.inputs)]
-        if not self.moves_cells and relevant.isdisjoint(touched):  # a column of a table, say: anything may have done it
+        if not self.moves_cells and relevant.isdisjoint(touched):  # a column of a table: any of them
             relevant = set(get_args(Touches))
         keys = [change.key for change in self.plan if change.touches in relevant]
-        found = ["the weights changed"] if any(key.startswith("weights") for key in keys) else []
-        found += [f"{key} of the plan changed" for key in dict.fromkeys(keys) if not key.startswith("weights")]
-        found += [f"input {short(i.of)} changed" for i in self.inputs if i.touches in relevant]
+        causes = ["the weights changed"] if any(key.startswith("weights") for key in keys) else []
+        causes += [f"{key} of the plan changed" for key in dict.fromkeys(keys) if not key.startswith("weights")]
+        causes += [f"input {short(i.of)} changed" for i in self.inputs if i.touches in relevant]
         if self.software:
-            found.append(f"software changed ({', '.join(self.software)})")
-        return tuple(found)
+            causes.append(f"software changed ({', '.join(self.software)})")
+        return tuple(causes)
 
     def fault(self) -> Fault | None:
-        """E607 when an undated output differs."""
+        """Return E607 if an output without a date differs."""
         if self.outputs.are_same:
             return None
-        told = self.outputs
-        names = [*told.different, *told.only_first, *told.only_second]
+        outputs = self.outputs
+        names = [*outputs.different, *outputs.only_first, *outputs.only_second]
         what = f"is not the same as {self.first.folder}: {', '.join(names[:8])}{', ...' if len(names) > 8 else ''}"
-        return Fault("E607", what, str(self.second.folder), "the comparison says what could explain it")
+        return Fault("E607", what, str(self.second.folder), "the comparison lists what could explain it")
 
 
-def _moved(found: RasterDifference) -> bool:
-    turned = any(before != after for before, after in found.moves)
-    return bool(found.changed or turned or any(found.memberships.values()))
+def _moved(difference: RasterDifference) -> bool:
+    has_other_class = any(before != after for before, after in difference.moves)
+    return bool(difference.changed or has_other_class or any(difference.memberships.values()))
 
 
 def short(of: str) -> str:
-    """What an input is called: a layer by its bare name."""
+    """Return the name of an input; a layer without its prefix."""
     return of.removeprefix("layers.")
 
 
 def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
-    """Compare two finished runs. Their rasters are read block by block when they lie on the same grid; nothing is
-    read of runs whose files are the same by their checksums.
+    """Compare two finished runs.
+
+    Rasters on the same grid are read block by block. Runs with the same checksums are not read.
 
     Raises:
         UnderoakError: E230 when a raster cannot be read.
@@ -216,7 +217,7 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
                 raise
             why = f"{error.faults[0].where} {error.faults[0].what}"
     versions = [run.manifest.software for run in (first, second)]
-    pairs = {name: tuple(held.get(name, "none") for held in versions) for name in versions[0] | versions[1]}
+    pairs = {name: tuple(of_run.get(name, "none") for of_run in versions) for name in versions[0] | versions[1]}
     return Comparison(
         first=first,
         second=second,
@@ -230,21 +231,21 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
 
 
 def _plan(first: FinishedRun, second: FinishedRun, shared: Sequence[str]) -> tuple[PlanChange, ...]:
-    """View by view; a change that not all views have is told with the folders that do."""
+    """Return the changes of all cases; a change of some cases only names their folders."""
     if not shared:
         return tuple(plan_changes(PlanOfCase.of(first.manifest), PlanOfCase.of(second.manifest)))
-    told: dict[PlanChange, list[str]] = {}
+    folders_by_change: dict[PlanChange, list[str]] = {}
     for folder in shared:
         for change in plan_changes(*(PlanOfCase.of(run.cases[folder].manifest) for run in (first, second))):
-            told.setdefault(change, []).append(folder)
+            folders_by_change.setdefault(change, []).append(folder)
     changes = [
         change if len(folders) == len(shared) else replace(change, words=f"{change.words} (in {', '.join(folders)})")
-        for change, folders in told.items()
+        for change, folders in folders_by_change.items()
     ]
-    for run, other, which in ((first, second, "first"), (second, first, "second")):
+    for run, other, order in ((first, second, "first"), (second, first, "second")):
         for folder in run.cases:
             if folder not in other.cases:
-                changes.append(PlanChange(f"view {folder}", f"{folder}: only the {which} run judges it", "words"))
+                changes.append(PlanChange(f"view {folder}", f"{folder}: only the {order} run judges it", "words"))
     return tuple(changes)
 
 
@@ -262,16 +263,16 @@ def _outputs(one: Manifest, other: Manifest) -> OutputChange:
 def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
     sums: list[dict[str, list[str]]] = [{}, {}]
     used: set[str] = set()
-    for held, run in zip(sums, (first, second), strict=True):
+    for of_run, run in zip(sums, (first, second), strict=True):
         for case in run.cases.values():
             used |= used_layers(PlanOfCase.of(case.manifest))
         for file in run.manifest.inputs:
             for of in file.of:
-                held.setdefault(of, []).append(file.sha256)
+                of_run.setdefault(of, []).append(file.sha256)
     changes = []
     for of in sorted(sums[0].keys() | sums[1].keys()):
-        before, after = (tuple(sorted(held.get(of, ()))) for held in sums)
-        if before != after and of != "plan":  # what the plan says is told key by key
+        before, after = (tuple(sorted(of_run.get(of, ()))) for of_run in sums)
+        if before != after and of != "plan":  # the plan is compared key by key
             changes.append(InputChange(of, before, after, _input_touches(of, used)))
     return tuple(changes)
 
@@ -279,7 +280,7 @@ def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
 def _input_touches(of: str, used: set[str]) -> Touches:
     if of == "parcels":
         return "parcels"
-    # a future's own file is called after the layer it replaces: rain (m1_mid)
+    # a scenario's file is named after the layer that it replaces: rain (m1_mid)
     return "words" if of.startswith("layers.") and short(of).split(" (")[0] not in used else "cells"
 
 
@@ -287,15 +288,15 @@ def _parcels(first: FinishedRun, second: FinishedRun) -> ParcelsChange | None:
     if first.parcels is None and second.parcels is None:
         return None
     one, other = _rows(first), _rows(second)
-    found = [
+    shared = [
         ParcelChange(id, (a.rank, b.rank), (a.suitability, b.suitability), (a.name, b.name), (a.verdict, b.verdict))
         for id, a in one.items()
         if (b := other.get(id)) is not None
     ]
-    changed = [change for change in found if _is_changed(change)]
+    changed = [change for change in shared if _is_changed(change)]
     changed.sort(key=lambda c: (-abs(c.moved), -abs(c.gained), c.id))
     return ParcelsChange(
-        len(found),
+        len(shared),
         tuple(id for id in one if id not in other),
         tuple(id for id in other if id not in one),
         tuple(changed),
@@ -303,7 +304,7 @@ def _parcels(first: FinishedRun, second: FinishedRun) -> ParcelsChange | None:
 
 
 class _Row(NamedTuple):
-    """What is compared of a parcel; None where it was not judged."""
+    """The results of a parcel that are compared; None where it was not judged."""
 
     rank: int | None = None
     suitability: float | None = None
@@ -316,13 +317,13 @@ def _rows(run: FinishedRun) -> dict[str, _Row]:
     if table is None:
         return {}
     names = ["rank", "suitability", "class"]
-    if "suitability" not in table:  # the table on top of several species and futures
+    if "suitability" not in table:  # the table of all cases
         case = run.manifest.cases[0]
         label = "_".join(part for part in (case.species, case.scenario) if part) or "present"
         names = [f"{name}_{label}" for name in names]
     judged = table[names[0]].notna()
-    said = table["verdict"] if "verdict" in table else [None] * len(table)
-    verdicts = [verdict if isinstance(verdict, str) else None for verdict in said]  # none where it was not judged
+    column = table["verdict"] if "verdict" in table else [None] * len(table)
+    verdicts = [verdict if isinstance(verdict, str) else None for verdict in column]  # none where it was not judged
     columns = judged, verdicts, table["id"], *(table[name] for name in names)
     return {
         str(id): _Row(int(rank), float(score), str(name), verdict) if is_judged else _Row(verdict=verdict)
@@ -336,7 +337,7 @@ def _is_changed(change: ParcelChange) -> bool:
 
 
 def class_hectares(run: FinishedRun) -> dict[int, float]:
-    """Area of each class code inside the region [ha], by the counts of a view's manifest."""
+    """Return the area of each class code inside the region [ha], from the counts in the manifest."""
     grid = run.grid
     middle = type(grid.window)(grid.rows // 2, grid.cols // 2, 1, 1)
     cell = float(cell_areas(grid, middle)[0, 0]) / 1e4

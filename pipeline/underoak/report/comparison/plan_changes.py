@@ -1,4 +1,4 @@
-"""What differs between the plans of two runs, key by key, in plain words, and what each difference can move."""
+"""The differences between the plans of two runs, key by key, and what each can change."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from underoak.engine.storage.manifest import CriterionWords, Manifest
 
 Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 
-# They change what is said, or where it is put, and no figure. A file of another name is told by its content.
+# They change words or places of files, and no number. A file of another name is compared by its content.
 _WORDS = {"title", "purpose", "hosts", "trust", "outputs.folder", "region.area", "parcels.file"}
 _WORD_KEYS = {"source", "grain", "file", "remedy"}
 _DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range"}
@@ -26,7 +26,7 @@ class PlanChange:
 
     key: str  # such as criteria.ph.curve
     words: str
-    touches: Touches  # what it can move; "words" moves no figure
+    touches: Touches  # what it can change; "words" changes no number
 
 
 class PlanOfCase(NamedTuple):
@@ -55,7 +55,7 @@ def plan_changes(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
     changes = _weights(first, second)
     for path, old, new in _leaves((), _named(first.plan), _named(second.plan)):
         if path[0] == "weights" or (path[0] == "criteria" and path[-1] == "weight"):
-            continue  # told by what they lead to
+            continue  # compared by the weights that result
         key = ".".join(path)
         changes.append(PlanChange(key, f"{key}: {_change(path, old, new, first, second)}", _touches(path, idle)))
     return changes
@@ -78,7 +78,7 @@ def _idle(case: PlanOfCase) -> set[str]:
 
 
 def _named(plan: Mapping[str, Any]) -> dict[str, Any]:
-    """The plan with its lists of named things turned into mappings; their order changes no figure."""
+    """Return the plan with lists of named parts as mappings: their order changes no number."""
     return {
         key: {item["name"]: item for item in value} if key in ("constraints", "scenarios") else value
         for key, value in plan.items()
@@ -86,7 +86,7 @@ def _named(plan: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _leaves(path: tuple[str, ...], old: Any, new: Any) -> Iterator[tuple[tuple[str, ...], Any, Any]]:
-    """Where two values differ: (path, old, new), as deep as both are mappings; a curve is told as a whole."""
+    """Return (path, old, new) where two values differ, as deep as both are mappings; a curve is one value."""
     if old == new:
         return
     if isinstance(old, Mapping) and isinstance(new, Mapping) and path[-1:] != ("curve",):
@@ -131,7 +131,7 @@ def _curve(case: PlanOfCase, name: str, curve: Any) -> str:
 
 
 def shown(value: Any) -> str:
-    """A value of a plan on one short line.
+    """Return a value of a plan on one short line.
 
     >>> shown("30 m"), shown([1, 2]), shown({"rule": "linear"})
     ('30 m', '[1, 2]', 'rule: linear')
@@ -144,7 +144,7 @@ def shown(value: Any) -> str:
 
 
 def _weights(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
-    """Weights by what they come to, however they were given; one of a criterion added or dropped is told by it."""
+    """Return the changed weights of criteria that both plans have, however the weights were given."""
     one, other = _by_name(first.criteria), _by_name(second.criteria)
     changes = []
     for name in [name for name in one if name in other]:
@@ -155,7 +155,7 @@ def _weights(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
             changes.append(PlanChange(f"weights.{name}", words, "cells"))
     ways = [next(iter(case.plan.get("weights") or {"profile or equal": None})) for case in (first, second)]
     if ways[0] != ways[1]:
-        touches: Touches = "words"  # what they come to is told above
+        touches: Touches = "words"  # the weights that result are compared above
         changes.append(PlanChange("weights", f"weights: given as {ways[0]} -> given as {ways[1]}", touches))
     return changes
 

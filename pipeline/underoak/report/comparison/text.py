@@ -27,17 +27,18 @@ WIDTH = 100
 _MOST_ROWS = 10
 
 
-def comparison_text(found: Comparison) -> str:
-    """The comparison for people, no line wider than 100 columns."""
-    parts = [_heads(found), [_outputs(found)], [*_differences(found)], [*_explained(found)]]
-    if found.not_compared:
-        parts.append([f"Cells were not compared: {found.not_compared}."])
-    for folder, case in found.cases.items():
+def comparison_text(comparison: Comparison) -> str:
+    """Return the comparison for people; no line is wider than 100 columns."""
+    parts = [_heads(comparison), [_outputs(comparison)], [*_differences(comparison)], [*_explained(comparison)]]
+    if comparison.not_compared:
+        parts.append([f"Cells were not compared: {comparison.not_compared}."])
+    for folder, case in comparison.cases.items():
         place = f" of {folder}" if folder else ""
         if case.cells is not None:
-            parts.append([f"Cells{place}", *_cells(case.cells, found.first.grid)])
+            parts.append([f"Cells{place}", *_cells(case.cells, comparison.first.grid)])
         else:
-            parts.append([f"Areas by class{place}", *_totals(found.first.cases[folder], found.second.cases[folder])])
+            totals = _totals(comparison.first.cases[folder], comparison.second.cases[folder])
+            parts.append([f"Areas by class{place}", *totals])
         if case.parcels is not None:
             parts.append([f"Parcels{place}", *_parcels(case.parcels)])
     return "\n\n".join("\n".join(_folded(printable(line)) for line in part) for part in parts if part)
@@ -48,37 +49,37 @@ def _folded(line: str) -> str:
     return textwrap.fill(line, WIDTH, subsequent_indent=indent) if len(line) > WIDTH else line
 
 
-def _heads(found: Comparison) -> list[str]:
+def _heads(comparison: Comparison) -> list[str]:
     lines = []
-    for which, run in (("first", found.first), ("second", found.second)):
+    for order, run in (("first", comparison.first), ("second", comparison.second)):
         manifest = run.manifest
-        lines.append(f"{which:<7} {run.folder}: {manifest.title}, made {manifest.when.started}")
+        lines.append(f"{order:<7} {run.folder}: {manifest.title}, made {manifest.when.started}")
     return lines
 
 
-def _outputs(found: Comparison) -> str:
-    told = found.outputs
-    if told.are_same:
-        return f"The runs left the same {count_of(len(told.same), 'file')}, byte for byte."
+def _outputs(comparison: Comparison) -> str:
+    outputs = comparison.outputs
+    if outputs.are_same:
+        return f"The runs left the same {count_of(len(outputs.same), 'file')}, byte for byte."
     kinds = {
-        "not the same": told.different,
-        "only in the first": told.only_first,
-        "only in the second": told.only_second,
+        "not the same": outputs.different,
+        "only in the first": outputs.only_first,
+        "only in the second": outputs.only_second,
     }
     parts = [f"{what}: {', '.join(names)}" for what, names in kinds.items() if names]
-    same = f"{len(told.same)} file{' is' if len(told.same) == 1 else 's are'} the same, byte for byte"
+    same = f"{len(outputs.same)} file{' is' if len(outputs.same) == 1 else 's are'} the same, byte for byte"
     return f"{same}; {'; '.join(parts)}."
 
 
-def _differences(found: Comparison) -> Iterator[str]:
-    for change in found.plan:
+def _differences(comparison: Comparison) -> Iterator[str]:
+    for change in comparison.plan:
         yield f"  plan      {change.words}{'' if change.touches != 'words' else ' (moves no cell)'}"
-    for given in found.inputs:
+    for given in comparison.inputs:
         yield f"  input     {short(given.of)}: {_sums(given)}"
-    if found.software:
-        yield "  software  " + ", ".join(f"{name} {a} -> {b}" for name, (a, b) in found.software.items())
-    if found.first.grid != found.second.grid:
-        yield f"  grid      {_grid(found.first.grid)} -> {_grid(found.second.grid)}"
+    if comparison.software:
+        yield "  software  " + ", ".join(f"{name} {a} -> {b}" for name, (a, b) in comparison.software.items())
+    if comparison.first.grid != comparison.second.grid:
+        yield f"  grid      {_grid(comparison.first.grid)} -> {_grid(comparison.second.grid)}"
 
 
 def _sums(given: InputChange) -> str:
@@ -95,61 +96,62 @@ def _grid(grid: Grid) -> str:
     return f"{grid.rows} x {grid.cols} cells of {grid.cell_m:g} m from {left:.10g}, {top:.10g} in {grid.crs}"
 
 
-def _explained(found: Comparison) -> Iterator[str]:
-    if found.outputs.are_same:
+def _explained(comparison: Comparison) -> Iterator[str]:
+    if comparison.outputs.are_same:
         return
-    causes = found.causes
+    causes = comparison.causes
     if len(causes) == 1:
-        yield f"Explained by: {causes[0]}. Nothing else differs that could have done it."
+        yield f"Explained by: {causes[0]}. No other difference could have caused it."
     elif causes:
-        yield "Any of these, or several of them together, can be the reason:"
+        yield "Each of these, or several together, can be the reason:"
         yield from (f"  {cause}" for cause in causes)
-        yield "To know which, run again with one of them changed at a time."
+        yield "To find out, run again with only one of them changed at a time."
     else:
         yield (
-            "Nothing that is recorded explains it: plan, inputs and software are the same. Another kind of processor, "
-            "a changed program of the same version, or a damaged file would do it."
+            "Nothing in the records explains it: plan, inputs and software are the same. Possible reasons are another "
+            "type of processor, changed software of the same version, or a damaged file."
         )
 
 
-def _cells(found: RasterDifference, grid: Grid) -> Iterator[str]:
-    if not found.judged:
-        yield f"  no cell of {_count(found.cells)} was judged in both runs"
+def _cells(difference: RasterDifference, grid: Grid) -> Iterator[str]:
+    if not difference.judged:
+        yield f"  no cell of {_count(difference.cells)} was judged in both runs"
     else:
-        share = found.changed / found.judged
+        share = difference.changed / difference.judged
         yield (
-            f"  suitability moved by more than {_plain(found.tolerance)} on {_share(share)} of "
-            f"the {count_of(found.judged, 'cell')} judged in both"
+            f"  suitability moved by more than {_plain(difference.tolerance)} on {_share(share)} of "
+            f"the {count_of(difference.judged, 'cell')} judged in both"
         )
-    if found.changed:
+    if difference.changed:
         yield (
-            f"  where it moved: {_small(found.mean)} on average, 99 % of them by {_small(found.p99)} or less, "
-            f"at most {_small(found.most)}"
+            f"  where it moved: {_small(difference.mean)} on average, 99 % of them by {_small(difference.p99)} or "
+            f"less, at most {_small(difference.most)}"
         )
-        yield f"  over all of them it {'rose' if found.shift > 0 else 'fell'} by {_small(abs(found.shift))} on average"
-        assert found.most_at is not None
-        assert found.most_from_to is not None
-        before, after = found.most_from_to
-        yield f"  most at {_place(grid, *found.most_at)}: {before:.4f} -> {after:.4f}"
-    moved = {name: count for name, count in found.memberships.items() if count}
+        way = "rose" if difference.shift > 0 else "fell"
+        yield f"  over all of them it {way} by {_small(abs(difference.shift))} on average"
+        assert difference.most_at is not None
+        assert difference.most_from_to is not None
+        before, after = difference.most_from_to
+        yield f"  most at {_place(grid, *difference.most_at)}: {before:.4f} -> {after:.4f}"
+    moved = {name: count for name, count in difference.memberships.items() if count}
     if moved:
-        shares = ", ".join(f"{name} on {_share(count / found.judged)}" for name, count in _descending(moved))
+        shares = ", ".join(f"{name} on {_share(count / difference.judged)}" for name, count in _descending(moved))
         yield f"  membership moved, in steps of 1/250: {shares}"
-    elif found.changed:
+    elif difference.changed:
         yield "  membership moved nowhere, in steps of 1/250"
-    if any(before != after for before, after in found.moves):
+    if any(before != after for before, after in difference.moves):
         yield ""
-        yield from _table(found.moves)
+        yield from _table(difference.moves)
     else:
         yield "  no cell changed its class"
-    if found.blocks:
+    if difference.blocks:
         yield ""
         yield "  most changed blocks of 512 cells     cells changed   sum of change   middle"
-        for block in found.blocks:
+        for block in difference.blocks:
             row, col = block.window.row, block.window.col
             middle = _place(grid, row + block.window.rows // 2, col + block.window.cols // 2, short=True)
-            at = f"rows from {row}, columns from {col}"
-            yield f"    {at:<34} {_count(block.cells):>13} {_sum(block.amount):>15}   {middle}"
+            corner = f"rows from {row}, columns from {col}"
+            yield f"    {corner:<34} {_count(block.cells):>13} {_sum(block.amount):>15}   {middle}"
 
 
 def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
@@ -157,7 +159,7 @@ def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
 
 
 def _table(moves: Mapping[tuple[int, int], float]) -> Iterator[str]:
-    """From class to class [ha]; ground that is missing in both runs is left out."""
+    """Return the areas that went from class to class [ha], without those missing in both runs."""
     codes = [code for code in CLASS_NAMES if any(code in pair for pair in moves if pair != (MISSING, MISSING))]
     yield "  ha, from (down) to (across)" + "".join(f"{CLASS_NAMES[code]:>11}" for code in codes)
     for before in codes:
@@ -186,28 +188,29 @@ def _totals(first: FinishedRun, second: FinishedRun) -> Iterator[str]:
             yield f"  {name:<10}{_with_unit(one.get(code, 0.0)):>17} -> {_with_unit(other.get(code, 0.0)):>17}"
 
 
-def _parcels(told: ParcelsChange) -> Iterator[str]:
-    if told.is_empty:
-        yield f"  all {told.both} came out the same"
+def _parcels(parcels: ParcelsChange) -> Iterator[str]:
+    if parcels.is_empty:
+        yield f"  all {parcels.both} came out the same"
         return
-    up = sum(change.moved > 0 for change in told.changed)
-    down = sum(change.moved < 0 for change in told.changed)
-    yield f"  {told.both} in both runs, {len(told.changed)} of them changed: {up} rose in rank, {down} fell"
+    up = sum(change.moved > 0 for change in parcels.changed)
+    down = sum(change.moved < 0 for change in parcels.changed)
+    yield f"  {parcels.both} in both runs, {len(parcels.changed)} of them changed: {up} rose in rank, {down} fell"
     for what, ids in (
-        ("judged now, not before", told.now_judged),
-        ("no longer judged", told.no_longer_judged),
-        ("only in the first run", told.only_first),
-        ("only in the second run", told.only_second),
+        ("judged now, not before", parcels.now_judged),
+        ("no longer judged", parcels.no_longer_judged),
+        ("only in the first run", parcels.only_first),
+        ("only in the second run", parcels.only_second),
     ):
         if ids:
             yield f"  {what}: {_listed(ids)}"
-    if told.changed:
-        said = ", verdict" if any(change.verdicts[0] != change.verdicts[1] for change in told.changed) else ""
-        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{said}"
-        yield from (_parcel(change) for change in told.changed[:_MOST_ROWS])
-        left = len(told.changed) - _MOST_ROWS
-        if left > 0:
-            yield f"  ... and {left} more (--json lists all)"
+    if parcels.changed:
+        has_other_verdicts = any(change.verdicts[0] != change.verdicts[1] for change in parcels.changed)
+        verdict_column = ", verdict" if has_other_verdicts else ""
+        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{verdict_column}"
+        yield from (_parcel(change) for change in parcels.changed[:_MOST_ROWS])
+        n_more = len(parcels.changed) - _MOST_ROWS
+        if n_more > 0:
+            yield f"  ... and {n_more} more (--json lists all)"
 
 
 def _parcel(change: ParcelChange) -> str:
@@ -217,15 +220,15 @@ def _parcel(change: ParcelChange) -> str:
     )
     before, after = change.classes
     kinds = f"{before or '–'}" if before == after else f"{before or '–'} -> {after or '–'}"
-    told, tells = change.verdicts
-    kinds += "" if told == tells else f", {told or '–'} -> {tells or '–'}"
+    verdict_before, verdict_after = change.verdicts
+    kinds += "" if verdict_before == verdict_after else f", {verdict_before or '–'} -> {verdict_after or '–'}"
     name = change.id if len(change.id) <= 24 else change.id[:23] + "…"
     return f"  {name:<24} {ranks:>15} {scores:>18}  {kinds}"
 
 
 def _listed(ids: Sequence[str]) -> str:
-    left = len(ids) - _MOST_ROWS
-    return ", ".join(ids[:_MOST_ROWS]) + (f" and {left} more" if left > 0 else "")
+    n_more = len(ids) - _MOST_ROWS
+    return ", ".join(ids[:_MOST_ROWS]) + (f" and {n_more} more" if n_more > 0 else "")
 
 
 def _lonlat(grid: Grid, x: float, y: float) -> tuple[float, float]:
@@ -234,7 +237,7 @@ def _lonlat(grid: Grid, x: float, y: float) -> tuple[float, float]:
 
 
 def _place(grid: Grid, row: int, col: int, short: bool = False) -> str:
-    """The middle of a cell, on the grid and on Earth."""
+    """Return the middle of a cell, in the CRS of the grid and in degrees."""
     x, y = grid.xy(col + 0.5, row + 0.5)
     longitude, latitude = _lonlat(grid, x, y)
     if short:
@@ -247,7 +250,7 @@ def _count(number: int) -> str:
 
 
 def _share(share: float) -> str:
-    """A share in percent with two figures that count.
+    """Return a share in percent with two significant digits.
 
     >>> _share(0.0031), _share(0.412), _share(0.0), _share(1.0)
     ('0.31 %', '41 %', '0 %', '100 %')
@@ -271,42 +274,43 @@ def _small(value: float) -> str:
     return f"{value:.2g}" if value < 0.001 else f"{value:.4f}"
 
 
-def comparison_values(found: Comparison) -> dict[str, Any]:
-    """The comparison as plain values that JSON can hold; what is not a number is null."""
-    told = found.outputs
+def comparison_values(comparison: Comparison) -> dict[str, Any]:
+    """Return the comparison as plain values for JSON, with null for NaN."""
+    outputs = comparison.outputs
     return {
         "format": 1,
-        "first": _run(found.first),
-        "second": _run(found.second),
-        "same": told.are_same,
-        "outputs": {"same": told.same, "different": told.different, "only_first": told.only_first,
-                    "only_second": told.only_second},
-        "plan": [{"key": c.key, "words": c.words, "touches": c.touches} for c in found.plan],
-        "inputs": [{"of": i.of, "first": i.first, "second": i.second, "touches": i.touches} for i in found.inputs],
-        "software": {name: {"first": a, "second": b} for name, (a, b) in found.software.items()},
-        "same_grid": found.first.grid == found.second.grid,
-        "not_compared": found.not_compared or None,
-        "explained_by": found.causes[0] if len(found.causes) == 1 else None,
-        "candidates": found.causes,
+        "first": _run(comparison.first),
+        "second": _run(comparison.second),
+        "same": outputs.are_same,
+        "outputs": {"same": outputs.same, "different": outputs.different, "only_first": outputs.only_first,
+                    "only_second": outputs.only_second},
+        "plan": [{"key": c.key, "words": c.words, "touches": c.touches} for c in comparison.plan],
+        "inputs": [{"of": i.of, "first": i.first, "second": i.second, "touches": i.touches} for i in comparison.inputs],
+        "software": {name: {"first": a, "second": b} for name, (a, b) in comparison.software.items()},
+        "same_grid": comparison.first.grid == comparison.second.grid,
+        "not_compared": comparison.not_compared or None,
+        "explained_by": comparison.causes[0] if len(comparison.causes) == 1 else None,
+        "candidates": comparison.causes,
         "views": {
             folder or ".": {
-                "first_hectares": _hectares(found.first.cases[folder]),
-                "second_hectares": _hectares(found.second.cases[folder]),
-                "cells": None if case.cells is None else _raster(case.cells, found.first.grid),
+                "first_hectares": _hectares(comparison.first.cases[folder]),
+                "second_hectares": _hectares(comparison.second.cases[folder]),
+                "cells": None if case.cells is None else _raster(case.cells, comparison.first.grid),
                 "parcels": None if case.parcels is None else _parcel_values(case.parcels),
             }
-            for folder, case in found.cases.items()
+            for folder, case in comparison.cases.items()
         },
     }  # fmt: skip
 
 
-def _parcel_values(told: ParcelsChange) -> dict[str, Any]:
+def _parcel_values(parcels: ParcelsChange) -> dict[str, Any]:
     changed = [
         {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes, "verdict": c.verdicts}
-        for c in told.changed
+        for c in parcels.changed
     ]  # fmt: skip
-    return {"both": told.both, "only_first": told.only_first, "only_second": told.only_second,
-            "now_judged": told.now_judged, "no_longer_judged": told.no_longer_judged, "changed": changed}  # fmt: skip
+    return {"both": parcels.both, "only_first": parcels.only_first, "only_second": parcels.only_second,
+            "now_judged": parcels.now_judged, "no_longer_judged": parcels.no_longer_judged,
+            "changed": changed}  # fmt: skip
 
 
 def _hectares(run: FinishedRun) -> dict[str, float]:
@@ -319,30 +323,30 @@ def _run(run: FinishedRun) -> dict[str, Any]:
             "started": manifest.when.started}  # fmt: skip
 
 
-def _raster(found: RasterDifference, grid: Grid) -> dict[str, Any]:
+def _raster(difference: RasterDifference, grid: Grid) -> dict[str, Any]:
     most = None
-    if found.most_at is not None and found.most_from_to is not None:
-        most = {**_at(grid, *found.most_at), "difference": found.most, "first": found.most_from_to[0],
-                "second": found.most_from_to[1]}  # fmt: skip
+    if difference.most_at is not None and difference.most_from_to is not None:
+        most = {**_at(grid, *difference.most_at), "difference": difference.most, "first": difference.most_from_to[0],
+                "second": difference.most_from_to[1]}  # fmt: skip
     return {
-        "cells": found.cells,
-        "judged_in_both": found.judged,
-        "changed": found.changed,
-        "tolerance": found.tolerance,
-        "mean": _number(found.mean),
-        "shift": _number(found.shift),
-        "p99": _number(found.p99),
+        "cells": difference.cells,
+        "judged_in_both": difference.judged,
+        "changed": difference.changed,
+        "tolerance": difference.tolerance,
+        "mean": _number(difference.mean),
+        "shift": _number(difference.shift),
+        "p99": _number(difference.p99),
         "most": most,
         "class_hectares": [
             {"first": CLASS_NAMES.get(a, str(a)), "second": CLASS_NAMES.get(b, str(b)), "hectares": area}
-            for (a, b), area in found.moves.items()
+            for (a, b), area in difference.moves.items()
         ],
-        "membership_cells_changed": dict(found.memberships),
+        "membership_cells_changed": dict(difference.memberships),
         "blocks": [
             {"row": b.window.row, "col": b.window.col, "rows": b.window.rows, "cols": b.window.cols, "changed": b.cells,
              "amount": b.amount, "middle": _at(grid, b.window.row + b.window.rows // 2,
                                                b.window.col + b.window.cols // 2)}
-            for b in found.blocks
+            for b in difference.blocks
         ],
     }  # fmt: skip
 
