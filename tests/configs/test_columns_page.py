@@ -95,6 +95,7 @@ def test_a_geopackage_has_the_declared_types_and_no_gap_where_none_is_declared(r
 if __name__ == "__main__":
     text = PAGE.read_text(encoding="utf-8")
     for head, columns in TABLES.items():
-        before = "\n".join(section(head))
-        text = text.replace(before, "\n".join(docs_table(columns)))
+        start = text.index("|", text.index(f"## {head}\n"))
+        end = start + len("\n".join(section(head)))
+        text = text[:start] + "\n".join(docs_table(columns)) + text[end:]
     PAGE.write_text(text, encoding="utf-8")
