@@ -279,7 +279,7 @@ def test_a_row_that_is_there_twice_is_told_and_counts_twice(land):
     found, problems = read(land, HEAD + row + row.replace("25", "26") + row)
     assert [result.value for result in found.results["F1", "clay"]] == [25.0, 26.0, 25.0]
     (told,) = problems.warnings
-    assert str(told).startswith("W418 lab (lab.csv): line 4 says the same as line 2")
+    assert str(told).startswith("W418 lab (lab.csv): line 4 repeats line 2")
 
 
 def test_a_damaged_file_gives_results_or_faults_and_nothing_else(land):
@@ -349,7 +349,7 @@ def test_one_depth_counts_when_the_plan_says_which(land):
 def test_an_update_needs_the_doubt_of_the_map_and_of_the_laboratory(land):
     _, problems = read(land, HEAD + "F1,,clay,25,%,,1,\nF1,,soil_ph,7.5,pH,water,,\n", mode="update")
     assert [fault.code for fault in problems.faults] == ["E414", "E414"]
-    assert 'the layer "clay" says nothing of its doubt' in str(problems.faults[0])
+    assert 'the layer "clay" states no uncertainty' in str(problems.faults[0])
     assert "`mode: replace`" in problems.faults[0].fix
     assert "line 3: soil_ph has no error" in str(problems.faults[1])
 

@@ -77,7 +77,7 @@ def test_excluded_ground_is_not_sampled():
     made = sample_parcel("a", TWO_HA, UTM, 4, ground=ground)
     assert (made.x > X + 120).all()
     assert sum(bag.area_ha for bag in made.bags) == pytest.approx(0.8, abs=0.06)
-    assert "Ground that a constraint excludes is left out." in made.notes
+    assert "Land that a constraint excludes has no points." in made.notes
     with pytest.raises(uo.UnderoakError, match="E440"):
         sample_parcel(
             "a", TWO_HA, UTM, 1, ground=lambda x, y: SiteValues(np.zeros(len(x), bool), np.empty((len(x), 0)))
@@ -117,9 +117,9 @@ def test_more_points_than_there_is_room_for_are_refused_with_how_many_there_is()
     small = shapely.box(X, Y, X + 45, Y + 45)
     with pytest.raises(uo.UnderoakError, match=r"E441 .* only (\d) points 10 m apart") as told:
         sample_parcel("a", small, UTM, 12)
-    count = int(told.value.faults[0].fix.split()[3].rstrip(","))
+    count = int(told.value.faults[0].fix.split()[2].rstrip(","))
     assert len(sample_parcel("a", small, UTM, count).x) == count
-    with pytest.raises(uo.UnderoakError, match="only one finds room"):
+    with pytest.raises(uo.UnderoakError, match="only one point fits"):
         sample_parcel("a", small, UTM, 2, spacing_m=500.0)
 
 

@@ -14,11 +14,11 @@ from underoak.indicators.cell_size import equal_area, to_lonlat
 STEP_M = 100.0  # longer edges are measured in pieces of this length: straight on the map is not straight on the ground
 _MOST_PIECES = 200_000  # of one outline: one round a continent is measured in longer ones
 _AT_ONCE = 50_000  # shapes that are cut into pieces at the same time
-_SMALL_HA = 0.1  # what is smaller is told in square metres
+_SMALL_HA = 0.1  # smaller areas are given in square metres
 
 
 def hectares(area: float) -> str:
-    """An area [ha] as people say it: what is less than a tenth of a hectare in square metres.
+    """Return an area [ha] in words: less than a tenth of a hectare in square metres.
 
     >>> hectares(0.1234), hectares(3.44), hectares(12345.6), hectares(0.0)
     ('0.12 ha', '3.4 ha', '12 346 ha', '0 ha')
@@ -35,9 +35,9 @@ def hectares(area: float) -> str:
 
 
 def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:
-    """Area of each polygon [ha]; edges are straight in `crs`. NaN where there is no shape or it lies off the Earth.
+    """Return the area of each polygon [ha]; edges are straight in `crs`. NaN without a shape, or off the Earth.
 
-    Measured in an equal-area cylinder on the CRS's own ellipsoid, so that degrees, feet and web maps all come out true.
+    Measured in an equal-area cylinder on the ellipsoid of the CRS, so degrees, feet and web maps give true areas.
 
     >>> import numpy as np
     >>> from shapely import box

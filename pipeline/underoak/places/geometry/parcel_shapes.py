@@ -1,4 +1,4 @@
-"""Parcels as their file gives them: one for every feature, names kept as text, nothing dropped."""
+"""Parcels of a file: one for every feature, ids as text, none dropped."""
 
 from __future__ import annotations
 
@@ -20,20 +20,20 @@ from underoak.places.geometry.areas import areas_ha
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Parcels:
-    """Every feature of a file, in its order. A parcel without ground (a point, nothing) has None for a shape."""
+    """Every feature of a file, in its order. A parcel without area (a point, nothing) has None for a shape."""
 
     ids: tuple[str, ...]
     shapes: npt.NDArray[Any]  # valid polygons and multipolygons without heights, in `crs`
     crs: str
     area_ha: npt.NDArray[np.float64]  # on the ellipsoid; NaN without a shape
-    notes: tuple[str, ...]  # what was done to a shape, or why there is none; "" for nothing
+    notes: tuple[str, ...]  # repairs of a shape, or why there is none; "" for nothing
     _edges: dict[Grid, Edges] = field(default_factory=dict, repr=False)
 
     def __len__(self) -> int:
         return len(self.ids)
 
     def on(self, grid: Grid) -> Edges:
-        """The parcels in the cells of a grid of their CRS, worked out once."""
+        """Return the parcels in the cells of a grid of their CRS, computed once."""
         if grid not in self._edges:
             self._edges[grid] = polygon_edges(self.shapes, grid)
         return self._edges[grid]
@@ -47,11 +47,11 @@ def read_parcels(
     features: str | None = None,
     where: str = "parcels",
 ) -> Parcels | None:
-    """The parcels of a GeoPackage, GeoJSON or Shapefile, in `crs`; None when a fault was added to `problems` instead.
+    """Read the parcels of a GeoPackage, GeoJSON or Shapefile, in `crs`; None when a fault was added to `problems`.
 
-    `id` names the field that tells parcels apart, `features` the layer where the file has several. A feature of several
-    parts is one parcel. A polygon that crosses itself is repaired so that it keeps all it encloses; where that changes
-    its area as drawn by more than 1 % it is a fault (E402), because nobody can tell which ground is meant.
+    `id` names the field of their ids, `features` the layer where the file has several. A feature of several parts is
+    one parcel. A polygon that crosses itself is repaired so that it keeps all it encloses; a change of its area by more
+    than 1 % is a fault (E402), because its outline is ambiguous.
 
     Faults besides those of `layers.formats.vector`: E403 an id twice, E406 no such field, E409 no id.
     """
@@ -75,7 +75,7 @@ def read_parcels(
 
 
 def id_text(value: Any) -> str:
-    """An id as text; numbers as whole as they are, "" for nothing.
+    """Return an id as text; whole numbers without decimals, "" for nothing.
 
     >>> [id_text(value) for value in ("007", 7, 1e3, 0.5, None, float("nan"))]
     ['007', '7', '1000', '0.5', '', '']

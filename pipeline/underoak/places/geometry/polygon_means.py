@@ -1,4 +1,4 @@
-"""What a finished run's rasters hold inside a shape."""
+"""Means of a finished run's rasters inside a polygon."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _SIDE = 1024
 
 
 def mean_memberships(folder: Path, grid: Grid, shape: Any) -> npt.NDArray[np.float64]:
-    """The mean membership of each criterion over the cells of a run that a shape of the grid's CRS covers, by share.
+    """Return the mean membership of each criterion over the cells that a shape of the grid's CRS covers, by share.
 
     NaN for a criterion that is known nowhere in it.
 

@@ -1,1 +1,1 @@
-"""What adds up over the cells of a parcel in the one pass, and the table made of it."""
+"""Parcels: sums and draws over their cells, samples of cells, and their table."""

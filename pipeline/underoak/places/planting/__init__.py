@@ -1,1 +1,1 @@
-"""What to do on the ground: where to take soil, which truffle on which tree, what to plant."""
+"""Planting: pairs of truffle and host, mixes of trees, rows and plants."""

@@ -1,4 +1,4 @@
-"""A mix of host trees instead of one kind: hazel that bears first, oak that lasts, and some others.
+"""Mixes of host trees: hazel that fruits first, oak that lasts, and some others.
 
 Two hazels to an oak: in print, a nursery's page from the USA. Hornbeam, lime tree and some pine beside them, and all
 other parts: common practice, no source.
@@ -24,14 +24,14 @@ _MOST_OF_A_KIND = 2
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """So many trees of one host."""
+    """A number of trees of one host."""
 
     host: Host
     trees: int
 
 
 def mix_of(hosts: Sequence[Host], trees: int, named: bool = False, is_european: bool = True) -> tuple[Planted, ...]:
-    """The hosts to plant and how many of each, most first; they add up to `trees`.
+    """Return the hosts to plant and the number of each, most first; they add up to `trees`.
 
     Of each kind its primary hosts are taken, else its secondary ones, two at most and the first first. Introduced trees
     are left out unless the plan names its hosts (`named`). Hosts without a recipe go by strength: primary ones count
@@ -58,7 +58,7 @@ def mix_of(hosts: Sequence[Host], trees: int, named: bool = False, is_european: 
 
 
 def is_european(hosts: Sequence[Host]) -> bool:
-    """True for the hosts of a truffle that lives with hazel where both are native: the recipe is for these."""
+    """Return True for hosts of a truffle that is native together with hazel: the recipe is for these."""
     return any(host.name == HAZEL and not host.introduced for host in hosts)
 
 
@@ -80,7 +80,7 @@ def _by_strength(host: Host) -> int:
 
 
 def _rounded(shares: Sequence[float], total: int) -> list[int]:
-    """Whole numbers in these proportions that add up to the total; what is over goes to the largest remainders."""
+    """Return whole numbers in these proportions that add up to the total, by largest remainders."""
     total_share = sum(shares)
     exact = [total * share / total_share if total_share else 0.0 for share in shares]
     counts = [math.floor(value + 1e-9) for value in exact]

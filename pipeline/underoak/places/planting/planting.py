@@ -1,6 +1,6 @@
-"""How many trees a parcel takes, and what it takes to raise them: places in rows, plants, seed, inoculum, water.
+"""Trees of a parcel and what they need: rows, plants, seed, inoculum, water.
 
-All practice numbers here are common practice, no source, unless said. Lengths are true metres.
+All practice numbers here are common practice, no source, unless stated. Lengths are true metres.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def rounded(count: int) -> int:
 
 
 def rounded_words(count: int) -> str:
-    """The same in words.
+    """Return the same in words.
 
     >>> rounded_words(96), rounded_words(2537), rounded_words(120)
     ('96', 'about 2 500', 'about 120')
@@ -61,7 +61,7 @@ def rounded_words(count: int) -> str:
 class PlantingLayout:
     """Trees in rows on one parcel."""
 
-    area_ha: float  # of the whole parcel, on the ellipsoid
+    area_ha: float  # of the parcel, on the ellipsoid
     trees: int
     rows: int
     between_m: float
@@ -69,12 +69,12 @@ class PlantingLayout:
     setback_m: float
     bearing: float  # of the rows, from grid north [degree], 0..180
     inside_ha: float  # within the headlands
-    shut: int = 0  # places that a constraint excludes, left out
-    is_counted: bool = True  # False: too large to count, so worked out from the area inside
+    shut: int = 0  # places that a constraint excludes
+    is_counted: bool = True  # False: too large to count, so computed from the area inside
 
     @property
     def per_ha(self) -> float:
-        """Trees a hectare by the spacing alone.
+        """Trees per hectare by the spacing alone.
 
         >>> PlantingLayout(1.0, 0, 0, 5.0, 4.0, 4.0, 0.0, 1.0).per_ha
         500.0
@@ -83,7 +83,7 @@ class PlantingLayout:
 
 
 def spacing_of(species: str) -> tuple[float, float]:
-    """Metres between rows and along them, for a truffle.
+    """Return the metres between rows and along them, for a truffle.
 
     >>> spacing_of("tuber_aestivum"), spacing_of("tuber_lyonii")
     ((5.0, 4.0), (6.0, 6.0))
@@ -99,10 +99,10 @@ def lay_out(
     setback_m: float = SETBACK_M,
     is_open: Callable[[Doubles, Doubles], npt.NDArray[np.bool_]] | None = None,
 ) -> PlantingLayout:
-    """Rows along the longest side of a parcel, within a headland all round; every place inside is counted.
+    """Lay out rows along the longest side of a parcel, inside a headland; every place inside is counted.
 
-    The longest side is that of the smallest rectangle around the parcel. What the rows leave over is shared between
-    both ends. `is_open` says of places of `crs` whether they may be planted.
+    The longest side is that of the smallest rectangle around the parcel. Both ends share the remaining length.
+    `is_open` tells which places of `crs` may be planted.
 
     >>> from shapely import box
     >>> result = lay_out(box(420_000, 4_600_000, 420_108, 4_600_058), "EPSG:25831", 5, 4)
@@ -142,7 +142,7 @@ def lay_out(
 
 
 def _longest_side(flat: Any) -> float:
-    """Direction of the longest side of the smallest rectangle around a shape, from the x axis [degree], 0..180."""
+    """Return the direction of the longer side of the smallest rectangle round a shape, from x [degree], 0..180."""
     import shapely
 
     corners = shapely.get_coordinates(shapely.oriented_envelope(flat))[:3]
@@ -153,7 +153,7 @@ def _longest_side(flat: Any) -> float:
 
 
 def _spread(low: float, high: float, step: float) -> Doubles:
-    """Places a step apart from low to high, as many as fit, with equal ends."""
+    """Return positions a step apart from low to high, as many as fit, with equal ends."""
     count = math.floor((high - low) / step + 1e-9)
     positions: Doubles = low + (high - low - count * step) / 2.0 + np.arange(count + 1, dtype=np.float64) * step
     return positions
@@ -192,7 +192,7 @@ class Slurry:
 
 
 def slurry(plants: int) -> Slurry:
-    """Half a litre of concentrate in five litres of water for ten plants.
+    """Return half a litre of concentrate in five litres of water for ten plants.
 
     >>> result = slurry(25)
     >>> result.concentrate_l, result.water_l, result.mix_l, result.portions
@@ -202,7 +202,7 @@ def slurry(plants: int) -> Slurry:
 
 
 def whips_to_order(wanted: int) -> int:
-    """Moved whips of two or three years to order, so that as many as wanted are alive in year five.
+    """Return the whips of two or three years to order, so that the wanted number is alive in year five.
 
     >>> whips_to_order(100), whips_to_order(66)
     (152, 100)
@@ -211,7 +211,7 @@ def whips_to_order(wanted: int) -> int:
 
 
 def pots_to_order(wanted: int) -> int:
-    """Potted seedlings to order, so that as many as wanted live: a tenth is lost.
+    """Return the potted seedlings to order, so that the wanted number lives: a tenth is lost.
 
     >>> pots_to_order(90), pots_to_order(91)
     (100, 102)
@@ -220,7 +220,7 @@ def pots_to_order(wanted: int) -> int:
 
 
 def seeds_to_gather(places: int) -> int:
-    """Nuts or acorns to gather, so that as many as are sown are sound after floating.
+    """Return the nuts or acorns to gather, so that enough are sound after floating.
 
     >>> seeds_to_gather(100)
     400
@@ -229,7 +229,7 @@ def seeds_to_gather(places: int) -> int:
 
 
 def alive(places: int, way: Way, years: int = _WHIPS_YEARS) -> float:
-    """Places that hold a living tree after so many years, when gaps are not filled.
+    """Return the places with a living tree after so many years, when gaps are not filled.
 
     Whips die evenly: 0.9203 live through a year. Of pots a tenth is lost in all; of sown places those where no seed
     grows.
@@ -247,7 +247,7 @@ def alive(places: int, way: Way, years: int = _WHIPS_YEARS) -> float:
 
 
 def roots_to_check(trees: int) -> int:
-    """Trees whose roots are looked at in one year: one in fifty, ten at least, never more than there are.
+    """Return the trees whose roots are checked in one year: one in fifty, at least ten, at most all.
 
     >>> roots_to_check(2000), roots_to_check(120), roots_to_check(4)
     (40, 10, 4)
@@ -256,7 +256,7 @@ def roots_to_check(trees: int) -> int:
 
 
 def trial_plots(area_ha: float) -> tuple[int, int]:
-    """Trial plots on wild ground, and their trees in all: one plot a hectare, one at least.
+    """Return the trial plots on wild ground and their trees: one plot per hectare, at least one.
 
     >>> trial_plots(0.4), trial_plots(7.2)
     ((1, 16), (7, 112))
@@ -266,7 +266,7 @@ def trial_plots(area_ha: float) -> tuple[int, int]:
 
 
 def water_m3(depth_mm: float, area_ha: float) -> float:
-    """Water for a depth on an area: a millimetre is ten cubic metres a hectare.
+    """Return the water for a depth on an area [m3]: a millimetre is ten cubic metres per hectare.
 
     >>> water_m3(45.0, 2.0)
     900.0

@@ -1,4 +1,4 @@
-"""Whether maps say truly how far off they are, by all parcels that a laboratory has tested."""
+"""The calibration of maps: how their stated uncertainty fits the lab results of all tested parcels."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from underoak.places.soil.lab_results import PooledResult
 from underoak.uncertainty import Coverage, band_coverage
 
 BAND = 0.9
-_REACH = 1.6448536269514722  # standard deviations to either end of it
+_REACH = 1.6448536269514722  # standard deviations to either end of the band
 
 
 def calibrated(by_parcel: Mapping[str, Sequence[PooledResult]]) -> dict[str, Coverage]:
-    """Of each tested layer, whether the 90 % band of its parcel means holds as many parcels as it should.
+    """Return the coverage of the 90 % band of parcel means, by tested layer.
 
-    A parcel counts once, with its results pooled: rows of one parcel tell of the same error of the map. One whose map
-    or results do not say how far off they are is left out.
+    A parcel counts once, with its results pooled: rows of one parcel share one error of the map. A parcel whose map or
+    results state no uncertainty is skipped.
     """
     coverages = {}
     for layer in dict.fromkeys(pooled.layer for pools in by_parcel.values() for pooled in pools):
@@ -31,13 +31,13 @@ def calibrated(by_parcel: Mapping[str, Sequence[PooledResult]]) -> dict[str, Cov
 
 
 def calibration_warnings(coverages: Mapping[str, Coverage]) -> Iterator[Fault]:
-    """W416 for each layer that is further off than it says."""
+    """Yield W416 for each layer whose errors are larger than it states."""
     for layer, coverage in coverages.items():
         if coverage.finding == "too narrow" and coverage.inflation is not None:
             lie = "lies" if coverage.inside == 1 else "lie"
             inside = f"{coverage.inside} of {coverage.tests} tested parcels {lie}"
-            what = f"is further off than it says: {inside} in its 90 % band"
-            fix = f"let its doubt be {coverage.inflation:.1f} times as large"
+            what = f"is less accurate than it states: {inside} in its 90 % band"
+            fix = f"make its uncertainty {coverage.inflation:.1f} times as large"
             if not np.isfinite(coverage.inflation):
-                fix = "give it a doubt: it says that it is never wrong"
+                fix = "give it an uncertainty: it states none"
             yield Fault("W416", what, f"layers.{layer}", fix)

@@ -75,8 +75,8 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
     for line, row in _rows(text, plan.parcels.id if plan.parcels else "parcel", where, problems):
         first = lines.setdefault(tuple(sorted(row.items())), line)
         if first != line:
-            what = f"line {line} says the same as line {first}: taken as two samples with one result"
-            problems.add("W418", what, where, "leave one out, or tell them apart by a `note`")
+            what = f"line {line} repeats line {first}: both count, as two samples with one result"
+            problems.add("W418", what, where, "delete one, or add a `note` to each")
         result = reader.read(line, row)
         if result is not None:
             parcel, layer, result_of_line = result
@@ -221,8 +221,8 @@ class _Reader:
     def tell(self) -> None:
         """Warnings that are about many lines."""
         for name in sorted(self.idle):
-            what = f'nothing is judged by "{name}": its results change nothing'
-            self.problems.add("W412", what, self.where, "add a criterion for it, or leave the rows out")
+            what = f'no criterion uses "{name}": its results change nothing'
+            self.problems.add("W412", what, self.where, "add a criterion for it, or delete the rows")
         for what, lines in sorted(self.converted.items()):
             some = ", ".join(map(str, lines[:8])) + (", ..." if len(lines) > 8 else "")
             self.problems.add("W413", f"line{'s' if len(lines) > 1 else ''} {some}: {what}", self.where)
@@ -346,7 +346,7 @@ def _check_update(layer: str, results: Sequence[Result], plan: Plan, where: str,
     if plan.spec.lab.mode != "update":
         return
     if not plan.layers[layer].has_uncertainty:
-        what = f'the layer "{layer}" says nothing of its doubt, so that no result can be weighed against it'
+        what = f'the layer "{layer}" states no uncertainty, so no result can be weighed against it'
         problems.add("E414", what, where, "give the layer `sd` or `quantiles`, or write `mode: replace` under `lab`")
     lab_errors = plan.uncertainty.lab_error if plan.uncertainty else {}
     without_error = [str(result.line) for result in results if result.error is None]

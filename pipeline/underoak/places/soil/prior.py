@@ -1,4 +1,4 @@
-"""How far off a map may be of the mean of a parcel: from the doubt of its cells, and how they hang together."""
+"""The standard deviation of a map's mean over a parcel, from the uncertainty of its cells and their correlation."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ if TYPE_CHECKING:
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
 Prior = Callable[[str, Longs, Doubles, Doubles], float | None]  # layer, cells, weights, values -> sd
-RANGE_M = 800.0  # e-folding length of a map's errors where the plan says none; common practice, no source
+RANGE_M = 800.0  # e-folding length of a map's errors where the plan gives none; common practice, no source
 
 
 def priors(plan: Plan, ready: PreparedCase, grid: Grid) -> Prior:
-    """`prior_sd` for the layers of a case, by name."""
+    """Return `prior_sd` for the layers of a case, by name."""
     range_m = plan.uncertainty.range_m if plan.uncertainty else RANGE_M
     opened = {layer.name: layer for layer in ready.layers}
 
@@ -49,20 +49,20 @@ def prior_sd(
     values: Doubles,
     range_m: float = RANGE_M,
 ) -> float | None:
-    """Standard deviation of a map's mean over cells of the analysis grid, in the layer's unit; None without a doubt.
+    """Return the sd of a map's mean over cells of the analysis grid, in the layer's unit; None without uncertainty.
 
-    All ground in one cell of the source shares its error; those of different ones are correlated by exp(-distance /
+    All land in one source cell shares its error; those of different ones are correlated by exp(-distance /
     range). Of quantiles, the lowest and the highest tell the spread, as of a normal distribution.
 
     Args:
         layer: the layer, on its own grid.
-        spec: what the plan says of it.
+        spec: its part of the plan.
         unit: of its values.
         quantiles: levels and layers, when it has them.
         grid: the analysis grid.
         cells: numbers of cells of the grid, row by row.
-        weights: what each counts for.
-        values: of the layer there; they say how much a share is.
+        weights: of each cell.
+        values: of the layer there, for an sd that is a share of them.
         range_m: e-folding length [m].
 
     Raises:

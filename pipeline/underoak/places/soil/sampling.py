@@ -58,7 +58,7 @@ class Sampling:
         return next(bag for bag in self.bags if point in bag.points)
 
     def name_of(self, point: int) -> str:
-        """What a point is called."""
+        """Return the name of a point."""
         return f"{self.parcel}-{point}"
 
 
@@ -72,12 +72,12 @@ def sample_parcel(
     spacing_m: float = SPACING_M,
     ground: Callable[[Doubles, Doubles], SiteValues] | None = None,
 ) -> Sampling:
-    """Points for n soil samples of a parcel, the first k of them those of k, and which of them share a bag.
+    """Choose points for n soil samples of a parcel, the first k of them those of k, and the bags they share.
 
     The points lie on a lattice of round coordinates of `crs`, `setback_m` inside every edge and `spacing_m` apart
     [true metres], and are chosen by `uncertainty.choose_points`. In a parcel too narrow for the setback it shrinks
-    to half the radius of the largest circle inside. `ground` says which places are open and what soil they have (see
-    `places.soil.soil_units`); where it finds several soils each is judged apart, and none shares a bag with another.
+    to half the radius of the largest circle inside. `ground` gives open places and their soil
+    (see `places.soil.soil_units`); each soil unit gets bags of its own.
 
     >>> from shapely import box
     >>> result = sample_parcel("007", box(420_000, 4_600_000, 420_200, 4_600_100), "EPSG:25831", 1)
@@ -107,10 +107,10 @@ def sample_parcel(
     site_values = ground or (lambda x, y: SiteValues(np.ones(len(x), np.bool_), np.empty((len(x), 0))))
     of_all, of_candidates = (site_values(*places.T) for places in (all_over, candidates))
     if not of_candidates.is_open.any():
-        fix = "look at what excludes it, or choose another parcel"
+        fix = "check the constraint that excludes it, or choose another parcel"
         raise UnderoakError(Fault("E440", "constraints exclude all of it, or all but its edges", where, fix))
     if not of_all.is_open.all():
-        notes.append("Ground that a constraint excludes is left out.")
+        notes.append("Land that a constraint excludes has no points.")
     all_over, candidates = all_over[of_all.is_open], candidates[of_candidates.is_open]
     both = np.concatenate([of_candidates.memberships[of_candidates.is_open], of_all.memberships[of_all.is_open]])
     soil = soils_of(both)
@@ -122,10 +122,8 @@ def sample_parcel(
     )
     if len(chosen.at) < n:
         count = len(chosen.at)
-        what = (
-            f"only {count} points {spacing_m:g} m apart find room in it" if count > 1 else "only one finds room in it"
-        )
-        raise UnderoakError(Fault("E441", what, where, f"ask for -n {count}, or let --spacing be less"))
+        what = f"only {count} points {spacing_m:g} m apart fit into it" if count > 1 else "only one point fits into it"
+        raise UnderoakError(Fault("E441", what, where, f"use -n {count}, or a smaller --spacing"))
     x, y = candidates[chosen.at].T
     lon, lat = map(np.asarray, _crs.transformer(crs, "EPSG:4326").transform(x, y))
     area_ha = float(areas_ha(np.array([shape], object), crs)[0])
@@ -140,7 +138,7 @@ def sample_parcel(
 
 
 def true_scale(shape: Any, crs: str) -> Doubles:
-    """True metres of one unit of x and of y at a shape's middle, (2,)."""
+    """Return the true metres of one unit of x and of y at a shape's middle, (2,)."""
     unit = 1e-5 if _crs.is_geographic(crs) else 1.0
     middle = shape.centroid
     grid = Grid(crs, (unit, 0.0, middle.x, 0.0, -unit, middle.y), 1, 1)
@@ -149,7 +147,7 @@ def true_scale(shape: Any, crs: str) -> Doubles:
 
 
 def _step(inner: Any, scale: Doubles) -> float:
-    """Distance of the lattice's places [units of the CRS]: 1, 2 or 5 times a power of ten."""
+    """Return the distance of the lattice's places [units of the CRS]: 1, 2 or 5 times a power of ten."""
     import shapely
 
     aim = math.sqrt(max(shapely.area(inner), 1e-6) / _PLACES / float(scale[0] * scale[1]))
@@ -168,7 +166,7 @@ def _step(inner: Any, scale: Doubles) -> float:
 
 
 def _lattice(flat: Any, scale: Doubles, step: float) -> Doubles:
-    """Places inside a shape given in metres, at whole multiples of the step [units of the CRS], (places, 2).
+    """Return places inside a shape given in metres, at whole multiples of the step [units of the CRS], (places, 2).
 
     From north to south, and in each row from west to east.
     """
@@ -183,7 +181,7 @@ def _lattice(flat: Any, scale: Doubles, step: float) -> Doubles:
 
 
 def _bags(soil: npt.NDArray[np.int64], over: npt.NDArray[np.int64], area_ha: float) -> tuple[Bag, ...]:
-    """One bag for each soil that has a point, in the order in which the points come to them."""
+    """Return one bag for each soil unit with a point, in the order of the points."""
     bags: list[Bag] = []
     for kind in dict.fromkeys(soil.tolist()):
         points = tuple(int(i) + 1 for i in np.flatnonzero(soil == kind))

@@ -1,4 +1,4 @@
-"""Which soils the maps tell apart inside a parcel, from the memberships that a run left behind."""
+"""Soil units: soils that the maps tell apart within a parcel, from the memberships of a finished run."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
 
 APART = 0.25  # memberships of one soil differ by no more: a class, as the classes are cut unless a plan says otherwise
-SMALLEST = 0.1  # share of the ground that a soil must have to be told apart; common practice, no source
+SMALLEST = 0.1  # least share of the land of a soil unit; common practice, no source
 UNKNOWN = -1
-# what no spade finds: heights, distances, angles, temperatures, water that falls
+# not of the soil: heights, distances, angles, temperatures, rain
 _NOT_SOIL = ("m", "km", "ft", "degree", "radian", "degC", "K", "degF", "delta_degC", "mm")
 
 
 class SiteValues(NamedTuple):
-    """What a run says of places; (places,) unless said."""
+    """The state of places in a run, (places,) unless stated."""
 
     is_open: npt.NDArray[np.bool_]  # no constraint excludes it
     memberships: Doubles  # of the soil's criteria, NaN where the map has none, (places, criteria)

@@ -1,1 +1,1 @@
-"""How sure the answer is: verdicts, ranks, futures, and what would turn them."""
+"""Verdicts and ranks of parcels, their uncertainty, and what would change them."""

@@ -1,1 +1,1 @@
-"""Wild ground: native ranges, what they leave, zones, and what a region should have."""
+"""Wild ground: native ranges and their rules, zones, warnings of unusual shares."""
