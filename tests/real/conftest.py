@@ -1,4 +1,4 @@
-"""Real data for the tests, built once a session. What cannot be had is skipped, and told loudly at the end.
+"""Real data for the tests, built once a session. Tests of missing data are skipped, and listed at the end.
 
 `UNDEROAK_REAL=require` makes a missing dataset a failure of the tests that need it.
 """

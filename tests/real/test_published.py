@@ -1,7 +1,7 @@
-"""Published results about truffles and climate, held against runs over Europe's real climate.
+"""Published results about truffles and climate, compared with runs over Europe's real climate.
 
-Only what was read of them is held against: docs/published_directions.md cites them, and tells what does not agree. What
-does not agree is tested too, so that nobody takes it for agreement, and so that the page is mended when it changes.
+Only results that were read are compared: docs/published_directions.md cites them, and lists those that do not agree.
+These are tested too, so that the page is updated when one of them changes.
 """
 
 from __future__ import annotations

@@ -103,14 +103,14 @@ def by_height_alone(cell: str) -> Any:
 
 @pytest.mark.parametrize(("cell", "within"), [("1 km", 0.5), ("500 m", 0.5)])
 def test_canton_mean_height_comes_through_the_pipeline(real_folder, luxembourg, cell, within):
-    # 467.379 m is what exact coverage gives on the native 30 arc-second grid; every other canton from the same library.
+    # 467.379 m is what exact coverage gives on the source grid (30 arc-seconds); other cantons from the same library.
     run = run_of("luxembourg", real_folder, f"height_{cell.replace(' ', '')}", by_height_alone(cell))
     cantons = gpd.read_file(luxembourg / "lux.shp")
-    native = exactextract.exact_extract(str(luxembourg / "elev.tif"), cantons, ["mean"], output="pandas")["mean"]
+    means = exactextract.exact_extract(str(luxembourg / "elev.tif"), cantons, ["mean"], output="pandas")["mean"]
     found = 100 + 500 * run.parcels.set_index("id")["suitability"].loc[cantons.NAME_2].to_numpy(float)
     assert found[0] == pytest.approx(467.379, abs=within)
-    assert np.abs(found - native.to_numpy()).max() < 3 * within  # cantons at the rim of the data differ most
-    assert np.corrcoef(found, native)[0, 1] > 0.9999
+    assert np.abs(found - means.to_numpy()).max() < 3 * within  # cantons at the rim of the data differ most
+    assert np.corrcoef(found, means)[0, 1] > 0.9999
 
 
 def test_canton_areas_are_true_areas(luxembourg_run, luxembourg):
