@@ -151,7 +151,7 @@ def test_other_software_is_refused_by_its_name(land, stopped, monkeypatch):
 
 
 def test_tiles_of_another_processor_are_used_with_a_warning(land, undisturbed, stopped, monkeypatch):
-    monkeypatch.setattr(resume, "processor", lambda: "another kind")
+    monkeypatch.setattr(resume, "processor_name", lambda: "another kind")
     listener = Listener()
     go(*land, stopped, progress=listener)
     assert any(text.startswith("W602") and "last digits may differ" in text for text in listener.heard)

@@ -90,7 +90,7 @@ def test_memory_is_flat_in_the_size_of_the_region():
 def test_more_work_needs_more(more, monkeypatch):
     monkeypatch.setattr(module, "slowness", lambda: 1.0)
     for tried in (None, TRIED):
-        plain, larger = estimate(SMALL, 2, tried=tried), estimate(replace(SMALL, **more), 2, tried=tried)
+        plain, larger = estimate(SMALL, 2, trial=tried), estimate(replace(SMALL, **more), 2, trial=tried)
         assert (larger.disk_mb, larger.memory_mb, larger.seconds) >= (plain.disk_mb, plain.memory_mb, plain.seconds)
         assert larger.seconds > plain.seconds
 
@@ -99,13 +99,13 @@ def test_a_slower_machine_takes_longer_and_no_more_room(monkeypatch):
     found = []
     for factor in (1.0, 3.0):
         monkeypatch.setattr(module, "slowness", lambda factor=factor: factor)
-        found.append(estimate(SMALL, 2, tried=TRIED))
+        found.append(estimate(SMALL, 2, trial=TRIED))
     assert found[1].seconds > found[0].seconds
     assert (found[1].disk_mb, found[1].memory_mb) == (found[0].disk_mb, found[0].memory_mb)
 
 
 def test_tiles_kept_beside_the_files_count_while_it_runs():
-    found = estimate(SMALL, 2, tried=TRIED)
+    found = estimate(SMALL, 2, trial=TRIED)
     assert found.kept_mb < found.disk_mb < 2 * found.kept_mb
     assert found.is_tried
     assert not estimate(SMALL, 2).is_tried
@@ -141,13 +141,13 @@ def free(country, tmp_path_factory):
 
 def test_the_room_foretold_is_the_room_taken(country, free):
     work, extent = made_ready(country)
-    foretold = estimate(extent, 2, tried=trial(work))
+    foretold = estimate(extent, 2, trial=trial(work))
     rasters = sum(path.stat().st_size for path in free.folder.glob("*.tif")) / 1e6
     assert foretold.disk_mb - foretold.kept_mb == pytest.approx(rasters, rel=0.35)
 
 
 def test_a_limit_on_memory_changes_no_byte(country, free, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "COSTS", replace(COSTS, picture_base=0.0, picture_pixel=0.0))  # tiles alone count
+    monkeypatch.setattr(module, "COSTS", replace(COSTS, picture=0.0))  # tiles alone count
     plan, folder = country
     extent = made_ready(country)[1]
     limit = math.ceil(MARGIN * memory_bytes(extent, 1, 1024))
@@ -170,9 +170,9 @@ def test_a_run_that_cannot_fit_is_refused_before_anything_is_written(country, tm
 def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
     apart, some = replace(SMALL, cases=4), replace(SMALL, cases=4, shares=1, futures=3)
     more = estimate(some, 1).seconds - estimate(apart, 1).seconds
-    assert more == pytest.approx(SMALL.cells * (COSTS.share_cell + 3 * COSTS.future_cell))
+    assert more == pytest.approx(SMALL.cells * (1 + 3) * COSTS.scenario_cell)
     assert estimate(some, 1).kept_mb - estimate(apart, 1).kept_mb == pytest.approx(
-        SMALL.cells * COSTS.share_bytes / 1e6
+        SMALL.cells * COSTS.scenario_bytes / 1e6
     )
     futures = [{"name": name, "replace": {"soil_ph": "ph.tif"}} for name in ("one", "two")]
     _, extent = made_ready(country, scenarios=futures)
@@ -182,13 +182,11 @@ def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
 def test_draws_of_parcels_cost_memory_room_and_time(country):
     plain = replace(SMALL, parcels=10_000)
     drawn, more = (replace(plain, draws=6 * n, drawn_cases=1) for n in (64, 256))
-    assert memory_bytes(more, 2, 1024) - memory_bytes(drawn, 2, 1024) == 10_000 * 6 * 192 * COSTS.parcel_draw
-    one, other = (estimate(each, 1, tried=TRIED) for each in (drawn, more))
+    assert memory_bytes(more, 2, 1024) - memory_bytes(drawn, 2, 1024) == 10_000 * 6 * 192 * COSTS.parcel_draw_memory
+    one, other = (estimate(each, 1, trial=TRIED) for each in (drawn, more))
     assert other.disk_mb - one.disk_mb == pytest.approx(10_000 * 6 * 192 * COSTS.parcel_draws / 1e6)
     assert other.kept_mb == one.kept_mb  # files tell of draws, but hold none
-    assert one.kept_mb - estimate(plain, 1, tried=TRIED).kept_mb == pytest.approx(
-        (10_000 * COSTS.parcel_uncertainty + COSTS.uncertainty_files) / 1e6
-    )
+    assert one.kept_mb == estimate(plain, 1, trial=TRIED).kept_mb
     assert other.seconds > one.seconds
     _, extent = made_ready(country)
     assert (extent.draws, extent.drawn_cases) == (0, 0)
@@ -209,23 +207,18 @@ def test_shapes_that_exclude_ground_are_counted_by_their_edges(country, tmp_path
         assert extent.edges_read - region == pytest.approx((extent.edges - region) / widened)
     (country[1] / "ring.gpkg").unlink()
     many = replace(SMALL, edges=20_000_000, edges_read=20_000_000.0)
-    assert memory_bytes(many, 2, 1024) == COSTS.opened + 20_000_000 * (COSTS.edge + COSTS.edge_read)  # while read
+    assert memory_bytes(many, 2, 1024) == COSTS.base + 20_000_000 * (COSTS.edge + COSTS.edge_read)  # while read
     assert memory_bytes(replace(many, edges_read=2e6), 2, 1024) < memory_bytes(many, 2, 1024)
-
-
-def test_the_picture_takes_the_memory_of_its_own_pixels_whatever_the_region(country):
-    tall = replace(SMALL, cells=8192 * 1000, shape=(8192, 1000))
-    assert module._pixels((2048, 2048)) == module._pixels((300, 300)) == 1218**2
-    assert module._pixels(tall.shape) == pytest.approx(2016**2 * 1000 / 8192)
-    assert module._pixels((500, 1000)) == 1218 * 609
 
 
 def test_cells_of_parcels_are_counted_for_every_case_but_the_first(country):
     work, extent = made_ready(country)
     sample = next(reducer for reducer in work.reducers if reducer.name == "cells")
-    assert extent.held_cells == sample.most_cells > 60
-    assert extent.held_cells <= sample.k * extent.parcels
-    many = replace(LARGE, cases=5, parcels=10_000, held_cells=500_000)
-    more = memory_bytes(many, 1, 1024) - memory_bytes(replace(many, held_cells=0), 1, 1024)
-    assert more == pytest.approx(4 * 500_000 * (COSTS.held_cell + 6 * COSTS.held_criterion))
-    assert memory_bytes(replace(many, cases=1), 1, 1024) == memory_bytes(replace(many, cases=1, held_cells=0), 1, 1024)
+    assert extent.sampled_cells == sample.most_cells > 60
+    assert extent.sampled_cells <= sample.k * extent.parcels
+    many = replace(LARGE, cases=5, parcels=10_000, sampled_cells=500_000)
+    more = memory_bytes(many, 1, 1024) - memory_bytes(replace(many, sampled_cells=0), 1, 1024)
+    assert more == pytest.approx(4 * 500_000 * (4.5 + 6) * COSTS.sampled_value)
+    assert memory_bytes(replace(many, cases=1), 1, 1024) == memory_bytes(
+        replace(many, cases=1, sampled_cells=0), 1, 1024
+    )
