@@ -49,7 +49,7 @@ def test_the_first_signal_lets_what_is_at_work_come_to_its_end(signum, code):
     process.send_signal(signum)
     returned, out, told = ended(process, 5)
     assert (returned, out) == (code, "went on\n")
-    assert "once more to stop at once" in told
+    assert "Press Ctrl-C again to stop at once" in told
 
 
 @pytest.mark.parametrize(("second", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 130)])
@@ -60,7 +60,7 @@ def test_the_second_signal_ends_it_at_once(second, code):
     process.send_signal(second)
     returned, out, told = ended(process, 1)
     assert (returned, out) == (code, "")
-    assert "Tiles that were done are kept" in told
+    assert "Finished tiles are kept" in told
 
 
 def test_after_five_seconds_it_ends_whatever_hangs():

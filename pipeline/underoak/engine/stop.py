@@ -89,12 +89,12 @@ class Stop:
         self._timer = threading.Timer(_GRACE_SECONDS, self._end)
         self._timer.daemon = True
         self._timer.start()
-        self._say("Stopping in good order; once more to stop at once.")
+        self._say("Stopping after saving finished tiles. Press Ctrl-C again to stop at once.")
         if not self._patient:
             self.check()
 
     def _end(self) -> None:
-        self._say("Stopped. Tiles that were done are kept." + (_SHOW_CURSOR if sys.stderr.isatty() else ""))
+        self._say("Stopped. Finished tiles are kept." + (_SHOW_CURSOR if sys.stderr.isatty() else ""))
         os._exit(128 + self._signum)
 
     def _say(self, text: str) -> None:

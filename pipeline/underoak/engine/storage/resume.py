@@ -108,7 +108,7 @@ def _opened(held: RunFolder, identity: Identity, resume: bool | None, told: Prog
 
 
 def _unreadable(spool: Path) -> Fault:
-    what = "what the stopped run left cannot be read, so nobody can tell whether it is of this plan"
+    what = "the tiles of the stopped run cannot be read, so they cannot be matched to this plan"
     return Fault("E602", what, str(spool), "throw it away with --fresh")
 
 
