@@ -36,7 +36,7 @@ _HOMES = {
     "check": "runs.run",
     "run": "runs.run",
 }
-_MATHS = ("indicators", "overlay")  # public packages of maths, available as attributes
+_MATHS = ("indicators", "overlay", "uncertainty")  # public packages of maths, available as attributes
 
 
 def __dir__() -> list[str]:

@@ -169,7 +169,7 @@ def test_any_shape_follows_the_criterion() -> None:
         ({"rule": "ordered", "alpha": 1.0, "order_weights": [1, 1]}, "E316", "either order_weights or alpha"),
         ({"rule": "ordered", "alpha": 0.0}, "E316", "alpha cannot be 0"),
         ({"rule": "ordered", "alpha": math.nan}, "E316", "alpha cannot be nan"),
-        ({"rule": "linear", "alpha": 2.0}, "E316", "mean nothing to the rule linear"),
+        ({"rule": "linear", "alpha": 2.0}, "E316", "have no effect under the rule linear"),
         ({"rule": "ordered", "order_weights": [1, 1, 1]}, "E316", "3 order_weights for 2 criteria"),
         ({"rule": "ordered", "order_weights": [1, 1], "weights": [0.6, 0.4]}, "E316", "criteria of equal weight"),
         ({"rule": "ordered", "order_weights": [1, -1]}, "E310", "cannot be -1"),

@@ -149,7 +149,7 @@ def test_a_rising_curve_never_falls(pairs: list[tuple[float, float]], values: li
         (lambda: Curve.bell(5.0, 0.0), "E320", "width of a bell must be above 0"),
         (lambda: Curve.bell(5.0, math.nan), "E320", "width of a bell must be above 0"),
         (lambda: Curve.table({}), "E320", "a curve of 0 places"),
-        (lambda: Curve.table({16777217: 1.0}), "E320", "cannot be told from its neighbours"),
+        (lambda: Curve.table({16777217: 1.0}), "E320", "is the same as its neighbours"),
         (lambda: Curve("table", (1.0, 1.0), (0.0, 1.0)), "E320", "stands twice"),
         (lambda: Curve.points([(1, 0.0), (2, 1.2)]), "E321", r"membership 1.2 \(value 1"),
         (lambda: Curve.points([(1, 0.0), (2, math.nan)]), "E321", "membership nan"),

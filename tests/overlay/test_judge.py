@@ -238,7 +238,7 @@ def test_shapes_that_do_not_fit_are_refused() -> None:
     m, ground = region()
     with pytest.raises(ValueError, match="4 weights"):
         judge(m[:3], ground, rules_of("linear"))
-    with pytest.raises(ValueError, match="ground is"):
+    with pytest.raises(ValueError, match="state is"):
         judge(m, ground[:, 1:], rules_of("linear"))
 
 

@@ -41,7 +41,7 @@ CASES = [
      "E312", "[[water", "links rock", "compare each"),
     ("contradictory",
      [weights("{pairwise: [[water, rock, 9], [rock, ph, 9], [water, ph, 0.2]]}"), ("weight: 0.1, ", "")],
-     "E313", "[[water", "worst triple", "weigh these ratios again"),
+     "E313", "[[water", "worst triple", "revise these ratios"),
     ("ratio of nothing", [weights("{pairwise: [[water, rock, 0]]}"), ("weight: 0.1, ", "")],
      "E314", "[water, rock, 0]", "cannot be 0", "above 0"),
     ("pair twice", [weights("{pairwise: [[water, rock, 2], [rock, water, 3]]}"), ("weight: 0.1, ", "")],

@@ -1,4 +1,4 @@
-"""What a raster is in memory: float32 values (rows, cols); NaN is missing and nothing else is."""
+"""The type of a raster in memory: float32 values (rows, cols); NaN is missing and nothing else is."""
 
 from __future__ import annotations
 

@@ -16,13 +16,13 @@ _local = threading.local()
 
 @lru_cache(maxsize=64)
 def parse(text: str) -> CRS:
-    """The horizontal CRS that a WKT, PROJ or authority string names.
+    """Return the horizontal CRS that a WKT, PROJ or authority string names.
 
     >>> parse("EPSG:3035").is_projected, parse("+proj=igh +datum=WGS84 +units=m").is_projected
     (True, True)
 
     Raises:
-        UnderoakError: E202 when it cannot be read, or is local and tied to no place on Earth.
+        UnderoakError: E202 if it cannot be read, or is local without a position on Earth.
     """
     import pyproj
 
@@ -33,16 +33,16 @@ def parse(text: str) -> CRS:
         what = f'coordinate reference system "{text[:80]}" is not known'
         raise UnderoakError(Fault("E202", what, fix="write an EPSG code such as EPSG:25831")) from error
     if crs.is_engineering or not (crs.is_projected or crs.is_geographic or crs.is_bound or crs.is_derived):
-        what = f'coordinate reference system "{crs.name}" is local: it says nothing of where on Earth it lies'
+        what = f'coordinate reference system "{crs.name}" is local: it has no known position on Earth'
         raise UnderoakError(Fault("E202", what, fix="give the true one as `crs:`"))
     return crs
 
 
 def transformer(source: str, target: str) -> Transformer:
-    """A transformer from `source` to `target`, x then y, one for each thread.
+    """Return a transformer from `source` to `target`, x then y, one for each thread.
 
     Raises:
-        UnderoakError: E202 when one cannot be turned into the other: they belong to two bodies, or one is damaged.
+        UnderoakError: E202 if there is no transformation: two celestial bodies, or a damaged definition.
     """
     import pyproj
 
@@ -52,15 +52,15 @@ def transformer(source: str, target: str) -> Transformer:
         try:
             cache[key] = pyproj.Transformer.from_crs(parse(source), parse(target), always_xy=True)
         except pyproj.exceptions.ProjError as error:
-            what = f'nothing leads from "{parse(source).name}" to "{parse(target).name}"'
+            what = f'there is no transformation from "{parse(source).name}" to "{parse(target).name}"'
             raise UnderoakError(Fault("E202", what, fix="give a system of this Earth as `crs:`")) from error
-    made: Transformer = cache[key]
-    return made
+    cached: Transformer = cache[key]
+    return cached
 
 
 @lru_cache(maxsize=64)
 def unit_m(text: str) -> float:
-    """Metres in one axis unit of a projected CRS; 0 for a geographic one.
+    """Return the metres in one axis unit of a projected CRS; 0 for a geographic one.
 
     >>> unit_m("EPSG:25831"), unit_m("EPSG:4326")
     (1.0, 0.0)
@@ -70,19 +70,19 @@ def unit_m(text: str) -> float:
 
 
 def same(a: str, b: str) -> bool:
-    """True when two strings name the same CRS, whatever their axis order is called."""
+    """Return True if two strings name the same CRS, apart from the order of axes."""
     return a == b or bool(parse(a).equals(parse(b), ignore_axis_order=True))
 
 
 def is_geographic(text: str) -> bool:
-    """True when coordinates are degrees of longitude and latitude."""
+    """Return True if coordinates are degrees of longitude and latitude."""
     return bool(parse(text).is_geographic)
 
 
 def geod(text: str = "EPSG:4326") -> Geod:
-    """Geodesic measures on the CRS's own ellipsoid."""
-    made = parse(text).get_geod()
-    if made is None:  # a CRS without an ellipsoid
-        made = parse("EPSG:4326").get_geod()
-    assert made is not None
-    return made
+    """Return the geodesic calculator of the CRS's own ellipsoid."""
+    ellipsoid = parse(text).get_geod()
+    if ellipsoid is None:  # a CRS without an ellipsoid
+        ellipsoid = parse("EPSG:4326").get_geod()
+    assert ellipsoid is not None
+    return ellipsoid

@@ -1,4 +1,4 @@
-"""What can go wrong, said in one form: code, what, where, fix."""
+"""Faults in one form (code, what, where, fix), the error that carries them, and the words they share."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MOST_SHOWN = 50
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One problem as a person reads it.
+    """A problem as a person reads it.
 
     >>> print(Fault("E201", "no coordinate reference system", where="soil_ph (ph.tif)", fix='add "crs:"'))
     E201 soil_ph (ph.tif): no coordinate reference system. Fix: add "crs:"
@@ -34,18 +34,18 @@ class Fault:
 
     @property
     def is_warning(self) -> bool:
-        """True for a W code: told, not stopping the run (unless `--strict`)."""
+        """Return True for a W code: it is reported, and stops the run only with `--strict`."""
         return self.code.startswith("W")
 
     @property
     def exit_code(self) -> int:
-        """The exit code the command line ends with when this fault comes first."""
+        """Return the exit code of the command line when this fault comes first."""
         number = self.code[1:]
         return _SINGLE.get(number, _FAMILY.get(number[:1], BUG))
 
 
 class UnderoakError(Exception):
-    """One or more faults of the user's input or surroundings; never a bug of ours."""
+    """An error of the user's input or surroundings, with one or more faults; never a bug of ours."""
 
     def __init__(self, *faults: Fault) -> None:
         super().__init__("\n".join(map(str, faults)))
@@ -53,7 +53,7 @@ class UnderoakError(Exception):
 
     @property
     def exit_code(self) -> int:
-        """The exit code of the first fault."""
+        """Return the exit code of the first fault."""
         return self.faults[0].exit_code if self.faults else BUG
 
     def __reduce__(self) -> tuple[type[UnderoakError], tuple[Fault, ...]]:
@@ -62,7 +62,7 @@ class UnderoakError(Exception):
 
 @dataclass
 class Problems:
-    """Collects faults and warnings so that all of them are told in one go.
+    """A collection of faults and warnings, so that all are reported at once.
 
     >>> problems = Problems()
     >>> problems.add("W221", "thin overlap")
@@ -82,12 +82,12 @@ class Problems:
             into.append(fault)
 
     def add_error(self, error: UnderoakError) -> None:
-        """Add every fault an error carries."""
+        """Add every fault that an error carries."""
         for fault in error.faults:
             self.add(fault.code, fault.what, fault.where, fault.fix)
 
     def extend(self, faults: Iterable[Fault]) -> None:
-        """Add faults made elsewhere."""
+        """Add faults from elsewhere."""
         for fault in faults:
             self.add(fault.code, fault.what, fault.where, fault.fix)
 
@@ -95,14 +95,14 @@ class Problems:
         """Raise all faults at once (warnings too when strict); at most 50 are carried.
 
         Raises:
-            UnderoakError: when there is a fault, or a warning under `strict`.
+            UnderoakError: if there is a fault, or a warning under `strict`.
         """
-        found = self.faults + (self.warnings if strict else [])
-        if len(found) > MOST_SHOWN:
-            rest = Fault(found[0].code, f"and {count_of(len(found) - MOST_SHOWN, 'more problem')} like these")
-            found = [*found[:MOST_SHOWN], rest]
-        if found:
-            raise UnderoakError(*found)
+        faults = self.faults + (self.warnings if strict else [])
+        if len(faults) > MOST_SHOWN:
+            rest = Fault(faults[0].code, f"and {count_of(len(faults) - MOST_SHOWN, 'more problem')} like these")
+            faults = [*faults[:MOST_SHOWN], rest]
+        if faults:
+            raise UnderoakError(*faults)
 
 
 def printable(text: str) -> str:
@@ -117,16 +117,16 @@ def printable(text: str) -> str:
 
 
 def count_of(count: int, one: str, many: str = "") -> str:
-    """A count and what is counted, in the right number; `many` left out is `one` with an s.
+    """Return a count with its noun, singular or plural; without `many` the plural is `one` with an s.
 
-    >>> counted(1, "parcel"), counted(0, "parcel"), counted(12_345, "corner point"), counted(2, "is", "are")
+    >>> count_of(1, "parcel"), count_of(0, "parcel"), count_of(12_345, "corner point"), count_of(2, "is", "are")
     ('1 parcel', '0 parcels', '12 345 corner points', '2 are')
     """
     return f"{count:,} ".replace(",", " ") + (one if count == 1 else many or f"{one}s")
 
 
 def did_you_mean(word: str, known: Iterable[str], default: str = "") -> str:
-    """A mend that names the nearest known words, or `default` where none is near.
+    """Return a fix that names the nearest known words, or `default` if none is near.
 
     >>> did_you_mean("wieghts", ["weights", "combine"])
     'did you mean "weights"?'

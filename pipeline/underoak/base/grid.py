@@ -1,4 +1,4 @@
-"""The grid as a value: where cells lie. Rows run down the array, columns across; a grid keeps its outer corner only.
+"""Grids and windows as values. Rows run down the array, columns across; a grid stores its outer corner.
 
 Cell (row, col) covers [col, col+1) x [row, row+1) in cell coordinates (u across, v down); its centre is at +0.5.
 """
@@ -17,7 +17,7 @@ Bounds = tuple[float, float, float, float]  # left, bottom, right, top
 
 @dataclass(frozen=True, slots=True, order=True)
 class Window:
-    """A block of cells: first row and column, and how many.
+    """A rectangle of cells: first row and column, and how many of each.
 
     >>> Window(0, 0, 10, 10).expand(2).clip(100, 5)
     Window(row=0, col=0, rows=12, cols=5)
@@ -30,31 +30,31 @@ class Window:
 
     @property
     def shape(self) -> tuple[int, int]:
-        """(rows, cols)."""
+        """Return (rows, cols)."""
         return self.rows, self.cols
 
     @property
     def slices(self) -> tuple[slice, slice]:
-        """The window as array indices."""
+        """Return the window as array indices."""
         return slice(self.row, self.row + self.rows), slice(self.col, self.col + self.cols)
 
     @property
     def is_empty(self) -> bool:
-        """True when it holds no cell."""
+        """Return True if it has no cell."""
         return self.rows <= 0 or self.cols <= 0
 
     def expand(self, cells: int) -> Window:
-        """The window with a rim of `cells` on every side."""
+        """Return the window with `cells` more on every side."""
         return Window(self.row - cells, self.col - cells, self.rows + 2 * cells, self.cols + 2 * cells)
 
     def clip(self, rows: int, cols: int) -> Window:
-        """The part inside a grid of (rows, cols); empty when there is none."""
+        """Return the part inside a grid of (rows, cols); empty if there is none."""
         row, col = max(self.row, 0), max(self.col, 0)
         end_row, end_col = min(self.row + self.rows, rows), min(self.col + self.cols, cols)
         return Window(row, col, max(end_row - row, 0), max(end_col - col, 0))
 
     def tiles(self, size: int) -> Iterator[Window]:
-        """Square windows of `size` cells that cover it, from its corner, row by row; the last ones may be smaller.
+        """Yield square windows of `size` cells that cover it, row by row from its corner; the last may be smaller.
 
         >>> [(part.row, part.col, part.shape) for part in Window(5, 0, 3, 2).tiles(2)]
         [(5, 0, (2, 2)), (7, 0, (1, 2))]
@@ -64,20 +64,20 @@ class Window:
                 yield Window(row, col, size, size).clip(self.row + self.rows, self.col + self.cols)
 
     def union(self, other: Window) -> Window:
-        """The smallest window that holds both."""
+        """Return the smallest window that contains both."""
         row, col = min(self.row, other.row), min(self.col, other.col)
         end_row = max(self.row + self.rows, other.row + other.rows)
         end_col = max(self.col + self.cols, other.col + other.cols)
         return Window(row, col, end_row - row, end_col - col)
 
     def relative_to(self, outer: Window) -> Window:
-        """The same cells, counted from the corner of `outer`."""
+        """Return the same cells, counted from the corner of `outer`."""
         return Window(self.row - outer.row, self.col - outer.col, self.rows, self.cols)
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Cells on the ground: x = a u + b v + c, y = d u + e v + f, `transform` = (a, b, c, d, e, f).
+    """A grid of cells in a CRS: x = a u + b v + c, y = d u + e v + f, `transform` = (a, b, c, d, e, f).
 
     >>> grid = Grid("EPSG:25831", (30.0, 0.0, 400000.0, 0.0, -30.0, 4600000.0), rows=100, cols=200)
     >>> grid.xy(0.5, 0.5), grid.bounds
@@ -91,37 +91,37 @@ class Grid:
 
     @classmethod
     def north_up(cls, crs: str, left: float, top: float, cell: float, rows: int, cols: int) -> Grid:
-        """A grid of square cells whose rows run south."""
+        """Return a grid of square cells whose rows run south."""
         return cls(crs, (cell, 0.0, left, 0.0, -cell, top), rows, cols)
 
     @property
     def shape(self) -> tuple[int, int]:
-        """(rows, cols)."""
+        """Return (rows, cols)."""
         return self.rows, self.cols
 
     @property
     def window(self) -> Window:
-        """The whole grid."""
+        """Return the window of all its cells."""
         return Window(0, 0, self.rows, self.cols)
 
     @property
     def cell_size(self) -> tuple[float, float]:
-        """Lengths of a cell's two sides in axis units, across then down."""
+        """Return the lengths of a cell's two sides in axis units, across then down."""
         a, b, _, d, e, _ = self.transform
         return math.hypot(a, d), math.hypot(b, e)
 
     @property
     def cell_m(self) -> float:
-        """Side of a square cell of a projected grid [m]."""
+        """Return the side of a square cell of a projected grid [m]."""
         return self.cell_size[0] * _crs.unit_m(self.crs)
 
     def xy(self, u: Any, v: Any) -> tuple[Any, Any]:
-        """Ground coordinates of cell coordinates (u across, v down); floats or arrays."""
+        """Return the CRS coordinates of cell coordinates (u across, v down); floats or arrays."""
         a, b, c, d, e, f = self.transform
         return a * u + b * v + c, d * u + e * v + f
 
     def uv(self, x: Any, y: Any) -> tuple[Any, Any]:
-        """Cell coordinates of ground coordinates; floats or arrays."""
+        """Return the cell coordinates of CRS coordinates; floats or arrays."""
         a, b, c, d, e, f = self.transform
         if b == 0.0 and d == 0.0:
             return (x - c) / a, (y - f) / e
@@ -130,17 +130,17 @@ class Grid:
 
     @property
     def corners(self) -> list[tuple[float, float]]:
-        """The four outer corners, ground coordinates."""
+        """Return the four outer corners in CRS coordinates."""
         return [self.xy(u, v) for u, v in ((0, 0), (self.cols, 0), (self.cols, self.rows), (0, self.rows))]
 
     @property
     def bounds(self) -> Bounds:
-        """Left, bottom, right, top."""
+        """Return left, bottom, right, top."""
         xs, ys = zip(*self.corners, strict=True)
         return min(xs), min(ys), max(xs), max(ys)
 
     def is_aligned(self, other: Grid) -> bool:
-        """True when the cells of both lie on each other, within a thousandth of a cell.
+        """Return True if the cells of both coincide, within a thousandth of a cell.
 
         >>> grid = Grid.north_up("EPSG:4326", 0.0, 1.0, 0.1, 10, 10)
         >>> near, other = (Grid.north_up("EPSG:4326", left, 1.0, 0.1, 10, 10) for left in (1e-9, 0.05))
@@ -156,15 +156,15 @@ class Grid:
         )
 
     def bounds_of(self, window: Window) -> Bounds:
-        """Left, bottom, right, top of a window."""
+        """Return left, bottom, right, top of a window."""
         return self.subgrid(window).bounds
 
     def subgrid(self, window: Window) -> Grid:
-        """The window as a grid of its own."""
+        """Return a window of the grid as a grid."""
         a, b, _, d, e, _ = self.transform
         c, f = self.xy(window.col, window.row)
         return Grid(self.crs, (a, b, c, d, e, f), window.rows, window.cols)
 
     def tiles(self, size: int) -> Iterator[Window]:
-        """`Window.tiles` of the whole grid."""
+        """Yield `Window.tiles` of all its cells."""
         return self.window.tiles(size)

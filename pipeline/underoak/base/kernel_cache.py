@@ -30,9 +30,9 @@ class KernelCache:
     """The compiled code of one kernel on disk, one file for each signature: what a dispatcher of numba calls its cache.
 
     Numba's own cache (`cache=True`) looks at the kernel's own file only, so that a change in another file's helper or
-    constant leaves the old result. Where it looks and which stamp it compares can be changed (its "cache locators",
-    NUMBA_CACHE_DIR), but only for the whole process, which may not be ours; and all signatures of a kernel share an
-    index, in which processes that save at once can mix up each other's code. So each dispatcher is given one of these.
+    constant leaves the old result. Its "cache locators" and NUMBA_CACHE_DIR can change the folder and the stamp, but
+    only for all of a process, the host's code included. All signatures of a kernel also share an index, and processes
+    that save at once can mix up each other's code there. So each dispatcher gets one of these instead.
 
     A cache can only save time. A file that is missing, torn or of another CPU, and a folder that cannot be written,
     mean that the kernel is compiled.
@@ -104,7 +104,7 @@ def has_cache(function: Callable[..., Any]) -> bool:
 
 
 def _roots() -> Iterator[Path]:
-    """Yield the folders for compiled code, best first: the one numba is told of, the package's own, the user's."""
+    """Yield the folders for compiled code, best first: NUMBA_CACHE_DIR, the package's own, the user's."""
     if config.CACHE_DIR:
         yield Path(config.CACHE_DIR) / PACKAGE
     yield Path(__file__).parents[1] / "__pycache__" / "kernels"

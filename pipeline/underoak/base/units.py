@@ -1,4 +1,4 @@
-"""Units in and out of the plan, and what values are plausible in them.
+"""Units of plans and layers, their conversion, and the values that are plausible in them.
 
 Everything is resolved to one affine step, `canonical = value * scale + offset`, so that a unit is applied once.
 """
@@ -51,7 +51,7 @@ _QUANTITY = re.compile(r"^\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(
 
 @dataclass(frozen=True, slots=True)
 class Affine1D:
-    """One affine step from stored to canonical values: `value * scale + offset`.
+    """An affine step from stored to canonical values: `value * scale + offset`.
 
     >>> Affine1D(0.1, 0.0).then(Affine1D(1.0, 273.15))
     Affine1D(scale=0.1, offset=273.15)
@@ -61,17 +61,17 @@ class Affine1D:
     offset: float = 0.0
 
     def then(self, after: Affine1D) -> Affine1D:
-        """This step, and `after` on its result."""
+        """Return this step followed by `after`."""
         return Affine1D(self.scale * after.scale, self.offset * after.scale + after.offset)
 
     def __call__(self, value: Any) -> Any:
-        """The step applied to a number or an array."""
+        """Apply the step to a number or an array."""
         return value * self.scale + self.offset
 
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """What a layer measures: its canonical unit and the values that can be true on land."""
+    """A measured quantity: its canonical unit and the values that can be true on land."""
 
     unit: str
     low: float
@@ -116,7 +116,7 @@ def _spelled(text: str) -> str:
 
 
 def _split(text: str) -> tuple[str, float]:
-    """`pH*10` -> ("pH", 0.1): values are stored times a number."""
+    """Split a unit from its factor: `pH*10` gives ("pH", 0.1), for values stored times 10."""
     match = _TIMES.match(text.strip())
     return (match["unit"], 1.0 / float(match["factor"])) if match else (text, 1.0)
 
@@ -131,12 +131,12 @@ def _unit(text: str) -> Any:
     registry = _registry()  # outside: a library that cannot be loaded is no unknown unit
     try:
         return registry.Unit(_spelled(spelled))
-    except Exception as error:  # the units library answers odd text with whatever broke inside it
+    except Exception as error:  # the units library raises many kinds of errors on odd text
         raise UnderoakError(fault) from error
 
 
 def canonical_name(text: str) -> str:
-    """The unit's one spelling, in a form that reads back.
+    """Return the canonical spelling of a unit, which can be read back.
 
     >>> canonical_name("Celsius"), canonical_name("kg m-2"), canonical_name("pH*10"), canonical_name("cm3/dm3")
     ('degC', 'mm', 'pH', 'cm^3/dm^3')
@@ -150,7 +150,7 @@ def canonical_name(text: str) -> str:
 
 
 def conversion(source: str, target: str) -> Affine1D:
-    """The affine step that turns values in `source` into `target`.
+    """Return the affine step that converts values from `source` into `target`.
 
     >>> conversion("pH*10", "pH").scale
     0.1
@@ -181,12 +181,12 @@ def conversion(source: str, target: str) -> Affine1D:
 
 
 def _is_linear(unit: Any) -> bool:
-    """True for a unit whose zero means none: a difference of temperatures, not a temperature."""
+    """Return True for a unit whose zero means none: a difference of temperatures, not a temperature."""
     return bool(_registry().Quantity(1, unit)._is_multiplicative)
 
 
 def quantity_of(unit: str, named: str | None = None) -> str:
-    """The name of the quantity whose bounds apply: the one declared, else the one the unit suggests.
+    """Return the name of the quantity whose bounds apply: the declared one, else the one that the unit suggests.
 
     >>> quantity_of("degC"), quantity_of("ratio"), quantity_of("m", "distance")
     ('temperature', 'any', 'distance')
@@ -195,7 +195,7 @@ def quantity_of(unit: str, named: str | None = None) -> str:
 
 
 def read_quantity(text: str, to: str) -> float:
-    """A written quantity such as `20 m`, as a plain number in `to`.
+    """Return a written quantity such as `20 m` as a number in the unit `to`.
 
     >>> read_quantity("2 ha", "m2"), read_quantity("0.25 km", "m")
     (20000.0, 250.0)

@@ -1,4 +1,4 @@
-"""Indicators: what the ground and the climate are like, cell by cell. Arrays in, arrays out."""
+"""Indicators of terrain, climate and soil, cell by cell. Arrays in, arrays out."""
 
 from underoak.indicators.cell_size import CellSizes, cell_areas, cell_metres
 from underoak.indicators.climate.monthly import (

@@ -1,4 +1,4 @@
-"""The sides of cells in the form that compiled kernels use, one line for each row."""
+"""Sides of cells in the form that kernels take, one line for each row."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Size = float | Doubles
 
 
 def heights(elevation: Any) -> FloatArray:
-    """Cells (rows, cols) as the kernels take them.
+    """Return heights as the kernels take them, float32 (rows, cols).
 
     Raises:
         ValueError: when they have another shape.
@@ -26,7 +26,7 @@ def heights(elevation: Any) -> FloatArray:
 
 
 def gradient_matrix(rows: int, dx: Size, dy: Size, turn: Size, corner: Size) -> Doubles:
-    """What turns the eight-neighbour stencil's two differences into the rise per metre east and north, (rows, 4)."""
+    """Return the matrix from the eight-neighbour differences to the rise per metre east and north, (rows, 4)."""
     dx, dy, turn, corner = _by_row(rows, dx, dy, turn, corner)
     across, down = 90.0 + turn, 90.0 + turn + corner  # bearings of the two sides
     with np.errstate(all="ignore"):
@@ -40,7 +40,7 @@ def gradient_matrix(rows: int, dx: Size, dy: Size, turn: Size, corner: Size) -> 
 
 
 def frame(rows: int, dx: Size, dy: Size, corner: Size) -> Doubles:
-    """A step across, and a step down along and away from it, in metres of the rows' own frame: (rows, 3).
+    """Return steps [m] in the frame of the rows, (rows, 3): across; down along the row; down away from it.
 
     A cell `i` across and `k` down lies at (i a + k b, k c). NaN in rows whose cells have no size.
 
@@ -48,20 +48,20 @@ def frame(rows: int, dx: Size, dy: Size, corner: Size) -> Doubles:
     [[30.0, 0.0, 20.0]]
     """
     dx, dy, corner = _by_row(rows, dx, dy, corner)
-    made = np.stack([dx, dy * _cos(corner), dy * _sin(corner)], axis=1)
+    steps = np.stack([dx, dy * _cos(corner), dy * _sin(corner)], axis=1)
     with np.errstate(invalid="ignore"):
-        made[~(np.isfinite(made).all(axis=1) & (made[:, 0] != 0.0) & (made[:, 2] != 0.0))] = np.nan
-    return made + 0.0
+        steps[~(np.isfinite(steps).all(axis=1) & (steps[:, 0] != 0.0) & (steps[:, 2] != 0.0))] = np.nan
+    return steps + 0.0
 
 
 def on_ground(elevation: Any, dx: Size, dy: Size, turn: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
-    """What a kernel of gradients works on: `heights`, their `gradient_matrix`, and results yet missing."""
+    """Return what kernels of gradients take: `heights`, their `gradient_matrix`, and results, all missing."""
     z = heights(elevation)
     return z, gradient_matrix(z.shape[0], dx, dy, turn, corner), np.full_like(z, np.nan)
 
 
 def distance_frame(elevation: Any, dx: Size, dy: Size, corner: Size) -> tuple[FloatArray, Doubles, FloatArray]:
-    """What a kernel of distances works on: `heights`, their `frame`, and results yet missing."""
+    """Return what kernels of distances take: `heights`, their `frame`, and results, all missing."""
     z = heights(elevation)
     return z, frame(z.shape[0], dx, dy, corner), np.full_like(z, np.nan)
 
@@ -71,7 +71,7 @@ def _by_row(rows: int, *sizes: Size) -> tuple[Doubles, ...]:
 
 
 def _sin(degrees: Doubles) -> Doubles:
-    """Sine that is exact at the quarter turns."""
+    """Return the sine, exact at quarter turns."""
     value: Doubles = np.sin(np.deg2rad(degrees))
     value[np.abs(value) < 1e-15] = 0.0
     return value

@@ -1,8 +1,8 @@
-"""True metres of a grid's cells, whatever its coordinate reference system: sides, bearing and area.
+"""True sizes [m] of a grid's cells in any coordinate reference system: sides, bearing and area.
 
 Degrees are measured by the radii of curvature of the CRS's own ellipsoid, row by row. Projected cells are measured by
 geodesics at anchored places (every 64 rows, in the middle of every 256 columns) and interpolated between rows, so that
-no figure depends on the window asked for.
+no figure depends on the window.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ ROWS, COLS = 64, 256  # the lattice: a slope changes by less than 1e-5 of itself
 
 
 class CellSizes(NamedTuple):
-    """The cells of columns start..stop of a window, alike in each row. Arrays are (rows,)."""
+    """A strip of columns start..stop of a window whose cells are alike in each row. Arrays are (rows,)."""
 
     start: int
     stop: int
@@ -33,17 +33,17 @@ class CellSizes(NamedTuple):
 
     @property
     def sides(self) -> tuple[Doubles, Doubles, Doubles, Doubles]:
-        """dx, dy, turn, corner, in the order that the terrain indicators take them."""
+        """Return dx, dy, turn, corner, in the order that the terrain indicators take them."""
         return self.dx, self.dy, self.turn, self.corner
 
     @property
     def named(self) -> dict[str, Doubles]:
-        """The sides, by the names that the terrain indicators take them by."""
+        """Return the sides by the names that the terrain indicators take them by."""
         return dict(zip(("dx", "dy", "turn", "corner"), self.sides, strict=True))
 
 
 def cell_metres(grid: Grid, window: Window) -> list[CellSizes]:
-    """True sizes of the cells of a window, as strips of columns that cover it; columns count from the window's first.
+    """Return the true sizes of a window's cells, as strips of columns, counted from the window's first.
 
     A geographic grid that is not rotated makes one strip: `dx` = N cos(lat), `dy` = M times the cell, with the
     radii M, N of the CRS's own ellipsoid (textbook formulas, from memory). Sizes are NaN beyond a pole, or where
@@ -61,7 +61,7 @@ def cell_metres(grid: Grid, window: Window) -> list[CellSizes]:
 
 
 def cell_areas(grid: Grid, window: Window) -> Doubles:
-    """True area of each cell on the CRS's own ellipsoid [m2], (rows, cols).
+    """Return the true area of each cell on the CRS's own ellipsoid [m2], (rows, cols).
 
     Geographic cells by the closed form between two parallels, others by their sides and corner.
 
@@ -90,7 +90,7 @@ def cell_areas(grid: Grid, window: Window) -> Doubles:
 
 
 def to_lonlat(crs: str, x: Doubles, y: Doubles) -> tuple[Doubles, Doubles]:
-    """Degrees east (of the CRS's own prime meridian) and north on its own ellipsoid; not finite where it is undefined.
+    """Return degrees east of the CRS's prime meridian and north on its ellipsoid; not finite where undefined.
 
     >>> lon, lat = to_lonlat("EPSG:27561", np.array([600000.0]), np.array([200000.0]))  # its degrees are gradians
     >>> float(lon[0].round(6)), float(lat[0].round(6))
@@ -103,7 +103,7 @@ def to_lonlat(crs: str, x: Doubles, y: Doubles) -> tuple[Doubles, Doubles]:
 
 
 def equal_area(lon: Doubles | float, lat: Doubles, crs: str) -> tuple[Doubles, Doubles]:
-    """Coordinates [m] in an equal-area cylinder on the CRS's own ellipsoid, of degrees east and north.
+    """Return equal-area cylindrical coordinates [m] on the CRS's own ellipsoid, of degrees east and north.
 
     Longitudes are not wrapped, so that a shape across the antimeridian stays in one piece. Source: the authalic
     latitude of a textbook (Snyder 1987, from memory).
@@ -119,13 +119,13 @@ def equal_area(lon: Doubles | float, lat: Doubles, crs: str) -> tuple[Doubles, D
 
 
 def is_plain(grid: Grid) -> bool:
-    """True for a grid in degrees whose rows run along parallels."""
+    """Return True for a grid in degrees whose rows run along parallels."""
     return _crs.is_geographic(grid.crs) and grid.transform[1] == 0.0 and grid.transform[3] == 0.0
 
 
 @lru_cache(maxsize=64)
 def _ellipsoid(text: str) -> tuple[float, float, float]:
-    """Degrees in one unit of a geographic axis, equatorial radius [m], squared eccentricity."""
+    """Return degrees in one unit of a geographic axis, equatorial radius [m], squared eccentricity."""
     geodetic = _crs.parse(text).geodetic_crs
     geod = _crs.geod(text)
     unit = float(geodetic.axis_info[0].unit_conversion_factor) if geodetic is not None else np.deg2rad(1.0)
@@ -139,7 +139,7 @@ def _geodetic(text: str) -> str:
 
 
 def degrees_of_rows(grid: Grid, window: Window) -> Doubles:
-    """Latitude of the middle of each row of a window of a plain grid [degree], (rows,); NaN beyond a pole."""
+    """Return the latitude of the middle of a plain grid's rows [degree], (rows,); NaN beyond a pole."""
     to_degrees, _, _ = _ellipsoid(grid.crs)
     lat = grid.xy(0.0, np.arange(window.row, window.row + window.rows) + 0.5)[1] * to_degrees
     return np.where(np.abs(lat) <= 90.0, lat, np.nan)
@@ -172,7 +172,7 @@ def _geodesic(grid: Grid, window: Window, strip: int) -> CellSizes:
 
 
 def _nodes(cells: npt.NDArray[np.int64]) -> Doubles:
-    """Centres of the anchored rows (or columns) that the cells lie between."""
+    """Return the centres of the anchored rows (or columns) that the cells lie between."""
     return np.arange(cells[0] // ROWS, cells[-1] // ROWS + 2, dtype=np.float64) * ROWS + 0.5
 
 
@@ -183,13 +183,13 @@ def _between(angles: tuple[Doubles, ...], below: npt.NDArray[np.int64], part: Do
 
 
 def _measured(grid: Grid, start: tuple[Doubles, Doubles], end: tuple[Doubles, Doubles]) -> tuple[Doubles, Doubles]:
-    """Length [m] and bearing [degree] of geodesics between places in cell coordinates."""
+    """Return the length [m] and bearing [degree] of geodesics between points in cell coordinates."""
     ends = np.stack([*to_lonlat(grid.crs, *grid.xy(*start)), *to_lonlat(grid.crs, *grid.xy(*end))])
-    known = np.isfinite(ends).all(axis=0)
-    bearing, _, length = _crs.geod(grid.crs).inv(*np.where(known, ends, 0.0))
-    return np.where(known, length, np.nan), np.where(known, bearing, np.nan)
+    is_defined = np.isfinite(ends).all(axis=0)
+    bearing, _, length = _crs.geod(grid.crs).inv(*np.where(is_defined, ends, 0.0))
+    return np.where(is_defined, length, np.nan), np.where(is_defined, bearing, np.nan)
 
 
 def _wrapped(degrees: Doubles) -> Doubles:
-    """The same angle between -180 and 180."""
+    """Return the same angle between -180 and 180."""
     return (degrees + 180.0) % 360.0 - 180.0

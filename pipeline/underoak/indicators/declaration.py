@@ -1,4 +1,4 @@
-"""What is declared of an indicator: inputs, settings, units, bounds, how far around it looks, and who says so."""
+"""Declaration of an indicator: inputs, settings, units, bounds, halo and source."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Setting = float | str | tuple[int, ...]
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """What one input must be: its unit ("" takes any), and cells (rows, cols) or months (months, rows, cols)."""
+    """An input of an indicator: its unit ("" takes any), and cells (rows, cols) or months (months, rows, cols)."""
 
     unit: str = ""
     axis: Literal["cells", "months"] = "cells"
@@ -26,7 +26,7 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One setting that a plan gives beside `derive`: a number with its unit, a word of `choices`, or class codes."""
+    """A setting that a plan gives beside `derive`: a number with its unit, a word of `choices`, or class codes."""
 
     text: str
     unit: str = ""  # of the number; "" is a plain one
@@ -38,7 +38,7 @@ class Parameter:
     below: str = ""  # another setting that it must be less than
 
     def settle(self, written: Any) -> Setting:
-        """The setting as it is worked with: a number in `unit`, a word, or codes.
+        """Return a written setting as the function takes it: a number in `unit`, a word, or codes.
 
         >>> Parameter("how far it looks", "m", low=0.0).settle("0.3 km")
         300.0
@@ -66,7 +66,7 @@ class Parameter:
 
     @property
     def like(self) -> str:
-        """How it is written in a plan, for a mend."""
+        """Return an example of how a plan writes it, for a fix."""
         if self.is_codes:
             return "[1, 2]"
         if self.choices:
@@ -74,19 +74,19 @@ class Parameter:
         return f"300 {self.unit}".rstrip() if self.unit in ("", "m") else f"10 {self.unit}"
 
     def _codes(self, written: Any) -> tuple[int, ...]:
-        given = written if isinstance(written, list | tuple) else [written]
-        if not given or any(isinstance(code, bool) or not isinstance(code, int) for code in given):
+        codes = written if isinstance(written, list | tuple) else [written]
+        if not codes or any(isinstance(code, bool) or not isinstance(code, int) for code in codes):
             raise _refused("should be class codes", 'write them like "[10, 20]"')
-        return tuple(sorted(set(given)))
+        return tuple(sorted(set(codes)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Indicator:
-    """One declared indicator.
+    """A declared indicator.
 
     `compute` takes everything by name: its inputs, its settings, `dx`, `dy`, `turn`, `corner` when `needs_cell_size`
     (see `terrain.slope`) and `latitude` when `needs_latitude` ([degree], (rows,) on grids in degrees that are not
-    rotated, else (rows, cols)). It gives (rows, cols). With `is_whole` it takes the whole source at once, and `strips`
+    rotated, else (rows, cols)). It gives (rows, cols). With `is_whole` it takes all of the source at once, and `strips`
     (see `cell_metres`) for the sizes of its cells.
     """
 
@@ -111,13 +111,13 @@ class Indicator:
     takes_shapes: bool = False  # a file of shapes will do instead of its input; then it has no setting of class codes
 
     def settings(self, written: Mapping[str, Any], of_shapes: bool = False) -> dict[str, Setting]:
-        """Every setting, from what a plan says and the defaults; `of_shapes`: it is derived from a file of shapes.
+        """Return all settings, from a plan and the defaults; `of_shapes`: derived from a file of shapes.
 
         Raises:
             UnderoakError: E353 for each setting that is unknown, missing or wrong; E340, E341 or E342 for units.
         """
         faults: list[Fault] = []
-        made: dict[str, Setting] = {}
+        settings: dict[str, Setting] = {}
         taken = {name: p for name, p in self.parameters.items() if not (of_shapes and p.is_codes)}
         for name in [name for name in written if name not in taken]:
             fix = did_you_mean(name, taken, "known: " + ", ".join(taken) if taken else "leave it out")
@@ -125,21 +125,21 @@ class Indicator:
         for name, parameter in taken.items():
             if name in written:
                 try:
-                    made[name] = parameter.settle(written[name])
+                    settings[name] = parameter.settle(written[name])
                 except UnderoakError as error:
                     faults += [Fault(f.code, f.what, name, f.fix) for f in error.faults]
             elif parameter.default is not None:
-                made[name] = parameter.default
+                settings[name] = parameter.default
             else:
                 fix = f'add "{name}: {parameter.like}", {parameter.text}'
                 faults.append(Fault("E353", f'{self.id} needs "{name}"', name, fix))
         for name, parameter in taken.items():
-            if name in made and parameter.below in made and not made[name] < made[parameter.below]:  # type: ignore[operator]
+            if name in settings and parameter.below in settings and not settings[name] < settings[parameter.below]:  # type: ignore[operator]
                 what = f'"{name}" must be less than "{parameter.below}"'
                 faults.append(Fault("E353", what, name, "make it smaller"))
         if faults:
             raise UnderoakError(*faults)
-        return made
+        return settings
 
 
 def _refused(what: str, fix: str = "") -> UnderoakError:

@@ -1,4 +1,4 @@
-"""How far it is to the nearest cell of some class."""
+"""Distance to the nearest cell of some classes."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def distance(
     codes: Sequence[int] = (),
     within: float = 1000.0,
 ) -> FloatArray:
-    """From each cell's centre to that of the nearest cell whose class is one of `codes` [m], (rows, cols).
+    """Return the distance [m] from each cell's centre to that of the nearest cell of class `codes`, (rows, cols).
 
     Exact in true metres, measured by the sides of the cell it starts from (as in `slope`; `turn` changes nothing).
     Where the nearest is further than `within` [m], it is `within`. A cell without a class is missing, and counts as
@@ -32,12 +32,12 @@ def distance(
     """
     from underoak.indicators import distance_kernels as kernels
 
-    held = np.ascontiguousarray(classes, np.float32)
-    if held.ndim != 2:
-        raise ValueError(f"classes are (rows, cols), got {held.shape}")
-    out = np.full(held.shape, np.nan, np.float32)
-    kernels.nearest(_is_one_of(held, codes), frame(held.shape[0], dx, dy, corner), within, out)
-    out[np.isnan(held)] = np.nan
+    values = np.ascontiguousarray(classes, np.float32)
+    if values.ndim != 2:
+        raise ValueError(f"classes are (rows, cols), got {values.shape}")
+    out = np.full(values.shape, np.nan, np.float32)
+    kernels.nearest(_is_one_of(values, codes), frame(values.shape[0], dx, dy, corner), within, out)
+    out[np.isnan(values)] = np.nan
     return out
 
 

@@ -1,4 +1,4 @@
-"""An indicator over a window of a grid: true sizes of cells, latitudes, and how far around a cell it looks."""
+"""Indicators over a window of a grid: true sizes of cells, latitudes, and the halo."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def on_grid(
     window: Window,
     settings: Mapping[str, Setting] | None = None,
 ) -> FloatArray:
-    """An indicator over the cells of a window, with true metres and latitudes where it asks for them; (rows, cols).
+    """Return an indicator over a window, (rows, cols), with true sizes and latitudes where it needs them.
 
     `values` are its inputs by name (one alone needs no name) on the window, the halo included; cells that lack a
     neighbour inside the window do not count.
@@ -56,19 +56,21 @@ def on_grid(
     out = np.full(window.shape, np.nan, np.float32)
     for strip in strips:
         left, right = max(strip.start - across, 0), min(strip.stop + across, window.cols)
-        given = {name: array[..., left:right] for name, array in inputs.items()}
-        places = {} if latitude is None else {"latitude": latitude[:, left:right] if latitude.ndim == 2 else latitude}
-        made = indicator.compute(**given, **set_to, **places, **strip.named)
+        strip_inputs = {name: array[..., left:right] for name, array in inputs.items()}
+        strip_latitude = (
+            {} if latitude is None else {"latitude": latitude[:, left:right] if latitude.ndim == 2 else latitude}
+        )
+        result = indicator.compute(**strip_inputs, **set_to, **strip_latitude, **strip.named)
         if len(strips) == 1:
-            return made
-        out[:, strip.start : strip.stop] = made[:, strip.start - left : strip.stop - left]
+            return result
+        out[:, strip.start : strip.stop] = result[:, strip.start - left : strip.stop - left]
     return out
 
 
 def halo_cells(
     indicator: Indicator, grid: Grid, window: Window, settings: Mapping[str, Setting] | None = None
 ) -> tuple[int, int]:
-    """How many cells above and below, and to either side, the results on a window need beyond it.
+    """Return the cells beyond a window that its results need: above and below, and to either side.
 
     >>> from underoak.indicators import get
     >>> halo_cells(get("slope"), Grid.north_up("EPSG:3035", 4e6, 3e6, 30.0, 9, 9), Window(0, 0, 9, 9))
@@ -83,7 +85,7 @@ def halo_cells(
 
 
 def latitudes(grid: Grid, window: Window) -> Doubles:
-    """Latitude of the centres of a window's cells [degree]: (rows,) on a grid in degrees that is not rotated.
+    """Return the latitude of the centres of cells [degree]: (rows,) on a grid in degrees that is not rotated.
 
     Else (rows, cols), exact at nodes anchored to the grid, some 2 km apart, and straight between them.
 
@@ -107,7 +109,7 @@ def latitudes(grid: Grid, window: Window) -> Doubles:
         left = nodes[i][:, j] + down * (nodes[i + 1][:, j] - nodes[i][:, j])
         out = left + right * (nodes[i][:, j + 1] + down * (nodes[i + 1][:, j + 1] - nodes[i][:, j + 1]) - left)
     lost = ~np.isfinite(out)
-    if lost.any():  # beside ground of which the projection says nothing
+    if lost.any():  # beside cells where the projection is not defined
         at_rows, at_cols = np.nonzero(lost)
         out[lost] = _exactly(grid, at_rows + window.row, at_cols + window.col)
     return np.asarray(out, np.float64)
@@ -115,8 +117,8 @@ def latitudes(grid: Grid, window: Window) -> Doubles:
 
 def _exactly(grid: Grid, rows: npt.NDArray[np.int64], cols: npt.NDArray[np.int64]) -> Doubles:
     _, lat = to_lonlat(grid.crs, *grid.xy(cols.ravel() + 0.5, rows.ravel() + 0.5))
-    found: Doubles = np.where(np.abs(lat) <= 90.0, lat, np.nan).reshape(rows.shape)
-    return found
+    latitude: Doubles = np.where(np.abs(lat) <= 90.0, lat, np.nan).reshape(rows.shape)
+    return latitude
 
 
 def _middle(grid: Grid) -> list[CellSizes]:
@@ -137,7 +139,7 @@ def _cells_around(strips: list[CellSizes], indicator: Indicator, settings: Mappi
 
 
 def _reached(metres: float, sides: Doubles, corner: Doubles) -> int:
-    """Cells that so many metres reach over at most, where the cells' sizes are known."""
+    """Return the most cells that a length spans, where the cells' sizes are known."""
     with np.errstate(all="ignore"):
         cells = metres / np.abs(sides * np.sin(np.deg2rad(corner)))
     return math.ceil(np.max(cells, where=np.isfinite(cells), initial=0.0))

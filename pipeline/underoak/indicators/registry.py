@@ -1,4 +1,4 @@
-"""The indicators there are, each declared once. To add one, declare it in a module of entries and name that here."""
+"""Registry of all indicators. To add one, declare it in a module of entries and name that module here."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ REGISTRY: dict[str, Indicator] = {indicator.id: indicator for indicator in _ENTR
 
 
 def get(id: str) -> Indicator:
-    """The indicator of that name.
+    """Return the indicator of that name.
 
     >>> get("slope").unit, get("slope").halo
     ('degree', 1)

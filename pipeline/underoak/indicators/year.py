@@ -1,4 +1,4 @@
-"""The year as climate layers hold it: twelve months from January, their days, and the seasons of either hemisphere."""
+"""The twelve months of climate layers, their days, and the seasons of either hemisphere."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SEASONS = {
 
 
 def season_months(season: str, is_south: bool) -> tuple[int, ...]:
-    """Calendar months (1..12) of a season; half a year later south of the equator.
+    """Return the calendar months (1..12) of a season; half a year later south of the equator.
 
     Source: the seasons of meteorology, common practice, no source.
 
@@ -42,7 +42,7 @@ def season_months(season: str, is_south: bool) -> tuple[int, ...]:
 
 
 def season_sum(months: FloatArray, latitude: Latitude, season: str = "summer") -> FloatArray:
-    """Sum over the months of a season, cell by cell in its own hemisphere, (rows, cols), in the unit of the months.
+    """Return the sum over a season's months, by the hemisphere of each cell, (rows, cols), in the months' unit.
 
     `months` (12, rows, cols), January first. `latitude` [degree]: one number, (rows,) or (rows, cols); the equator
     counts as north. Missing where a month of the season or the latitude is. Source: common practice, no source.
@@ -58,7 +58,7 @@ def season_sum(months: FloatArray, latitude: Latitude, season: str = "summer") -
 
 
 def season_mean(months: FloatArray, latitude: Latitude, season: str = "summer") -> FloatArray:
-    """Mean over the months of a season, each counted alike; otherwise as `season_sum`.
+    """Return the mean over the months of a season, each counted alike; otherwise as `season_sum`.
 
     >>> warmth = np.float32([2, 3.5, 7, 10, 14.5, 18.5, 21.5, 21, 16.5, 11.5, 6, 3]).reshape(12, 1, 1)
     >>> round(float(season_mean(warmth, 44.0)[0, 0]), 4), round(float(season_mean(warmth, -44.0)[0, 0]), 4)
@@ -83,27 +83,27 @@ def _seasonal(months: Any, latitude: Latitude, season: str, parts: float) -> Flo
 
 
 def stack_months(*layers: Any) -> tuple[FloatArray, ...]:
-    """The layers as float32 (12, rows, cols), all of one shape.
+    """Return the layers as float32 (12, rows, cols), all of one shape.
 
-    >>> [layer.shape for layer in twelve(np.zeros((12, 2, 3)), np.ones((12, 2, 3)))]
+    >>> [layer.shape for layer in stack_months(np.zeros((12, 2, 3)), np.ones((12, 2, 3)))]
     [(12, 2, 3), (12, 2, 3)]
 
     Raises:
         ValueError: when one is of another shape.
     """
-    made = tuple(np.ascontiguousarray(layer, np.float32) for layer in layers)
-    for values in made:
+    stacked = tuple(np.ascontiguousarray(layer, np.float32) for layer in layers)
+    for values in stacked:
         if values.ndim != 3 or len(values) != 12:
             raise ValueError(f"a year has twelve months, (12, rows, cols); got {values.shape}")
-        if values.shape != made[0].shape:
-            raise ValueError(f"monthly layers differ in shape: {made[0].shape} and {values.shape}")
-    return made
+        if values.shape != stacked[0].shape:
+            raise ValueError(f"monthly layers differ in shape: {stacked[0].shape} and {values.shape}")
+    return stacked
 
 
 def latitude_by_cell(latitude: Latitude, shape: tuple[int, ...]) -> Doubles:
-    """Latitudes [degree] that stretch over cells of that shape: (1, 1), (rows, 1) or (rows, cols).
+    """Return latitudes [degree] that broadcast over cells of a shape: (1, 1), (rows, 1) or (rows, cols).
 
-    NaN beyond the poles, where there is no place.
+    NaN beyond the poles.
 
     >>> latitude_by_cell(np.array([50.0, 91.0]), (2, 3)).tolist()
     [[50.0], [nan]]
@@ -111,9 +111,9 @@ def latitude_by_cell(latitude: Latitude, shape: tuple[int, ...]) -> Doubles:
     Raises:
         ValueError: when it is not one number, (rows,) or (rows, cols).
     """
-    given: Doubles = np.asarray(latitude, np.float64)
+    degrees: Doubles = np.asarray(latitude, np.float64)
     rows, cols = shape
-    if given.shape not in ((), (rows,), (rows, cols)):
-        raise ValueError(f"latitude is one number, (rows,) or (rows, cols) for cells {shape}; got {given.shape}")
-    given = given.reshape(-1, 1) if given.ndim < 2 else given
-    return np.where(np.abs(given) <= 90.0, given, np.nan)
+    if degrees.shape not in ((), (rows,), (rows, cols)):
+        raise ValueError(f"latitude is one number, (rows,) or (rows, cols) for cells {shape}; got {degrees.shape}")
+    degrees = degrees.reshape(-1, 1) if degrees.ndim < 2 else degrees
+    return np.where(np.abs(degrees) <= 90.0, degrees, np.nan)

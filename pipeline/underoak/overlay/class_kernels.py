@@ -1,4 +1,4 @@
-"""The compiled arithmetic of classes: a score against the cuts, and the lowest membership that may cap it."""
+"""Kernels for classes: a score against the cuts, capped by the lowest membership."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ Values = npt.NDArray[np.floating[Any]]
 Bytes = npt.NDArray[np.uint8]
 Number = float | np.floating[Any]
 
-_BARRED = np.uint8(1)  # ground that a constraint excludes
+_BARRED = np.uint8(1)  # a cell that a constraint excludes
 _EXCLUDED, _MISSING = np.uint8(EXCLUDED), np.uint8(MISSING)
 
 
 @compiled_no_refcount
 def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, capped: bool) -> int:
-    """1..4 of a score; capped: at best one above the class of the lowest membership."""
+    """Return the class 1..4 of a score; capped: at best one above the class of the lowest membership."""
     code = 1 + int(score < s1) + int(score < s2) + int(score < s3)
     cap = int(least < s1) + int(least < s2) + int(least < s3)
     return max(code, cap * int(capped))
@@ -29,7 +29,7 @@ def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, cap
 
 @compiled_no_refcount
 def classify(scores: Values, least: Values, s1: Number, s2: Number, s3: Number, capped: bool, out: Bytes) -> None:
-    """Classes of float32 scores; NaN is missing."""
+    """Write the classes of float32 scores into `out`; NaN is missing."""
     for i in range(scores.size):
         code = np.uint8(_class(scores[i], least[i], s1, s2, s3, capped))
         out[i] = code if scores[i] == scores[i] and least[i] == least[i] else _MISSING
@@ -39,7 +39,7 @@ def classify(scores: Values, least: Values, s1: Number, s2: Number, s3: Number, 
 def classes_of(
     state: Bytes, scores: Values, least: Floats, s1: Number, s2: Number, s3: Number, capped: bool, out: Bytes
 ) -> None:
-    """Classes of ground as it is judged: `state` 1 is excluded, a score that is NaN missing."""
+    """Write the classes of judged cells into `out`: `state` 1 is excluded, a score that is NaN missing."""
     for i in range(out.size):
         of_class = np.uint8(_class(scores[i], np.float32(least[i]), s1, s2, s3, capped))
         unjudged = _EXCLUDED if state[i] == _BARRED else _MISSING

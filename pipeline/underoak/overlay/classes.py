@@ -1,4 +1,4 @@
-"""Classes S1 S2 S3 N of a suitability."""
+"""Classes S1, S2, S3 and N of a suitability."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ CUTS: Cuts = (0.75, 0.50, 0.25)  # ours: the framework of FAO (1976, from memory
 
 
 def check_classes(cuts: Cuts, cap: str = "weakest") -> Cuts:
-    """The cuts (S1, S2, S3), if they fall, lie within 0..1, and the cap is a known word.
+    """Return the cuts (S1, S2, S3) if they fall and lie within 0..1, and the cap is a known word.
 
     >>> check_classes((0.8, 0.6, 0.4))
     (0.8, 0.6, 0.4)
@@ -40,10 +40,10 @@ def check_classes(cuts: Cuts, cap: str = "weakest") -> Cuts:
 def classify(
     suitability: npt.ArrayLike, weakest: npt.ArrayLike | None = None, cuts: Cuts = CUTS, cap: Cap = "weakest"
 ) -> ByteArray:
-    """Class codes 1..4 of suitability, 255 where it is NaN; the value of a cut belongs to the better class.
+    """Return class codes 1..4 of suitability, 255 where it is NaN; the value of a cut is in the better class.
 
     With `weakest`, the lowest membership among the criteria with a weight, the class is at best one above the class of
-    that (cap "weakest"), so that a fatal factor never hides in S1. Scores and cuts meet as float32, as they are stored:
+    that (cap "weakest"), so that S1 never hides a fatal factor. Scores and cuts are compared as float32:
     the class raster always follows from the suitability raster. The capping is common practice, no source.
 
     >>> classify([0.75, 0.7499, 0.25, 0.1, float("nan")]).tolist()
@@ -68,7 +68,7 @@ def classify(
 
 
 def class_name(code: int) -> str:
-    """What a class code says.
+    """Return the name of a class code.
 
     >>> class_name(2), class_name(250), class_name(255)
     ('S2', 'excluded', 'missing')

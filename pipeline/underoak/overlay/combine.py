@@ -16,7 +16,12 @@ from underoak.overlay.weights import Weights, normalise
 
 Rule = Literal["linear", "geometric", "minimum", "ordered"]
 Missing = Literal["stop", "renormalise"]
-RULES: tuple[Rule, ...] = ("linear", "geometric", "minimum", "ordered")  # in the order of the numbers in `terms`
+RULES: tuple[Rule, ...] = (
+    "linear",
+    "geometric",
+    "minimum",
+    "ordered",
+)  # as `KernelRules.rule` counts
 
 
 def combine(
@@ -27,17 +32,17 @@ def combine(
     alpha: float | None = None,
     missing: Missing = "stop",
 ) -> npt.NDArray[np.float64]:
-    """Suitability 0..1 of memberships 0..1; axis 0 is the criterion, and the result has the shape of what follows.
+    """Return suitability 0..1 of memberships 0..1; axis 0 is the criterion, the result has the shape of the rest.
 
-    linear: sum of w m. geometric: product of m**w, so that a zero kills. minimum: the lowest m with a weight.
+    linear: sum of w m. geometric: product of m**w; a zero makes it zero. minimum: the lowest m with a weight.
     ordered by `order_weights`, from the best membership down: Yager (1988), from memory; the criteria's own weights
-    must then be equal. ordered by `alpha`: the same, minding importance: a rank weighs Q(S) - Q(S of the rank above),
-    S being the running weight from the best down and Q(r) = r**alpha (Yager 1996, from memory); below 1 forgiving,
+    must then be equal. ordered by `alpha`: the same with importance: a rank weighs Q(S) - Q(S of the rank above),
+    S being the running weight from the best down and Q(r) = r**alpha (Yager 1996, from memory); below 1 tolerant,
     1 equal to linear, above 1 cautious.
 
     NaN is missing. `missing="stop"`: missing in a criterion with a weight is missing in the result. "renormalise": the
     weights present are divided by their sum (order weights are read off their running sum, straight lines between), and
-    only a cell with none is missing. A criterion of weight 0 never matters. Memberships below 2**-1022 count as 0.
+    only a cell with none is missing. A criterion of weight 0 has no effect. Memberships below 2**-1022 count as 0.
 
     >>> float(combine([0.9, 0.6, 0.3, 0.8], [0.4, 0.3, 0.2, 0.1]).round(12))
     0.68
@@ -52,15 +57,15 @@ def combine(
     """
     values, shape = criteria_by_cell(memberships, len(weights))
     out = np.empty(values.shape[1])
-    terms = kernel_rules(weights, rule, order_weights, alpha, missing, limits=False)
+    rules = kernel_rules(weights, rule, order_weights, alpha, missing, limits=False)
     from underoak.overlay import combine_kernels
 
-    combine_kernels.combine(values, terms, out)
+    combine_kernels.combine(values, rules, out)
     return out.reshape(shape)[()]
 
 
 def orness(order_weights: Sequence[float]) -> float:
-    """How forgiving order weights are: 1 takes the best, 0 the worst, 0.5 the mean. Yager (1988), from memory.
+    """Return the orness of order weights: 1 takes the best, 0 the worst, 0.5 the mean. Yager (1988), from memory.
 
     >>> round(orness([0.4, 0.3, 0.2, 0.1]), 4)
     0.6667
@@ -74,7 +79,7 @@ def orness(order_weights: Sequence[float]) -> float:
 
 
 def dispersion(order_weights: Sequence[float]) -> float:
-    """How evenly order weights use the memberships: 0 for one alone, ln n for all alike. Yager (1988), from memory.
+    """Return the dispersion of order weights: 0 for one alone, ln n for all alike. Yager (1988), from memory.
 
     >>> round(dispersion([0.4, 0.3, 0.2, 0.1]), 6)
     1.279854
@@ -92,7 +97,7 @@ def check_combination(
     alpha: float | None = None,
     missing: str = "stop",
 ) -> tuple[Weights, Weights | None]:
-    """The weights and the order weights, each summing to 1, if all the settings go together.
+    """Return the weights and the order weights, each summing to 1, if the settings go together.
 
     Raises:
         UnderoakError: E310, E311, E316, all of them at once.
@@ -108,7 +113,7 @@ def check_combination(
     if rule == "ordered" and (order_weights is None) == (alpha is None):
         problems.add("E316", "the rule ordered takes either order_weights or alpha", where, "give one of the two")
     elif rule in RULES and rule != "ordered" and not (order_weights is None and alpha is None):
-        what = f"order_weights and alpha mean nothing to the rule {rule}"
+        what = f"order_weights and alpha have no effect under the rule {rule}"
         problems.add("E316", what, where, "leave them out, or write rule: ordered")
     if alpha is not None and not 0.0 < alpha < math.inf:
         problems.add("E316", f"alpha cannot be {alpha:g}", where, "give a number above 0; 1 is the linear rule")
@@ -133,7 +138,7 @@ def _normal(weights: Sequence[float], problems: Problems) -> Weights:
 
 
 def criteria_by_cell(memberships: npt.ArrayLike, count: int) -> tuple[npt.NDArray[np.floating[Any]], tuple[int, ...]]:
-    """Memberships as (criteria, cells), and the shape of the cells.
+    """Return memberships as (criteria, cells), and the shape of the cells.
 
     Raises:
         ValueError: when there are not `count` criteria.
@@ -155,7 +160,7 @@ def kernel_rules(
     cap: Cap = "weakest",
     limits: bool = True,
 ) -> KernelRules:
-    """Checked settings as the kernels take them.
+    """Return checked settings as the kernels take them.
 
     Raises:
         UnderoakError: E310, E311, E316, E318.
@@ -163,11 +168,11 @@ def kernel_rules(
     normal, order = check_combination(weights, rule, order_weights, alpha, missing)
     s1, s2, s3 = check_classes(cuts, cap)
     w = np.array(normal)
-    which = np.flatnonzero(w > 0.0)
+    criteria = np.flatnonzero(w > 0.0)
     running = np.empty(0) if order is None else np.concatenate(([0.0], np.cumsum(order)))
     return KernelRules(
-        which,
-        w[which],
+        criteria,
+        w[criteria],
         RULES.index(rule),
         1.0 if alpha is None else float(alpha),
         running,

@@ -1,4 +1,4 @@
-"""The compiled arithmetic of combination, limits and classes: one truth for plain arrays and the one-pass judge.
+"""Kernels for combination, limiting factors and classes, shared by plain arrays and by `judge`.
 
 Steps run over short stretches of cells, one plain loop each, so that the processor takes several cells at a time; sums
 add criteria in plan order, so a cell gets the same bits in any stretch.
@@ -25,13 +25,13 @@ Flags = npt.NDArray[np.bool_]
 STRETCH = 512  # cells at a time: the working rows of some ten criteria stay in the nearest cache
 TIE = 1e-6  # memberships and gains no further apart than this are equal
 SCORE, HAVE, LEAST, FLOOR, ZEROS, TOP, EDGE = *range(6), 4  # rows of `work`; that of the zeros holds the edge later
-_FREE, _BARRED = np.uint8(0), np.uint8(1)  # ground; any other number is missing
+_FREE, _BARRED = np.uint8(0), np.uint8(1)  # states; any other number is missing
 _EXCLUDED, _MISSING, _NOTHING = np.uint8(EXCLUDED), np.uint8(MISSING), np.uint8(NOTHING_LIMITS)
 _UNMARKED = _MISSING  # while the limits of a stretch are sought
 
 
 class Workspace(NamedTuple):
-    """Working rows of a stretch of cells."""
+    """A set of working rows for a stretch of cells."""
 
     work: Floats
     losses: Floats  # (criteria, cells)
@@ -39,14 +39,14 @@ class Workspace(NamedTuple):
 
 
 @compiled
-def _room(terms: KernelRules) -> Workspace:
-    losses = np.empty((terms.which.size, STRETCH))
-    return Workspace(np.empty((6, STRETCH)), losses, ranks_of(terms, STRETCH))
+def _workspace(rules: KernelRules) -> Workspace:
+    losses = np.empty((rules.criteria.size, STRETCH))
+    return Workspace(np.empty((6, STRETCH)), losses, ranks_of(rules, STRETCH))
 
 
 @compiled_no_refcount
 def _note(row: Values, weight: float, gap: float, have: Floats, least: Floats) -> None:
-    """Add up the weight that is present, and keep the lowest membership."""
+    """Add up the weight that is present, and note the lowest membership."""
     for i in range(row.size):
         v = np.float64(row[i])
         low = least[i]
@@ -64,34 +64,34 @@ def _add_linear(row: Values, weight: float, gap: float, score: Floats, have: Flo
 
 @compiled_no_refcount
 def _add_whole(row: Values, weight: float, score: Floats) -> None:
-    """`_add_linear` where nothing is missing: the weight present is that of all."""
+    """Add a criterion as `_add_linear` does, where nothing is missing: the weight present is that of all."""
     for i in range(row.size):
         score[i] += weight * np.float64(row[i])
 
 
 @compiled_no_refcount
-def _divide(values: Values, begin: int, terms: KernelRules, gap: float, score: Floats, have: Floats) -> None:
-    """The weighted mean of what `_add_whole` added up; where it met what is missing, it is added up once more."""
-    whole, missing = 0.0, 0
-    for j in range(terms.weights.size):
-        whole += terms.weights[j]
+def _divide(values: Values, begin: int, rules: KernelRules, gap: float, score: Floats, have: Floats) -> None:
+    """Turn the sums of `_add_whole` into weighted means; a stretch with missing cells is added up once more."""
+    all_weight, missing = 0.0, 0
+    for j in range(rules.weights.size):
+        all_weight += rules.weights[j]
     for i in range(score.size):
-        have[i] = whole
+        have[i] = all_weight
         missing += int(score[i] != score[i])
     if missing:
         score[:], have[:] = 0.0, 0.0
-        for j in range(terms.which.size):
-            row = values[terms.which[j], begin : begin + score.size]
-            _add_linear(row, terms.weights[j], gap, score, have)
+        for j in range(rules.criteria.size):
+            row = values[rules.criteria[j], begin : begin + score.size]
+            _add_linear(row, rules.weights[j], gap, score, have)
     for i in range(score.size):
         score[i] /= have[i]
 
 
 @compiled_no_refcount
 def _extremes(row: Values, weight: float, least: Floats, top: Floats) -> None:
-    """The lowest membership and the highest loss of the weighted sum.
+    """Update the lowest membership and the highest loss of the weighted sum.
 
-    A loop of its own: the compiler does not see that more arrays lie apart, and would take the cells one by one.
+    A loop of its own: with more arrays the compiler cannot rule out overlap, and takes the cells one by one.
     """
     for i in range(row.size):
         v = np.float64(row[i])
@@ -130,7 +130,7 @@ def _floor_of_sum(top: Floats, have: Floats, floor: Floats) -> None:
 
 @compiled_no_refcount
 def _floor_of_product(score: Floats, have: Floats, zeros: Floats, top: Floats, floor: Floats) -> None:
-    """Gains are score (2**(loss / have) - 1); a single zero raised leaves the product of the others."""
+    """Write the floor of losses: gains are score (2**(loss / have) - 1); one zero raised leaves the others' product."""
     for i in range(score.size):
         peak = exp2(top[i] / have[i])
         gain = score[i] * (peak - 1.0) if zeros[i] == 0.0 else score[i]
@@ -141,7 +141,7 @@ def _floor_of_product(score: Floats, have: Floats, zeros: Floats, top: Floats, f
 
 @compiled_no_refcount
 def _close(score: Floats, have: Floats, zeros: Floats) -> None:
-    """Into 0..1; 0 where a zero kills the product; NaN where missing."""
+    """Bring scores into 0..1; 0 where a zero ends the product; NaN where missing."""
     for i in range(score.size):
         s = score[i] if score[i] < 1.0 else 1.0
         s = s if s > 0.0 and zeros[i] == 0.0 else 0.0
@@ -149,23 +149,23 @@ def _close(score: Floats, have: Floats, zeros: Floats) -> None:
 
 
 @compiled_no_refcount
-def _score(values: Values, begin: int, cells: int, terms: KernelRules, room: Workspace) -> None:
-    """Judge `cells` cells of `values` (criteria, all cells) from `begin` on, into the rows of `room.work`.
+def _score(values: Values, begin: int, cells: int, rules: KernelRules, workspace: Workspace) -> None:
+    """Judge `cells` cells of `values` (criteria, all cells) from `begin` on, into the rows of `workspace.work`.
 
     SCORE: 0..1, NaN where missing. HAVE: weight present; 0 or NaN where missing. LEAST: lowest membership.
-    losses: for each criterion of `which`, a number that grows with what raising it to 1 alone would add to the score;
-    under the linear rule they are so quickly found again that they are not kept.
+    losses: for each of `rules.criteria`, a number that grows with what raising it to 1 alone would add to the score;
+    under the linear rule they are quick to compute again, so they are not stored.
     FLOOR: criteria whose loss reaches it are the most gainful; NaN where none alone adds more than TIE. Under the
     minimum it is always NaN: there only the single lowest can gain, so the most gainful is the weakest.
     """
-    work, losses = room.work, room.losses
+    work, losses = workspace.work, workspace.losses
     score, have, least = work[SCORE, :cells], work[HAVE, :cells], work[LEAST, :cells]
     floor, zeros, top = work[FLOOR, :cells], work[ZEROS, :cells], work[TOP, :cells]
     score[:], have[:], zeros[:], least[:], floor[:], top[:] = 0.0, 0.0, 0.0, np.inf, np.nan, -np.inf
-    gap = 0.0 if terms.renormalise else np.nan
-    rule = terms.rule
-    for j in range(terms.which.size):
-        row, weight = values[terms.which[j], begin : begin + cells], terms.weights[j]
+    gap = 0.0 if rules.renormalise else np.nan
+    rule = rules.rule
+    for j in range(rules.criteria.size):
+        row, weight = values[rules.criteria[j], begin : begin + cells], rules.weights[j]
         if rule == LINEAR:
             _extremes(row, weight, least, top)
             _add_whole(row, weight, score)
@@ -174,16 +174,16 @@ def _score(values: Values, begin: int, cells: int, terms: KernelRules, room: Wor
         if rule == GEOMETRIC:
             _add_geometric(row, weight, score, zeros, losses[j, :cells])
     if rule == LINEAR:
-        _divide(values, begin, terms, gap, score, have)
+        _divide(values, begin, rules, gap, score, have)
     elif rule == ORDERED:
-        add_ordered(values, begin, terms, score, have, losses, room.ranks)
+        add_ordered(values, begin, rules, score, have, losses, workspace.ranks)
     elif rule == MINIMUM:
         for i in range(cells):
             score[i] = least[i]
     else:
         for i in range(cells):
             score[i] = exp2(score[i] / have[i])
-    if terms.limits and rule != MINIMUM:
+    if rules.limits and rule != MINIMUM:
         if rule != LINEAR:
             _highest(losses, top)
         if rule == GEOMETRIC:
@@ -195,7 +195,7 @@ def _score(values: Values, begin: int, cells: int, terms: KernelRules, room: Wor
 
 @compiled_no_refcount
 def _edges(work: Floats, cells: int) -> None:
-    """Memberships up to the edge are the weakest; where all are 1 (within TIE) nothing limits: no edge, no floor."""
+    """Find the edge up to which memberships are the weakest; where all are 1 (within TIE): no edge, no floor."""
     least, floor, edge = work[LEAST, :cells], work[FLOOR, :cells], work[EDGE, :cells]
     for i in range(cells):
         limited = least[i] < 1.0 - TIE
@@ -204,24 +204,24 @@ def _edges(work: Floats, cells: int) -> None:
 
 
 @compiled_no_refcount
-def _mark_low(row: Values, edge: Floats, code: np.uint8, found: Bytes) -> None:
-    for i in range(found.size):
-        was = found[i]
-        found[i] = code if row[i] <= edge[i] else was
+def _mark_low(row: Values, edge: Floats, code: np.uint8, marks: Bytes) -> None:
+    for i in range(marks.size):
+        was = marks[i]
+        marks[i] = code if row[i] <= edge[i] else was
 
 
 @compiled_no_refcount
-def _mark_high(row: Floats, floor: Floats, code: np.uint8, found: Bytes) -> None:
-    for i in range(found.size):
-        was = found[i]
-        found[i] = code if row[i] >= floor[i] else was
+def _mark_high(row: Floats, floor: Floats, code: np.uint8, marks: Bytes) -> None:
+    for i in range(marks.size):
+        was = marks[i]
+        marks[i] = code if row[i] >= floor[i] else was
 
 
 @compiled_no_refcount
 def _mark_both(
     row: Values, weight: float, edge: Floats, floor: Floats, code: np.uint8, weak: Bytes, gain: Bytes
 ) -> None:
-    """Both marks of a criterion of the weighted sum."""
+    """Set both marks of a criterion of the weighted sum."""
     for i in range(weak.size):
         v, was_weak, was_gain = np.float64(row[i]), weak[i], gain[i]
         weak[i] = code if v <= edge[i] else was_weak
@@ -229,17 +229,17 @@ def _mark_both(
 
 
 @compiled_no_refcount
-def _limits(values: Values, begin: int, terms: KernelRules, room: Workspace, weak: Bytes, gain: Bytes) -> None:
-    """The first in plan order of the weakest and of the most gainful; the weakest where nothing alone helps."""
-    work, losses, cells = room.work, room.losses, weak.size
+def _limits(values: Values, begin: int, rules: KernelRules, workspace: Workspace, weak: Bytes, gain: Bytes) -> None:
+    """Write the first in plan order of the weakest and of the most gainful; the weakest where nothing alone helps."""
+    work, losses, cells = workspace.work, workspace.losses, weak.size
     edge, floor = work[EDGE, :cells], work[FLOOR, :cells]
     _edges(work, cells)
     weak[:], gain[:] = _NOTHING, _UNMARKED
-    for j in range(terms.which.size - 1, -1, -1):
-        k = terms.which[j]
+    for j in range(rules.criteria.size - 1, -1, -1):
+        k = rules.criteria[j]
         row, code = values[k, begin : begin + cells], np.uint8(k)
-        if terms.rule == LINEAR:
-            _mark_both(row, terms.weights[j], edge, floor, code, weak, gain)
+        if rules.rule == LINEAR:
+            _mark_both(row, rules.weights[j], edge, floor, code, weak, gain)
         else:
             _mark_low(row, edge, code, weak)
             _mark_high(losses[j, :cells], floor, code, gain)
@@ -248,26 +248,26 @@ def _limits(values: Values, begin: int, terms: KernelRules, room: Workspace, wea
 
 
 @compiled
-def combine(values: Values, terms: KernelRules, out: Floats) -> None:
-    """Scores of all cells."""
-    room = _room(terms)
+def combine(values: Values, rules: KernelRules, out: Floats) -> None:
+    """Write the scores of all cells into `out`."""
+    workspace = _workspace(rules)
     for begin in range(0, out.size, STRETCH):
         to = out[begin : begin + STRETCH]
-        _score(values, begin, to.size, terms, room)
+        _score(values, begin, to.size, rules, workspace)
         for i in range(to.size):
-            to[i] = room.work[SCORE, i]
+            to[i] = workspace.work[SCORE, i]
 
 
 @compiled
-def limits_of_cell(values: Values, terms: KernelRules, weak: Flags, gain: Flags) -> bool:
-    """Of one cell: which of `which` are the weakest and which the most gainful, all ties; False when not judged."""
-    room = _room(terms)
-    work, losses = room.work, room.losses
-    _score(values, 0, 1, terms, room)
+def limits_of_cell(values: Values, rules: KernelRules, weak: Flags, gain: Flags) -> bool:
+    """Flag the weakest and the most gainful criteria of one cell, ties included; return False if it is not judged."""
+    workspace = _workspace(rules)
+    work, losses = workspace.work, workspace.losses
+    _score(values, 0, 1, rules, workspace)
     _edges(work, 1)
-    for j in range(terms.which.size):
-        v = np.float64(values[terms.which[j], 0])
-        loss = terms.weights[j] * (1.0 - v) if terms.rule == LINEAR else losses[j, 0]
+    for j in range(rules.criteria.size):
+        v = np.float64(values[rules.criteria[j], 0])
+        loss = rules.weights[j] * (1.0 - v) if rules.rule == LINEAR else losses[j, 0]
         weak[j] = v <= work[EDGE, 0]
         gain[j] = loss >= work[FLOOR, 0]
     return bool(work[HAVE, 0] > 0.0)
@@ -291,29 +291,29 @@ def _unjudged(state: Bytes, scores: Values, weak: Bytes, gain: Bytes) -> None:
 @compiled
 def judge(
     values: Values,
-    ground: Bytes,
-    terms: KernelRules,
+    states: Bytes,
+    rules: KernelRules,
     suitability: Values,
     classes: Bytes,
     weakest: Bytes,
     gainful: Bytes,
     missing_weight: Values,
 ) -> None:
-    """All that is told of every cell, in one pass; `missing_weight` is empty when not asked for."""
-    room = _room(terms)
-    score, have, least = room.work[SCORE], room.work[HAVE], room.work[LEAST]
-    whole = 0.0
-    for j in range(terms.which.size):
-        whole += terms.weights[j]
-    for begin in range(0, ground.size, STRETCH):
-        end = min(begin + STRETCH, ground.size)
-        state, weak, gain = ground[begin:end], weakest[begin:end], gainful[begin:end]
+    """Write all results of every cell in one pass; `missing_weight` is empty if it is not needed."""
+    workspace = _workspace(rules)
+    score, have, least = workspace.work[SCORE], workspace.work[HAVE], workspace.work[LEAST]
+    all_weight = 0.0
+    for j in range(rules.criteria.size):
+        all_weight += rules.weights[j]
+    for begin in range(0, states.size, STRETCH):
+        end = min(begin + STRETCH, states.size)
+        block_state, weak, gain = states[begin:end], weakest[begin:end], gainful[begin:end]
         to, code = suitability[begin:end], classes[begin:end]
-        if np.any(state == _FREE):
-            _score(values, begin, state.size, terms, room)
-            _limits(values, begin, terms, room, weak, gain)
-        _settle(state, score, to)
-        classes_of(state, to, least, terms.s1, terms.s2, terms.s3, terms.capped, code)
-        _unjudged(state, to, weak, gain)
-        for i in range(state.size if missing_weight.size else 0):
-            missing_weight[begin + i] = np.float32(1.0 - have[i] / whole if state[i] == _FREE else np.nan)
+        if np.any(block_state == _FREE):
+            _score(values, begin, block_state.size, rules, workspace)
+            _limits(values, begin, rules, workspace, weak, gain)
+        _settle(block_state, score, to)
+        classes_of(block_state, to, least, rules.s1, rules.s2, rules.s3, rules.capped, code)
+        _unjudged(block_state, to, weak, gain)
+        for i in range(block_state.size if missing_weight.size else 0):
+            missing_weight[begin + i] = np.float32(1.0 - have[i] / all_weight if block_state[i] == _FREE else np.nan)

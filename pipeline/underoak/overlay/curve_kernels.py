@@ -1,4 +1,4 @@
-"""The compiled arithmetic of response curves, over flat float32 arrays; NaN in gives NaN out."""
+"""Kernels for response curves over flat float32 arrays; NaN in gives NaN out."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ STRETCH = 1024  # cells at a time: three working rows stay in the nearest cache
 
 @compiled
 def piecewise(values: Cells, start: Floats, x: Floats, y: Floats, slope: Floats, out: Cells) -> None:
-    """Piece j begins past start[j], the last begun holds: y[j] + (value - x[j]) slope[j]. Piece 0 is the left end."""
+    """Write y[j] + (value - x[j]) slope[j] into `out`; j is the last piece that starts below the value."""
     at, got = np.empty(STRETCH), np.empty(STRETCH)
     low, high = x[0], x[-1]  # level ends: no need to look further out, and infinities stay harmless
     for begin in range(0, values.size, STRETCH):
@@ -39,7 +39,7 @@ def piecewise(values: Cells, start: Floats, x: Floats, y: Floats, slope: Floats,
 
 @compiled_no_refcount
 def bell(values: Cells, centre: float, per_width: float, out: Cells) -> None:
-    """exp(-((value - centre) / width)**2 / 2), where per_width = sqrt(log2(e) / 2) / width."""
+    """Write exp(-((value - centre) / width)**2 / 2) into `out`; per_width = sqrt(log2(e) / 2) / width."""
     for i in range(values.size):
         z = (np.float64(values[i]) - centre) * per_width
         out[i] = np.float32(exp2(-z * z)) if values[i] == values[i] else np.float32(np.nan)
@@ -47,15 +47,15 @@ def bell(values: Cells, centre: float, per_width: float, out: Cells) -> None:
 
 @compiled
 def table(values: Cells, codes: Cells, given: Cells, otherwise: float, out: Cells) -> None:
-    """What is given for each code (ascending); a run of equal cells is looked up once."""
-    last, found = np.float32(np.nan), np.float32(np.nan)
+    """Write the membership of each cell's code into `out`; a run of equal cells is looked up once."""
+    last, membership = np.float32(np.nan), np.float32(np.nan)
     for i in range(values.size):
         v = values[i]
         if v != last:
             j = np.searchsorted(codes, v)
-            last, found = v, np.float32(otherwise)
+            last, membership = v, np.float32(otherwise)
             if j < codes.size and codes[j] == v:
-                found = given[j]
+                membership = given[j]
             elif v != v:
-                found = v
-        out[i] = found
+                membership = v
+        out[i] = membership

@@ -1,4 +1,4 @@
-"""Response curves: how good one value of one indicator is, from 0 to 1."""
+"""Response curves: memberships 0..1 of the values of a layer."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _BELL = math.sqrt(math.log2(math.e) / 2.0)
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A response curve as a value; make one with the constructors below.
+    """A response curve; make one with the constructors below.
 
-    linear: straight lines between the nodes (x, y), level beyond them; nodes at one place are a jump, and there the
-    best of their values holds. bell: x = (centre,), y = (width,). table: codes x, what each gives y, and `otherwise`
-    for any other code (NaN: missing). Common practice in land evaluation, no one source.
+    linear: straight lines between the nodes (x, y), level beyond them; nodes at one value are a jump, where the
+    best of their memberships counts. bell: x = (centre,), y = (width,). table: codes x, memberships y, `otherwise`
+    for any other code (NaN: missing). Common practice in land evaluation, no single source.
 
     >>> Curve.hump(7.0, 7.5, 8.3, 8.8)
     Curve(kind='linear', x=(7.0, 7.5, 8.3, 8.8), y=(0.0, 1.0, 1.0, 0.0), otherwise=nan)
@@ -72,14 +72,14 @@ class Curve:
                 what = f"curve points must increase: point {i} ({place:g}) is below point {i - 1} ({self.x[i - 1]:g})"
                 problems.add("E320", what, fix="order the points from low to high")
             elif self.kind == "table" and float(np.float32(place)) != place:
-                what = f"class code {place:.17g} cannot be told from its neighbours in 32 bits"
+                what = f"class code {place:.17g} is the same as its neighbours in 32 bits"
                 problems.add("E320", what, fix="use whole codes below 16,777,217")
         if self.kind == "table" and len(set(self.x)) < len(self.x):
             problems.add("E320", "a class code stands twice in the table", fix="give each code one value")
 
     @property
     def full(self) -> tuple[float, float]:
-        """The least and the greatest value of the highest membership; infinite where the curve is level outwards.
+        """Return the best range: the least and greatest value of the highest membership; infinite where level outwards.
 
         Below the one a value is too low, above the other too high. Codes are neither: -inf to inf.
 
@@ -96,7 +96,7 @@ class Curve:
 
     @classmethod
     def ramp_up(cls, a: float, b: float) -> Curve:
-        """0 up to a, 1 from b on; a = b is a step, 1 at the corner.
+        """Return a curve that is 0 up to a and 1 from b on; a = b is a step, 1 at the corner.
 
         >>> membership([6.0, 7.0, 7.25, 7.5], Curve.ramp_up(7.0, 7.5)).tolist()
         [0.0, 0.0, 0.5, 1.0]
@@ -105,7 +105,7 @@ class Curve:
 
     @classmethod
     def ramp_down(cls, a: float, b: float) -> Curve:
-        """1 up to a, 0 from b on; a = b is a step, 1 at the corner.
+        """Return a curve that is 1 up to a and 0 from b on; a = b is a step, 1 at the corner.
 
         >>> membership([12.0, 18.5, 25.0], Curve.ramp_down(12.0, 25.0)).tolist()
         [1.0, 0.5, 0.0]
@@ -114,7 +114,7 @@ class Curve:
 
     @classmethod
     def hump(cls, a: float, b: float, c: float, d: float) -> Curve:
-        """0 up to a, 1 from b to c, 0 from d on.
+        """Return a curve that is 0 up to a, 1 from b to c, and 0 from d on.
 
         >>> membership([7.0, 7.25, 8.0, 9.0], Curve.hump(7.0, 7.5, 8.3, 8.8)).tolist()
         [0.0, 0.5, 1.0, 0.0]
@@ -123,7 +123,7 @@ class Curve:
 
     @classmethod
     def trough(cls, a: float, b: float, c: float, d: float) -> Curve:
-        """1 up to a, 0 from b to c, 1 from d on.
+        """Return a curve that is 1 up to a, 0 from b to c, and 1 from d on.
 
         >>> membership([0.0, 2.0, 4.0], Curve.trough(0.0, 1.0, 3.0, 4.0)).tolist()
         [1.0, 0.0, 1.0]
@@ -132,7 +132,7 @@ class Curve:
 
     @classmethod
     def bell(cls, centre: float, width: float) -> Curve:
-        """exp(-z**2 / 2), z = (value - centre) / width: 1 at the centre, 0.607 one width away from it.
+        """Return the curve exp(-z**2 / 2), z = (value - centre) / width: 1 at the centre, 0.607 one width away.
 
         >>> membership([20.0, 22.0, 24.0], Curve.bell(20.0, 2.0)).round(3)
         array([1.   , 0.607, 0.135], dtype=float32)
@@ -141,7 +141,7 @@ class Curve:
 
     @classmethod
     def steps(cls, at: Sequence[float], give: Sequence[float]) -> Curve:
-        """Level pieces: give[0] before at[0], give[1] up to at[1], and so on; at a step the better side holds.
+        """Return level pieces: give[0] before at[0], give[1] up to at[1], and so on; at a step the better side counts.
 
         >>> membership([4.0, 5.0, 6.0, 7.0], Curve.steps([5.0, 6.0], [0.25, 1.0, 0.5])).tolist()
         [0.25, 1.0, 1.0, 0.5]
@@ -163,7 +163,7 @@ class Curve:
 
     @classmethod
     def points(cls, pairs: Iterable[tuple[float, float]]) -> Curve:
-        """Straight lines through (value, membership) pairs; equal neighbouring values are a jump, the better one holds.
+        """Return straight lines through (value, membership) pairs; equal values are a jump, where the better counts.
 
         >>> membership([1.0, 2.0, 3.0], Curve.points([(1, 0.5), (2, 1.0), (2, 0.0)])).tolist()
         [0.5, 1.0, 0.0]
@@ -173,7 +173,7 @@ class Curve:
 
     @classmethod
     def table(cls, mapping: Mapping[float, float], otherwise: float = math.nan) -> Curve:
-        """What each class code gives; any other code is missing, or gives `otherwise`.
+        """Return the curve of a table of class codes; any other code is missing, or gives `otherwise`.
 
         >>> membership([1.0, 3.0, 9.0], Curve.table({1: 1.0, 3: 0.25})).tolist()
         [1.0, 0.25, nan]
@@ -183,9 +183,9 @@ class Curve:
 
 
 def membership(values: npt.ArrayLike, curve: Curve, out: FloatArray | None = None) -> FloatArray:
-    """How good each value is, 0..1, in the shape of `values`; NaN stays NaN. `out` may take the result.
+    """Return the membership 0..1 of each value, in the shape of `values`; NaN stays NaN. `out` may take the result.
 
-    Values and the curve's places are compared as float32, so that a stored 7.1 meets a corner at 7.1.
+    Values and the curve's nodes are compared as float32, so that a stored 7.1 equals a corner at 7.1.
 
     >>> membership(float("nan"), Curve.ramp_up(0, 1))
     np.float32(nan)
@@ -215,21 +215,21 @@ def membership(values: npt.ArrayLike, curve: Curve, out: FloatArray | None = Non
 
 @lru_cache(maxsize=512)
 def pieces(x: tuple[float, ...], y: tuple[float, ...]) -> tuple[npt.NDArray[np.float64], ...]:
-    """Starts, anchors, values there and slopes of the pieces; a piece begins just past its start."""
+    """Return starts, anchors, values there and slopes of the pieces; a piece begins just past its start."""
     runs = [
         (place, [v for _, v in run]) for place, run in groupby(zip(map(np.float32, x), y, strict=True), lambda p: p[0])
     ]
     places = [float(place) for place, _ in runs]
-    found = [(-math.inf, places[0] - 1.0, runs[0][1][0], 0.0)]
+    rows = [(-math.inf, places[0] - 1.0, runs[0][1][0], 0.0)]
     for i, (here, (_, at_once)) in enumerate(zip(places, runs, strict=True)):
         just_before = math.nextafter(here, -math.inf)
         spike = max(at_once) > at_once[-1]
         if spike:
-            found.append((just_before, here, max(at_once), 0.0))
+            rows.append((just_before, here, max(at_once), 0.0))
         start = here if spike else just_before
         if i + 1 < len(runs):
             slope = (runs[i + 1][1][0] - at_once[-1]) / (places[i + 1] - here)
-            found.append((start, here, at_once[-1], slope))
+            rows.append((start, here, at_once[-1], slope))
         else:
-            found.append((start, here + 1.0, at_once[-1], 0.0))
-    return tuple(np.array(column) for column in zip(*found, strict=True))
+            rows.append((start, here + 1.0, at_once[-1], 0.0))
+    return tuple(np.array(column) for column in zip(*rows, strict=True))

@@ -1,4 +1,4 @@
-"""The overlay of one block: suitability, class and limiting factors of every cell in one pass."""
+"""Overlay of one block: suitability, class and limiting factors of every cell in one pass."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from underoak.overlay.combine import Missing, Rule, check_combination, criteria_
 FloatArray = npt.NDArray[np.float32]
 ByteArray = npt.NDArray[np.uint8]
 
-FREE, BARRED, UNKNOWN = 0, 1, 2  # ground: open to judging, excluded by a constraint, constraint not known
+FREE, BARRED, UNKNOWN = 0, 1, 2  # state of a cell: free to judge, excluded by a constraint, constraint not known
 MOST_CRITERIA = EXCLUDED  # an index shares its byte with the codes
 
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """How a plan judges: one weight for each criterion in plan order (made to sum to 1), combination and classes.
+    """A plan's rules: one weight for each criterion in plan order (scaled to sum to 1), combination and classes.
 
     >>> Rules((2, 1, 1), "geometric").weights
     (0.5, 0.25, 0.25)
@@ -48,38 +48,37 @@ class Rules:
 
 
 class OverlayResult(NamedTuple):
-    """What `judge` finds; arrays are (rows, cols)."""
+    """A block's results; arrays are (rows, cols)."""
 
     suitability: FloatArray  # 0..1, NaN = not judged
     classes: ByteArray  # 1..4 = S1, S2, S3, N; 250 excluded, 255 missing
     weakest: ByteArray  # criterion index, 253 nothing limits, 250, 255
     gainful: ByteArray
-    missing_weight: FloatArray | None  # share of the weight that is missing, NaN off free ground; None unless asked for
+    missing_weight: FloatArray | None  # share of the weight that is missing, NaN where not free; None under "stop"
 
 
-def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> OverlayResult:
-    """Suitability, classes and limits of a block.
+def judge(memberships: npt.ArrayLike, state: npt.ArrayLike, rules: Rules) -> OverlayResult:
+    """Return suitability, classes and limiting factors of a block.
 
-    memberships (criteria, rows, cols): float32 0..1, NaN = missing. ground (rows, cols): 0 free, 1 excluded, 2 missing.
-    Excluded ground is excluded whatever else is missing; missing ground, and ground whose memberships are missing, is
-    missing (under "renormalise": when all with a weight are). Sums are float64, stored as float32. `combine`,
-    `classify`, `weakest` and `most_gainful` say the same of each cell; of ties, the first in plan order stands here.
-    One pass; threads may judge side by side; no array of full size besides the results (memberships that are not
-    contiguous float32 are copied first).
+    memberships (criteria, rows, cols): float32 0..1, NaN = missing. state (rows, cols): 0 free, 1 excluded, 2 missing.
+    Excluded beats missing. A cell is missing if its state is, or a membership (under "renormalise": if all memberships
+    with a weight are). Sums are float64, stored as float32. Results agree with `combine`, `classify`, `weakest` and
+    `most_gainful` on each cell; of ties the first in plan order counts. One pass; threads may judge side by side. No
+    array of full size is made besides the results (memberships that are not contiguous float32 are copied first).
 
     >>> m = np.float32([[[0.9, 1.0, np.nan]], [[0.3, 1.0, 0.5]]])
-    >>> found = judge(m, [[0, 0, 1]], Rules((1, 1)))
-    >>> found.suitability.round(2).tolist(), found.classes.tolist(), found.weakest.tolist()
+    >>> result = judge(m, [[0, 0, 1]], Rules((1, 1)))
+    >>> result.suitability.round(2).tolist(), result.classes.tolist(), result.weakest.tolist()
     ([[0.6000000238418579, 1.0, nan]], [[2, 1, 250]], [[1, 253, 250]])
 
     Raises:
         ValueError: when shapes do not fit.
     """
     values, shape = criteria_by_cell(np.asarray(memberships, np.float32), len(rules.weights))
-    state = np.asarray(ground, np.uint8, order="C")
-    if state.shape != shape:
-        raise ValueError(f"ground is {state.shape}, memberships are of {shape} cells")
-    terms = kernel_rules(
+    states = np.asarray(state, np.uint8, order="C")
+    if states.shape != shape:
+        raise ValueError(f"state is {states.shape}, memberships are of {shape} cells")
+    kernel_settings = kernel_rules(
         rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing, rules.cuts, rules.cap
     )
     suitability = np.empty(shape, np.float32)
@@ -89,8 +88,8 @@ def judge(memberships: npt.ArrayLike, ground: npt.ArrayLike, rules: Rules) -> Ov
 
     combine_kernels.judge(
         values,
-        state.reshape(-1),
-        terms,
+        states.reshape(-1),
+        kernel_settings,
         suitability.reshape(-1),
         classes.reshape(-1),
         weak.reshape(-1),

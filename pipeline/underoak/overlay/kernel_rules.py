@@ -1,4 +1,4 @@
-"""Rules of combination as compiled kernels take them."""
+"""Rules of combination in the form that kernels take."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ LINEAR, GEOMETRIC, MINIMUM, ORDERED = range(4)
 
 
 class KernelRules(NamedTuple):
-    """Rules as the kernels take them."""
+    """A plan's rules as the kernels take them."""
 
-    which: npt.NDArray[np.int64]  # the criteria with a weight above 0, in plan order
+    criteria: npt.NDArray[np.int64]  # the criteria with a weight above 0, in plan order
     weights: Floats  # theirs
     rule: int
     alpha: float

@@ -1,4 +1,4 @@
-"""The compiled arithmetic of the ordered rule: memberships are sorted, and weigh by their rank, too."""
+"""Kernels for the ordered rule: memberships are sorted, and their rank counts, too."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Values = npt.NDArray[np.floating[Any]]
 
 
 class Ranks(NamedTuple):
-    """Working rows of the ordered rule, (criteria, cells) but for the last; of any other rule there are none."""
+    """A set of working rows of the ordered rule, (criteria, cells) but for the last; empty for other rules."""
 
     x: Floats  # memberships in their order
     w: Floats  # their weights
@@ -25,24 +25,24 @@ class Ranks(NamedTuple):
 
 
 @compiled
-def ranks_of(terms: KernelRules, cells: int) -> Ranks:
-    """Room for stretches of so many cells."""
-    n = terms.which.size if terms.rule == ORDERED else 0
+def ranks_of(rules: KernelRules, cells: int) -> Ranks:
+    """Return working rows for stretches of `cells` cells."""
+    n = rules.criteria.size if rules.rule == ORDERED else 0
     x, w, head = np.empty((n, cells)), np.empty((n, cells)), np.empty((n, cells))
     return Ranks(x, w, head, np.empty((n, cells), np.int64), np.empty((5, cells)))
 
 
 @compiled_no_refcount
-def _share(run: Floats, have: Floats, terms: KernelRules, share: Floats) -> None:
-    """What the best `run` of the weight counts for: r**alpha, or the running order weights, straight lines between."""
-    alpha, order = terms.alpha, terms.order
+def _share(run: Floats, have: Floats, rules: KernelRules, share: Floats) -> None:
+    """Return what the best `run` of the weight counts for: r**alpha, or order weights with straight lines between."""
+    alpha, order = rules.alpha, rules.order
     for i in range(run.size):
         r = run[i] / have[i]
         r = r if r < 1.0 else 1.0
         if order.size:
-            at = r * (order.size - 1)
-            j = min(int(at), order.size - 2)
-            share[i] = order[j] + (at - j) * (order[j + 1] - order[j])
+            position = r * (order.size - 1)
+            j = min(int(position), order.size - 2)
+            share[i] = order[j] + (position - j) * (order[j + 1] - order[j])
         elif alpha == 1.0:
             share[i] = r
         elif alpha == 2.0:
@@ -56,16 +56,16 @@ def _add_share(
     weight: Floats,
     x: Floats,
     have: Floats,
-    terms: KernelRules,
+    rules: KernelRules,
     run: Floats,
     before: Floats,
     share: Floats,
     total: Floats,
 ) -> None:
-    """One rank further down: the share of the running weight grows, and the membership counts by that growth."""
+    """Add one rank: the share of the running weight grows, and the membership counts by that growth."""
     for i in range(run.size):
         run[i] += weight[i]
-    _share(run, have, terms, share)
+    _share(run, have, rules, share)
     for i in range(run.size):
         total[i] += (share[i] - before[i]) * x[i]
         before[i] = share[i]
@@ -87,32 +87,32 @@ def _swap(x0: Floats, x1: Floats, w0: Floats, w1: Floats, p0: Values, p1: Values
 
 @compiled_no_refcount
 def add_ordered(
-    values: Values, begin: int, terms: KernelRules, score: Floats, have: Floats, losses: Floats, ranks: Ranks
+    values: Values, begin: int, rules: KernelRules, score: Floats, have: Floats, losses: Floats, ranks: Ranks
 ) -> None:
-    """The ordered sum; a criterion raised to 1 leads, those above it move down one, those below keep their shares."""
-    count, cells = terms.which.size, score.size
+    """Add up the ordered rule; a criterion raised to 1 leads, those above move down one, those below stay."""
+    count, cells = rules.criteria.size, score.size
     x, w, head, place = ranks.x[:, :cells], ranks.w[:, :cells], ranks.head[:, :cells], ranks.place[:, :cells]
     run, before, share = ranks.rows[0, :cells], ranks.rows[1, :cells], ranks.rows[2, :cells]
     raised, ones = ranks.rows[3, :cells], ranks.rows[4, :cells]
     run[:], before[:], ones[:] = 0.0, 0.0, 1.0
     for j in range(count):
-        row = values[terms.which[j], begin : begin + cells]
+        row = values[rules.criteria[j], begin : begin + cells]
         for i in range(cells):
             v = np.float64(row[i])
             x[j, i] = v if v == v else -1.0  # a missing one comes last and weighs nothing
-            w[j, i] = terms.weights[j] if v == v else 0.0
+            w[j, i] = rules.weights[j] if v == v else 0.0
             place[j, i] = j
     for last in range(1, count):  # insertion, with the same comparisons in every cell
         for r in range(last, 0, -1):
             _swap(x[r - 1], x[r], w[r - 1], w[r], place[r - 1], place[r])
     for r in range(count):
-        _add_share(w[r], x[r], have, terms, run, before, share, score)
+        _add_share(w[r], x[r], have, rules, run, before, share, score)
         for i in range(cells):
             head[r, i] = score[i]
-    for r in range(count if terms.limits else 0):
+    for r in range(count if rules.limits else 0):
         run[:], before[:], raised[:] = 0.0, 0.0, 0.0
-        _add_share(w[r], ones, have, terms, run, before, share, raised)
+        _add_share(w[r], ones, have, rules, run, before, share, raised)
         for t in range(r):
-            _add_share(w[t], x[t], have, terms, run, before, share, raised)
+            _add_share(w[t], x[t], have, rules, run, before, share, raised)
         for i in range(cells):
             losses[place[r, i], i] = (raised[i] - head[r, i]) * have[i] if w[r, i] > 0.0 else -np.inf

@@ -1,4 +1,4 @@
-"""Weights from ratios between pairs of criteria, and how well the ratios agree with each other."""
+"""Weights from pairwise ratios of criteria, and the inconsistency of the ratios."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _ROUNDING = 0.02  # a ratio and its reciprocal may be written rounded, 3 and 0.3
 
 @dataclass(frozen=True, slots=True)
 class PairwiseResult:
-    """Weights from pairwise ratios, how they were found, and where the ratios disagree most."""
+    """A set of weights from pairwise ratios, with the method and the ratios that contradict each other most."""
 
     names: tuple[str, ...]
     weights: Weights
@@ -38,17 +38,17 @@ class PairwiseResult:
 
     @property
     def inconsistency(self) -> float:
-        """The figure `max_inconsistency` bounds: the consistency ratio, or exp(RMS residual) - 1 when incomplete."""
+        """Return what `max_inconsistency` limits: the consistency ratio, or exp(RMS residual) - 1 if incomplete."""
         return math.expm1(self.rms_residual) if self.consistency_ratio is None else self.consistency_ratio
 
     @property
     def table(self) -> str | None:
-        """The random indices the consistency ratio rests on."""
+        """Return the source of the random indices behind the consistency ratio."""
         return None if self.consistency_ratio is None else TABLE
 
 
 def random_index(n: int) -> float:
-    """The random index of n criteria; above ten that of ten is held, which judges a little too strictly.
+    """Return the random index of n criteria; above ten that of ten, which is a little too strict.
 
     >>> random_index(3), random_index(12)
     (0.58, 1.49)
@@ -57,10 +57,10 @@ def random_index(n: int) -> float:
 
 
 def pairwise_weights(matrix: npt.ArrayLike) -> tuple[npt.NDArray[np.float64], float]:
-    """Weights and consistency ratio of a full matrix: entry (i, j) says how many times as important i is as j.
+    """Return weights and consistency ratio of a full matrix: entry (i, j) is how many times as important i is as j.
 
     The weights are the principal right eigenvector, the ratio is (lambda - n) / (n - 1) over the random index; 0 for
-    one or two criteria, which cannot disagree. Saaty (1980), from memory.
+    one or two criteria, which cannot be inconsistent. Saaty (1980), from memory.
 
     >>> weights, ratio = pairwise_weights([[1, 3, 5], [1 / 3, 1, 3], [1 / 5, 1 / 3, 1]])
     >>> weights.round(3).tolist(), round(ratio, 4)
@@ -96,7 +96,7 @@ def pairwise_weights(matrix: npt.ArrayLike) -> tuple[npt.NDArray[np.float64], fl
 
 
 def log_least_squares(n: int, ratios: Ratios) -> Weights:
-    """Weights whose ratios come nearest the given ones in the sum of squared log differences; pairs must link all.
+    """Return weights whose ratios fit the given ones best by squared log differences; pairs must link all.
 
     For a complete matrix these are the geometric means of its rows. Crawford and Williams (1985), from memory.
 
@@ -117,10 +117,10 @@ def log_least_squares(n: int, ratios: Ratios) -> Weights:
 
 
 def pairwise_from_ratios(names: Sequence[str], triples: Iterable[tuple[str, str, float]]) -> PairwiseResult:
-    """Weights from (a, b, ratio) triples, "a is `ratio` times as important as b"; the reverse is implied.
+    """Return weights from triples (a, b, ratio): "a is `ratio` times as important as b"; the reverse is implied.
 
-    With every pair given: the principal eigenvector and its consistency ratio. With fewer, as long as they link all the
-    names: log least squares, which has no consistency ratio, and the RMS log residual in its place.
+    With every pair given: the principal eigenvector and its consistency ratio. With fewer, which must link all names:
+    log least squares, with the RMS log residual in place of a consistency ratio.
 
     >>> result = pairwise_from_ratios(["ph", "water", "slope"], [("ph", "water", 2), ("water", "slope", 2)])
     >>> [round(w, 4) for w in result.weights], result.method, result.inconsistency < 1e-12
@@ -144,7 +144,7 @@ def pairwise_from_ratios(names: Sequence[str], triples: Iterable[tuple[str, str,
 
 
 def check_consistency(result: PairwiseResult, max_inconsistency: float = 0.10) -> PairwiseResult:
-    """The result, if its inconsistency is not above the bound (0.10: Saaty 1980, from memory).
+    """Return the result if its inconsistency is not above the bound (0.10: Saaty 1980, from memory).
 
     >>> steady = pairwise_from_ratios(["a", "b", "c"], [("a", "b", 2), ("b", "c", 2), ("a", "c", 4)])
     >>> check_consistency(steady).weights == steady.weights
@@ -159,12 +159,12 @@ def check_consistency(result: PairwiseResult, max_inconsistency: float = 0.10) -
             f"the ratios disagree too much: {measure} {result.inconsistency:.3g} is above "
             f"max_inconsistency {max_inconsistency:g}; {result.worst}"
         )
-        raise UnderoakError(Fault("E313", what, "weights.pairwise", "weigh these ratios again"))
+        raise UnderoakError(Fault("E313", what, "weights.pairwise", "revise these ratios"))
     return result
 
 
 def _checked(names: tuple[str, ...], triples: Iterable[tuple[str, str, float]]) -> Ratios:
-    """The ratios by index, i < j; raises every fault at once."""
+    """Return the ratios by index, i < j; raise every fault at once."""
     problems = Problems()
     place = {name: i for i, name in enumerate(names)}
     if len(place) < len(names):
@@ -222,8 +222,8 @@ def _result(
             f"{ratios[j, k]:.3g} times {names[k]}, which makes {ratios[i, j] * ratios[j, k]:.3g}, "
             f"but {ratios[i, k]:.3g} is given"
         )
-    if residuals and max(residuals.values()) > max([_AGREE, *gaps.values()]):  # a longer ring disagrees more
+    if residuals and max(residuals.values()) > max([_AGREE, *gaps.values()]):  # a longer chain contradicts itself more
         i, j = max(residuals, key=lambda pair: residuals[pair])
         fit = weights[i] / weights[j]
-        worst = f"worst pair {names[i]}, {names[j]}: {ratios[i, j]:.3g} is given, all together make it {fit:.3g}"
+        worst = f"worst pair {names[i]}, {names[j]}: {ratios[i, j]:.3g} is given, the weights give {fit:.3g}"
     return PairwiseResult(names, weights, method, consistency, rms, triple, worst)

@@ -1,4 +1,4 @@
-"""Weights given outright or by rank; pairwise ratios have a file of their own."""
+"""Direct and ranked weights."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Weights = tuple[float, ...]
 
 
 def normalise(weights: Sequence[float], names: Sequence[str] = ()) -> Weights:
-    """Weights divided by their sum; `names` only serve the message. Weights that sum to 1 come back as they are.
+    """Return weights divided by their sum, unchanged if they sum to 1; `names` are for the message.
 
     >>> normalise([2, 1, 1])
     (0.5, 0.25, 0.25)
@@ -27,12 +27,12 @@ def normalise(weights: Sequence[float], names: Sequence[str] = ()) -> Weights:
     if not problems.faults and not any(weights):
         problems.add("E311", "no criterion has a weight above 0", fix="give at least one criterion a weight")
     problems.stop_if_any()
-    whole = math.fsum(weights)
-    return tuple(float(w) if abs(whole - 1.0) <= 1e-15 * len(weights) else w / whole for w in weights)
+    total = math.fsum(weights)
+    return tuple(float(w) if abs(total - 1.0) <= 1e-15 * len(weights) else w / total for w in weights)
 
 
 def rank_order_centroid(n: int) -> Weights:
-    """Weights of n criteria ranked from the most important: (1/n) times the sum of 1/k for k from the rank to n.
+    """Return weights of n criteria by rank, the most important first: (1/n) times the sum of 1/k for k from rank to n.
 
     The mean of all weights that keep the order. Barron and Barrett (1996), from memory.
 
@@ -47,7 +47,7 @@ def rank_order_centroid(n: int) -> Weights:
 
 
 def rank_sum(n: int) -> Weights:
-    """Weights of n ranked criteria that fall by equal steps, n, n - 1, ... 1. Stillwell et al. (1981), from memory.
+    """Return weights of n ranked criteria in proportion to n, n - 1, ... 1. Stillwell et al. (1981), from memory.
 
     >>> rank_sum(4)
     (0.4, 0.3, 0.2, 0.1)
@@ -60,7 +60,7 @@ def rank_sum(n: int) -> Weights:
 
 
 def rank_reciprocal(n: int) -> Weights:
-    """Weights of n ranked criteria in proportion to one over the rank. Stillwell et al. (1981), from memory.
+    """Return weights of n ranked criteria in proportion to 1 / rank. Stillwell et al. (1981), from memory.
 
     >>> [round(w, 2) for w in rank_reciprocal(4)]
     [0.48, 0.24, 0.16, 0.12]

@@ -1,4 +1,4 @@
-"""How sure are we: quantiles, draws, rank acceptability, the worth of a test. Arrays in, arrays out."""
+"""Uncertainty: quantiles, draws, rank acceptability, the value of a test. Arrays in, arrays out."""
 
 from underoak.uncertainty.draws.cell_draws import Correlation, Normals, draw, hash_seed
 from underoak.uncertainty.draws.expected_membership import expected_membership
@@ -14,7 +14,7 @@ from underoak.uncertainty.information.calibration import Coverage, band_coverage
 from underoak.uncertainty.information.lab_update import Posterior, lab_update, sd_of_mean
 from underoak.uncertainty.information.soil_points import PointChoice, choose_points
 from underoak.uncertainty.information.value_of_information import (
-    Worth,
+    InformationValue,
     value_for_choice,
     value_of_information,
     value_of_test,
@@ -43,6 +43,7 @@ from underoak.uncertainty.outcomes.sensitivity import (
 __all__ = [
     "Correlation",
     "Coverage",
+    "InformationValue",
     "Normal",
     "Normals",
     "ParcelCells",
@@ -54,7 +55,6 @@ __all__ = [
     "Uniform",
     "WeightChange",
     "WeightDistribution",
-    "Worth",
     "band_coverage",
     "cells_per_parcel",
     "choose_points",

@@ -23,26 +23,28 @@ def ground(seed=0, renormalise=False):
     rng = np.random.default_rng(seed)
     tables = [rng.normal(6.0, 0.9, (SOURCES, DRAWS)).astype(np.float32) for _ in CURVES]
     tables[0][3] = 5.0  # no doubt there
-    taps = []
+    source_weights = []
     for counts in ((1,), (4,), (0, 1, 3, 4, 9)):
         count = rng.choice(counts, CELLS).astype(np.int32)
         start = np.concatenate([[0], np.cumsum(count)[:-1]])
         weight = rng.random(count.sum()).astype(np.float32)
         for at, n in zip(start, count, strict=True):
             weight[at : at + n] /= max(weight[at : at + n].sum(), 1e-9)
-        taps.append(SourceWeights(start, count, rng.integers(0, SOURCES, count.sum()).astype(np.int32), weight))
+        source_weights.append(
+            SourceWeights(start, count, rng.integers(0, SOURCES, count.sum()).astype(np.int32), weight)
+        )
     memberships = rng.random((4, CELLS)).astype(np.float32)
     memberships[3, ::17] = 0.0
     if renormalise:
         memberships[1, ::11] = np.nan
     judged = rng.random(CELLS) < 0.8
-    return tables, taps, memberships, judged
+    return tables, source_weights, memberships, judged
 
 
-def drawn_by_hand(tables, taps, memberships):
+def drawn_by_hand(tables, source_weights, memberships):
     """Memberships of every draw, (draws, criteria, cells)."""
     every = np.repeat(memberships[None], DRAWS, axis=0)
-    for k, (table, tap, curve) in enumerate(zip(tables, taps, CURVES, strict=True)):
+    for k, (table, tap, curve) in enumerate(zip(tables, source_weights, CURVES, strict=True)):
         for i in range(CELLS):
             at = slice(tap.start[i], tap.start[i] + tap.count[i])
             if tap.count[i] and not np.isnan(memberships[k, i]):
@@ -53,10 +55,10 @@ def drawn_by_hand(tables, taps, memberships):
 
 @pytest.mark.parametrize("rules", RULES, ids=lambda rules: f"{rules.rule} {rules.missing} {rules.alpha}")
 def test_every_draw_is_judged_as_the_layers_themselves_are(rules):
-    tables, taps, memberships, judged = ground(renormalise=rules.missing == "renormalise")
-    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, taps, CURVES, strict=True))]
+    tables, source_weights, memberships, judged = ground(renormalise=rules.missing == "renormalise")
+    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, source_weights, CURVES, strict=True))]
     found = judge_draws(memberships, judged, drawn, DRAWS, rules)
-    every = drawn_by_hand(tables, taps, memberships)
+    every = drawn_by_hand(tables, source_weights, memberships)
     scores = np.array([judge(m[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0] for m in every])
     assert np.isnan(found.mean).tolist() == (~judged).tolist()
     for mine, true in ((found.mean, scores.mean(axis=0)), (found.sd, scores.std(axis=0))):
@@ -69,8 +71,8 @@ def test_every_draw_is_judged_as_the_layers_themselves_are(rules):
 
 
 def test_ground_without_doubt_has_none():
-    _, taps, memberships, judged = ground()
-    drawn = [DrawnCriterion(0, np.full((SOURCES, DRAWS), 5.5, np.float32), taps[0], CURVES[0])]
+    _, source_weights, memberships, judged = ground()
+    drawn = [DrawnCriterion(0, np.full((SOURCES, DRAWS), 5.5, np.float32), source_weights[0], CURVES[0])]
     memberships[0] = membership(np.full(CELLS, 5.5), CURVES[0])
     for rules in RULES[:3]:
         suitability = judge(memberships[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0]
@@ -81,26 +83,26 @@ def test_ground_without_doubt_has_none():
 
 
 def test_a_layer_judged_on_its_own_cells_gives_the_same():
-    tables, taps, memberships, judged = ground()
+    tables, source_weights, memberships, judged = ground()
     rules = RULES[1]
-    after = judge_draws(memberships, judged, [DrawnCriterion(0, tables[0], taps[0], CURVES[0])], DRAWS, rules)
-    before = DrawnCriterion(0, membership(tables[0], CURVES[0]), taps[0], None)
+    after = judge_draws(memberships, judged, [DrawnCriterion(0, tables[0], source_weights[0], CURVES[0])], DRAWS, rules)
+    before = DrawnCriterion(0, membership(tables[0], CURVES[0]), source_weights[0], None)
     found = judge_draws(memberships, judged, [before], DRAWS, rules)
     assert np.abs(found.mean - after.mean)[judged].max() < 1e-6
     assert np.abs(found.sd - after.sd)[judged].max() < 1e-6
 
 
 def test_groups_add_up_shares_of_cells_by_draw():
-    tables, taps, memberships, judged = ground()
+    tables, source_weights, memberships, judged = ground()
     rules = RULES[0]
-    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, taps, CURVES, strict=True))]
+    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, source_weights, CURVES, strict=True))]
     rng = np.random.default_rng(5)
     count = rng.integers(0, 3, CELLS)
     first = np.concatenate([[0], np.cumsum(count)])
     group, share = rng.integers(0, 5, first[-1]).astype(np.int32), rng.random(first[-1])
     sums = np.zeros((5, 4, DRAWS))
     judge_draws(memberships, judged, drawn, DRAWS, rules, CellGroups(first, group, share), sums)
-    every = drawn_by_hand(tables, taps, memberships)
+    every = drawn_by_hand(tables, source_weights, memberships)
     scores = np.array([judge(m[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0] for m in every])
     values = np.concatenate([scores[:, None], every[:, :3]], axis=1).astype(np.float64)  # (draws, 4, cells)
     expected = np.zeros_like(sums)
@@ -111,11 +113,11 @@ def test_groups_add_up_shares_of_cells_by_draw():
 
 
 def test_quantiles_over_draws_are_those_of_a_sort():
-    tables, taps, memberships, judged = ground()
+    tables, source_weights, memberships, judged = ground()
     rules, levels = RULES[0], (0.05, 0.5, 0.95)
-    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, taps, CURVES, strict=True))]
+    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, source_weights, CURVES, strict=True))]
     found = judge_draws(memberships, judged, drawn, DRAWS, rules, levels=levels)
-    every = drawn_by_hand(tables, taps, memberships)
+    every = drawn_by_hand(tables, source_weights, memberships)
     scores = np.array([judge(m[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0] for m in every])
     assert np.abs(found.quantiles - np.quantile(scores, levels, axis=0))[:, judged].max() < 2e-6
     assert np.isnan(found.quantiles[:, ~judged]).all()

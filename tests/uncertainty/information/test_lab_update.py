@@ -94,12 +94,11 @@ def test_shares_weigh_and_cells_may_differ():
     assert found == pytest.approx(np.sqrt(a * a + b * b + 2.0 * a * b * np.exp(-250.0 / 800.0)))
 
 
-def test_many_cells_are_added_in_parts(monkeypatch):
-    rng = np.random.default_rng(1)
-    x, y = rng.uniform(0.0, 3000.0, (2, 300))
-    whole = sd_of_mean(0.4, x, y, 500.0)
-    monkeypatch.setattr("underoak.uncertainty.information.lab_update._AT_ONCE", 1000)
-    assert sd_of_mean(0.4, x, y, 500.0) == pytest.approx(whole, rel=1e-12)
+def test_many_cells_are_added_up_completely():
+    """So many that their pairs do not fit into one step."""
+    x, y = np.random.default_rng(1).uniform(0.0, 3000.0, (2, 3000))
+    squares = sum(np.exp(-np.hypot(x - x[i], y - y[i]) / 500.0).sum() for i in range(len(x)))
+    assert sd_of_mean(0.4, x, y, 500.0) == pytest.approx(0.4 * np.sqrt(squares) / len(x), rel=1e-12)
 
 
 def test_draws_with_this_covariance_have_this_spread():

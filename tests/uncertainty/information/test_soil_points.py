@@ -30,7 +30,7 @@ def variance_left(ground, points, length, error, strata=None, point_strata=None)
 def test_one_point_lies_in_the_middle():
     ground = lattice(200, 100, 10)
     chosen = choose_points(ground, ground, 1, 800.0)
-    assert np.hypot(*(ground[chosen.at[0]] - (100, 50))) <= np.hypot(5, 5)
+    assert np.hypot(*(ground[chosen.indices[0]] - (100, 50))) <= np.hypot(5, 5)
 
 
 def test_the_first_k_of_n_are_the_choice_of_k():
@@ -38,16 +38,16 @@ def test_the_first_k_of_n_are_the_choice_of_k():
     many = choose_points(ground, ground, 9, 300.0, spacing=15.0)
     for k in range(1, 9):
         few = choose_points(ground, ground, k, 300.0, spacing=15.0)
-        assert few.at.tolist() == many.at[:k].tolist()
-        assert few.left.tolist() == many.left[:k].tolist()
+        assert few.indices.tolist() == many.indices[:k].tolist()
+        assert few.remaining.tolist() == many.remaining[:k].tolist()
 
 
 def test_two_soils_get_one_point_each():
     ground = lattice(200, 100, 10)
     soil = (ground[:, 0] > 100).astype(int)
-    chosen = choose_points(ground, ground, 2, 800.0, strata=soil, ground_strata=soil)
-    assert sorted(soil[chosen.at]) == [0, 1]
-    for at in chosen.at:  # each in the middle of its own half
+    chosen = choose_points(ground, ground, 2, 800.0, strata=soil, area_strata=soil)
+    assert sorted(soil[chosen.indices]) == [0, 1]
+    for at in chosen.indices:  # each in the middle of its own half
         middle = (150 if soil[at] else 50, 50)
         assert np.hypot(*(ground[at] - middle)) <= np.hypot(5, 5)
 
@@ -55,43 +55,43 @@ def test_two_soils_get_one_point_each():
 def test_a_larger_soil_comes_first_and_a_speck_not_at_all():
     ground = lattice(200, 100, 10)
     soil = np.where(ground[:, 0] > 180, 1, 0)
-    chosen = choose_points(ground, ground, 2, 300.0, strata=soil, ground_strata=soil)
-    assert soil[chosen.at[0]] == 0
+    chosen = choose_points(ground, ground, 2, 300.0, strata=soil, area_strata=soil)
+    assert soil[chosen.indices[0]] == 0
     speck = np.zeros(len(ground), int)
     speck[0] = 1
-    assert speck[choose_points(ground, ground, 4, 300.0, strata=speck, ground_strata=speck).at].sum() == 0
+    assert speck[choose_points(ground, ground, 4, 300.0, strata=speck, area_strata=speck).indices].sum() == 0
 
 
 def test_what_is_left_is_what_the_textbook_says():
     ground = lattice(160, 120, 20)
     soil = (ground[:, 1] > 60).astype(int)
     for strata in (None, soil):
-        chosen = choose_points(ground, ground, 5, 150.0, test_error=0.2, strata=strata, ground_strata=strata)
+        chosen = choose_points(ground, ground, 5, 150.0, test_error=0.2, strata=strata, area_strata=strata)
         for k in range(1, 6):
-            at = chosen.at[:k]
+            at = chosen.indices[:k]
             expected = variance_left(ground, ground[at], 150.0, 0.2, strata, None if strata is None else strata[at])
-            assert chosen.left[k - 1] == pytest.approx(expected, abs=1e-10)
+            assert chosen.remaining[k - 1] == pytest.approx(expected, abs=1e-10)
 
 
 def test_no_other_first_point_is_better():
     ground = lattice(150, 90, 15)
     chosen = choose_points(ground, ground, 1, 100.0)
     every = [variance_left(ground, ground[[i]], 100.0, 0.1) for i in range(len(ground))]
-    assert chosen.left[0] == pytest.approx(min(every), abs=1e-12)
+    assert chosen.remaining[0] == pytest.approx(min(every), abs=1e-12)
 
 
 def test_points_keep_their_distance_and_come_to_an_end():
     ground = lattice(100, 100, 10)
     chosen = choose_points(ground, ground, 50, 100.0, spacing=40.0)
-    away = np.linalg.norm(ground[chosen.at][:, None] - ground[chosen.at][None], axis=2)
+    away = np.linalg.norm(ground[chosen.indices][:, None] - ground[chosen.indices][None], axis=2)
     assert away[~np.eye(len(away), dtype=bool)].min() >= 40.0
-    assert len(chosen.at) < 50
+    assert len(chosen.indices) < 50
 
 
 def test_a_test_without_error_everywhere_leaves_nothing():
     ground = lattice(60, 60, 20)
     chosen = choose_points(ground, ground, 9, 100.0, test_error=0.0)
-    assert chosen.left[-1] == pytest.approx(0.0, abs=1e-9)
+    assert chosen.remaining[-1] == pytest.approx(0.0, abs=1e-9)
 
 
 @settings(max_examples=25, deadline=None)
@@ -100,18 +100,18 @@ def test_each_point_leaves_less_and_order_of_candidates_does_not_matter(seed, le
     rng = np.random.default_rng(seed)
     ground = rng.uniform(0, 200, (60, 2))
     chosen = choose_points(ground, ground, 6, length, test_error=error)
-    assert (np.diff(chosen.left, prepend=1.0) <= 1e-12).all()
-    assert (chosen.left >= 0).all()
+    assert (np.diff(chosen.remaining, prepend=1.0) <= 1e-12).all()
+    assert (chosen.remaining >= 0).all()
     shuffled = rng.permutation(60)
     again = choose_points(ground[shuffled], ground, 6, length, test_error=error)
-    assert ground[shuffled][again.at] == pytest.approx(ground[chosen.at])
+    assert ground[shuffled][again.indices] == pytest.approx(ground[chosen.indices])
 
 
 def test_moving_and_turning_the_parcel_moves_and_turns_the_points():
     ground = np.random.default_rng(5).uniform(0, 150, (80, 2))
     turned = np.column_stack([-ground[:, 1] + 431_000, ground[:, 0] + 4_600_000])
     first = choose_points(ground, ground, 5, 200.0)
-    assert choose_points(turned, turned, 5, 200.0).at.tolist() == first.at.tolist()
+    assert choose_points(turned, turned, 5, 200.0).indices.tolist() == first.indices.tolist()
 
 
 def test_impossible_questions_are_refused():

@@ -177,7 +177,7 @@ def test_wins_are_the_shares_of_better_values():
 
 def test_only_the_best_are_looked_at_closely():
     m = np.random.default_rng(12).random((30, 3))
-    found = rank_acceptability(m, draws=500, closely=4)
+    found = rank_acceptability(m, draws=500, n_compared=4)
     whole = rank_acceptability(m, draws=500)
     assert found.wins.shape == (4, 4)
     assert found.compared.tolist() == whole.compared[:4].tolist()
@@ -247,17 +247,15 @@ def test_more_data_draws_than_draws_are_read_evenly():
     assert found.first.tolist() == [1.0, 0.0]  # data draws 0, 2, 4, 6 and 8
 
 
-def test_of_many_parcels_the_first_ranks_are_kept(monkeypatch):
-    monkeypatch.setattr("underoak.uncertainty.outcomes.rank_acceptability.MOST_SHARES", 600)
+def test_of_many_parcels_the_first_ranks_are_in_the_table():
     m = np.random.default_rng(18).random((50, 3))
-    found = rank_acceptability(m, 500)
-    monkeypatch.undo()
+    found = rank_acceptability(m, 500, max_shares=600)
     whole = rank_acceptability(m, 500)
     assert found.shares.shape == (50, 12)
     np.testing.assert_array_equal(found.shares, whole.shares[:, :12])
     np.testing.assert_array_equal(found.mean_rank, whole.mean_rank)
     np.testing.assert_allclose(found.top(12), whole.top(12))
-    with pytest.raises(ValueError, match="12 ranks"):
+    with pytest.raises(ValueError, match="first 12 ranks"):
         found.top(13)
 
 
@@ -364,9 +362,8 @@ def test_what_does_not_fit_is_refused():
         rank_acceptability(m, 0)
 
 
-def test_a_tie_across_the_last_rank_that_is_kept(monkeypatch):
-    monkeypatch.setattr("underoak.uncertainty.outcomes.rank_acceptability.MOST_SHARES", 1)
-    found = rank_acceptability(np.full((12, 2), 0.5), 50)
+def test_a_tie_goes_on_across_the_last_rank_of_the_table():
+    found = rank_acceptability(np.full((12, 2), 0.5), 50, max_shares=1)
     np.testing.assert_allclose(found.shares, np.full((12, 10), 1 / 12), atol=1e-12)
 
 

@@ -77,7 +77,7 @@ def test_two_criteria_swap_where_the_lines_cross():
     assert swap.criterion == 0
     assert swap.weights == pytest.approx((0.5, 0.5))
     assert swap.change == pytest.approx(-0.2)
-    assert swap.all_told == pytest.approx(0.4)
+    assert swap.total_change == pytest.approx(0.4)
 
 
 def test_a_place_that_is_better_everywhere_is_never_swapped():

@@ -13,11 +13,12 @@ from underoak.engine.judge import cell_state
 from underoak.engine.judge.recipe import Recipe, TileCounts, judge_window
 from underoak.layers.decoding.encoding import Encoding
 from underoak.layers.source import Reading, Source
+from underoak.overlay import combine_kernels
 
 
 def is_compiled() -> bool:
-    """Return True if the kernels are on disk, compiled for the present sources; compiling them takes half a minute."""
-    return is_on_disk(cell_state.count_codes)  # the last kernel that judging a tile calls
+    """Return True if kernels that judge any tile are on disk for the present sources; compiling takes half a minute."""
+    return is_on_disk(combine_kernels.judge) and is_on_disk(cell_state.count_codes)
 
 
 @dataclass(frozen=True)

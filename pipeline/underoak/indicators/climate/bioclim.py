@@ -3,10 +3,10 @@
 Arguments are float32 (12, rows, cols), January first: `tmin`, `tmax` mean daily least and greatest temperature [degC],
 `temperature` mean temperature [degC], `rain` [mm]. Results are (rows, cols); a cell with any missing month is missing.
 
-A quarter is any three months in a row, December running on into January; of equal quarters the first holds, counted
-from the one that starts in January. Standard deviations are those of a sample (n - 1). Makers of climate maps differ in
-both, and in the seasonality of rain, so work these out rather than mix maps. Variables 8, 9, 18 and 19 jump where the
-quarter changes from cell to cell. Names and definitions: the list of WorldClim, read; the rest as said.
+A quarter is any three months in a row, December before January; of equal quarters the first counts, from the one
+that starts in January. Standard deviations are those of a sample (n - 1). Makers of climate maps differ in
+both, and in the seasonality of rain, so compute these rather than mix maps. Variables 8, 9, 18 and 19 jump where the
+quarter changes from cell to cell. Names and definitions: the list of WorldClim, read; the rest as stated.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from underoak.indicators.year import Doubles, stack_months
 
 
 def mean_temperature(tmin: Any, tmax: Any) -> FloatArray:
-    """Half-way between daily least and greatest temperature [degC], arrays of one shape.
+    """Return the mean of daily least and greatest temperature [degC], arrays of one shape.
 
     Source: common practice, no source.
 
@@ -32,11 +32,11 @@ def mean_temperature(tmin: Any, tmax: Any) -> FloatArray:
 
 
 def bioclimatic(tmin: FloatArray, tmax: FloatArray, rain: FloatArray) -> dict[str, FloatArray]:
-    """All nineteen, `bio1` to `bio19`, with the mean temperature half-way between least and greatest.
+    """Return all nineteen, `bio1` to `bio19`, with the mean temperature half-way between least and greatest.
 
     >>> flat = np.zeros((12, 1, 1), np.float32)
-    >>> made = bioclimatic(flat + 5, flat + 15, flat + 50)
-    >>> len(made), float(made["bio1"][0, 0]), float(made["bio18"][0, 0])
+    >>> result = bioclimatic(flat + 5, flat + 15, flat + 50)
+    >>> len(result), float(result["bio1"][0, 0]), float(result["bio18"][0, 0])
     (19, 10.0, 150.0)
 
     Raises:
@@ -54,7 +54,7 @@ def bioclimatic(tmin: FloatArray, tmax: FloatArray, rain: FloatArray) -> dict[st
 
 
 def bio1(temperature: FloatArray) -> FloatArray:
-    """Mean temperature of the year [degC].
+    """Return the mean temperature of the year [degC].
 
     >>> float(bio1(np.arange(12).reshape(12, 1, 1))[0, 0])
     5.5
@@ -63,7 +63,7 @@ def bio1(temperature: FloatArray) -> FloatArray:
 
 
 def bio2(tmin: FloatArray, tmax: FloatArray) -> FloatArray:
-    """Mean of the months' daily ranges, greatest less least [K].
+    """Return the mean of the months' daily ranges, greatest less least [K].
 
     >>> float(bio2(np.full((12, 1, 1), 4.0), np.full((12, 1, 1), 14.0))[0, 0])
     10.0
@@ -72,7 +72,7 @@ def bio2(tmin: FloatArray, tmax: FloatArray) -> FloatArray:
 
 
 def bio3(tmin: FloatArray, tmax: FloatArray) -> FloatArray:
-    """Isothermality: the daily range as a share of the year's range, 100 bio2 / bio7 [percent]; missing without range.
+    """Return the isothermality [percent]: daily range over the year's range, 100 bio2 / bio7; missing without range.
 
     >>> float(bio3(np.full((12, 1, 1), 4.0), np.full((12, 1, 1), 14.0))[0, 0])
     100.0
@@ -82,7 +82,7 @@ def bio3(tmin: FloatArray, tmax: FloatArray) -> FloatArray:
 
 
 def bio4(temperature: FloatArray) -> FloatArray:
-    """Seasonality of temperature: 100 times the standard deviation (n - 1) of the months, so in hundredths of a K [cK].
+    """Return the seasonality of temperature [cK]: 100 times the standard deviation (n - 1) of the months.
 
     >>> round(float(bio4(np.arange(12).reshape(12, 1, 1))[0, 0]), 4)
     360.5551
@@ -91,7 +91,7 @@ def bio4(temperature: FloatArray) -> FloatArray:
 
 
 def bio5(tmax: FloatArray) -> FloatArray:
-    """Mean daily greatest temperature of the warmest month [degC]; no record, as it is a mean.
+    """Return the mean daily greatest temperature of the warmest month [degC]; no record, as it is a mean.
 
     >>> float(bio5(np.arange(12).reshape(12, 1, 1))[0, 0])
     11.0
@@ -100,7 +100,7 @@ def bio5(tmax: FloatArray) -> FloatArray:
 
 
 def bio6(tmin: FloatArray) -> FloatArray:
-    """Mean daily least temperature of the coldest month [degC]; no record, as it is a mean.
+    """Return the mean daily least temperature of the coldest month [degC]; no record, as it is a mean.
 
     >>> float(bio6(np.arange(12).reshape(12, 1, 1))[0, 0])
     0.0
@@ -109,7 +109,7 @@ def bio6(tmin: FloatArray) -> FloatArray:
 
 
 def bio7(tmin: FloatArray, tmax: FloatArray) -> FloatArray:
-    """Range of temperature over the year, bio5 - bio6 [K].
+    """Return the range of temperature over the year, bio5 - bio6 [K].
 
     >>> float(bio7(np.arange(12).reshape(12, 1, 1), np.arange(12).reshape(12, 1, 1) + 8)[0, 0])
     19.0
@@ -118,7 +118,7 @@ def bio7(tmin: FloatArray, tmax: FloatArray) -> FloatArray:
 
 
 def bio8(temperature: FloatArray, rain: FloatArray) -> FloatArray:
-    """Mean temperature of the wettest quarter [degC].
+    """Return the mean temperature of the wettest quarter [degC].
 
     >>> float(bio8(np.arange(12).reshape(12, 1, 1), np.arange(12).reshape(12, 1, 1))[0, 0])
     10.0
@@ -127,7 +127,7 @@ def bio8(temperature: FloatArray, rain: FloatArray) -> FloatArray:
 
 
 def bio9(temperature: FloatArray, rain: FloatArray) -> FloatArray:
-    """Mean temperature of the driest quarter [degC].
+    """Return the mean temperature of the driest quarter [degC].
 
     >>> float(bio9(np.arange(12).reshape(12, 1, 1), np.arange(12).reshape(12, 1, 1))[0, 0])
     1.0
@@ -136,7 +136,7 @@ def bio9(temperature: FloatArray, rain: FloatArray) -> FloatArray:
 
 
 def bio10(temperature: FloatArray) -> FloatArray:
-    """Mean temperature of the warmest quarter [degC].
+    """Return the mean temperature of the warmest quarter [degC].
 
     >>> float(bio10(np.arange(12).reshape(12, 1, 1))[0, 0])
     10.0
@@ -145,7 +145,7 @@ def bio10(temperature: FloatArray) -> FloatArray:
 
 
 def bio11(temperature: FloatArray) -> FloatArray:
-    """Mean temperature of the coldest quarter [degC].
+    """Return the mean temperature of the coldest quarter [degC].
 
     >>> float(bio11(np.arange(12).reshape(12, 1, 1))[0, 0])
     1.0
@@ -154,7 +154,7 @@ def bio11(temperature: FloatArray) -> FloatArray:
 
 
 def bio12(rain: FloatArray) -> FloatArray:
-    """Rain of the year [mm].
+    """Return the rain of the year [mm].
 
     >>> float(bio12(np.full((12, 1, 1), 50.0))[0, 0])
     600.0
@@ -163,7 +163,7 @@ def bio12(rain: FloatArray) -> FloatArray:
 
 
 def bio13(rain: FloatArray) -> FloatArray:
-    """Rain of the wettest month [mm].
+    """Return the rain of the wettest month [mm].
 
     >>> float(bio13(np.arange(12).reshape(12, 1, 1))[0, 0])
     11.0
@@ -172,7 +172,7 @@ def bio13(rain: FloatArray) -> FloatArray:
 
 
 def bio14(rain: FloatArray) -> FloatArray:
-    """Rain of the driest month [mm].
+    """Return the rain of the driest month [mm].
 
     >>> float(bio14(np.arange(12).reshape(12, 1, 1))[0, 0])
     0.0
@@ -181,9 +181,9 @@ def bio14(rain: FloatArray) -> FloatArray:
 
 
 def bio15(rain: FloatArray, added: float = 1.0) -> FloatArray:
-    """Seasonality of rain: 100 times the deviation (n - 1) of the months over their mean plus `added` [percent].
+    """Return the seasonality of rain [percent]: 100 times the deviation (n - 1) of the months / (mean + `added`).
 
-    `added` 1 mm keeps the share sensible where hardly any rain falls, as WorldClim's makers have it (from memory); with
+    `added` 1 mm keeps the ratio sensible where hardly any rain falls, as WorldClim does (from memory); with
     0 it is the plain coefficient of variation, missing where no rain falls at all.
 
     >>> rain = np.float32([40, 35, 50, 60, 70, 65, 30, 40, 75, 90, 85, 60]).reshape(12, 1, 1)
@@ -196,7 +196,7 @@ def bio15(rain: FloatArray, added: float = 1.0) -> FloatArray:
 
 
 def bio16(rain: FloatArray) -> FloatArray:
-    """Rain of the wettest quarter [mm].
+    """Return the rain of the wettest quarter [mm].
 
     >>> float(bio16(np.arange(12).reshape(12, 1, 1))[0, 0])
     30.0
@@ -205,7 +205,7 @@ def bio16(rain: FloatArray) -> FloatArray:
 
 
 def bio17(rain: FloatArray) -> FloatArray:
-    """Rain of the driest quarter [mm].
+    """Return the rain of the driest quarter [mm].
 
     >>> float(bio17(np.arange(12).reshape(12, 1, 1))[0, 0])
     3.0
@@ -214,7 +214,7 @@ def bio17(rain: FloatArray) -> FloatArray:
 
 
 def bio18(temperature: FloatArray, rain: FloatArray) -> FloatArray:
-    """Rain of the warmest quarter [mm]; that of summer only where the warmest quarter is summer.
+    """Return the rain of the warmest quarter [mm]; that of summer only where the warmest quarter is summer.
 
     >>> float(bio18(np.arange(12).reshape(12, 1, 1), np.full((12, 1, 1), 50))[0, 0])
     150.0
@@ -223,7 +223,7 @@ def bio18(temperature: FloatArray, rain: FloatArray) -> FloatArray:
 
 
 def bio19(temperature: FloatArray, rain: FloatArray) -> FloatArray:
-    """Rain of the coldest quarter [mm].
+    """Return the rain of the coldest quarter [mm].
 
     >>> float(bio19(np.arange(12).reshape(12, 1, 1), np.arange(12).reshape(12, 1, 1))[0, 0])
     3.0
@@ -232,7 +232,7 @@ def bio19(temperature: FloatArray, rain: FloatArray) -> FloatArray:
 
 
 def _quarter(key: Any, of: Any, wants_most: bool, parts: int) -> FloatArray:
-    """The sum of `of` over the quarter that has most (or least) of `key`, divided by `parts`."""
+    """Return the sum of `of` over the quarter that has most (or least) of `key`, divided by `parts`."""
     from underoak.indicators.climate import bioclim_kernels
 
     key, of = stack_months(key, of)

@@ -1,4 +1,4 @@
-"""A compiled kernel for the quarters of the year: one cell a pure function of its own months."""
+"""Kernel for the quarters of the year: a cell is a pure function of its own months."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def _three(months: FloatArray, start: int, row: int, col: int) -> float:
 
 @compiled_checked
 def quarter(key: FloatArray, of: FloatArray, wants_most: bool, parts: float, out: FloatArray) -> None:
-    """Three months of `of`, divided by `parts`, where three months of `key` are most or least; the first of equals."""
+    """Write into `out` three months of `of` / `parts`, where `key` is most or least; the first of equals."""
     for row in range(out.shape[0]):
         for col in range(out.shape[1]):
             best, best_key, is_known = 0, _three(key, 0, row, col), True

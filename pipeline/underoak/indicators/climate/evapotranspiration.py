@@ -1,6 +1,6 @@
-"""Reference evapotranspiration: the water that air and sun would take from well-watered ground, month by month.
+"""Reference evapotranspiration: water that air and sun would take from well-watered land, month by month.
 
-Two methods, which differ by a third or more: never set one beside a map made with the other. Float64 inside.
+Two methods, which differ by a third or more: never compare one with a map from the other. Float64 inside.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from underoak.indicators.year import DAYS, MIDDLES, Doubles, Latitude, latitude_
 
 
 def hargreaves(tmin: Any, tmax: Any, radiation: Any) -> FloatArray:
-    """Reference evapotranspiration [mm/d] of mean daily least and greatest temperature [degC], arrays that broadcast.
+    """Return the reference evapotranspiration [mm/d] of mean daily extremes [degC], arrays that broadcast.
 
-    `radiation` [MJ m-2 d-1] is that above the air (`extraterrestrial_radiation`), and is turned into a depth of water
-    in here. Never below 0. Missing where `tmax` is below `tmin`, which no day can be.
+    `radiation` [MJ m-2 d-1] is extraterrestrial (`extraterrestrial_radiation`), and is converted to a depth of water
+    here. Never below 0. Missing where `tmax` is below `tmin`, which no day can be.
     Source: Hargreaves, as FAO-56 eq. 52 (Allen et al. 1998), from memory.
 
     >>> round(float(hargreaves(14.8, 26.6, 40.6)), 1)
@@ -31,7 +31,7 @@ def hargreaves(tmin: Any, tmax: Any, radiation: Any) -> FloatArray:
 def hargreaves_months(
     tmin: FloatArray, tmax: FloatArray, latitude: Latitude, middles: Sequence[int] = MIDDLES
 ) -> FloatArray:
-    """Reference evapotranspiration of each month [mm], (12, rows, cols), as `hargreaves` on the day in its middle.
+    """Return the reference evapotranspiration of each month [mm], (12, rows, cols), by `hargreaves` at its middle.
 
     `tmin`, `tmax` [degC] (12, rows, cols), January first. `latitude` [degree]: one number, (rows,) or (rows, cols).
     `middles`: the day of the year that stands for each month.
@@ -49,7 +49,7 @@ def hargreaves_months(
 def hargreaves_year(
     tmin: FloatArray, tmax: FloatArray, latitude: Latitude, middles: Sequence[int] = MIDDLES
 ) -> FloatArray:
-    """Reference evapotranspiration of the year [mm], (rows, cols); arguments as in `hargreaves_months`.
+    """Return the reference evapotranspiration of the year [mm], (rows, cols); arguments as in `hargreaves_months`.
 
     >>> flat = np.zeros((12, 1, 1), np.float32)
     >>> round(float(hargreaves_year(flat + 5, flat + 15, 45.0)[0, 0]), 1)
@@ -59,10 +59,10 @@ def hargreaves_year(
 
 
 def thornthwaite_months(temperature: FloatArray, latitude: Latitude, middles: Sequence[int] = MIDDLES) -> FloatArray:
-    """Potential evapotranspiration of each month [mm], (12, rows, cols), from mean temperature [degC] alone.
+    """Return the potential evapotranspiration of each month [mm], (12, rows, cols), from mean temperature [degC] alone.
 
-    A month at or below 0 degC counts for nothing. Above 26.5 degC the exponent gives way to
-    -415.85 + 32.24 T - 0.43 T^2, held at its peak from 37.5 degC on. Both are for 30 days of 12 hours, and are
+    A month at or below 0 degC counts as 0. Above 26.5 degC the power is replaced by
+    -415.85 + 32.24 T - 0.43 T^2, constant at its peak from 37.5 degC on. Both are for 30 days of 12 hours, and are
     stretched to the days of the month and its hours of light. `latitude` and `middles` as in `hargreaves_months`.
     Sources: Thornthwaite 1948, from memory; the hot branch Willmott, Rowe and Mintz 1985, as open code quotes it.
 
@@ -76,7 +76,7 @@ def thornthwaite_months(temperature: FloatArray, latitude: Latitude, middles: Se
 
 
 def thornthwaite_year(temperature: FloatArray, latitude: Latitude, middles: Sequence[int] = MIDDLES) -> FloatArray:
-    """Potential evapotranspiration of the year [mm], (rows, cols); arguments as in `thornthwaite_months`.
+    """Return the potential evapotranspiration of the year [mm], (rows, cols); arguments as in `thornthwaite_months`.
 
     >>> round(float(thornthwaite_year(np.full((12, 1, 1), 20, np.float32), 0.0)[0, 0]), 1)
     898.7
@@ -85,7 +85,7 @@ def thornthwaite_year(temperature: FloatArray, latitude: Latitude, middles: Sequ
 
 
 def heat_index(temperature: FloatArray) -> FloatArray:
-    """Thornthwaite's heat index I of a year [-], (rows, cols): the sum of (T / 5)^1.514 over months above 0 degC.
+    """Return Thornthwaite's heat index I [-], (rows, cols): the sum of (T / 5)^1.514 over months above 0 degC.
 
     >>> round(float(heat_index(np.full((12, 1, 1), 20, np.float32))[0, 0]), 4)
     97.8814

@@ -1,4 +1,4 @@
-"""Compiled kernels for Thornthwaite's evapotranspiration: one cell a pure function of its own twelve months."""
+"""Kernels for Thornthwaite's evapotranspiration: a cell is a pure function of its own twelve months."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def _heat(months: FloatArray, row: int, col: int) -> float:
 
 @compiled
 def heat_index(months: FloatArray, out: Doubles) -> None:
-    """The year's heat index into `out`; missing where any month is."""
+    """Write the year's heat index into `out`; missing where any month is."""
     for row in range(out.shape[0]):
         for col in range(out.shape[1]):
             out[row, col] = _heat(months, row, col)
@@ -34,7 +34,7 @@ def heat_index(months: FloatArray, out: Doubles) -> None:
 
 @compiled_checked
 def thornthwaite(months: FloatArray, stretch: Doubles, out: Doubles) -> None:
-    """Evapotranspiration of each month [mm] into `out`; `stretch` (12, 1 or rows, 1 or cols) for days and light."""
+    """Write each month's evapotranspiration [mm] into `out`; `stretch` (12, 1 or rows, 1 or cols): days and light."""
     tall, wide = stretch.shape[1] > 1, stretch.shape[2] > 1
     for row in range(out.shape[1]):
         for col in range(out.shape[2]):

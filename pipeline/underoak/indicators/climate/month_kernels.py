@@ -1,4 +1,4 @@
-"""Compiled kernels over the month axis, each cell in month order, so that no result depends on a window."""
+"""Kernel over the month axis, each cell in month order, so that no result depends on a window."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ SUM, MEAN, MIN, MAX = range(4)
 
 @compiled_checked
 def reduce_months(months: FloatArray, how: int, out: FloatArray) -> None:
-    """Sum, mean, least or greatest over axis 0 into `out`; missing where any month is."""
+    """Write the sum, mean, least or greatest over axis 0 into `out`; missing where any month is."""
     count, rows, cols = months.shape
     for row in range(rows):
         for col in range(cols):

@@ -1,4 +1,4 @@
-"""Climate from monthly layers (months, rows, cols): what the months add up to, and the warmest and coldest of them.
+"""Sums, means and extremes of monthly layers (months, rows, cols).
 
 A cell with any missing month is missing.
 """
@@ -14,7 +14,7 @@ from underoak.indicators.year import stack_months
 
 
 def months_sum(months: FloatArray) -> FloatArray:
-    """Sum over the months given, in their own unit, (rows, cols).
+    """Return the sum over the months, in their own unit, (rows, cols).
 
     Source: common practice, no source.
 
@@ -28,7 +28,7 @@ def months_sum(months: FloatArray) -> FloatArray:
 
 
 def months_mean(months: FloatArray) -> FloatArray:
-    """Mean over the months given, each counted alike, (rows, cols).
+    """Return the mean over the months, each counted alike, (rows, cols).
 
     Source: common practice, no source.
 
@@ -42,7 +42,7 @@ def months_mean(months: FloatArray) -> FloatArray:
 
 
 def months_min(months: FloatArray) -> FloatArray:
-    """Least of the months given, (rows, cols).
+    """Return the least of the months, (rows, cols).
 
     Source: common practice, no source.
 
@@ -56,7 +56,7 @@ def months_min(months: FloatArray) -> FloatArray:
 
 
 def months_max(months: FloatArray) -> FloatArray:
-    """Greatest of the months given, (rows, cols).
+    """Return the greatest of the months, (rows, cols).
 
     Source: common practice, no source.
 
@@ -70,7 +70,7 @@ def months_max(months: FloatArray) -> FloatArray:
 
 
 def warmest_month_mean(months: FloatArray) -> FloatArray:
-    """Mean temperature of the warmest of twelve months, (rows, cols).
+    """Return the mean temperature of the warmest of twelve months, (rows, cols).
 
     Source: common practice, no source.
 
@@ -82,7 +82,7 @@ def warmest_month_mean(months: FloatArray) -> FloatArray:
 
 
 def coldest_month_mean(months: FloatArray) -> FloatArray:
-    """Mean temperature of the coldest of twelve months, (rows, cols).
+    """Return the mean temperature of the coldest of twelve months, (rows, cols).
 
     Source: common practice, no source.
 
@@ -106,7 +106,7 @@ def annual_sum(months: FloatArray) -> FloatArray:
 
 
 def annual_mean(months: FloatArray) -> FloatArray:
-    """Mean of twelve months, each counted alike whatever its length, (rows, cols).
+    """Return the mean of twelve months, each counted alike, (rows, cols).
 
     Source: common practice, no source.
 

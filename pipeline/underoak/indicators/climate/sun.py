@@ -1,4 +1,4 @@
-"""The sun above the air: how much of it reaches a level place, and for how long, by latitude and day of the year.
+"""Extraterrestrial radiation and hours of daylight by latitude and day of the year.
 
 Equations of FAO Irrigation and Drainage Paper 56 (Allen, Pereira, Raes and Smith 1998), their numbers from memory and
 checked against its printed examples. Angles of sunset are cut off at the polar day and night.
@@ -20,7 +20,7 @@ Days = float | npt.NDArray[Any] | tuple[int, ...]
 
 
 def extraterrestrial_radiation(latitude: Latitude, day: Days) -> Doubles:
-    """Daily sunshine above the air [MJ m-2 d-1] on level ground, of shape (*day.shape, *latitude.shape).
+    """Return daily extraterrestrial radiation [MJ m-2 d-1] on level land, (*day.shape, *latitude.shape).
 
     `latitude` [degree, north positive] and `day` of the year [1..366]: numbers or arrays. NaN for a latitude beyond a
     pole. Multiply by `MM_PER_MJ` for the depth of water it could turn to vapour [mm/d].
@@ -35,7 +35,7 @@ def extraterrestrial_radiation(latitude: Latitude, day: Days) -> Doubles:
 
 
 def daylight_hours(latitude: Latitude, day: Days) -> Doubles:
-    """Hours from sunrise to sunset [h, 0..24] on a level horizon, of shape (*day.shape, *latitude.shape).
+    """Return the hours from sunrise to sunset [h, 0..24] on a level horizon, (*day.shape, *latitude.shape).
 
     Arguments as in `extraterrestrial_radiation`. Source: FAO-56 eq. 34, from memory.
 

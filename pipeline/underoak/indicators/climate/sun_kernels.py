@@ -1,4 +1,4 @@
-"""Compiled kernels for the path of the sun. One latitude at a time, so that no result depends on its neighbours."""
+"""Kernels for the path of the sun. One latitude at a time, so that no result depends on its neighbours."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _PER_DAY = 24.0 * 60.0 / math.pi
 
 @compiled
 def _sunset(phi: float, declination: float) -> float:
-    """Hour angle of sunset [radian]; half a turn all through the polar day, none in the polar night."""
+    """Return the hour angle of sunset [radian]: pi on a polar day, 0 in a polar night."""
     cosine = -math.tan(phi) * math.tan(declination)
     if cosine <= -1.0:
         return math.pi
@@ -29,7 +29,7 @@ def _declination(day: float) -> float:
 
 @compiled
 def radiation(latitude: Doubles, days: Doubles, out: Doubles) -> None:
-    """Daily extraterrestrial radiation [MJ m-2 d-1] into `out`, (days, latitudes)."""
+    """Write daily extraterrestrial radiation [MJ m-2 d-1] into `out`, (days, latitudes)."""
     for n in range(days.size):
         declination = _declination(days[n])
         nearness = 1.0 + 0.033 * math.cos(2.0 * math.pi * days[n] / 365.0)
@@ -44,7 +44,7 @@ def radiation(latitude: Doubles, days: Doubles, out: Doubles) -> None:
 
 @compiled
 def daylight(latitude: Doubles, days: Doubles, out: Doubles) -> None:
-    """Hours of daylight into `out`, (days, latitudes)."""
+    """Write hours of daylight into `out`, (days, latitudes)."""
     for n in range(days.size):
         declination = _declination(days[n])
         for i in range(latitude.size):

@@ -1,6 +1,6 @@
-"""Warmth and frost from monthly temperatures: degree-days, frost, and temperature at another height.
+"""Degree-days and frost from monthly temperatures, and temperature at another height.
 
-Monthly means say little of single days: they under-count degree-days near the base, and know no late frost.
+Monthly means say little of single days: they under-count degree-days near the base, and do not show late frost.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ SPREAD_OF_NIGHTS = 4.5  # K, of daily least temperatures within a winter month; 
 
 
 def degree_days(temperature: FloatArray, base: float = 5.0) -> FloatArray:
-    """Degree-days of the year above a base [K d], (rows, cols): days of each month times its mean temperature above it.
+    """Return the year's degree-days above a base [K d], (rows, cols): days of a month times its mean above the base.
 
     `temperature` [degC] (12, rows, cols), January first; `base` [degC]. Source: common practice, no source.
 
@@ -35,7 +35,7 @@ def degree_days(temperature: FloatArray, base: float = 5.0) -> FloatArray:
 
 
 def single_sine(tmin: Any, tmax: Any, base: float) -> FloatArray:
-    """Degree-days of one day [K d] that swings as a sine between `tmin` and `tmax` [degC], arrays that broadcast.
+    """Return the degree-days [K d] of a day that swings as a sine between `tmin` and `tmax` [degC]; arrays broadcast.
 
     Counts the part of the wave above `base` [degC], which a mean would lose. Missing where `tmax` is below `tmin`.
     Source: Baskerville and Emin 1969, formula from memory, checked by integrating the wave.
@@ -54,7 +54,7 @@ def single_sine(tmin: Any, tmax: Any, base: float) -> FloatArray:
 
 
 def sine_degree_days(tmin: FloatArray, tmax: FloatArray, base: float = 5.0) -> FloatArray:
-    """Degree-days of the year above a base [K d], (rows, cols): `single_sine` of each month's mean day times its days.
+    """Return the year's degree-days above a base [K d], (rows, cols): `single_sine` of each month's mean day x days.
 
     `tmin`, `tmax` [degC] (12, rows, cols), January first; `base` [degC].
 
@@ -73,7 +73,7 @@ def sine_degree_days(tmin: FloatArray, tmax: FloatArray, base: float = 5.0) -> F
 
 
 def frost_months(tmin: FloatArray, below: float = 0.0) -> FloatArray:
-    """How many months have a mean daily least temperature below a threshold [0..12], (rows, cols).
+    """Return the number of months [0..12] whose mean daily least temperature is below a threshold, (rows, cols).
 
     `tmin` [degC] (12, rows, cols); `below` [degC]. Source: common practice, no source.
 
@@ -90,7 +90,7 @@ def frost_months(tmin: FloatArray, below: float = 0.0) -> FloatArray:
 
 
 def frost_days(tmin: FloatArray, at_most: float = -10.0, deviation: float = SPREAD_OF_NIGHTS) -> FloatArray:
-    """Days of the year expected to fall to a threshold or below it [d], (rows, cols), guessed from monthly means.
+    """Return the expected days of the year at or below a threshold [d], (rows, cols), from monthly means.
 
     Daily least temperatures are taken to scatter normally round the month's mean `tmin` [degC] (12, rows, cols) with
     the standard deviation `deviation` [K]. Cold nights come in spells, and hollows are colder than maps: an order of
@@ -112,14 +112,14 @@ def frost_days(tmin: FloatArray, at_most: float = -10.0, deviation: float = SPRE
     return out
 
 
-def at_height(temperature: Any, height: Any, wanted: Any, lapse: float = STANDARD_LAPSE) -> FloatArray:
-    """Temperature [degC] brought from the height it is known for to another, arrays that broadcast.
+def at_height(temperature: Any, height: Any, to_height: Any, lapse: float = STANDARD_LAPSE) -> FloatArray:
+    """Return the temperature [degC] at another height than that it is known for, arrays that broadcast.
 
-    `height` and `wanted` [m]; `lapse` [K/km] is the loss with height. For temperature only: rain has no such rule, and
-    on clear nights cold air lies in the hollows instead. Source: standard atmosphere, common practice.
+    `height` and `to_height` [m]; `lapse` [K/km] is the loss with height. For temperature, not for rain.
+    On clear nights cold air fills hollows instead. Source: standard atmosphere, common practice.
 
     >>> float(at_height(10.0, 0.0, 500.0))
     6.75
     """
-    rise = np.asarray(wanted, np.float64) - np.asarray(height, np.float64)
+    rise = np.asarray(to_height, np.float64) - np.asarray(height, np.float64)
     return np.asarray(np.asarray(temperature, np.float64) - lapse * rise / 1000.0, np.float32)

@@ -1,4 +1,4 @@
-"""Compiled kernels for degree-days and frost: one cell a pure function of its own values."""
+"""Kernels for degree-days and frost: a cell is a pure function of its own values."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ def _one_day(least: float, greatest: float, base: float) -> float:
 
 @compiled
 def single_sine(least: Doubles, greatest: Doubles, base: float, out: Doubles) -> None:
-    """Degree-days of one day [K d] into `out`, flat arrays."""
+    """Write the degree-days of one day [K d] into `out`, flat arrays."""
     for i in range(out.size):
         out[i] = _one_day(least[i], greatest[i], base)
 
 
 @compiled
 def sine_year(least: FloatArray, greatest: FloatArray, base: float, days: Doubles, out: FloatArray) -> None:
-    """Degree-days of twelve months [K d] into `out`."""
+    """Write the degree-days of twelve months [K d] into `out`."""
     for row in range(out.shape[0]):
         for col in range(out.shape[1]):
             total = 0.0
@@ -45,7 +45,7 @@ def sine_year(least: FloatArray, greatest: FloatArray, base: float, days: Double
 
 @compiled_checked
 def days_at_most(months: FloatArray, at_most: float, sd: float, days: Doubles, out: FloatArray) -> None:
-    """Expected days at or below a threshold into `out`, for daily values normal round each month's own."""
+    """Write the expected days at or below a threshold into `out`; daily values are normal round their month's."""
     for row in range(out.shape[0]):
         for col in range(out.shape[1]):
             total = 0.0

@@ -1,4 +1,4 @@
-"""Rain against what air and sun would take: the balance of summer, and how arid the year is.
+"""Water balance of summer and aridity of the year: rain against evapotranspiration.
 
 The figures depend on how evapotranspiration was worked out, so each name says it; compare only like with like.
 """
@@ -24,7 +24,7 @@ _EDGES = np.array((0.05, 0.20, 0.50, 0.65), np.float32)  # as exact as the value
 
 
 def summer_balance(rain: FloatArray, evaporation: FloatArray, latitude: Latitude) -> FloatArray:
-    """Rain less evapotranspiration over the three summer months of the cell's own hemisphere [mm], (rows, cols).
+    """Return rain less evapotranspiration [mm] over the summer of the cell's hemisphere, (rows, cols).
 
     Below 0 is a deficit: the year's total hides it. `rain`, `evaporation` [mm] (12, rows, cols), January first;
     `latitude` [degree] as in `season_sum`. Source: common practice, no source.
@@ -41,7 +41,7 @@ def summer_balance(rain: FloatArray, evaporation: FloatArray, latitude: Latitude
 
 
 def aridity_index(rain: Any, evaporation: Any) -> FloatArray:
-    """Rain of the year over evapotranspiration of the year [-], arrays of one shape in the same unit; high is humid.
+    """Return rain over evapotranspiration of the year [-], arrays of one shape and unit; high is humid.
 
     Missing where nothing can evaporate. Source: UNEP 1992, from memory.
 
@@ -53,7 +53,7 @@ def aridity_index(rain: Any, evaporation: Any) -> FloatArray:
 
 
 def aridity_class(index: Any) -> FloatArray:
-    """Code 1 to 5 of the aridity index, in the order of `ARIDITY_CLASSES`; an edge belongs to the wetter class.
+    """Return code 1 to 5 of the aridity index, in the order of `ARIDITY_CLASSES`; an edge is in the wetter class.
 
     Source: UNEP 1992, World Atlas of Desertification; edges 0.05, 0.20, 0.50 and 0.65 read on a data set's sheet.
 
@@ -66,7 +66,7 @@ def aridity_class(index: Any) -> FloatArray:
 
 
 def summer_balance_hargreaves(rain: FloatArray, tmin: FloatArray, tmax: FloatArray, latitude: Latitude) -> FloatArray:
-    """`summer_balance` [mm] with evapotranspiration after Hargreaves, (rows, cols).
+    """Return `summer_balance` [mm] with evapotranspiration after Hargreaves, (rows, cols).
 
     >>> flat = np.zeros((12, 1, 1), np.float32)
     >>> round(float(summer_balance_hargreaves(flat + 50, flat + 12, flat + 26, 44.0)[0, 0]), 1)
@@ -76,7 +76,7 @@ def summer_balance_hargreaves(rain: FloatArray, tmin: FloatArray, tmax: FloatArr
 
 
 def summer_balance_thornthwaite(rain: FloatArray, temperature: FloatArray, latitude: Latitude) -> FloatArray:
-    """`summer_balance` [mm] with evapotranspiration after Thornthwaite, (rows, cols).
+    """Return `summer_balance` [mm] with evapotranspiration after Thornthwaite, (rows, cols).
 
     >>> flat = np.zeros((12, 1, 1), np.float32)
     >>> round(float(summer_balance_thornthwaite(flat + 50, flat + 19, 44.0)[0, 0]), 1)
@@ -86,7 +86,7 @@ def summer_balance_thornthwaite(rain: FloatArray, temperature: FloatArray, latit
 
 
 def aridity_hargreaves(rain: FloatArray, tmin: FloatArray, tmax: FloatArray, latitude: Latitude) -> FloatArray:
-    """`aridity_index` [-] of the months, with evapotranspiration after Hargreaves, (rows, cols).
+    """Return `aridity_index` [-] of the months, with evapotranspiration after Hargreaves, (rows, cols).
 
     >>> flat = np.zeros((12, 1, 1), np.float32)
     >>> round(float(aridity_hargreaves(flat + 50, flat + 5, flat + 15, 45.0)[0, 0]), 2)
@@ -96,7 +96,7 @@ def aridity_hargreaves(rain: FloatArray, tmin: FloatArray, tmax: FloatArray, lat
 
 
 def aridity_thornthwaite(rain: FloatArray, temperature: FloatArray, latitude: Latitude) -> FloatArray:
-    """`aridity_index` [-] of the months, with evapotranspiration after Thornthwaite, (rows, cols).
+    """Return `aridity_index` [-] of the months, with evapotranspiration after Thornthwaite, (rows, cols).
 
     >>> flat = np.zeros((12, 1, 1), np.float32)
     >>> round(float(aridity_thornthwaite(flat + 50, flat + 10, 45.0)[0, 0]), 2)

@@ -55,6 +55,6 @@ ENTRIES = (
         inputs={"ph": Input("pH")}, compute=ph.converted_ph,
         parameters={"conversion": Parameter("from which way of measuring to which", choices=_LINES)},
         source="Kabała et al. 2016, Conyers and Davey 1988, Libohova et al. 2014, abstracts read",
-        text=f"pH as another method would give it, with {ph.CONVERSION_SD:g} or more of doubt added.",
+        text=f"pH as another method would give it, with {ph.CONVERSION_SD:g} or more added to its standard deviation.",
     ),
 )  # fmt: skip

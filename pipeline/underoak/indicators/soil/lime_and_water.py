@@ -1,4 +1,4 @@
-"""What it takes to change the ground: lime for pH, water for a dry summer. Screening figures: a soil test decides.
+"""Amounts of lime for pH and of water for a dry summer. Screening figures: a soil test decides.
 
 Amounts are float64 and never below 0; missing in, missing out. Lime is given as pure calcium carbonate unless said.
 """
@@ -32,7 +32,7 @@ LIME_FACTORS_GRASS: Mapping[str, float] = MappingProxyType({
 
 
 def lime_need(ph: Any, target: Any, depth_cm: Any, per_tenth: float = 1.0) -> Doubles:
-    """Least lime [t/ha of CaCO3] from one pH to another over a depth: a lower bound, arrays that broadcast.
+    """Return the least lime [t/ha of CaCO3] from one pH to another over a depth: a lower bound, arrays that broadcast.
 
     `per_tenth` [t/ha] for each tenth of pH and each 10 cm; targets above `HIGHEST_PH` count as it. The soil holds back
     more above pH 7 and carbonate must outlast the years, so the true need is higher. 0 at or above the target: nothing
@@ -51,7 +51,7 @@ def lime_need(ph: Any, target: Any, depth_cm: Any, per_tenth: float = 1.0) -> Do
 
 
 def lime_need_by_texture(ph: Any, target: Any, texture: str, grass: bool = False) -> Doubles:
-    """Lime [t/ha of ground limestone] by the farm tables: (target - pH) times the factor of the texture.
+    """Return lime [t/ha of ground limestone] by the farm tables: (target - pH) times the factor of the texture.
 
     `texture` is a name of `TEXTURES`, `organic` or `peat`; 20 cm of ploughed soil, or 15 cm under `grass`. The tables
     end at pH 7: for a target beyond it the figure is missing, not extrapolated; take `lime_need`.
@@ -71,7 +71,7 @@ def lime_need_by_texture(ph: Any, target: Any, texture: str, grass: bool = False
 
 
 def lime_product(carbonate: Any, neutralising_value: float) -> Doubles:
-    """Weight of a product [t/ha] that does what so much pure calcium carbonate [t/ha] does.
+    """Return the weight of a product [t/ha] with the effect of so much pure calcium carbonate [t/ha].
 
     `neutralising_value` [percent CaO] stands on the product sheet: ground limestone and chalk 50 to 55, hydrated lime
     about 70, burnt lime about 80. Grinding and water in it count besides.
@@ -89,7 +89,7 @@ def lime_product(carbonate: Any, neutralising_value: float) -> Doubles:
 
 
 def water_deficit(rain: Any, target: Any, most: float = np.inf) -> Doubles:
-    """Water that is lacking [mm]: target less rain over the same months, at most `most`; arrays that broadcast.
+    """Return the lacking water [mm]: target less rain over the same months, at most `most`; arrays that broadcast.
 
     Source: arithmetic.
 
@@ -101,7 +101,7 @@ def water_deficit(rain: Any, target: Any, most: float = np.inf) -> Doubles:
 
 
 def water_volume(depth: Any, area_ha: Any = 1.0) -> Doubles:
-    """Volume [m3] of so many millimetres of water over an area [ha]: 1 mm on 1 ha is 10 m3.
+    """Return the volume [m3] of a depth of water [mm] over an area [ha]: 1 mm on 1 ha is 10 m3.
 
     >>> float(water_volume(45.0)), float(water_volume(45.0, 2.5))
     (450.0, 1125.0)

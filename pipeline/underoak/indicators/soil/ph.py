@@ -1,6 +1,6 @@
-"""Soil reaction: pH as the laboratories measure it, from one way of measuring to another, and its mean.
+"""Soil pH: conversion from one way of measuring to another, and its mean.
 
-A conversion is a line through other people's soils, and adds doubt of its own: a test by the wanted method is better.
+A conversion is a line through other people's soils, and adds uncertainty: a test by the method you need is better.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ CONVERSION_SD = 0.3  # pH; what a conversion adds, common practice, no source
 
 @dataclass(frozen=True, slots=True)
 class PhConversion:
-    """One published line from pH measured one way (soil to liquid, by weight or volume) to pH measured another way."""
+    """A published line from pH measured one way (soil to liquid, by weight or volume) to pH measured another way."""
 
     given: str
     wanted: str
     formula: str
     low: float  # least and greatest pH it is used for here; none is published in what was read, so ours
     high: float
-    sd: float  # doubt that it adds [pH]
+    sd: float  # standard deviation that it adds [pH]
     source: str
     line: Callable[[Doubles], Doubles]
 
@@ -62,7 +62,7 @@ PH_CONVERSIONS = {(conversion.given, conversion.wanted): conversion for conversi
 
 
 def ph_conversion(given: str, wanted: str) -> PhConversion:
-    """The published line between two ways of measuring, such as `water 1:2.5`; lines are never chained.
+    """Return the published line between two ways of measuring, such as `water 1:2.5`; lines are never chained.
 
     >>> ph_conversion("KCl 1:2.5", "water 1:5").formula
     '-1.95 + 11.58 log10(x)'
@@ -78,9 +78,9 @@ def ph_conversion(given: str, wanted: str) -> PhConversion:
 
 
 def convert_ph(ph: Any, given: str, wanted: str) -> FloatArray:
-    """pH as another way of measuring would give it, an array of any shape; missing beyond the line's `low` and `high`.
+    """Return pH as another way of measuring would give it, any shape; missing beyond the line's `low` and `high`.
 
-    The doubt that it adds is the line's `sd` (see `converted_sd`). The same way twice changes nothing.
+    It adds the line's `sd` to the uncertainty (see `converted_sd`). The same way twice changes nothing.
 
     >>> round(float(convert_ph(7.5, "water 1:2.5", "water 1:5")), 3)
     7.565
@@ -97,7 +97,7 @@ def convert_ph(ph: Any, given: str, wanted: str) -> FloatArray:
 
 
 def converted_ph(ph: Any, conversion: str) -> FloatArray:
-    """`convert_ph` by the words of one conversion, such as `KCl 1:2.5 to water 1:5`.
+    """Return `convert_ph` by the words of one conversion, such as `KCl 1:2.5 to water 1:5`.
 
     >>> round(float(converted_ph(6.5, "KCl 1:2.5 to water 1:5")), 3)
     7.464
@@ -111,7 +111,7 @@ def converted_ph(ph: Any, conversion: str) -> FloatArray:
 
 
 def converted_sd(sd: float, given: str, wanted: str) -> float:
-    """Standard deviation [pH] of a converted pH: its own and the conversion's, taken as independent.
+    """Return the standard deviation [pH] of a converted pH: its own and the conversion's, taken as independent.
 
     >>> round(converted_sd(0.4, "KCl 1:2.5", "water 1:5"), 4)
     0.5
@@ -123,7 +123,7 @@ def converted_sd(sd: float, given: str, wanted: str) -> float:
 
 
 def mean_ph(ph: Any, by: str = "value", axis: int = 0) -> FloatArray:
-    """Mean of several pH along an axis: of the values, as maps do, or of the acid they stand for (`by="acid"`).
+    """Return the mean of several pH along an axis: of the values, as maps do, or of their acid (`by="acid"`).
 
     pH is a logarithm: the mean of the acid lies nearer to the lowest. Source: definition; which one, common practice.
 

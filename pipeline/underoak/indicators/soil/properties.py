@@ -1,4 +1,4 @@
-"""Soil figures brought into the terms of the profiles: depths, organic matter, carbonate, stones, drainage."""
+"""Soil properties in the terms of the profiles: depths, organic matter, carbonate, stones, drainage."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ DRAINAGE = (
 
 
 def depth_mean(layers: Any, edges: Sequence[float], top: float, bottom: float) -> FloatArray:
-    """Mean of soil layers over a depth, each weighted by how much of it lies within, (rows, cols).
+    """Return the mean of soil layers over a depth, each weighted by how much of it lies within, (rows, cols).
 
     `layers` (n, ...), from the surface down, in any unit; `edges` [cm], the n + 1 depths between them; `top` and
-    `bottom` [cm] of the depth that is wanted. Missing where a layer that counts is. Thickness weighs, not density.
+    `bottom` [cm] of the depth. Missing where a layer within it is. Weights are thickness, not density.
     Source: common practice, no source.
 
     >>> ph = np.float32([7.2, 7.4, 7.8, 8.0])
@@ -47,7 +47,7 @@ def depth_mean(layers: Any, edges: Sequence[float], top: float, bottom: float) -
 
 
 def mean_0_30cm(cm_0_5: Any, cm_5_15: Any, cm_15_30: Any) -> FloatArray:
-    """`depth_mean` of the three layers that world soil maps have down to 30 cm, in their own unit.
+    """Return `depth_mean` of the three layers that world soil maps have down to 30 cm, in their own unit.
 
     >>> round(float(mean_0_30cm(7.2, 7.4, 7.8)), 4)
     7.5667
@@ -56,7 +56,7 @@ def mean_0_30cm(cm_0_5: Any, cm_5_15: Any, cm_15_30: Any) -> FloatArray:
 
 
 def mean_0_60cm(cm_0_5: Any, cm_5_15: Any, cm_15_30: Any, cm_30_60: Any) -> FloatArray:
-    """`depth_mean` of the four layers that world soil maps have down to 60 cm, in their own unit.
+    """Return `depth_mean` of the four layers that world soil maps have down to 60 cm, in their own unit.
 
     >>> round(float(mean_0_60cm(7.2, 7.4, 7.8, 8.0)), 4)
     7.7833
@@ -65,7 +65,7 @@ def mean_0_60cm(cm_0_5: Any, cm_5_15: Any, cm_15_30: Any, cm_30_60: Any) -> Floa
 
 
 def organic_matter(carbon: Any, factor: float = VAN_BEMMELEN) -> FloatArray:
-    """Organic matter from organic carbon, in the same unit.
+    """Return organic matter from organic carbon, in the same unit.
 
     The factor is a convention: `VAN_BEMMELEN` 1.724 (the one most tables and limits were made with) or `MODERN` 2.0.
     Source: van Bemmelen's factor, common practice; the modern one, from memory.
@@ -77,7 +77,7 @@ def organic_matter(carbon: Any, factor: float = VAN_BEMMELEN) -> FloatArray:
 
 
 def carbonate(inorganic_carbon: Any) -> FloatArray:
-    """Calcium carbonate from inorganic carbon, in the same unit: 100.087 of CaCO3 for 12.011 of C.
+    """Return calcium carbonate from inorganic carbon, in the same unit: 100.087 of CaCO3 for 12.011 of C.
 
     It counts dolomite as if it were lime. Source: atomic weights.
 
@@ -88,7 +88,7 @@ def carbonate(inorganic_carbon: Any) -> FloatArray:
 
 
 def stock(percent: Any, depth: float, density: Any = 1.3) -> FloatArray:
-    """Tonnes on a hectare [t/ha] of what makes up so many per cent of the soil's weight, down to a depth [cm].
+    """Return the stock [t/ha] of a part of the soil's weight [percent], down to a depth [cm].
 
     `density` [g/cm3] of dry soil. Source: arithmetic.
 
@@ -99,7 +99,7 @@ def stock(percent: Any, depth: float, density: Any = 1.3) -> FloatArray:
 
 
 def stones_by_volume(by_weight: Any, density: Any = 1.3, stone_density: float = 2.65) -> FloatArray:
-    """Coarse fragments [percent of volume] from their share of the weight [percent].
+    """Return coarse fragments [percent of volume] from their share of the weight [percent].
 
     `density` of the fine earth and `stone_density` of the stones [g/cm3]. Source: arithmetic; 2.65 that of quartz and
     near that of limestone, common practice.
@@ -113,7 +113,7 @@ def stones_by_volume(by_weight: Any, density: Any = 1.3, stone_density: float = 
 
 
 def drainage_code(name: str) -> int:
-    """Code 1 (driest) to 7 (wettest) of a drainage class, by its word in `DRAINAGE`.
+    """Return code 1 (driest) to 7 (wettest) of a drainage class, by its word in `DRAINAGE`.
 
     >>> drainage_code("well"), DRAINAGE[7 - 1]
     (3, 'very poor')

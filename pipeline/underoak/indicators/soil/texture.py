@@ -25,7 +25,7 @@ _Parts = npt.NDArray[np.int64]
 
 
 class Fractions(NamedTuple):
-    """Fractions of fine earth [percent] that sum to 100, and how many cells were too far from it."""
+    """A set of fractions of fine earth [percent] that sum to 100, and how many cells were too far from it."""
 
     sand: FloatArray
     silt: FloatArray
@@ -34,14 +34,14 @@ class Fractions(NamedTuple):
 
 
 def texture_fractions(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -> Fractions:
-    """Sand, silt and clay [percent], arrays of one shape, made to sum to 100.
+    """Return sand, silt and clay [percent], arrays of one shape, scaled to sum to 100.
 
-    Mapped fractions rarely do, each being foretold by itself. They are scaled where their sum is within `tolerance`
+    Mapped fractions rarely do, since each is predicted by itself. They are scaled where their sum is within `tolerance`
     [percent] of 100; elsewhere, or where one is negative, they are missing, and those cells are counted in `off`.
     Source: common practice, no source.
 
-    >>> made = texture_fractions(48.0, 30.0, 20.0)
-    >>> round(float(made.sand), 4), texture_fractions([48.0, 90.0], [30.0, 30.0], [20.0, 20.0]).off
+    >>> result = texture_fractions(48.0, 30.0, 20.0)
+    >>> round(float(result.sand), 4), texture_fractions([48.0, 90.0], [30.0, 30.0], [20.0, 20.0]).off
     (48.9796, 1)
 
     Raises:
@@ -51,17 +51,17 @@ def texture_fractions(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -
     if len({part.shape for part in parts}) > 1:
         raise ValueError(f"sand, silt and clay differ in shape: {', '.join(str(part.shape) for part in parts)}")
     total = parts[0] + parts[1] + parts[2]
-    known = ~np.isnan(total)
-    fits = known & (np.abs(total - 100.0) <= tolerance)
+    is_valid = ~np.isnan(total)
+    fits = is_valid & (np.abs(total - 100.0) <= tolerance)
     for part in parts:
         fits &= part >= 0.0
     scale = 100.0 / np.where(fits, total, np.nan)
     a, b, c = (np.asarray(part * scale, np.float32) for part in parts)
-    return Fractions(a, b, c, int(np.count_nonzero(known & ~fits)))
+    return Fractions(a, b, c, int(np.count_nonzero(is_valid & ~fits)))
 
 
 def texture_class(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -> FloatArray:
-    """Code 1 to 12 of the texture class, in the order of `TEXTURES`, arrays of one shape.
+    """Return code 1 to 12 of the texture class, in the order of `TEXTURES`, arrays of one shape.
 
     `sand`, `silt`, `clay` [percent], made to sum to 100 as in `texture_fractions`. Source: USDA Soil Survey Manual,
     from memory; the limits of Benham, Ahrens and Nettleton, whose abstract was read, leave no gap and no overlap.
@@ -72,17 +72,17 @@ def texture_class(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -> Fl
     Raises:
         ValueError: when the shapes differ.
     """
-    made = texture_fractions(sand, silt, clay, tolerance)
-    known = ~np.isnan(made.sand)
+    fractions = texture_fractions(sand, silt, clay, tolerance)
+    is_valid = ~np.isnan(fractions.sand)
     a, c = (
-        np.rint(np.where(known, part, 0.0) * np.float64(_WHOLE / 100)).astype(np.int64)
-        for part in (made.sand, made.clay)
+        np.rint(np.where(is_valid, part, 0.0) * np.float64(_WHOLE / 100)).astype(np.int64)
+        for part in (fractions.sand, fractions.clay)
     )
-    return np.where(known, _code(a, _WHOLE - a - c, c), np.nan).astype(np.float32)
+    return np.where(is_valid, _code(a, _WHOLE - a - c, c), np.nan).astype(np.float32)
 
 
 def texture_codes(given: Mapping[str, float]) -> dict[int, float]:
-    """The same table by code instead of by name, for a response curve over `texture_class`.
+    """Return a table by code from one by name, for a response curve over `texture_class`.
 
     >>> texture_codes({"loam": 1.0, "sandy loam": 0.8})
     {4: 1.0, 3: 0.8}
@@ -102,7 +102,7 @@ def texture_codes(given: Mapping[str, float]) -> dict[int, float]:
 
 
 def _code(sand: _Parts, silt: _Parts, clay: _Parts) -> _Parts:
-    """Codes of whole fractions that sum to `_WHOLE`."""
+    """Return the codes of fractions that sum to `_WHOLE`."""
     p = _WHOLE // 100
     light, heavy = clay < 7 * p, clay >= 40 * p
     conditions = (

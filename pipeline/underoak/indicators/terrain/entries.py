@@ -1,4 +1,4 @@
-"""Declarations of terrain indicators, and of distances."""
+"""Declarations of terrain indicators and of distances."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ ENTRIES = (
     _of_heights(gradient.northness, "northness", "", (-1, 1), _PRACTICE, "Cosine of the aspect; 0 where flat."),
     _of_heights(gradient.eastness, "eastness", "", (-1, 1), _PRACTICE, "Sine of the aspect; 0 where flat."),
     _of_heights(solar_radiation.direct_radiation, "direct sunshine", "MJ/cm^2/a", (0, 2), _SUN,
-                "Direct sunshine of a year without clouds or shadows of other ground; up to 60 degrees of latitude.",
+                "Direct sunshine of a year without clouds or cast shadows; up to 60 degrees of latitude.",
                 parameters={"equation": _EQUATION}, **_LAT),
     _of_heights(solar_radiation.heat_load, "heat load", "", (0, 2), _SUN,
                 "Direct sunshine with the south-west (in the south, the north-west) as the warmest side.",
@@ -65,13 +65,13 @@ ENTRIES = (
                 "Differences in height from the eight neighbours; depends on the size of the cells.",
                 parameters={"method": _METHOD}, needs_cell_size=False),
     _of_heights(relief.profile_curvature, "curvature downhill", "1/m", (-100, 100), _CURVES,
-                "How the slope changes downhill: below 0 where it eases off; 0 where flat."),
+                "Curvature downhill: below 0 where the slope eases off; 0 where flat."),
     _of_heights(relief.plan_curvature, "curvature across", "1/m", (-100, 100), _CURVES,
-                "How ground bends across the slope: above 0 where water runs together; 0 where flat."),
+                "Curvature across the slope: above 0 where water runs together; 0 where flat."),
     _of_heights(wetness.wetness_index, "wetness", "", (-5, 40),
                 "Beven and Kirkby 1979, from memory; the least slope is common practice, no source",
-                "ln(ground drained for each metre of width / tan slope), hollows filled, water to one of eight "
-                "neighbours, slopes of 0.1 degree at least; needs the whole file of heights.", 0,
+                "ln(area drained per metre of width / tan slope), hollows filled, water to one of eight "
+                "neighbours, slopes of 0.1 degree at least; needs all of the file of heights.", 0,
                 needs_cell_size=False, is_whole=True, package="pyflwdir hydro"),
     Indicator(
         id="distance", title="distance", inputs={"classes": Input(kind="codes")}, unit="m", low=0.0,

@@ -1,4 +1,4 @@
-"""Terrain: how steep the ground is and which way it faces, from heights in metres on cells of known true size.
+"""Slope and aspect from heights [m] on cells of known true size.
 
 Rows run from north to south: row 0 is the northern edge. Where a file's rows run north, give a negative `dy`; where its
 columns run west, a negative `dx`. The gradient is that of Horn (1981), eight neighbours weighted 1-2-1 (formula from
@@ -12,7 +12,7 @@ from underoak.indicators.cell_frame import Size, on_ground
 
 
 def slope(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
-    """Steepness [degree, 0..90] of heights [m], (rows, cols).
+    """Return the slope [degree, 0..90] of heights [m], (rows, cols).
 
     `dx`, `dy`: true lengths [m] of a cell across and down, one number or one for each row. `turn`: bearing of the rows,
     clockwise from east [degree]. `corner`: angle from the rows to the columns [degree], 90 for square corners.
@@ -31,7 +31,7 @@ def slope(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: S
 
 
 def aspect(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
-    """Downhill bearing [degree, 0..360), clockwise from north; missing where the ground is flat, (rows, cols).
+    """Return the downhill bearing [degree, 0..360), clockwise from north, (rows, cols); missing where flat.
 
     Arguments as in `slope`. Source: Horn 1981, from memory.
 
@@ -48,7 +48,7 @@ def aspect(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: 
 
 
 def northness(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
-    """Cosine of the aspect [-1..1]: 1 faces north, -1 faces south, 0 where flat, (rows, cols).
+    """Return the cosine of the aspect [-1..1]: 1 faces north, -1 faces south, 0 where flat, (rows, cols).
 
     Arguments as in `slope`. Source: common practice, no source.
 
@@ -60,7 +60,7 @@ def northness(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corne
 
 
 def eastness(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
-    """Sine of the aspect [-1..1]: 1 faces east, -1 faces west, 0 where flat, (rows, cols).
+    """Return the sine of the aspect [-1..1]: 1 faces east, -1 faces west, 0 where flat, (rows, cols).
 
     Arguments as in `slope`. Source: common practice, no source.
 

@@ -1,7 +1,7 @@
-"""The lie of the land round a cell: above or below its surroundings, broken or smooth, hollow or domed.
+"""Relief around a cell: topographic position, ruggedness and curvature.
 
 Rows run from north to south and sides are as in `terrain.slope`. Heights count to the millimetre, within 30 km of sea
-level, so that sums over many cells are exact whatever window they are worked out in.
+level, so that sums over many cells are exact in any window.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def topographic_position(
     radius: float = 300.0,
     inner: float = 0.0,
 ) -> FloatArray:
-    """Height above the mean of the cells whose centres lie within `radius` [m], itself among them; [m], (rows, cols).
+    """Return the height [m] above the mean of the cells within `radius` [m], itself included, (rows, cols).
 
     With `inner` [m] only cells at least so far away count, which makes a ring. Above 0 on ridges, below in hollows.
     Cells beyond the edge or without height are left out; missing where they are more than half. `turn` changes nothing.
@@ -49,7 +49,7 @@ def topographic_position_standardised(
     radius: float = 300.0,
     inner: float = 0.0,
 ) -> FloatArray:
-    """Topographic position in standard deviations of the heights around, (rows, cols); 0 where all is level.
+    """Return the topographic position in standard deviations of the heights around, (rows, cols); 0 where level.
 
     Above 1 is a ridge and below -1 a valley by a common reading. Arguments and source as in `topographic_position`.
 
@@ -62,7 +62,7 @@ def topographic_position_standardised(
 
 
 def ruggedness(elevation: FloatArray, method: str = "riley") -> FloatArray:
-    """How much a cell differs in height from its eight neighbours [m], (rows, cols): root of the summed squares.
+    """Return the root of the summed squared differences in height [m] from the eight neighbours, (rows, cols).
 
     `method` "mean" takes the mean of the absolute differences. It depends on the size of the cells. The rim is missing,
     and every cell with a missing neighbour.
@@ -85,10 +85,10 @@ def ruggedness(elevation: FloatArray, method: str = "riley") -> FloatArray:
 
 
 def profile_curvature(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
-    """How the slope changes downhill [1/m], (rows, cols): below 0 where it eases off, as at a foot; 0 where flat.
+    """Return the curvature downhill [1/m], (rows, cols): below 0 where the slope eases off, as at a foot; 0 where flat.
 
     Sides as in `slope`. The rim is missing, and every cell with a missing cell among its nine. Source: Zevenbergen and
-    Thorne 1987, from memory; 0 on flat ground by common practice.
+    Thorne 1987, from memory; 0 on flat land by common practice.
 
     >>> import numpy as np
     >>> x, y = np.meshgrid([10.0, 20.0, 30.0], [25.0, 15.0, 5.0])
@@ -99,7 +99,7 @@ def profile_curvature(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.
 
 
 def plan_curvature(elevation: FloatArray, dx: Size, dy: Size, turn: Size = 0.0, corner: Size = 90.0) -> FloatArray:
-    """How ground bends across the slope [1/m], (rows, cols): above 0 where water runs together; 0 where flat.
+    """Return the curvature across the slope [1/m], (rows, cols): above 0 where water runs together; 0 where flat.
 
     Arguments and source as in `profile_curvature`.
 

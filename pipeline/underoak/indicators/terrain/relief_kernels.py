@@ -1,4 +1,4 @@
-"""Compiled kernels for the lie of the land. Sums are of whole millimetres, so that no window changes them."""
+"""Kernels for relief. Sums are of whole millimetres, so that no window changes them."""
 
 from __future__ import annotations
 
@@ -18,26 +18,26 @@ LEVEL = 1.0  # square millimetres of variance that count as none
 
 @compiled_checked
 def span(k: int, step: Doubles, radius: float) -> tuple[int, int]:
-    """First and last column, from a cell's own, of the cells `k` rows down whose centres lie within `radius`."""
+    """Return the first and last column, from a cell's own, of the cells `k` rows down within `radius`."""
     down = k * step[2]
-    left = radius * radius - down * down
-    if not left >= 0.0:
+    square = radius * radius - down * down
+    if not square >= 0.0:
         return 1, 0
-    half, middle = math.sqrt(left), -k * step[1]
+    half, middle = math.sqrt(square), -k * step[1]
     a, b = (middle - half) / step[0], (middle + half) / step[0]
     return math.ceil(min(a, b) - 1e-9), math.floor(max(a, b) + 1e-9)
 
 
 @compiled
 def _running(z: FloatArray, sums: Longs, squares: Longs, counts: Longs) -> None:
-    """Sums over each row from its start, in millimetres, (rows, cols + 1)."""
+    """Write running sums over each row, in millimetres, (rows, cols + 1)."""
     for row in range(z.shape[0]):
         total, square, count = np.int64(0), np.int64(0), np.int64(0)
         for col in range(z.shape[1]):
             if abs(z[row, col]) <= MOST:  # never of a missing one
-                whole = np.int64(math.floor(np.float64(z[row, col]) * 1000.0 + 0.5))
-                total += whole
-                square += whole * whole
+                millimetres = np.int64(math.floor(np.float64(z[row, col]) * 1000.0 + 0.5))
+                total += millimetres
+                square += millimetres * millimetres
                 count += 1
             sums[row, col + 1] = total
             squares[row, col + 1] = square
@@ -46,7 +46,7 @@ def _running(z: FloatArray, sums: Longs, squares: Longs, counts: Longs) -> None:
 
 @compiled_checked
 def position(z: FloatArray, steps: Doubles, radius: float, inner: float, in_deviations: bool, out: FloatArray) -> None:
-    """Height less the mean around, in metres or deviations, into `out`."""
+    """Write the height less the mean around, in metres or deviations, into `out`."""
     rows, cols = z.shape
     sums, squares = np.zeros((rows, cols + 1), np.int64), np.zeros((rows, cols + 1), np.int64)
     counts = np.zeros((rows, cols + 1), np.int64)
@@ -71,20 +71,20 @@ def position(z: FloatArray, steps: Doubles, radius: float, inner: float, in_devi
                 continue
             total, count, square = np.int64(0), np.int64(0), 0.0
             for n in range(lines):
-                at = row + n - reach
-                if at < 0 or at >= rows:
+                other_row = row + n - reach
+                if other_row < 0 or other_row >= rows:
                     continue
                 first, end = max(col + outer[n, 0], 0), min(col + outer[n, 1] + 1, cols)
                 if end <= first:
                     continue
-                line = squares[at, end] - squares[at, first]
-                total += sums[at, end] - sums[at, first]
-                count += counts[at, end] - counts[at, first]
+                line = squares[other_row, end] - squares[other_row, first]
+                total += sums[other_row, end] - sums[other_row, first]
+                count += counts[other_row, end] - counts[other_row, first]
                 first, end = max(col + hole[n, 0], 0), min(col + hole[n, 1] + 1, cols)
                 if end > first:
-                    line -= squares[at, end] - squares[at, first]
-                    total -= sums[at, end] - sums[at, first]
-                    count -= counts[at, end] - counts[at, first]
+                    line -= squares[other_row, end] - squares[other_row, first]
+                    total -= sums[other_row, end] - sums[other_row, first]
+                    count -= counts[other_row, end] - counts[other_row, first]
                 square += np.float64(line)
             if count == 0 or 2 * count < possible:
                 continue
@@ -99,30 +99,30 @@ def position(z: FloatArray, steps: Doubles, radius: float, inner: float, in_devi
 
 @compiled
 def ruggedness(z: FloatArray, is_mean: bool, out: FloatArray) -> None:
-    """Root of the summed squares, or mean, of the differences from the eight neighbours, less the rim."""
+    """Write the root of squared differences from the eight neighbours, or their mean, into `out`, less the rim."""
     for row in range(1, z.shape[0] - 1):
         for col in range(1, z.shape[1] - 1):
-            own, total = np.float64(z[row, col]), 0.0
+            centre, total = np.float64(z[row, col]), 0.0
             for down in range(-1, 2):
                 for across in range(-1, 2):
-                    off = np.float64(z[row + down, col + across]) - own
+                    off = np.float64(z[row + down, col + across]) - centre
                     total += abs(off) if is_mean else off * off
             out[row, col] = total / 8.0 if is_mean else math.sqrt(total)
 
 
 @compiled_checked
 def curvature(z: FloatArray, steps: Doubles, is_plan: bool, out: FloatArray) -> None:
-    """Profile or plan curvature, less the rim."""
+    """Write the profile or plan curvature into `out`, less the rim."""
     for row in range(1, z.shape[0] - 1):
         a, b, c = steps[row]
         to_x, to_xy, to_y = 1.0 / a, -b / (a * c), 1.0 / c
         for col in range(1, z.shape[1] - 1):
-            own = np.float64(z[row, col])
+            centre = np.float64(z[row, col])
             left, right = np.float64(z[row, col - 1]), np.float64(z[row, col + 1])
             above, below = np.float64(z[row - 1, col]), np.float64(z[row + 1, col])
             corners = np.float64(z[row - 1, col - 1]) - np.float64(z[row - 1, col + 1])
             corners += np.float64(z[row + 1, col + 1]) - np.float64(z[row + 1, col - 1])
-            uu, vv, uv = left + right - 2.0 * own, above + below - 2.0 * own, corners / 4.0
+            uu, vv, uv = left + right - 2.0 * centre, above + below - 2.0 * centre, corners / 4.0
             u, v = (right - left) / 2.0, (below - above) / 2.0
             x, y = to_x * u, to_xy * u + to_y * v
             xx = to_x * to_x * uu

@@ -1,4 +1,4 @@
-"""Compiled kernels for the gradient of a height field. Float64 inside, one cell a pure function of its nine cells."""
+"""Kernels for the gradient of heights. Float64 inside; a cell is a pure function of its nine cells."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _CHANGES = tuple(math.tan(math.pi * k / 16) for k in (1, 3, 5, 7))  # halfway be
 
 @compiled
 def _differences(above: FloatArray, here: FloatArray, under: FloatArray, col: int) -> tuple[float, float]:
-    """Eight times the rise across and down at one cell of three rows; NaN when any of the nine cells is."""
+    """Return eight times the rise across and down at one cell of three rows; NaN if any of the nine cells is."""
     a, b, c = np.float64(above[col - 1]), np.float64(above[col]), np.float64(above[col + 1])
     d, e, f = np.float64(here[col - 1]), np.float64(here[col]), np.float64(here[col + 1])
     g, h, i = np.float64(under[col - 1]), np.float64(under[col]), np.float64(under[col + 1])
@@ -30,17 +30,17 @@ def _differences(above: FloatArray, here: FloatArray, under: FloatArray, col: in
 
 @compiled
 def gradient(z: FloatArray, row: int, col: int, ground: Doubles) -> tuple[float, float]:
-    """Rise per metre towards east and north at one cell."""
+    """Return the rise per metre towards east and north at one cell."""
     across, down = _differences(z[row - 1], z[row], z[row + 1], col)
     return ground[row, 0] * across + ground[row, 1] * down, ground[row, 2] * across + ground[row, 3] * down
 
 
 @compiled
 def _arctan(x: float) -> float:
-    """Angle [radian] of a tangent from 0 on: the nearest eighth of half a turn, and the series for what is left.
+    """Return the angle [radian] of a tangent from 0 on: the nearest eighth of half a turn, and a series for the rest.
 
-    The same in every digit on every machine, which the system's own is not, and several cells at a time. Errors stay
-    below 3e-12: what is kept of an angle has seven digits.
+    It has the same digits on every machine, unlike the system's function, and takes several cells at a time. Errors
+    stay below 3e-12; an angle is stored with seven digits.
     """
     tan, angle = 0.0, 0.0
     for k in range(3):
@@ -55,7 +55,7 @@ def _arctan(x: float) -> float:
 
 @compiled
 def slope(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
-    """Steepness [degree] into `out`, less the rim."""
+    """Write the slope [degree] into `out`, less the rim."""
     rise = np.empty(z.shape[1])  # in a loop of its own: both together need more than the processor has room for
     for row in range(1, z.shape[0] - 1):
         above, here, under, to = z[row - 1], z[row], z[row + 1], out[row]
@@ -70,12 +70,12 @@ def slope(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
 
 @compiled
 def aspect(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
-    """Downhill bearing [degree] into `out`, less the rim and flat ground."""
+    """Write the downhill bearing [degree] into `out`, less the rim and flat cells."""
     for row in range(1, z.shape[0] - 1):
         for col in range(1, z.shape[1] - 1):
             east, north = gradient(z, row, col, ground)
             if east == 0.0 and north == 0.0:
-                continue  # flat ground faces nowhere
+                continue  # a flat cell has no aspect
             bearing = np.float32(math.atan2(-east, -north) * DEGREES)
             if bearing < 0.0:
                 bearing = np.float32(bearing + np.float32(360.0))
@@ -84,7 +84,7 @@ def aspect(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
 
 @compiled_checked
 def facing(z: FloatArray, ground: Doubles, to_east: float, to_north: float, out: FloatArray) -> None:
-    """Cosine of the angle between downhill and a direction into `out`, less the rim; 0 where flat."""
+    """Write the cosine of the angle between downhill and a direction into `out`, less the rim; 0 where flat."""
     for row in range(1, z.shape[0] - 1):
         for col in range(1, z.shape[1] - 1):
             east, north = gradient(z, row, col, ground)

@@ -1,8 +1,8 @@
-"""How much sun a slope takes in, from latitude, steepness and aspect: direct radiation, and heat load.
+"""Direct solar radiation and heat load of a slope, from latitude, steepness and aspect.
 
 Equations 1 and 2 of McCune and Keon (2002), a regression for 0 to 60 degrees north. South of the equator the aspect is
-mirrored. Coefficients from memory, as several open programs quote them too; the third equation is left out, since the
-coefficients that go round for it do not agree with an integration of the sun's path.
+mirrored. Coefficients from memory, as several open programs quote them too; the third equation is left out, since its
+coefficients in common use disagree with an integration of the sun's path.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ def direct_radiation(
     latitude: Size = 45.0,
     equation: str = "2",
 ) -> FloatArray:
-    """Potential direct sunshine of a year [MJ cm-2 a-1], without clouds or shadows of other ground, (rows, cols).
+    """Return the potential direct radiation of a year [MJ cm-2 a-1], without clouds or cast shadows, (rows, cols).
 
-    Alike on both sides of the line from north to south. Sides as in `slope`; `latitude` [degree]: one number, (rows,)
+    Symmetric about the line from north to south. Sides as in `slope`; `latitude` [degree]: one number, (rows,)
     or (rows, cols). `equation` "1" takes any slope, "2" is closer and takes slopes up to 60 degrees. Missing beyond 60
     degrees of latitude. Source: McCune and Keon 2002, coefficients from memory.
 
@@ -50,7 +50,7 @@ def heat_load(
     latitude: Size = 45.0,
     equation: str = "2",
 ) -> FloatArray:
-    """Heat that a slope takes in, an index of about 0 to 1.1, (rows, cols): as radiation, warmest to the south-west.
+    """Return the heat load, an index of about 0 to 1.1, (rows, cols): as radiation, warmest to the south-west.
 
     The same equations with aspects folded about the line from north-east to south-west, since afternoons are warmer
     than mornings; in the south about the line from south-east to north-west. With equation 1 the index is highest
@@ -64,7 +64,7 @@ def heat_load(
 
 
 def radiation_of(slope: Any, aspect: Any, latitude: Any, equation: str = "2", warmest: float = 180.0) -> Doubles:
-    """The equations themselves, of slopes, aspects and latitudes [degree] that broadcast.
+    """Return radiation or heat load of slopes, aspects and latitudes [degree] that broadcast.
 
     `warmest` is the aspect about which aspects are folded: 180 for radiation, 225 for heat load.
 
@@ -74,11 +74,11 @@ def radiation_of(slope: Any, aspect: Any, latitude: Any, equation: str = "2", wa
     from underoak.indicators.terrain import solar_radiation_kernels as kernels
 
     _known(equation)
-    given = np.broadcast_arrays(*(np.asarray(v, np.float64) for v in (slope, aspect, latitude)))
-    steep, bearing, lat = (np.ascontiguousarray(v).ravel() for v in given)
+    angles = np.broadcast_arrays(*(np.asarray(v, np.float64) for v in (slope, aspect, latitude)))
+    steep, bearing, lat = (np.ascontiguousarray(v).ravel() for v in angles)
     out = np.empty(steep.shape)
     kernels.of_angles(steep, bearing, lat, int(equation), warmest, out)
-    return out.reshape(given[0].shape)
+    return out.reshape(angles[0].shape)
 
 
 def _sunlit(

@@ -1,4 +1,4 @@
-"""Compiled kernels for the sun on slopes. Float64 inside."""
+"""Kernels for solar radiation on slopes. Float64 inside."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FURTHEST = 60.0  # degrees of latitude
 
 @compiled
 def _direct_radiation(steep: float, bearing: float, latitude: float, equation: int, warmest: float) -> float:
-    """Of a slope as rise per metre, its bearing and its latitude [degree]; NaN where the equation does not hold."""
+    """Return the radiation of a slope (rise per metre), bearing and latitude [degree]; NaN where not defined."""
     if not (abs(latitude) <= FURTHEST) or (equation == 2 and steep > STEEPEST):
         return np.nan
     if latitude < 0.0:
@@ -36,7 +36,7 @@ def _direct_radiation(steep: float, bearing: float, latitude: float, equation: i
 
 @compiled
 def of_angles(slope: Doubles, aspect: Doubles, latitude: Doubles, equation: int, warmest: float, out: Doubles) -> None:
-    """Of slopes, aspects and latitudes [degree], all (n,)."""
+    """Write the radiation of slopes, aspects and latitudes [degree] into `out`, all (n,)."""
     for i in range(len(slope)):
         if slope[i] != slope[i] or (aspect[i] != aspect[i] and slope[i] != 0.0):
             out[i] = np.nan
@@ -50,7 +50,7 @@ def of_angles(slope: Doubles, aspect: Doubles, latitude: Doubles, equation: int,
 def of_heights(
     z: FloatArray, ground: Doubles, latitude: Doubles, equation: int, warmest: float, out: FloatArray
 ) -> None:
-    """Of heights, less the rim."""
+    """Write the radiation of heights into `out`, less the rim."""
     for row in range(1, z.shape[0] - 1):
         for col in range(1, z.shape[1] - 1):
             east, north = gradient(z, row, col, ground)

@@ -1,4 +1,4 @@
-"""Where water gathers: the topographic wetness index, which needs the whole of a height model at once."""
+"""The topographic wetness index, which needs all of a height model at once."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from underoak.indicators.cell_frame import Doubles, frame, gradient_matrix, heig
 from underoak.indicators.cell_size import CellSizes
 
 NOWHERE, STAYS = 247, 0  # codes of ways, besides the powers of two
-LEAST_SLOPE = 0.1  # degree: level ground counts as this steep, or its index would have no end
+LEAST_SLOPE = 0.1  # degree: level land counts as this steep, or its index would be infinite
 
 
 def wetness_index(elevation: FloatArray, strips: Sequence[CellSizes]) -> FloatArray:
-    """ln(a / tan slope), a the ground that drains through a cell for each metre of its width [m]; (rows, cols).
+    """Return ln(a / tan slope), (rows, cols); a is the area that drains through a cell per metre of width [m].
 
     Hollows are filled to their lowest way out. Water goes to the one neighbour down the steepest fall (D8: one of eight
-    directions), on filled ground the way it was filled from. A cell's width is the root of its area. The slope is
-    Horn's, of the filled heights, 0.1 degree at least. Water from beyond the edge is not known of and does not count;
-    the rim is missing. Figures on cells of other sizes are others. `strips` are the sizes of the cells, from
+    directions), on filled cells the way they were filled from. A cell's width is the root of its area. The slope is
+    Horn's, of the filled heights, 0.1 degree at least. Water from beyond the edge is unknown and does not count;
+    the rim is missing. Figures depend on the size of the cells. `strips` are the sizes of the cells, from
     `cell_metres`.
 
     Source: Beven and Kirkby 1979, from memory; the least slope is common practice, no source.
@@ -32,8 +32,8 @@ def wetness_index(elevation: FloatArray, strips: Sequence[CellSizes]) -> FloatAr
     >>> from underoak.indicators import cell_metres
     >>> grid = Grid.north_up("EPSG:25831", 500_000.0, 4_600_000.0, 10.0, 5, 12)
     >>> falls_east = np.tile(np.float32(100) - np.arange(12, dtype="float32"), (5, 1))
-    >>> made = wetness_index(falls_east, cell_metres(grid, grid.window))  # ten cells drain through the tenth
-    >>> bool(abs(made[2, 9] - np.log(10 * 10 / 0.1)) < 1e-3)
+    >>> result = wetness_index(falls_east, cell_metres(grid, grid.window))  # ten cells drain through the tenth
+    >>> bool(abs(result[2, 9] - np.log(10 * 10 / 0.1)) < 1e-3)
     True
 
     Raises:
@@ -59,7 +59,7 @@ def wetness_index(elevation: FloatArray, strips: Sequence[CellSizes]) -> FloatAr
 
 
 def _filled(z: FloatArray) -> tuple[Doubles, Any]:
-    """Heights without hollows, and for each cell the way it was filled from, in eight directions."""
+    """Return heights without hollows, and for each cell the direction it was filled from, one of eight."""
     try:
         fill_depressions = import_module("pyflwdir.dem").fill_depressions
     except ImportError as error:
@@ -71,7 +71,7 @@ def _filled(z: FloatArray) -> tuple[Doubles, Any]:
 
 
 def _drained(ways: Any, areas: Doubles) -> Doubles:
-    """Ground that drains through each cell, itself included [m2]."""
+    """Return the area that drains through each cell, itself included [m2]."""
     if np.isin(ways, (STAYS, NOWHERE)).all():
         return areas
     directions = import_module("pyflwdir").from_array(ways, ftype="d8", check_ftype=False)

@@ -1,4 +1,4 @@
-"""Compiled kernels for the wetness index: the steepest way down, and the index itself. Float64 inside."""
+"""Kernels for the wetness index: the steepest way down, and the index itself. Float64 inside."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _CODES = np.array([1, 2, 4, 8, 16, 32, 64, 128], np.uint8)
 
 @compiled_checked
 def steepest(z: Doubles, steps: Doubles, first: int, stop: int, ways: npt.NDArray[np.uint8]) -> None:
-    """The way down the steepest fall into `ways`, columns first..stop; cells without a fall keep the way they have."""
+    """Write the steepest way down into `ways`, columns first..stop; cells without a fall stay as they are."""
     rows, cols = z.shape
     for row in range(rows):
         a, b, c = steps[row]
@@ -40,7 +40,7 @@ def steepest(z: Doubles, steps: Doubles, first: int, stop: int, ways: npt.NDArra
 def index(
     z: Doubles, ground: Doubles, drained: Doubles, areas: Doubles, low: float, first: int, stop: int, out: FloatArray
 ) -> None:
-    """ln(drained ground for each metre of width / tan slope), columns first..stop less the rim."""
+    """Write ln(drained area per metre of width / tan slope) into `out`, columns first..stop less the rim."""
     for row in range(1, z.shape[0] - 1):
         for col in range(max(first, 1), min(stop, z.shape[1] - 1)):
             across = (z[row - 1, col + 1] + 2.0 * z[row, col + 1] + z[row + 1, col + 1]) - (

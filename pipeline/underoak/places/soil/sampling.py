@@ -118,23 +118,23 @@ def sample_parcel(
     if not len(all_over):  # a sliver between the lattice's places
         all_over, over = candidates, strata
     chosen = choose_points(
-        candidates * scale, all_over * scale, n, range_m, spacing=spacing_m, strata=strata, ground_strata=over
+        candidates * scale, all_over * scale, n, range_m, spacing=spacing_m, strata=strata, area_strata=over
     )
-    if len(chosen.at) < n:
-        count = len(chosen.at)
+    if len(chosen.indices) < n:
+        count = len(chosen.indices)
         what = f"only {count} points {spacing_m:g} m apart fit into it" if count > 1 else "only one point fits into it"
         raise UnderoakError(Fault("E441", what, where, f"use -n {count}, or a smaller --spacing"))
-    x, y = candidates[chosen.at].T
+    x, y = candidates[chosen.indices].T
     lon, lat = map(np.asarray, _crs.transformer(crs, "EPSG:4326").transform(x, y))
     area_ha = float(areas_ha(np.array([shape], object), crs)[0])
     is_open = float(of_all.is_open.mean()) if len(of_all.is_open) else 1.0
-    bags = _bags(strata[chosen.at], over, area_ha * is_open)
-    missed = float((~np.isin(over, strata[chosen.at])).mean())
+    bags = _bags(strata[chosen.indices], over, area_ha * is_open)
+    missed = float((~np.isin(over, strata[chosen.indices])).mean())
     if missed:
         notes.append(
             f"Other soils, on {100 * missed:.0f} % of it by the maps, have no point: more points would reach them."
         )
-    return Sampling(parcel, crs, area_ha, x, y, lon, lat, chosen.left, bags, range_m, tuple(notes))
+    return Sampling(parcel, crs, area_ha, x, y, lon, lat, chosen.remaining, bags, range_m, tuple(notes))
 
 
 def true_scale(shape: Any, crs: str) -> Doubles:

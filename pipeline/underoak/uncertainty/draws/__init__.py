@@ -1,1 +1,1 @@
-"""Draws: random versions of the layers, keyed by source cell, and what becomes of them in the overlay."""
+"""Draws: random versions of the layers by source cell, and their overlay."""

@@ -1,13 +1,13 @@
-"""Draws of doubtful layers: every source cell has its own normals, whoever asks, whatever else is asked.
+"""Draws of uncertain layers: every source cell has its own normals, in any window and any process.
 
-A normal follows from the seed, the layer's name, the source cell and the number of the draw, and from nothing else: no
-window, tile, order or number of workers. However fine the analysis grid, a source cell is one draw.
+A normal depends only on the seed, the layer's name, the source cell and the number of the draw, not on window, tile,
+order or number of workers. A source cell is one draw, however fine the analysis grid.
 
 Draws are stratified: the draws of a cell hold one normal from each of as many equal shares of the distribution, so that
-64 of them already have the right mean and spread. Correlated ones are sums over many cells, which are no longer
-stratified; they are put back into equal shares cell by cell, in their order. So each cell keeps its exact spread, while
-the correlation of a few draws comes near what `realised` tells of many, and the mean of a parcel is stratified only
-about.
+64 of them already have the right mean and standard deviation. Correlated draws are sums over many cells, which are no
+longer stratified; they are put back into equal shares cell by cell, in their order. So each cell has its exact standard
+deviation; the correlation of a few draws is near what `realised` gives for many, and the mean of a parcel is only about
+stratified.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _STEPS = 8  # cells shorter than a 16th of the length are drawn together, in blo
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """Correlation along rows or columns: exp(-distance / length), in cells of the source."""
+    """A correlation along rows or columns: exp(-distance / length), in source cells."""
 
     block: int = 1  # source cells that share a normal
     weight: float = 0.0  # correlation of neighbouring blocks
@@ -40,7 +40,7 @@ class Axis:
 
     @classmethod
     def of(cls, length: float) -> Axis:
-        """From the e-folding length [source cells]; 0 is independent.
+        """Return the axis of an e-folding length [source cells]; 0 is independent.
 
         >>> Axis.of(3.2)
         Axis(block=1, weight=0.7316156289466418, reach=13)
@@ -51,7 +51,7 @@ class Axis:
         return cls(block, math.exp(-block / length), math.ceil(_LENGTHS * length / block))
 
     def realised(self, a: int, b: int) -> float:
-        """The correlation that cells a and b of one line have, exactly, cut-off and all.
+        """Return the exact correlation of cells a and b of one line, with the cut-off.
 
         >>> round(Axis.of(3.2).realised(100, 101), 4), round(math.exp(-1 / 3.2), 4)
         (0.7316, 0.7316)
@@ -71,9 +71,9 @@ class Axis:
 
 @dataclass(frozen=True, slots=True)
 class Correlation:
-    """Correlation over a source grid: the product of those along its rows and along its columns.
+    """A correlation over a source grid: the product of those along its rows and along its columns.
 
-    It falls to 1/e over the range along either axis, and over rather less of it aslant.
+    It falls to 1/e over the range along either axis, and over less diagonally.
     """
 
     down: Axis = Axis()
@@ -81,7 +81,7 @@ class Correlation:
 
     @classmethod
     def of(cls, range_m: float, dy: float, dx: float) -> Correlation:
-        """From the e-folding length [m] and the size of the source's cells [m]; range 0 is independent.
+        """Return the correlation of an e-folding length [m] and source cells of a size [m]; range 0 is independent.
 
         >>> Correlation.of(800.0, 250.0, 250.0).across.block, Correlation.of(800.0, 10.0, 10.0).across.block
         (1, 10)
@@ -89,7 +89,7 @@ class Correlation:
         return cls(Axis.of(range_m / dy), Axis.of(range_m / dx))
 
     def realised(self, a: tuple[int, int], b: tuple[int, int]) -> float:
-        """The correlation that two source cells (row, col) have."""
+        """Return the exact correlation of two source cells (row, col)."""
         return self.down.realised(a[0], b[0]) * self.across.realised(a[1], b[1])
 
 
@@ -98,33 +98,33 @@ INDEPENDENT = Correlation()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Normals:
-    """Draws of the blocks under a window of source cells, and which block each row and column of cells lies in."""
+    """A window's draws: those of the blocks under it, and the block of each row and column of source cells."""
 
     z: Singles  # (blocks down, blocks across, draws)
     row_at: Places
     col_at: Places
 
     def cells(self) -> Singles:
-        """(rows, cols, draws), cell by cell."""
-        found: Singles = self.z[self.row_at[:, None], self.col_at[None, :]]
-        return found
+        """Return the draws cell by cell, (rows, cols, draws)."""
+        values: Singles = self.z[self.row_at[:, None], self.col_at[None, :]]
+        return values
 
 
 def hash_seed(seed: int, layer: str) -> np.uint64:
-    """Where the hashes of a layer's cells start from."""
+    """Return the number that the hashes of a layer's cells start from."""
     text = f"{seed}/{layer}"
     return np.uint64(int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "little"))
 
 
 def draw(base: np.uint64, window: Window, draws: int, correlation: Correlation = INDEPENDENT, turn: int = 0) -> Normals:
-    """Standard normals for the source cells of a window, which may reach outside the source.
+    """Return standard normals for the source cells of a window, which may reach outside the source.
 
     Args:
         base: from `hash_seed`.
         window: rows and columns of the source.
         draws: how many for every cell.
         correlation: over the source's cells.
-        turn: columns after which the source comes round; 0 when it does not.
+        turn: columns of a source that is periodic in longitude; 0 for any other.
 
     >>> one = draw(hash_seed(1, "soil_ph"), Window(10, 20, 1, 1), 64).cells()[0, 0]
     >>> bool(abs(one.mean()) < 0.01), round(float(one.std()), 1)
@@ -151,7 +151,7 @@ def draw(base: np.uint64, window: Window, draws: int, correlation: Correlation =
 
 
 def _blocks(first: int, count: int, axis: Axis) -> tuple[tuple[int, int], Places]:
-    """Blocks to draw along an axis, from the start of the stretch before the first on, and the block of each cell."""
+    """Return the blocks to draw along an axis, from the stretch before the first on, and the block of each cell."""
     at = np.arange(first, first + count) // axis.block
     start, end = int(at[0]), int(at[-1]) + 1
     if axis.reach:

@@ -1,4 +1,4 @@
-"""The compiled arithmetic of draws: counted hashes, stratified normals, and their correlation over the source grid.
+"""Kernels for draws: counted hashes, stratified normals, and their correlation over the source grid.
 
 Arrays of draws are (..., draws): the processor takes several draws of a cell at a time.
 """
@@ -29,7 +29,7 @@ _COUNTED = 256  # draws up to which ranks are counted, several at a time, rather
 
 @compiled_no_refcount
 def mix(h: Any) -> Any:
-    """Every bit of the result hangs on every bit of `h`: the SplitMix64 finaliser (Steele et al. 2014, from memory)."""
+    """Return a hash whose bits each depend on all of `h`: SplitMix64's finaliser (Steele et al. 2014, from memory)."""
     h = np.uint64(h)
     h = np.uint64((h ^ (h >> _30)) * _FIRST)
     h = np.uint64((h ^ (h >> _27)) * _SECOND)
@@ -38,10 +38,10 @@ def mix(h: Any) -> Any:
 
 @compiled_no_refcount
 def stratified(base: Any, row: int, col: int, turn: int, out: Singles) -> None:
-    """Standard normals of cells from (row, col) on, (rows, cols, draws): one from each of `draws` equal shares.
+    """Return standard normals of cells from (row, col) on, (rows, cols, draws): one from each of equal shares.
 
     A cell has its own stream of hashes: the upper halves say where in its share a draw lies, the lower halves shuffle
-    the shares. Columns come round after `turn`, unless it is 0.
+    the shares. Columns repeat after `turn`, unless it is 0.
     """
     rows, cols, draws = out.shape
     for r in range(rows):
@@ -84,7 +84,7 @@ def along_rows(z: Singles, decay: Singles, scale: Singles) -> None:
 
 @compiled
 def along_columns(z: Singles, decay: Singles, scale: Singles) -> None:
-    """As `along_rows`, along the first axis of (rows, numbers)."""
+    """Correlate as `along_rows` does, along the first axis of (rows, numbers)."""
     rows, cols = z.shape
     reach = decay.size
     sums, before = np.zeros(cols, np.float32), np.zeros(cols, np.float32)
@@ -127,7 +127,7 @@ def normal_draws(
     values: Singles, spread: float, is_share: bool, z: Singles, row_at: Places, col_at: Places, low: float, high: float,
     out: Singles,
 ) -> None:  # fmt: skip
-    """Cells (rows, cols) plus their spread times z, (rows cols, draws), kept within bounds; NaN stays NaN."""
+    """Write cells (rows, cols) plus their sd times z, (rows cols, draws), within bounds; NaN stays NaN."""
     rows, cols = values.shape
     bottom, top = np.float32(low), np.float32(high)
     for r in range(rows):
@@ -147,7 +147,7 @@ def quantile_draws(
     values: Singles, levels: Singles, scores: Singles, z: Singles, row_at: Places, col_at: Places, low: float,
     high: float, out: Singles,
 ) -> int:  # fmt: skip
-    """As `normal_draws`, by straight lines between quantiles over the normal score, their ends drawn on.
+    """Write draws as `normal_draws` does, by straight lines between quantiles over the normal score, extended.
 
     values: the layer's own cells. levels (quantiles, rows, cols), rising. A cell whose quantiles cross is not drawn,
     nor one that lacks a quantile: all draws are its own value. Returns how many cross.
@@ -185,15 +185,15 @@ def quantile_draws(
 
 
 def even_shares(draws: int) -> Singles:
-    """The middles of equal shares of the standard normal, brought to a variance of 1."""
+    """Return the middles of equal shares of the standard normal, scaled to a variance of 1."""
     middles = np.array([ppf((d + 0.5) / draws) for d in range(draws)])
     even: Singles = (middles / np.sqrt(np.mean(middles**2))).astype(np.float32)
     return even
 
 
 def powers(weight: float, reach: int) -> tuple[Singles, Singles]:
-    """`decay` and `scale` of `along_rows` for a stretch of `reach` cells."""
+    """Return `decay` and `scale` of `along_rows` for a stretch of `reach` cells."""
     count = np.arange(1, reach + 1)
     decay = weight**count
-    held = [math.fsum(weight ** (2 * i) for i in range(n + reach)) for n in count]
-    return decay.astype(np.float32), (1.0 / np.sqrt(held)).astype(np.float32)
+    variances = [math.fsum(weight ** (2 * i) for i in range(n + reach)) for n in count]
+    return decay.astype(np.float32), (1.0 / np.sqrt(variances)).astype(np.float32)

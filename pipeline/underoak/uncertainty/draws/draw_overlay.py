@@ -1,4 +1,4 @@
-"""Many judgements of the same ground: every draw of its doubtful layers is judged as the layers themselves are."""
+"""Overlay of draws: every draw of the uncertain layers is judged as the layers themselves are."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _BATCH = 1 << 17  # numbers judged at a time: they stay in the processor's own m
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SourceWeights:
-    """Which source cells make up each cell, and how much each counts.
+    """A table of the source cells under each cell, with their weights.
 
     Cell i takes index[start[i]] and the next, count[i] of them in all; a cell that takes none is not drawn.
     """
@@ -38,55 +38,55 @@ class SourceWeights:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DrawnCriterion:
-    """One criterion in all draws."""
+    """A criterion in all draws."""
 
     criterion: int  # in plan order
     table: Singles  # (source cells, draws): values of its layer, or memberships where `curve` is None
-    taps: SourceWeights
+    source_weights: SourceWeights
     curve: Curve | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CellGroups:
-    """Shares of cells by group, such as parcel: cell i lies in groups group[first[i]] up to first[i + 1]."""
+    """A table of shares of cells by group, such as parcel: cell i is in groups group[first[i]] up to first[i + 1]."""
 
     first: Places  # (cells + 1,)
     group: Whole
     share: Doubles
 
     def at(self, cells: Places) -> CellGroups:
-        """The same of some of the cells, in their order."""
+        """Return the table of some of the cells, in their order."""
         count = self.first[cells + 1] - self.first[cells]
         first = np.concatenate([np.zeros(1, np.int64), np.cumsum(count)])
-        which = np.repeat(self.first[cells] - first[:-1], count) + np.arange(first[-1])
-        return CellGroups(first, self.group[which], self.share[which])
+        entries = np.repeat(self.first[cells] - first[:-1], count) + np.arange(first[-1])
+        return CellGroups(first, self.group[entries], self.share[entries])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GroupSums:
-    """What is added up by groups over judged ground, in every draw."""
+    """A set of sums by group over judged cells, in every draw."""
 
-    figures: Doubles  # (groups, 1 + doubtful criteria, draws): suitability, then memberships
-    values: Doubles  # of each doubtful layer in its unit, (groups, layers, draws)
+    figures: Doubles  # (groups, 1 + uncertain criteria, draws): suitability, then memberships
+    values: Doubles  # of each uncertain layer in its unit, (groups, layers, draws)
     ground: Doubles  # where that layer has a value, (groups, layers)
 
     @classmethod
     def of(cls, groups: int, figures: int, layers: int, draws: int) -> GroupSums:
-        """All at 0."""
+        """Return sums that are all 0."""
         return cls(np.zeros((groups, figures, draws)), np.zeros((groups, layers, draws)), np.zeros((groups, layers)))
 
-    def add_values(self, layer: int, table: Singles, taps: SourceWeights, judged: Flags, groups: CellGroups) -> None:
+    def add_values(self, layer: int, table: Singles, sources: SourceWeights, judged: Flags, groups: CellGroups) -> None:
         """Add a layer's drawn values, table (source cells, draws), over the judged cells."""
         from underoak.uncertainty.draws import draw_overlay_kernels as kernels
 
         kernels.add_values(
-            table, taps.start, taps.count, taps.index, taps.weight, judged, groups.first, groups.group, groups.share,
-            layer, self.values, self.ground,
+            table, sources.start, sources.count, sources.index, sources.weight, judged, groups.first, groups.group,
+            groups.share, layer, self.values, self.ground,
         )  # fmt: skip
 
 
 class DrawSummary(NamedTuple):
-    """What draws make of the suitability of cells, (cells,); NaN where they are not judged."""
+    """A summary of the draws of cells' suitability, (cells,); NaN where they are not judged."""
 
     mean: Singles
     sd: Singles  # standard deviation over draws
@@ -98,18 +98,18 @@ def judge_draws(
     memberships: Singles, judged: Flags, drawn: Sequence[DrawnCriterion], draws: int, rules: Rules,
     groups: CellGroups | None = None, sums: Doubles | None = None, levels: Sequence[float] = (),
 ) -> DrawSummary:  # fmt: skip
-    """Judge cells once for every draw of the doubtful criteria; all others keep their memberships.
+    """Judge cells once for every draw of the uncertain criteria; the others keep their memberships.
 
     Args:
         memberships: (criteria, cells), NaN missing.
         judged: (cells,), True where suitability is known; nothing else is drawn.
-        drawn: the doubtful criteria, in plan order.
+        drawn: the uncertain criteria, in plan order.
         draws: how many.
-        rules: as for `overlay.judge`; "reached" is about the cut of S2.
-        groups: what to add up by.
-        sums: (groups, 1 + doubtful criteria, draws), to which are added the suitability and the memberships of judged
+        rules: as for `overlay.judge`; `reached` refers to the cut of S2.
+        groups: of cells, for `sums`.
+        sums: (groups, 1 + uncertain criteria, draws), to which are added the suitability and the memberships of judged
             cells, times their shares.
-        levels: quantiles wanted, by straight lines between the draws in their order.
+        levels: of the quantiles, by straight lines between the draws in order.
     """
     from underoak.uncertainty.draws import draw_overlay_kernels as kernels
 
@@ -121,7 +121,7 @@ def judge_draws(
     scores = np.empty((size, draws), np.float32)
     mean, sd, reached = (np.empty(cells, np.float32) for _ in range(3))
     row = np.empty(draws, np.float32)
-    quantiles, wanted = np.empty((len(levels), cells), np.float32), np.array(levels, np.float64)
+    quantiles, level_array = np.empty((len(levels), cells), np.float32), np.array(levels, np.float64)
     for begin in range(0, cells, size):
         n = min(size, cells - begin)
         if not judged[begin : begin + n].any():
@@ -130,9 +130,9 @@ def judge_draws(
             continue
         counts = np.empty((n, len(drawn)), np.int32)
         for j, one in enumerate(drawn):
-            taps = one.taps
+            sources = one.source_weights
             kernels.take_source_draws(
-                one.table, taps.start, taps.count, taps.index, taps.weight, judged, begin, j, values, counts
+                one.table, sources.start, sources.count, sources.index, sources.weight, judged, begin, j, values, counts
             )
             if one.curve is not None:
                 _judge(values, j, n, one.curve)
@@ -143,7 +143,7 @@ def judge_draws(
             kernels.scores(memberships, begin, values, counts, of, weights, rule, lenient, scores)
         kernels.spread(scores, n, judged, begin, cut, row, mean, sd, reached)
         if levels:
-            kernels.quantiles(scores, n, judged, begin, wanted, quantiles)
+            kernels.quantiles(scores, n, judged, begin, level_array, quantiles)
         if groups is not None and sums is not None:
             kernels.add(scores, values, counts, of, memberships, judged, begin, groups.first, groups.group,
                         groups.share, sums)  # fmt: skip
@@ -151,7 +151,7 @@ def judge_draws(
 
 
 def _judge(values: Singles, j: int, n: int, curve: Curve) -> None:
-    """Memberships in place of values (cells, criteria, draws): those of criterion j in the first n cells."""
+    """Write memberships in place of values (cells, criteria, draws): those of criterion j in the first n cells."""
     if curve.kind != "linear":
         values[:n, j] = membership(values[:n, j], curve)
         return
@@ -166,10 +166,10 @@ def _judge(values: Singles, j: int, n: int, curve: Curve) -> None:
 
 
 def _ordered(memberships: Singles, values: Singles, counts: Whole, of: Places, rules: Rules) -> Doubles:
-    """The ordered rule, whose ranks differ from draw to draw: (cells, draws)."""
+    """Return suitability by the ordered rule, whose ranks differ from draw to draw, (cells, draws)."""
     every = np.repeat(memberships[:, :, None], values.shape[2], axis=2)
     for j, k in enumerate(of):
         known = (counts[:, j] > 0) & ~np.isnan(memberships[k])
         every[k][known] = values[known, j]
-    found: Doubles = combine(every, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
-    return found
+    suitability: Doubles = combine(every, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
+    return suitability

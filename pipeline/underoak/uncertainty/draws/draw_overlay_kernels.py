@@ -1,4 +1,4 @@
-"""The compiled arithmetic of many judgements of one cell: draws brought to the cell, combined, and summed up.
+"""Kernels for the overlay of draws: draws of source cells resampled, combined, and summed up.
 
 Arrays of draws are (cells, draws) in single precision; the processor takes several draws of a cell at a time. Sums over
 draws go in halves, always the same ones; sums over cells go cell by cell in double precision.
@@ -36,7 +36,7 @@ _E1, _E2, _E3, _E4, _E5, _E6, _E7 = (
 
 @compiled_no_refcount
 def log2(x: Any) -> Any:
-    """Binary logarithm of a normal positive single number, as `base.exp_log.log2` but to 2e-7."""
+    """Return the binary logarithm of a normal positive single number, as `base.exp_log.log2` but to 2e-7."""
     bits = np.int32(np.float32(x).view(np.int32) - _ROOT_HALF)
     e = np.int32(bits >> _23)
     f = np.int32((bits & _FRACTION) + _ROOT_HALF).view(np.float32)
@@ -47,11 +47,11 @@ def log2(x: Any) -> Any:
 
 @compiled_no_refcount
 def exp2(y: Any) -> Any:
-    """Two to the power of y, -126 to 126, to 2e-7 of it."""
+    """Return two to the power of y, -126 to 126, to 2e-7 of it."""
     shifted = np.float32(y + _ROUND)
-    whole = np.float32(shifted - _ROUND)
-    r = np.float32(y - whole)
-    scale = np.int32((np.int32(whole) << _23) + _BITS_OF_ONE).view(np.float32)
+    rounded = np.float32(shifted - _ROUND)
+    r = np.float32(y - rounded)
+    scale = np.int32((np.int32(rounded) << _23) + _BITS_OF_ONE).view(np.float32)
     tail = _E4 + r * (_E5 + r * (_E6 + r * _E7))
     return np.float32(scale * (_ONE + r * (_E1 + r * (_E2 + r * (_E3 + r * tail)))))
 
@@ -61,10 +61,10 @@ def take_source_draws(
     table: Singles, start: Places, count: Whole, index: Whole, weight: Singles, judged: Flags, begin: int, j: int,
     out: Singles, counts: Whole,
 ) -> None:  # fmt: skip
-    """Draws of cells from those of source cells: table (source cells, draws), out (cells, doubtful criteria, draws).
+    """Write draws of cells from those of source cells: table (source cells, draws), out (cells, criteria, draws).
 
     Cell i of the flat arrays takes the source cells index[start[i]] and on, count[i] of them, each times its weight;
-    the cells from `begin` on are told as the criterion j, and in `counts` how many source cells each took.
+    the cells from `begin` on are those of criterion j, and in `counts` how many source cells each took.
     """
     for i in range(counts.shape[0]):
         to, at, n = out[i, j], start[begin + i], count[begin + i]
@@ -91,7 +91,7 @@ def take_source_draws(
 def piecewise(
     values: Singles, k: int, n: int, start: Singles, x: Singles, y: Singles, slope: Singles, got: Singles
 ) -> None:
-    """Memberships in place of values: as `overlay.curve_kernels.piecewise`, in single precision.
+    """Write memberships in place of values, as `overlay.curve_kernels.piecewise` does, in single precision.
 
     values (cells, criteria, draws): those of criterion k in the first n cells. `got` is a working row (draws).
     """
@@ -120,7 +120,7 @@ def _add_linear(cell: Singles, by: Any, row: Singles) -> None:
 
 @compiled_no_refcount
 def _add_geometric(cell: Singles, by: Any, row: Singles) -> None:
-    """Add up logarithms; one of 0 drowns all others."""
+    """Add up logarithms; one of 0 outweighs all others."""
     for d in range(row.size):
         m = cell[d]
         lost = np.float32(by * log2(m if m >= SMALLEST else _ONE))
@@ -129,7 +129,7 @@ def _add_geometric(cell: Singles, by: Any, row: Singles) -> None:
 
 @compiled_no_refcount
 def _raise(row: Singles) -> None:
-    """Powers of two; 0 where they are too small for a number."""
+    """Write powers of two; 0 where they are too small for a number."""
     for d in range(row.size):
         y = row[d]
         power = exp2(y if y > _LEAST else _LEAST)
@@ -147,11 +147,11 @@ def scores(
     memberships: Singles, begin: int, drawn: Singles, counts: Whole, of: Places, weights: Doubles, rule: int,
     renormalise: bool, out: Singles,
 ) -> None:  # fmt: skip
-    """Suitability of cells in every draw, (cells, draws); NaN where it is missing.
+    """Write the suitability of cells in every draw into `out`, (cells, draws); NaN where it is missing.
 
-    memberships (criteria, all cells): judged once, from cell `begin` on. drawn (cells, doubtful criteria, draws), those
-    of the criteria `of`; counts (cells, doubtful criteria) is 0 where a criterion was not drawn. The rule is linear,
-    geometric or minimum.
+    memberships (criteria, all cells): judged once, from cell `begin` on. drawn (cells, uncertain criteria, draws):
+    those of the criteria `of`; counts (cells, uncertain criteria) is 0 where a criterion was not drawn. The rule is
+    linear, geometric or minimum.
     """
     for i in range(counts.shape[0]):
         row = out[i]
@@ -204,7 +204,7 @@ def scores(
 
 @compiled_no_refcount
 def _halves(row: Singles) -> Any:
-    """The sum of a row, which is used up."""
+    """Return the sum of a row, which is overwritten."""
     size = row.size
     while size > 1:
         half = (size + 1) // 2
@@ -231,7 +231,7 @@ def spread(
     drawn: Singles, n: int, judged: Flags, begin: int, cut: float, off: Singles, mean: Singles, sd: Singles,
     reached: Singles,
 ) -> None:  # fmt: skip
-    """Of suitability (cells, draws), the first n cells: mean, standard deviation over draws, share at or above the cut.
+    """Write mean, standard deviation over draws and share at or above the cut, of the first n cells.
 
     Cells stand in the flat arrays from `begin` on; NaN where a cell is not judged. Sums are of differences, first from
     one of the draws, then from their mean, so that equal draws have no spread. `off` is a working row (draws).
@@ -258,7 +258,7 @@ def spread(
 
 @compiled
 def quantiles(drawn: Singles, n: int, judged: Flags, begin: int, levels: Doubles, out: Singles) -> None:
-    """Quantiles over draws of the first n cells, straight between draws in order; `out` (levels, all cells)."""
+    """Write quantiles over draws of the first n cells into `out` (levels, all cells), straight between draws."""
     last = drawn.shape[1] - 1
     for i in range(n):
         if not judged[begin + i]:
@@ -298,7 +298,7 @@ def add(
     suitability: Singles, drawn: Singles, counts: Whole, of: Places, memberships: Singles, judged: Flags, begin: int,
     first: Places, group: Whole, share: Doubles, sums: Doubles,
 ) -> None:  # fmt: skip
-    """Add cells to the groups they lie in: sums (groups, 1 + doubtful criteria, draws), of suitability first.
+    """Add cells to the groups they lie in: sums (groups, 1 + uncertain criteria, draws), of suitability first.
 
     Cell i of the flat arrays lies in groups group[first[i]] up to first[i + 1], with these shares of itself.
     """

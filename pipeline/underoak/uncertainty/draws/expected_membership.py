@@ -1,4 +1,4 @@
-"""The membership to expect of a value in doubt: the mean of a response curve under a normal, in closed form."""
+"""Expected membership of an uncertain value: the mean of a response curve under a normal, in closed form."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ _ROOT_2PI = math.sqrt(2.0 * math.pi)
 
 
 def expected_membership(curve: Curve, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Floats:
-    """Expected membership 0..1 of normal values with this mean and standard deviation; NaN stays NaN.
+    """Return the expected membership 0..1 of normal values of a mean and standard deviation; NaN stays NaN.
 
     The membership of the mean overstates where the curve bends down, understates where it bends up. Straight pieces,
     jumps among them, are integrated piece by piece; a bell of width w under a normal is a bell of width
     (w**2 + sd**2)**0.5, lower by the share of the widths; a table meets its codes only where sd is 0, elsewhere
-    everything is its `otherwise`. sd 0 is the curve itself. Derived from the definition.
+    the result is `otherwise`. sd 0 is the curve itself. Derived from the definition.
 
-    A float32 mean meets the curve's places as float32, as in `overlay.membership`; the result is float64.
+    A float32 mean is compared with the curve's nodes as float32, as in `overlay.membership`; the result is float64.
 
     >>> expected_membership(Curve.hump(7.0, 7.5, 8.3, 8.7), [7.4, 7.9, 7.4], [0.4, 0.3, 0.0]).round(6)
     array([0.633496, 0.943882, 0.8     ])
@@ -36,9 +36,9 @@ def expected_membership(curve: Curve, mean: npt.ArrayLike, sd: npt.ArrayLike) ->
     check_sd(spread)
     places = np.asarray(curve.x, np.float32 if centre.dtype == np.float32 else np.float64).astype(np.float64)
     m, s = np.broadcast_arrays(centre.astype(np.float64), spread)
-    known = np.isfinite(m) & np.isfinite(s)
+    is_valid = np.isfinite(m) & np.isfinite(s)
     out = np.full(m.shape, np.nan)
-    sure, unsure = known & (s == 0.0), known & (s > 0.0)
+    sure, unsure = is_valid & (s == 0.0), is_valid & (s > 0.0)
     out[sure] = _value(curve, places, m[sure])
     if curve.kind == "linear":
         out[unsure] = _of_pieces(places, curve.y, m[unsure], s[unsure])
@@ -53,7 +53,7 @@ def expected_membership(curve: Curve, mean: npt.ArrayLike, sd: npt.ArrayLike) ->
 
 
 def _of_pieces(places: Floats, y: tuple[float, ...], mean: Floats, sd: Floats) -> Floats:
-    """Piece by piece: a line's value at its start times the share in it, and its slope times the share's lever."""
+    """Return the sum over pieces: a line's value at its start times its share, its slope times the share's moment."""
     from scipy.special import ndtr
 
     with np.errstate(over="ignore"):  # nothing is left of a normal beyond 40 standard deviations
@@ -71,15 +71,15 @@ def _of_pieces(places: Floats, y: tuple[float, ...], mean: Floats, sd: Floats) -
 
 
 def _value(curve: Curve, places: Floats, x: Floats) -> Floats:
-    """The curve itself, in float64; at a jump the best value holds."""
+    """Return the curve itself, in float64; at a jump the best value counts."""
     y = np.array(curve.y)
     if curve.kind == "bell":
         result: Floats = np.exp(-0.5 * ((x - places[0]) / curve.y[0]) ** 2)
         return result
     if curve.kind == "table":
         order = np.argsort(places)
-        at = np.minimum(np.searchsorted(places[order], x), len(places) - 1)
-        return np.where(places[order][at] == x, y[order][at], curve.otherwise)
+        index = np.minimum(np.searchsorted(places[order], x), len(places) - 1)
+        return np.where(places[order][index] == x, y[order][index], curve.otherwise)
     result = np.interp(x, places, y)
     for place in np.unique(places):
         result[x == place] = y[places == place].max()

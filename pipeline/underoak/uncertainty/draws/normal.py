@@ -1,4 +1,4 @@
-"""The normal distribution in compiled code: density, share below, and the score that a share lies below.
+"""Kernels for the standard normal distribution: density, cumulative share and its inverse.
 
 Arrays in plain numpy use scipy's; these are for loops over cells. Scores are in standard deviations from the mean.
 """
@@ -80,19 +80,19 @@ _FAR_BASE = (
 
 @compiled
 def pdf(z: float) -> float:
-    """Density of the standard normal at z."""
+    """Return the density of the standard normal at z."""
     return math.exp(-0.5 * z * z) * _PER_ROOT_2PI
 
 
 @compiled
 def cdf(z: float) -> float:
-    """Share of the standard normal below z; above(z) is below(-z), without loss in the tails."""
+    """Return the share of the standard normal below z; the share above is cdf(-z), without loss in the tails."""
     return 0.5 * math.erfc(-z * _PER_ROOT_2)
 
 
 @compiled
 def ppf(share: float) -> float:
-    """The z that `share` of the standard normal lies below; infinite at 0 and 1, NaN outside."""
+    """Return the z that `share` of the standard normal lies below; infinite at 0 and 1, NaN outside."""
     q = share - 0.5
     if abs(q) <= 0.425:
         r = 0.180625 - q * q

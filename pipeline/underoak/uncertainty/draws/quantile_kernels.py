@@ -1,7 +1,7 @@
-"""The compiled arithmetic of quantile curves: a value from a normal score, and the score at which a value is passed.
+"""Kernels for quantile curves: a value from a normal score, and the score of a value.
 
 A curve is straight between its points (score of the level, quantile) and goes on straight beyond the last; two equal
-quantiles stand for a share of the ground that has exactly this value, at the ends for all that lies beyond.
+quantiles stand for a share of the land that has exactly this value, at the ends for all that lies beyond.
 """
 
 from __future__ import annotations
@@ -22,19 +22,19 @@ SOUND, MISSING, CROSSING = range(3)
 
 @compiled_no_refcount
 def state(curve: Values) -> int:
-    """Whether the quantiles of one cell are usable, or one of them is NaN, or a higher level has a lower value."""
-    found = SOUND
+    """Return the state of one cell's quantiles: sound, one missing, or crossing (a higher level has a lower value)."""
+    result = SOUND
     for j in range(curve.size):
         if not np.isfinite(curve[j]):
             return MISSING
         if j > 0 and curve[j] < curve[j - 1]:
-            found = CROSSING
-    return found
+            result = CROSSING
+    return result
 
 
 @compiled_no_refcount
 def value_of(scores: Floats, curve: Values, z: float, low: float, high: float) -> float:
-    """The value at normal score z on the curve of a sound cell, held within low..high."""
+    """Return the value at normal score z on the curve of a sound cell, limited to low..high."""
     j = 1
     while j < scores.size - 1 and z > scores[j]:
         j += 1
@@ -45,7 +45,7 @@ def value_of(scores: Floats, curve: Values, z: float, low: float, high: float) -
 
 @compiled_no_refcount
 def score_of(scores: Floats, curve: Values, t: float) -> float:
-    """The normal score that values below t stay under; infinite where none or all are below."""
+    """Return the normal score that values below t stay under; infinite where none or all are below."""
     last = scores.size - 1
     if t > curve[last]:
         j = last
@@ -67,16 +67,16 @@ def score_of(scores: Floats, curve: Values, t: float) -> float:
 
 @compiled_no_refcount
 def at_least(scores: Floats, values: Values, t: Values, low: float, high: float, out: Values) -> int:
-    """Probability that each cell of `values` (quantiles, cells) is t or more; how many cells have crossing quantiles.
+    """Write the probability that cells of `values` (quantiles, cells) are t or more; return how many cross.
 
     t holds one threshold for all cells or one for each; NaN where quantiles are missing or cross.
     """
     crossing = 0
     for i in range(out.size):
-        found = state(values[:, i])
-        crossing += int(found == CROSSING)
+        quality = state(values[:, i])
+        crossing += int(quality == CROSSING)
         limit = np.float64(t[i] if t.size > 1 else t[0])
-        if found != SOUND or limit != limit:
+        if quality != SOUND or limit != limit:
             out[i] = np.nan
         elif limit <= low:
             out[i] = 1.0
@@ -89,7 +89,7 @@ def at_least(scores: Floats, values: Values, t: Values, low: float, high: float,
 
 @compiled_no_refcount
 def value_at(scores: Floats, values: Values, z: Values, low: float, high: float, out: Values) -> None:
-    """Cells (quantiles, cells) at normal scores z (draws, cells); NaN where quantiles cross or are missing."""
+    """Write cells (quantiles, cells) at normal scores z (draws, cells); NaN where quantiles cross or are missing."""
     for d in range(z.shape[0]):
         for i in range(z.shape[1]):
             sound = state(values[:, i]) == SOUND

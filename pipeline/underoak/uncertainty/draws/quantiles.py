@@ -1,4 +1,4 @@
-"""What the quantiles of a map say: how likely a value is reached, and the value at any probability."""
+"""Quantiles of a map: the probability that a value is reached, and the value at a probability."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ ANY: Limits = (-math.inf, math.inf)
 def probability_at_least(
     levels: Sequence[float], values: npt.ArrayLike, threshold: npt.ArrayLike, limits: Limits = ANY
 ) -> Values:
-    """Probability that each cell is `threshold` or more, from values (quantiles, ...) at levels (quantiles,).
+    """Return the probability that cells are `threshold` or more, from values (quantiles, ...) at levels (quantiles,).
 
-    The normal score runs straight between the points (value, score of its level) and beyond the outer two (normal-score
-    interpolation, common practice). Values are held within `limits`, what is physically possible: at the lower limit
+    The normal score is linear between the points (value, score of its level) and beyond the outer two (normal-score
+    interpolation, common practice). Values are limited to `limits`, the physically possible: at the lower limit
     or below it the probability is 1, above the upper one 0.
 
-    Equal quantiles at neighbouring levels are a share of the ground with exactly this value: the probability steps
+    Equal quantiles at neighbouring levels are a share of the land with exactly this value: the probability steps
     there, and the value itself counts as reached; at the ends, all beyond has that value. Where quantiles cross (a
-    higher level has a lower value; `crossing` tells where) or one is missing, the result is NaN; nothing is sorted.
-    Mind that such quantiles speak of points at the grain of the map, not of the mean of a field.
+    higher level has a lower value; `crossing` shows where) or one is missing, the result is NaN; nothing is sorted.
+    Such quantiles describe points at the grain of the map, not the mean of a field.
 
     `threshold` is one number, or an array that fits the cells. Computed in float64; float32 quantiles give a float32
     result and meet the threshold as float32, so that a stored 7.1 reaches 7.1.
@@ -63,7 +63,7 @@ def probability_at_least(
 def value_at_score(
     levels: Sequence[float], values: npt.ArrayLike, scores: npt.ArrayLike, limits: Limits = ANY
 ) -> Values:
-    """The value of each cell at normal scores, on the same curve as `probability_at_least`: draws of z become draws.
+    """Return the value of each cell at normal scores, on the same curve as `probability_at_least`.
 
     values (quantiles, ...) and `scores` that fit the cells, more leading axes allowed, such as (draws, ...). NaN where
     quantiles cross or are missing, and where the score is NaN.
@@ -94,7 +94,7 @@ def value_at_score(
 
 
 def quantile_at(levels: Sequence[float], values: npt.ArrayLike, p: npt.ArrayLike, limits: Limits = ANY) -> Values:
-    """The value that each cell stays below with probability p: the way back from `probability_at_least`.
+    """Return the value that each cell stays below with probability p: the inverse of `probability_at_least`.
 
     >>> float(quantile_at([0.05, 0.5, 0.95], [6.8, 7.4, 8.0], 1 - 0.391988).round(5))
     7.5
@@ -111,7 +111,7 @@ def quantile_at(levels: Sequence[float], values: npt.ArrayLike, p: npt.ArrayLike
 def normal_at_least(
     mean: npt.ArrayLike, sd: npt.ArrayLike, threshold: npt.ArrayLike, limits: Limits = ANY
 ) -> npt.NDArray[np.float64]:
-    """Probability that a normal value with this mean and standard deviation is `threshold` or more; NaN stays NaN.
+    """Return the probability that a normal value is `threshold` or more, from mean and sd; NaN stays NaN.
 
     sd 0 is certainty: 1 where the mean is the threshold or more.
 
@@ -126,18 +126,18 @@ def normal_at_least(
     check_sd(s)
     from scipy.special import ndtr
 
-    known = np.isfinite(m) & np.isfinite(s) & ~np.isnan(t)
-    gap = np.subtract(m, t, out=np.full(m.shape, np.nan), where=known)
+    is_valid = np.isfinite(m) & np.isfinite(s) & ~np.isnan(t)
+    gap = np.subtract(m, t, out=np.full(m.shape, np.nan), where=is_valid)
     sure = np.where(gap >= 0.0, np.inf, -np.inf)
     with np.errstate(over="ignore"):
-        z = np.divide(gap, s, out=sure, where=known & (s > 0.0))
-    found = np.where(t <= limits[0], 1.0, np.where(t > limits[1], 0.0, ndtr(z)))
-    result: npt.NDArray[np.float64] = np.where(known, found, np.nan)[()]
+        z = np.divide(gap, s, out=sure, where=is_valid & (s > 0.0))
+    probability = np.where(t <= limits[0], 1.0, np.where(t > limits[1], 0.0, ndtr(z)))
+    result: npt.NDArray[np.float64] = np.where(is_valid, probability, np.nan)[()]
     return result
 
 
 def crossing(values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
-    """Where the quantiles (quantiles, ...), in order of their levels, cross: a higher level has a lower value.
+    """Return where quantiles (quantiles, ...) cross, in order of levels: a higher level has a lower value.
 
     >>> crossing([[6.8, 7.0, 6.8], [8.0, 6.0, float("nan")]])
     array([False,  True, False])
@@ -149,20 +149,20 @@ def crossing(values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
 
 
 def check_levels(levels: Sequence[float]) -> Floats:
-    """The levels as an array, if there are two or more and they rise within 0..1, both ends left out.
+    """Return the levels as an array, if there are two or more and they rise between 0 and 1, ends excluded.
 
     Raises:
         UnderoakError: E360 otherwise.
     """
     problems = Problems()
-    told = ", ".join(f"{level:g}" for level in levels)
+    listing = ", ".join(f"{level:g}" for level in levels)
     if len(levels) < 2:
-        what = f"one quantile ({told}) says nothing of the doubt" if len(levels) else "no quantiles"
+        what = f"one quantile ({listing}) states no uncertainty" if len(levels) else "no quantiles"
         problems.add("E360", what, fix="give two or more, for example 0.05 and 0.95")
     elif not all(0.0 < level < 1.0 for level in levels):
-        problems.add("E360", f"levels {told} must lie between 0 and 1", fix="write 0.05 for the 5 % quantile")
+        problems.add("E360", f"levels {listing} must lie between 0 and 1", fix="write 0.05 for the 5 % quantile")
     elif any(b <= a for a, b in pairwise(levels)):
-        problems.add("E360", f"levels {told} must rise", fix="order the quantiles from low to high, each once")
+        problems.add("E360", f"levels {listing} must rise", fix="order the quantiles from low to high, each once")
     problems.stop_if_any()
     return np.array(levels, np.float64)
 
@@ -177,7 +177,7 @@ def check_limits(limits: Limits) -> None:
 
 
 def check_sd(sd: npt.ArrayLike) -> None:
-    """Raise E360 when a standard deviation is negative; NaN is missing."""
+    """Raise E360 if a standard deviation is negative; NaN is missing."""
     worst = float(np.fmin.reduce(np.asarray(sd, np.float64), axis=None, initial=0.0))
     if worst < 0.0:
         problems = Problems()
@@ -186,7 +186,7 @@ def check_sd(sd: npt.ArrayLike) -> None:
 
 
 def _points(levels: Sequence[float], values: npt.ArrayLike, limits: Limits) -> tuple[Floats, Values]:
-    """Scores of the levels, and the values as float32 or float64."""
+    """Return the scores of the levels, and the values as float32 or float64."""
     p = check_levels(levels)
     check_limits(limits)
     stack = np.asarray(values)
@@ -199,5 +199,5 @@ def _points(levels: Sequence[float], values: npt.ArrayLike, limits: Limits) -> t
 
 
 def _spread(stack: Values, ndim: int) -> Values:
-    """Axes of length 1 behind that of the quantiles, so that the cells have `ndim` axes."""
+    """Add axes of length 1 behind that of the quantiles, so that the cells have `ndim` axes."""
     return stack.reshape(len(stack), *(1,) * (ndim + 1 - stack.ndim), *stack.shape[1:])

@@ -1,4 +1,4 @@
-"""Weights in doubt: what is known of them, and draws that keep to it."""
+"""Uncertain weights: their distribution, and draws from it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from underoak.overlay import normalise
 Floats = npt.NDArray[np.float64]
 Kind = Literal["fixed", "uniform", "ranked", "dirichlet", "bounded"]
 
-BLOCK = 1024  # draws that share one stream: draw n is the same whatever range is asked for
+BLOCK = 1024  # draws that share one stream: draw n is the same in any range
 _SUM = 1e-9
 _TRIALS = 4096  # proposals of each kind, to see which is accepted most
 _RAREST = 1e-3  # share of proposals that must be accepted
@@ -25,7 +25,7 @@ _RAREST = 1e-3  # share of proposals that must be accepted
 
 @dataclass(frozen=True, slots=True)
 class WeightDistribution:
-    """What is known of the weights of n criteria; make one with the constructors below.
+    """A distribution of the weights of n criteria; make one with the constructors below.
 
     >>> WeightDistribution.ranked([1, 3, 2]).count
     3
@@ -38,7 +38,7 @@ class WeightDistribution:
 
     @classmethod
     def fixed(cls, weights: Sequence[float]) -> WeightDistribution:
-        """These weights and no others.
+        """Return the distribution of these weights and no others.
 
         >>> WeightDistribution.fixed([2, 1, 1]).draw(1).tolist()
         [[0.5, 0.25, 0.25]]
@@ -51,7 +51,7 @@ class WeightDistribution:
 
     @classmethod
     def uniform(cls, count: int) -> WeightDistribution:
-        """Nothing is known: every set of weights that sum to 1 is as likely as any other.
+        """Return the distribution in which every set of weights that sum to 1 is as likely as any other.
 
         >>> WeightDistribution.uniform(3).draw(2, seed=1).sum(axis=1).round(12).tolist()
         [1.0, 1.0]
@@ -67,7 +67,7 @@ class WeightDistribution:
 
     @classmethod
     def ranked(cls, ranks: Sequence[float]) -> WeightDistribution:
-        """Only the order is known: rank 1 weighs most; between criteria of equal rank anything goes.
+        """Return the distribution of ranked weights: rank 1 is highest; criteria of equal rank are in any order.
 
         >>> w = WeightDistribution.ranked([1, 3, 2]).draw(100)
         >>> bool(((w[:, 0] >= w[:, 2]) & (w[:, 2] >= w[:, 1])).all())
@@ -84,7 +84,7 @@ class WeightDistribution:
 
     @classmethod
     def dirichlet(cls, weights: Sequence[float], strength: float) -> WeightDistribution:
-        """Around given weights: their mean; the sd of weight w is (w (1 - w) / (strength + 1))**0.5. 0 stays 0.
+        """Return a Dirichlet distribution about a mean; the sd of w is (w (1 - w) / (strength + 1))**0.5. 0 stays 0.
 
         >>> WeightDistribution.dirichlet([0.5, 0.3, 0.2], 40).draw(20_000).mean(axis=0).round(2).tolist()
         [0.5, 0.3, 0.2]
@@ -102,7 +102,7 @@ class WeightDistribution:
 
     @classmethod
     def bounded(cls, low: Sequence[float], high: Sequence[float]) -> WeightDistribution:
-        """Every set of weights within these bounds that sum to 1 is as likely as any other.
+        """Return the distribution in which every set of weights within bounds that sum to 1 is as likely as any other.
 
         >>> w = WeightDistribution.bounded([0.4, 0.1, 0.0], [0.6, 0.4, 0.5]).draw(1000)
         >>> w.min(axis=0).round(1).tolist(), w.max(axis=0).round(1).tolist()
@@ -130,16 +130,16 @@ class WeightDistribution:
 
     @property
     def _rigid(self) -> bool:
-        """Whether the bounds leave only one set of weights."""
+        """Return True if the bounds allow only one set of weights."""
         moves = sum(b > a for a, b in zip(self.first, self.second, strict=True))
         return moves < 2 or math.fsum(self.first) >= 1.0 - _SUM or math.fsum(self.second) <= 1.0 + _SUM
 
     def draw(self, draws: int, seed: int = 0, start: int = 0) -> Floats:
-        """Draws `start` to `start + draws` of the weights, (draws, criteria), each summing to 1.
+        """Return draws `start` to `start + draws` of the weights, (draws, criteria), each summing to 1.
 
-        Draw n depends on the seed and n alone, so that parts put together are the whole. uniform: exponentials over
+        Draw n depends on the seed and n alone, so that draws can be made in parts. uniform: exponentials over
         their sum. ranked: the same, put in order. dirichlet: gamma variates over their sum. bounded: rejection, from
-        whichever of three is accepted most: weights spread uniformly above the lower bounds, or below the upper
+        the one of three that is accepted most: weights spread uniformly above the lower bounds, or below the upper
         ones, or all but one within their bounds and that one the rest; independent and exactly uniform, all three.
         Textbook methods (Devroye 1986, from memory).
 
@@ -156,18 +156,18 @@ class WeightDistribution:
 
 
 def _stream(seed: int, block: int) -> np.random.Generator:
-    """The stream of one block of draws: a counted generator, its key the seed, its counter the block."""
+    """Return the stream of one block of draws: a counted generator, its key the seed, its counter the block."""
     return np.random.Generator(np.random.Philox(key=seed % 2**128, counter=block << 128))
 
 
 def _flat(stream: np.random.Generator, draws: int, count: int) -> Floats:
-    """Uniform on the weights that sum to 1."""
+    """Return draws that are uniform on the weights that sum to 1."""
     gaps = -np.log1p(-stream.random((draws, count)))
     return _whole(gaps)
 
 
 def _whole(parts: Floats) -> Floats:
-    """Divided by their sum."""
+    """Return weights divided by their sum."""
     result: Floats = parts / parts.sum(axis=1, keepdims=True)
     return result
 
@@ -186,7 +186,7 @@ def _ranked(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
 
 
 def _dirichlet(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
-    """Gamma(a) as Gamma(a + 1) U**(1 / a), in logarithms, so that small parameters do not vanish."""
+    """Return draws by Gamma(a) = Gamma(a + 1) U**(1 / a), in logarithms, so that small parameters do not vanish."""
     shape = np.array(spread.first)
     free = shape > 0.0
     logs = np.log(stream.standard_gamma(shape[free] + 1.0, (BLOCK, int(free.sum()))))
@@ -198,10 +198,10 @@ def _dirichlet(spread: WeightDistribution, stream: np.random.Generator) -> Float
 
 def _bounded(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
     propose, _ = _proposal(spread)
-    kept: list[Floats] = []
-    while sum(map(len, kept)) < BLOCK:
-        kept.append(_within(spread, propose(spread, stream, BLOCK)))
-    return np.concatenate(kept)[:BLOCK]
+    accepted: list[Floats] = []
+    while sum(map(len, accepted)) < BLOCK:
+        accepted.append(_within(spread, propose(spread, stream, BLOCK)))
+    return np.concatenate(accepted)[:BLOCK]
 
 
 _DRAWN: dict[Kind, Callable[[WeightDistribution, np.random.Generator], Floats]] = {
@@ -229,7 +229,7 @@ def _from_above(spread: WeightDistribution, stream: np.random.Generator, draws: 
 
 
 def _from_sides(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
-    """All but the widest within their bounds, which then takes the rest."""
+    """Return proposals: all but the widest within their bounds, which takes the rest."""
     low, high = np.array(spread.first), np.array(spread.second)
     widest = int(np.argmax(high - low))
     out: Floats = low + (high - low) * stream.random((draws, spread.count))
@@ -242,7 +242,7 @@ _PROPOSALS: tuple[Proposal, ...] = (_from_below, _from_above, _from_sides)
 
 
 def _free(spread: WeightDistribution) -> npt.NDArray[np.intp]:
-    """The criteria whose bounds leave room."""
+    """Return the criteria whose bounds differ."""
     return np.flatnonzero(np.array(spread.second) > np.array(spread.first))
 
 
@@ -254,14 +254,14 @@ def _within(spread: WeightDistribution, weights: Floats) -> Floats:
 
 @lru_cache(maxsize=64)
 def _proposal(spread: WeightDistribution) -> tuple[Proposal, float]:
-    """The proposal accepted most, and how often it is."""
+    """Return the proposal that is accepted most, and how often it is."""
     accepted = [len(_within(spread, propose(spread, _stream(0, 0), _TRIALS))) for propose in _PROPOSALS]
     best = int(np.argmax(accepted))
     return _PROPOSALS[best], accepted[best] / _TRIALS
 
 
 def _only(spread: WeightDistribution) -> Floats:
-    """The one set of weights that is possible."""
+    """Return the one set of weights that is possible."""
     if spread.kind == "fixed":
         return np.array(spread.first)
     low, high = np.array(spread.first), np.array(spread.second)

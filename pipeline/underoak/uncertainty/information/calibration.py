@@ -1,4 +1,4 @@
-"""Whether a map's own doubt is true: how many soil tests fall inside the band it gives."""
+"""Calibration of a map's uncertainty: how many soil tests fall inside the band it gives."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FEWEST = 20  # tests; with fewer, the interval of the share says next to nothing
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """What tests say of a map's band."""
+    """A comparison of soil tests with a map's band."""
 
     tests: int  # that could be compared
     inside: int
@@ -29,12 +29,12 @@ class Coverage:
 
     @property
     def share(self) -> float:
-        """Of tests that lie inside; NaN without tests."""
+        """Return the share of tests that lie inside; NaN without tests."""
         return self.inside / self.tests if self.tests else math.nan
 
 
 def wilson(hits: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Interval of a share of which `hits` of `n` were seen. Wilson (1927), from memory.
+    """Return the interval of a share of which `hits` of `n` were seen. Wilson (1927), from memory.
 
     >>> [round(end, 6) for end in wilson(8, 10)]
     [0.490162, 0.943318]
@@ -66,36 +66,36 @@ def band_coverage(
     expected: float = 0.9,
     confidence: float = 0.95,
 ) -> Coverage:
-    """How many tests lie in the map's central band, whether that is too few or too many, and what would mend it.
+    """Return how many tests lie in the map's central band, whether too few or too many, and the inflation it needs.
 
-    low, middle, high: the map's quantiles where each test was taken, the band holding `expected`; `test_sd`: error of
+    low, middle, high: the map's quantiles where each test was taken, the band for `expected`; `test_sd`: error of
     the tests; all (tests,) or one for all, in one unit. Rows with a NaN are left out. Each side of the band is widened
     by the test's own error as variances add. The band is too narrow when even the upper end of the interval (Wilson) of
     the share inside lies below `expected`, too wide when the lower end lies above.
 
     The inflation is the least factor on the map's standard deviation with which `expected` of the tests lie inside.
-    Tests near one another are not independent, which the interval does not know; and where a test is of one point, the
+    Tests near one another are not independent, which the interval ignores. Where a test is of one point, the
     band must be that of points, not of averages. Common practice, no source.
 
-    >>> found = band_coverage([6.9, 7.4, 8.3] * 10, 7.2, 7.5, 7.8)
-    >>> found.finding, found.inside, round(found.inflation, 3)
+    >>> result = band_coverage([6.9, 7.4, 8.3] * 10, 7.2, 7.5, 7.8)
+    >>> result.finding, result.inside, round(result.inflation, 3)
     ('too narrow', 10, 2.667)
 
     Raises:
         ValueError: when shapes do not fit, the band is crossed, or an error is negative.
     """
-    given = (np.asarray(column, np.float64) for column in (tests, low, middle, high, test_sd))
-    value, below, centre, above, error = np.broadcast_arrays(*given)
+    columns = (np.asarray(column, np.float64) for column in (tests, low, middle, high, test_sd))
+    value, below, centre, above, error = np.broadcast_arrays(*columns)
     if value.ndim != 1:
         raise ValueError(f"tests are (tests,), not {value.shape}")
-    known = ~np.isnan([value, below, centre, above, error]).any(axis=0)
-    value, below, centre, above, error = (column[known] for column in (value, below, centre, above, error))
+    is_valid = ~np.isnan([value, below, centre, above, error]).any(axis=0)
+    value, below, centre, above, error = (column[is_valid] for column in (value, below, centre, above, error))
     if (below > centre).any() or (centre > above).any() or (error < 0.0).any():
         raise ValueError("quantiles must rise from low to high, and errors be 0 or above")
     off = value - centre
     half = np.where(off < 0.0, centre - below, above - centre)
-    own = _score(expected) * error
-    inside = int(np.count_nonzero(off**2 <= half**2 + own**2 + 1e-12))
+    test_half = _score(expected) * error
+    inside = int(np.count_nonzero(off**2 <= half**2 + test_half**2 + 1e-12))
     n = len(value)
     ends = wilson(inside, n, confidence)
     finding: Finding = "fits"
@@ -105,12 +105,12 @@ def band_coverage(
         finding = "too narrow"
     elif ends[0] > expected:
         finding = "too wide"
-    inflation = None if n < FEWEST else 1.0 if finding == "fits" else _factor(off, half, own, expected)
+    inflation = None if n < FEWEST else 1.0 if finding == "fits" else _factor(off, half, test_half, expected)
     return Coverage(n, inside, expected, *ends, finding, inflation)
 
 
 def cells_per_parcel(area_ha: float, grain_m: float) -> float:
-    """How many cells of a source a parcel is as large as; below 1 the map tells of more ground than the parcel's.
+    """Return the size of a parcel in source cells; below 1 a cell covers more land than the parcel.
 
     area_ha: of the parcel [ha]; grain_m: side of a cell that the source truly resolves [m].
 
@@ -126,15 +126,15 @@ def cells_per_parcel(area_ha: float, grain_m: float) -> float:
 
 
 def _score(share: float) -> float:
-    """The normal score that a central band of this share reaches to."""
+    """Return the normal score that a central band of this share reaches to."""
     from scipy.special import ndtri
 
     return float(ndtri(0.5 + share / 2.0))
 
 
-def _factor(off: Doubles, half: Doubles, own: Doubles, expected: float) -> float:
-    """The least factor on `half` that lets `expected` of the tests in; infinite where a band has no width at all."""
-    beyond = np.sqrt(np.maximum(off**2 - own**2, 0.0))
+def _factor(off: Doubles, half: Doubles, test_half: Doubles, expected: float) -> float:
+    """Return the least factor on `half` with `expected` of the tests inside; infinite where a band has no width."""
+    beyond = np.sqrt(np.maximum(off**2 - test_half**2, 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         needed = np.where(beyond > 0.0, beyond / half, 0.0)
     return float(np.sort(needed)[math.ceil(expected * len(needed) - 1e-9) - 1])

@@ -1,4 +1,4 @@
-"""What a laboratory's results make of a map's value, and how sure a map is of the mean of a parcel."""
+"""Update of a map's value by lab results, and the standard deviation of a parcel's mean."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ _AT_ONCE = 2**21  # pairs of cells
 
 
 class Posterior(NamedTuple):
-    """A value and how sure it is, after results have come in."""
+    """A value and its standard deviation after lab results."""
 
     mean: Floats
     sd: Floats
 
 
 def lab_update(mean: npt.ArrayLike, sd: npt.ArrayLike, results: npt.ArrayLike, error: npt.ArrayLike) -> Posterior:
-    """A normal value (mean, sd) after results of standard error `error` each: weights go as one over the variance.
+    """Return a normal value (mean, sd) after results of standard error `error` each, weighted by 1 / variance.
 
     `mean` and `sd` are of the parcel's mean, not of a point (`sd_of_mean`). results (rows, ...): axis 0 is the rows of
     the laboratory, NaN where there is none; `error` is one number or fits `results`. Their errors count as independent
-    of each other and of the map. An error of 0 settles the value. Normal-normal updating, textbook, derived.
+    of each other and of the map. An error of 0 fixes the value. Normal-normal updating, textbook, derived.
 
-    >>> found = lab_update(7.3, 0.4, [7.8], 0.15)
-    >>> float(found.mean.round(3)), float(found.sd.round(4))
+    >>> result = lab_update(7.3, 0.4, [7.8], 0.15)
+    >>> float(result.mean.round(3)), float(result.sd.round(4))
     (7.738, 0.1404)
 
     Raises:
@@ -46,10 +46,10 @@ def lab_update(mean: npt.ArrayLike, sd: npt.ArrayLike, results: npt.ArrayLike, e
     weight = np.where(there & (errors == least), 1.0, 0.0)
     np.divide(least, errors, out=weight, where=there & (errors > least))
     weight *= weight
-    whole = weight.sum(axis=0)
-    lab = np.where(whole > 0.0, (weight * np.where(there, rows, 0.0)).sum(axis=0), m)
-    np.divide(lab, whole, out=lab, where=np.broadcast_to(whole > 0.0, lab.shape))
-    noise = np.divide(least, np.sqrt(whole), out=np.full(whole.shape, np.inf), where=whole > 0.0)
+    total_weight = weight.sum(axis=0)
+    lab = np.where(total_weight > 0.0, (weight * np.where(there, rows, 0.0)).sum(axis=0), m)
+    np.divide(lab, total_weight, out=lab, where=np.broadcast_to(total_weight > 0.0, lab.shape))
+    noise = np.divide(least, np.sqrt(total_weight), out=np.full(total_weight.shape, np.inf), where=total_weight > 0.0)
     both = np.hypot(s, noise)
     with np.errstate(invalid="ignore"):
         gain = np.where(both > 0.0, s / both, 0.0) ** 2
@@ -60,10 +60,10 @@ def lab_update(mean: npt.ArrayLike, sd: npt.ArrayLike, results: npt.ArrayLike, e
 def sd_of_mean(
     sd: npt.ArrayLike, x: npt.ArrayLike, y: npt.ArrayLike, correlation_range: float, shares: npt.ArrayLike | None = None
 ) -> float:
-    """Standard deviation of the mean over cells whose errors are correlated by exp(-distance / range).
+    """Return the standard deviation of the mean over cells whose errors are correlated by exp(-distance / range).
 
-    Cells at x, y [m] (cells,), `sd` of each or one for all, `shares` what each counts for (areas; all alike when left
-    out), correlation_range [m], 0 for independent errors. The cells are those of the source: all ground in one
+    Cells at x, y [m] (cells,), `sd` of each or one for all, `shares` their weights (areas; equal if left
+    out), correlation_range [m], 0 for independent errors. The cells are those of the source: all land in one
     of them shares its error, however fine the analysis grid. Every pair is added up: (cells)**2 steps.
     Exponential covariance, common practice, no source.
 

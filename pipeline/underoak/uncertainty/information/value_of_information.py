@@ -1,4 +1,4 @@
-"""What a soil test is worth before it is taken, and the verdict that follows."""
+"""Value of a soil test before it is taken, and the verdict that follows."""
 
 from __future__ import annotations
 
@@ -18,32 +18,34 @@ _DEGREE = 6  # the most bends a conditional mean can take
 _AT_ONCE = 1024  # parcels
 
 
-class Worth(NamedTuple):
-    """What knowing more is worth, in the unit of the utility, and how likely it changes what is best."""
+class InformationValue(NamedTuple):
+    """A value of information, in the unit of the utility, and the chance that it changes what is best."""
 
     perfect: Floats  # expected gain from knowing the value itself
     sample: Floats  # expected gain from a test with its error
     flip_chance: Floats  # probability that after the test the other act is best
 
-    def less_cost(self, worth_of_one: npt.ArrayLike, cost: npt.ArrayLike) -> Floats:
-        """What the test brings in money: its worth times what one unit of utility is worth, less its price.
+    def less_cost(self, value_of_one: npt.ArrayLike, cost: npt.ArrayLike) -> Floats:
+        """Return the value of the test in money: its value times the price of one unit of utility, less its own price.
 
         >>> round(float(value_of_test(7.3, 0.4, 7.5, 0.15).less_cost(9000.0, 60.0)), 1)
         572.1
         """
-        result: Floats = self.sample * np.asarray(worth_of_one, np.float64) - np.asarray(cost, np.float64)
+        result: Floats = self.sample * np.asarray(value_of_one, np.float64) - np.asarray(cost, np.float64)
         return result
 
 
-def value_of_test(mean: npt.ArrayLike, sd: npt.ArrayLike, threshold: npt.ArrayLike, test_error: npt.ArrayLike) -> Worth:
-    """Worth of a test before a choice: act where the value is above `threshold`, or stay out, with nothing gained.
+def value_of_test(
+    mean: npt.ArrayLike, sd: npt.ArrayLike, threshold: npt.ArrayLike, test_error: npt.ArrayLike
+) -> InformationValue:
+    """Return the value of a test before a choice: act where the value is above `threshold`, or gain nothing.
 
-    The value is normal (mean, sd), acting is worth value - threshold, a test shows the value with a normal error. With
-    u the distance of the mean from the threshold in units of s, the worth is s (density(u) - u share above u): s is sd
+    The value is normal (mean, sd), acting gains value - threshold, a test shows the value with a normal error. With
+    u the distance of the mean from the threshold in units of s, the result is s (density(u) - u share above u): s is sd
     for perfect knowledge, sd**2 / (sd**2 + test_error**2)**0.5 for the test. Unit normal loss (textbook, derived).
 
-    >>> found = value_of_test(7.3, 0.4, 7.5, 0.15)
-    >>> [round(float(v), 5) for v in found]
+    >>> result = value_of_test(7.3, 0.4, 7.5, 0.15)
+    >>> [round(float(v), 5) for v in result]
     [0.07912, 0.07023, 0.29667]
 
     Raises:
@@ -55,13 +57,13 @@ def value_of_test(mean: npt.ArrayLike, sd: npt.ArrayLike, threshold: npt.ArrayLi
     gap = np.abs(m - t)
     both = np.hypot(s, e)
     after = s * np.divide(s, both, out=np.where(np.isnan(both), np.nan, 0.0), where=(both > 0.0) & np.isfinite(both))
-    return Worth(_loss(gap, s)[()], _loss(gap, after)[()], _beyond(gap, after)[()])
+    return InformationValue(_loss(gap, s)[()], _loss(gap, after)[()], _beyond(gap, after)[()])
 
 
 def value_of_information(
     utility: npt.ArrayLike, known: npt.ArrayLike, otherwise: float, error: npt.ArrayLike = 0.0
-) -> Worth:
-    """Worth of knowing one thing about each parcel, from joint draws: take the parcel, or the sure `otherwise`.
+) -> InformationValue:
+    """Return the value of knowing one thing of each parcel, from joint draws: take it, or the sure `otherwise`.
 
     utility (draws, parcels), such as the suitability of each; known (draws, parcels) or (draws,): what a test would
     show in the same draws, such as the pH; `error` its standard error, one number or (parcels,). NaN in a parcel gives
@@ -70,12 +72,12 @@ def value_of_information(
     test with an error shrinks the polynomial of degree n by (sd**2 / (sd**2 + error**2))**(n / 2), exact for a normal.
     (Regression on what is known: Strong, Oakley and Brennan 2014, from memory; the shrinking is derived.)
 
-    Bias: noise in the fit makes the worth a little too high; corners it rounds off and bends it cannot follow make it
-    a little too low (some 5 % for a hump of pH), as does what is lost in the noise, which counts as worth nothing.
+    Bias: noise in the fit makes the value a little too high; corners and bends that it smooths make it a little
+    too low (some 5 % for a hump of pH), as does a value lost in the noise, which counts as 0.
 
     >>> z = np.linspace(-2.5, 2.5, 501)[:, None]
-    >>> found = value_of_information(0.5 + 0.1 * z, z, otherwise=0.55)
-    >>> bool(found.perfect[0] > 0.02), value_of_information(0.5 + 0.1 * z, np.cos(40 * z), 0.55).perfect.tolist()
+    >>> result = value_of_information(0.5 + 0.1 * z, z, otherwise=0.55)
+    >>> bool(result.perfect[0] > 0.02), value_of_information(0.5 + 0.1 * z, np.cos(40 * z), 0.55).perfect.tolist()
     (True, [0.0])
 
     Raises:
@@ -83,27 +85,29 @@ def value_of_information(
         ValueError: when there are fewer than 8 draws or shapes do not fit.
     """
     u, x, e = _checked(utility, known, error)
-    found = np.empty((3, u.shape[1]))
+    figures = np.empty((3, u.shape[1]))
     for i in range(0, u.shape[1], _AT_ONCE):
         some = slice(i, i + _AT_ONCE)
         perfect, sample = _conditional_means(u[:, some], x[:, some], e[some])
         base = u[:, some].mean(axis=0)
         best = np.maximum(base, otherwise)
-        found[0, some] = (np.maximum(perfect, otherwise) - best).mean(axis=0)
-        found[1, some] = (np.maximum(sample, otherwise) - best).mean(axis=0)
-        found[2, some] = np.where(np.isnan(base), np.nan, ((sample >= otherwise) != (base >= otherwise)).mean(axis=0))
-    return _settled(found)
+        figures[0, some] = (np.maximum(perfect, otherwise) - best).mean(axis=0)
+        figures[1, some] = (np.maximum(sample, otherwise) - best).mean(axis=0)
+        figures[2, some] = np.where(np.isnan(base), np.nan, ((sample >= otherwise) != (base >= otherwise)).mean(axis=0))
+    return _settled(figures)
 
 
-def value_for_choice(utility: npt.ArrayLike, known: npt.ArrayLike, otherwise: float, error: float = 0.0) -> Worth:
-    """Worth of knowing one thing before one of several parcels is chosen, or none for a sure `otherwise`.
+def value_for_choice(
+    utility: npt.ArrayLike, known: npt.ArrayLike, otherwise: float, error: float = 0.0
+) -> InformationValue:
+    """Return the value of knowing one thing before choosing one of several parcels, or the sure `otherwise`.
 
     utility (draws, parcels), known (draws,), error: as in `value_of_information`; the flip chance is that another
-    parcel (or none) is best after the test. Parcels with NaN take no part. One number each.
+    parcel (or none) is best after the test. Parcels with NaN are left out. Each figure is one number.
 
     >>> z = np.linspace(-2.5, 2.5, 501)
-    >>> found = value_for_choice(np.stack([0.5 + 0.1 * z, 0.5 - 0.1 * z], axis=1), z, otherwise=0.0)
-    >>> round(float(found.flip_chance), 1)
+    >>> result = value_for_choice(np.stack([0.5 + 0.1 * z, 0.5 - 0.1 * z], axis=1), z, otherwise=0.0)
+    >>> round(float(result.flip_chance), 1)
     0.5
 
     Raises:
@@ -118,19 +122,19 @@ def value_for_choice(utility: npt.ArrayLike, known: npt.ArrayLike, otherwise: fl
     u, x, e = _checked(u, known, error)
     base = np.append(u.mean(axis=0), otherwise)
     best = int(np.argmax(base))
-    found = np.empty(3)
+    figures = np.empty(3)
     for i, given in enumerate(_conditional_means(u, x, e)):
         acts = np.column_stack([given, np.full(len(given), otherwise)])
         top = acts.max(axis=1)
-        found[i] = (top - base[best]).mean()
-    found[2] = np.mean(acts[:, best] < top)
-    return _settled(found)
+        figures[i] = (top - base[best]).mean()
+    figures[2] = np.mean(acts[:, best] < top)
+    return _settled(figures)
 
 
 def verdict(
     p_s2: float, flip_chance: float, yes_at: float = 0.80, no_at: float = 0.20, test_first_at: float = 0.20
 ) -> Verdict:
-    """Test first where the best test may well change the mind; else yes or no where the doubt is small enough.
+    """Return "test first" if the best test may well change the verdict; else yes or no if it is certain enough.
 
     p_s2: probability of S2 or better; flip_chance: that of the best test (NaN where nothing can be tested). Ours.
 
@@ -138,7 +142,7 @@ def verdict(
     ('yes', 'test first', 'test first', 'no')
 
     Raises:
-        ValueError: when p_s2 is not within 0..1: ground that is not judged has no verdict.
+        ValueError: when p_s2 is not within 0..1: land that is not judged has no verdict.
     """
     if not 0.0 <= p_s2 <= 1.0:
         raise ValueError(f"no verdict from a probability of {p_s2:g}")
@@ -150,7 +154,7 @@ def verdict(
 
 
 def _loss(gap: Floats, s: Floats) -> Floats:
-    """The mean of what a normal (0, s) exceeds `gap` by."""
+    """Return the mean excess of a normal (0, s) over `gap`."""
     from scipy.special import ndtr
 
     u = _ratio(gap, s)
@@ -163,37 +167,37 @@ def _loss(gap: Floats, s: Floats) -> Floats:
 def _beyond(gap: Floats, s: Floats) -> Floats:
     from scipy.special import ndtr
 
-    found: Floats = ndtr(-_ratio(gap, s))
-    return found
+    probability: Floats = ndtr(-_ratio(gap, s))
+    return probability
 
 
 def _ratio(gap: Floats, s: Floats) -> Floats:
-    """gap / s, infinite where s is 0, NaN where either is."""
+    """Return gap / s, infinite where s is 0, NaN where either is."""
     with np.errstate(over="ignore"):
         return np.divide(gap, s, out=np.where(np.isnan(gap + s), np.nan, np.inf), where=s > 0.0)
 
 
-def _settled(found: Floats) -> Worth:
-    """No worth below 0, and none of a test above that of knowing."""
-    perfect = np.maximum(found[0], 0.0)
-    return Worth(perfect, np.clip(found[1], 0.0, perfect), found[2])
+def _settled(figures: Floats) -> InformationValue:
+    """Return values of 0 or more, that of a test not above that of perfect knowledge."""
+    perfect = np.maximum(figures[0], 0.0)
+    return InformationValue(perfect, np.clip(figures[1], 0.0, perfect), figures[2])
 
 
 def _checked(utility: npt.ArrayLike, known: npt.ArrayLike, error: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """utility, known (draws, parcels) and error (parcels,)."""
+    """Return utility, known (draws, parcels) and error (parcels,)."""
     check_sd(error)
     u, x = np.asarray(utility, np.float64), np.asarray(known, np.float64)
     x = x[:, None] if x.ndim == 1 else x
     if u.ndim != 2 or x.shape[0] != u.shape[0] or x.shape[1] not in (1, u.shape[1]):
         raise ValueError(f"utility {np.shape(utility)} and known {np.shape(known)} are not draws of the same parcels")
     if len(u) < 8:
-        raise ValueError(f"{len(u)} draws cannot tell what a test is worth")
+        raise ValueError(f"{len(u)} draws are too few for the value of a test")
     e = np.broadcast_to(np.asarray(error, np.float64), u.shape[1])
     return u, np.broadcast_to(x, u.shape), e
 
 
 def _hermite(z: Floats, degree: int) -> Floats:
-    """Polynomials 1 .. degree, orthonormal under the standard normal, each less its mean over z."""
+    """Return polynomials 1 .. degree, orthonormal under the standard normal, each less its mean over z."""
     from numpy.polynomial import hermite_e
 
     scale = [math.sqrt(math.factorial(n)) for n in range(degree + 1)]
@@ -203,7 +207,7 @@ def _hermite(z: Floats, degree: int) -> Floats:
 
 
 def _conditional_means(u: Floats, x: Floats, error: Floats) -> tuple[Floats, Floats]:
-    """Mean utility given the value itself, and given a test, at the middles of equal shares: (shares, parcels) each."""
+    """Return mean utility given the value, and given a test, at the middles of equal shares, (shares, parcels)."""
     from scipy.special import ndtri
 
     draws = len(u)
@@ -212,23 +216,23 @@ def _conditional_means(u: Floats, x: Floats, error: Floats) -> tuple[Floats, Flo
     mean = u.mean(axis=0)
     order = np.argsort(x, axis=0, kind="stable")
     fit = basis.T @ (np.take_along_axis(u, order, axis=0) - mean)
-    whole = ((u - mean) ** 2).sum(axis=0)
-    rest = np.maximum(whole - np.vstack([np.zeros_like(whole), np.cumsum(fit * fit, axis=0)]), 1e-12 * whole)
+    total = ((u - mean) ** 2).sum(axis=0)
+    rest = np.maximum(total - np.vstack([np.zeros_like(total), np.cumsum(fit * fit, axis=0)]), 1e-12 * total)
     with np.errstate(divide="ignore", invalid="ignore"):
-        evidence = draws * np.log(rest / whole) + np.arange(degree + 1)[:, None] * math.log(draws)
-    varies = (whole > 1e-24 * draws) & (x.max(axis=0) > x.min(axis=0))
-    terms = np.where(varies, np.argmin(evidence, axis=0), 0)
-    fit[np.arange(1, degree + 1)[:, None] > terms] = 0.0
+        evidence = draws * np.log(rest / total) + np.arange(degree + 1)[:, None] * math.log(draws)
+    varies = (total > 1e-24 * draws) & (x.max(axis=0) > x.min(axis=0))
+    best_degree = np.where(varies, np.argmin(evidence, axis=0), 0)
+    fit[np.arange(1, degree + 1)[:, None] > best_degree] = 0.0
     heights = np.linalg.solve(corner, fit)
     variance = x.var(axis=0)
-    kept = np.divide(variance, variance + error * error, out=np.zeros_like(variance), where=varies)
-    shrink = np.sqrt(kept) ** np.arange(1, degree + 1)[:, None]
-    at = _hermite(_middles(), degree)
-    return mean + at @ heights, mean + at @ (heights * shrink)
+    reliability = np.divide(variance, variance + error * error, out=np.zeros_like(variance), where=varies)
+    shrink = np.sqrt(reliability) ** np.arange(1, degree + 1)[:, None]
+    polynomials = _hermite(_middles(), degree)
+    return mean + polynomials @ heights, mean + polynomials @ (heights * shrink)
 
 
 def _middles() -> Floats:
-    """The mean of the standard normal in each of `_GRID` equal shares."""
+    """Return the mean of the standard normal in each of `_GRID` equal shares."""
     from scipy.special import ndtri
 
     edges = ndtri(np.arange(1, _GRID) / _GRID)

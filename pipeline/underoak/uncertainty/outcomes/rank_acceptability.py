@@ -1,4 +1,4 @@
-"""How often each parcel comes first, second, third, when weights and data are in doubt (rank acceptability)."""
+"""Rank acceptability: how often each parcel has each rank, over draws of weights and data."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ Places = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 TIE = 1e-6
-MOST_SHARES = 4_000_000  # numbers in the table of shares: 32 MB; beyond it, the later ranks are not kept
+MAX_SHARES = 4_000_000  # numbers in the table of shares: 32 MB
 FEWEST_RANKS = 10
 _DUST = 1e-6  # of one draw: what rounding may leave of shares that cancel
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ParcelCells:
-    """Cells of every parcel, all of them or a fair draw, for rules that the mean memberships of a parcel do not settle.
+    """A table of cells of every parcel, all or a fair draw, for rules that need more than mean memberships.
 
     memberships (cells, criteria) or (data draws, cells, criteria), NaN = missing; `stands_for` (cells,): for how many
-    cells each counts; the cells of parcel i are offsets[i] to offsets[i + 1]. Means are weighted by it: exact where all
-    cells are held, right on average where they are a fair draw (but for the small bias of a ratio when weights differ).
+    cells each counts; the cells of parcel i are offsets[i] to offsets[i + 1]. Means are weighted by it: exact with all
+    cells, right on average with a fair draw (but for the small bias of a ratio when weights differ).
     """
 
     memberships: Values
@@ -40,11 +40,11 @@ class ParcelCells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RankAcceptability:
-    """What the draws found. NaN: a parcel that is not judged, and whatever is not defined for a parcel."""
+    """A result of rank acceptability. NaN: a parcel that is not judged, or a figure that is not defined for it."""
 
     shares: Floats  # (parcels, ranks): share of draws in which the parcel has the rank; the first ranks, maybe not all
     mean_rank: Floats  # (parcels,)
-    first_error: Floats  # (parcels,): standard error of the share of first ranks, doubt of weights and data together
+    first_error: Floats  # (parcels,): standard error of the share of first ranks, over weights and data together
     central_weights: Floats  # (parcels, criteria): mean weights of the draws in which the parcel is first
     confidence: Floats  # (parcels,): share of data draws in which it is first under its central weights
     compared: Places  # (n,): the parcels of best mean rank, best first
@@ -54,24 +54,24 @@ class RankAcceptability:
 
     @property
     def first(self) -> Floats:
-        """Share of draws in which each parcel is first, (parcels,)."""
+        """Return the share of draws in which each parcel is first, (parcels,)."""
         return self.shares[:, 0]
 
     @property
     def error(self) -> Floats:
-        """Standard error of `shares` from the number of draws alone: (p (1 - p) / draws)**0.5."""
+        """Return the standard error of `shares` from the number of draws alone: (p (1 - p) / draws)**0.5."""
         p = np.clip(self.shares, 0.0, 1.0)
         result: Floats = np.sqrt(p * (1.0 - p) / self.draws)
         return result
 
     def top(self, k: int) -> Floats:
-        """Share of draws in which each parcel is among the first k, (parcels,).
+        """Return the share of draws in which each parcel is among the first k, (parcels,).
 
         Raises:
-            ValueError: when fewer ranks were kept.
+            ValueError: if the table has fewer ranks.
         """
         if not 1 <= k <= self.shares.shape[1]:
-            raise ValueError(f"the first {self.shares.shape[1]} ranks were kept, not {k}")
+            raise ValueError(f"the table has the first {self.shares.shape[1]} ranks, not {k}")
         result: Floats = self.shares[:, :k].sum(axis=1)
         return result
 
@@ -83,24 +83,26 @@ def rank_acceptability(
     weights: WeightDistribution | None = None,
     rules: Rules | None = None,
     scale: npt.ArrayLike | None = None,
-    closely: int = 100,
+    n_compared: int = 100,
+    max_shares: int = MAX_SHARES,
 ) -> RankAcceptability:
-    """Ranks of parcels over draws of weights and data (stochastic multicriteria acceptability analysis).
+    """Return ranks of parcels over draws of weights and data (stochastic multicriteria acceptability analysis).
 
-    memberships (parcels, criteria), or (data draws, parcels, criteria): the means over each parcel's ground, which
-    under the linear rule settle its suitability; for any other of the `rules`, `ParcelCells`, whose suitability is the
-    mean over cells of the rule on each. `weights`: what is known of them, nothing by default; the weights of `rules`
-    play no part. `scale` (parcels,): what suitability is multiplied by, such as the share that is not excluded.
-    Parcels with a missing value are not judged: NaN, and the others are ranked.
+    memberships (parcels, criteria), or (data draws, parcels, criteria): the means over each parcel, which are enough
+    under the linear rule; other `rules` need `ParcelCells`, and suitability is the mean over cells of the rule on each.
+    `weights`: their distribution, uniform by default; the weights of `rules` are not used. `scale` (parcels,): a factor
+    on suitability, such as the share that is not excluded. Parcels with a missing value are not judged: they are NaN,
+    and the others are ranked.
 
     Draw n takes weights n of the seed and data draw n * data_draws // draws, the same for all parcels, so that errors
-    that parcels have in common do not shuffle them. Values within 1e-6 of the best of them tie, and t parcels that tie
-    share their ranks, 1/t each. Ranks are kept to 4 million shares, 10 at least: all of 2000 parcels, the first 80 of
-    50,000. Pairs are compared among the `closely` parcels of best mean rank, confidence is found for the `closely` most
-    often first. Lahdelma, Hokkanen and Salminen (1998), Lahdelma and Salminen (2001), from memory.
+    that parcels share do not change their order. Values within 1e-6 of the best of them tie, and t parcels that tie
+    share their ranks, 1/t each. The table has all ranks of up to 2000 parcels and the first 80 of 50,000: `max_shares`
+    numbers, 10 ranks at least. Pairs are compared among the `n_compared` parcels of best mean rank, and confidence is
+    computed for the `n_compared` that are most often first.
+    Lahdelma, Hokkanen and Salminen (1998), Lahdelma and Salminen (2001), from memory.
 
-    >>> found = rank_acceptability([[1.0, 0.0], [0.0, 1.0], [0.6, 0.6]], draws=40_000)
-    >>> found.first.round(2), found.central_weights[0].round(2)
+    >>> result = rank_acceptability([[1.0, 0.0], [0.0, 1.0], [0.6, 0.6]], draws=40_000)
+    >>> result.first.round(2), result.central_weights[0].round(2)
     (array([0.4, 0.4, 0.2]), array([0.8, 0.2]))
 
     Raises:
@@ -115,16 +117,16 @@ def rank_acceptability(
         raise ValueError(f"weights of {spread.count} criteria, memberships of {source.criteria}")
     judged = np.flatnonzero(source.judged(spread))
     total, source = source.parcels, source.of(judged)
-    tally = _tallied(source, draws, seed, spread)
+    tally = _count_ranks(source, draws, seed, spread, max_shares)
     with np.errstate(invalid="ignore"):
         central = tally.central / tally.first[:, None]
-    compared = np.argsort(tally.ranks, kind="stable")[:closely]
+    compared = np.argsort(tally.ranks, kind="stable")[:n_compared]
     return RankAcceptability(
-        shares=_among(total, judged, tally.shares),
-        mean_rank=_among(total, judged, tally.ranks),
-        first_error=_among(total, judged, tally.first_error),
-        central_weights=_among(total, judged, central),
-        confidence=_among(total, judged, _confidence(source, tally.first, central, closely)),
+        shares=_for_all(total, judged, tally.shares),
+        mean_rank=_for_all(total, judged, tally.ranks),
+        first_error=_for_all(total, judged, tally.first_error),
+        central_weights=_for_all(total, judged, central),
+        confidence=_for_all(total, judged, _confidence(source, tally.first, central, n_compared)),
         compared=judged[compared],
         wins=_wins(source.of(compared), draws, seed, spread),
         draws=draws,
@@ -133,7 +135,7 @@ def rank_acceptability(
 
 
 class _Source(Protocol):
-    """Where the values of parcels come from."""
+    """A source of the values of parcels."""
 
     @property
     def data_draws(self) -> int: ...
@@ -145,13 +147,13 @@ class _Source(Protocol):
     def criteria(self) -> int: ...
 
     def judged(self, spread: WeightDistribution) -> Flags:
-        """Which parcels have a value whatever the weights."""
+        """Return which parcels have a value under any weights."""
 
     def of(self, parcels: Places) -> _Source:
-        """The same for these parcels only."""
+        """Return the source of these parcels only."""
 
     def fill(self, data: int, weights: Floats, out: Floats) -> None:
-        """The value of each parcel in one data draw under these weights."""
+        """Write the value of each parcel in one data draw under these weights."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -241,7 +243,7 @@ class _OverCells:
 
 
 def _weighing(spread: WeightDistribution) -> Flags:
-    """Which criteria can have a weight above 0."""
+    """Return which criteria can have a weight above 0."""
     result: Flags = spread.draw(16).max(axis=0) > 0.0
     return result
 
@@ -282,16 +284,16 @@ def _scale(scale: npt.ArrayLike | None, parcels: int) -> Floats:
     return each
 
 
-def _drawn(draws: int, data_draws: int, seed: int, spread: WeightDistribution) -> Iterator[tuple[int, Floats]]:
-    """The data draw and the weights of every draw."""
+def _each_draw(draws: int, data_draws: int, seed: int, spread: WeightDistribution) -> Iterator[tuple[int, Floats]]:
+    """Yield the data draw and the weights of every draw."""
     for start in range(0, draws, BLOCK):
         some = min(BLOCK, draws - start)
         for n, weights in enumerate(spread.draw(some, seed, start), start):
             yield n * data_draws // draws, weights
 
 
-class _Tally(NamedTuple):
-    """Means over draws, of the parcels that are judged."""
+class _RankCounts(NamedTuple):
+    """A set of means over draws, of the parcels that are judged."""
 
     shares: Floats
     ranks: Floats
@@ -300,15 +302,15 @@ class _Tally(NamedTuple):
     central: Floats  # of weights times the share of the first rank
 
 
-def _tallied(source: _Source, draws: int, seed: int, spread: WeightDistribution) -> _Tally:
+def _count_ranks(source: _Source, draws: int, seed: int, spread: WeightDistribution, max_shares: int) -> _RankCounts:
     from underoak.uncertainty.outcomes import rank_acceptability_kernels as kernels
 
     n, data_draws = source.parcels, min(source.data_draws, draws)
-    kept = min(n, max(FEWEST_RANKS, MOST_SHARES // max(n, 1)))
-    steps, central = np.zeros((n, kept + 1)), np.zeros((n, source.criteria))
+    n_ranks = min(n, max(FEWEST_RANKS, max_shares // max(n, 1)))
+    steps, central = np.zeros((n, n_ranks + 1)), np.zeros((n, source.criteria))
     values, ranks, first, before, within, squares = (np.zeros(n) for _ in range(6))
     last, since = 0, 0
-    for draw, (data, weights) in enumerate(_drawn(draws, source.data_draws, seed, spread)):
+    for draw, (data, weights) in enumerate(_each_draw(draws, source.data_draws, seed, spread)):
         if data != last:
             part = (first - before) / (draw - since)
             within += part
@@ -325,36 +327,36 @@ def _tallied(source: _Source, draws: int, seed: int, spread: WeightDistribution)
     error = np.sqrt(varying / (data_draws - 1) if data_draws > 1 else alone)
     np.cumsum(steps, axis=1, out=steps)
     steps[np.abs(steps) < _DUST] = 0.0
-    return _Tally(steps[:, :kept] / draws, ranks / draws, share, error, central / draws)
+    return _RankCounts(steps[:, :n_ranks] / draws, ranks / draws, share, error, central / draws)
 
 
-def _confidence(source: _Source, first: Floats, central: Floats, closely: int) -> Floats:
-    """Of the parcels most often first: how often each is, over the data, under its central weights."""
+def _confidence(source: _Source, first: Floats, central: Floats, n_compared: int) -> Floats:
+    """Return how often each parcel is first over the data under its central weights, of those most often first."""
     from underoak.uncertainty.outcomes import rank_acceptability_kernels as kernels
 
-    found, values = np.full(source.parcels, np.nan), np.empty(source.parcels)
-    for parcel in np.argsort(-first, kind="stable")[:closely]:
+    confidence, values = np.full(source.parcels, np.nan), np.empty(source.parcels)
+    for parcel in np.argsort(-first, kind="stable")[:n_compared]:
         if first[parcel] > 0.0:
             total = 0.0
             for data in range(source.data_draws):
                 source.fill(data, central[parcel], values)
                 total += kernels.share_of_first(values, parcel, TIE)
-            found[parcel] = total / source.data_draws
-    return found
+            confidence[parcel] = total / source.data_draws
+    return confidence
 
 
 def _wins(source: _Source, draws: int, seed: int, spread: WeightDistribution) -> Floats:
     from underoak.uncertainty.outcomes import rank_acceptability_kernels as kernels
 
     values, wins = np.empty(source.parcels), np.zeros((source.parcels, source.parcels))
-    for data, weights in _drawn(draws, source.data_draws, seed, spread):
+    for data, weights in _each_draw(draws, source.data_draws, seed, spread):
         source.fill(data, weights, values)
         kernels.compare(values, TIE, wins)
     return wins / draws
 
 
-def _among(total: int, judged: Places, found: Floats) -> Floats:
-    """What was found of those judged, NaN for the other parcels."""
-    out = np.full((total, *found.shape[1:]), np.nan)
-    out[judged] = found
+def _for_all(total: int, judged: Places, values: Floats) -> Floats:
+    """Return values of the judged among all parcels, NaN for the others."""
+    out = np.full((total, *values.shape[1:]), np.nan)
+    out[judged] = values
     return out

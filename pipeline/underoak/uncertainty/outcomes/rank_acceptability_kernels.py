@@ -1,4 +1,4 @@
-"""The compiled counting of ranks over draws; sums run in a fixed order, so that no chunk or thread shows in them."""
+"""Kernels that count ranks over draws; sums run in a fixed order, so that chunks and threads change nothing."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Places = npt.NDArray[np.int64]
 
 @compiled_no_refcount
 def weighted(memberships: Values, weights: Floats, scale: Floats, out: Floats) -> None:
-    """Weighted sums of (parcels, criteria), times the scale of each parcel."""
+    """Write weighted sums of (parcels, criteria), times the scale of each parcel."""
     for p in range(out.size):
         total = 0.0
         for k in range(weights.size):
@@ -26,14 +26,14 @@ def weighted(memberships: Values, weights: Floats, scale: Floats, out: Floats) -
 
 @compiled_no_refcount
 def averaged(scores: Floats, stands_for: Floats, offsets: Places, scale: Floats, out: Floats) -> None:
-    """Weighted means over the cells of each parcel that have a score, times its scale; NaN where none has."""
+    """Write weighted means over the cells of each parcel that have a score, times its scale; NaN where none has."""
     for p in range(out.size):
-        total, whole = 0.0, 0.0
+        total, total_weight = 0.0, 0.0
         for i in range(offsets[p], offsets[p + 1]):
             if scores[i] == scores[i]:
                 total += stands_for[i] * scores[i]
-                whole += stands_for[i]
-        out[p] = total / whole * scale[p] if whole > 0.0 else np.nan
+                total_weight += stands_for[i]
+        out[p] = total / total_weight * scale[p] if total_weight > 0.0 else np.nan
 
 
 @compiled_no_refcount
@@ -53,7 +53,7 @@ def count(
     sums of ranks. first: shares of the first rank; central (parcels, criteria): the weights, times these.
     """
     n = values.size
-    kept = steps.shape[1] - 1
+    n_ranks = steps.shape[1] - 1
     start = 0
     while start < n:
         end, top = start + 1, values[rising[n - 1 - start]]
@@ -63,9 +63,9 @@ def count(
         for at in range(start, end):
             p = rising[n - 1 - at]
             ranks[p] += 0.5 * (start + 1 + end)
-            if start < kept:
+            if start < n_ranks:
                 steps[p, start] += share
-                steps[p, min(end, kept)] -= share
+                steps[p, min(end, n_ranks)] -= share
             if start == 0:
                 first[p] += share
                 for k in range(weights.size):
@@ -75,7 +75,7 @@ def count(
 
 @compiled_no_refcount
 def share_of_first(values: Floats, parcel: int, tie: float) -> float:
-    """1/t when the parcel is among the t that tie for the first rank, else 0."""
+    """Return 1/t if the parcel is among the t that tie for the first rank, else 0."""
     top = values[parcel]
     for p in range(values.size):
         top = max(top, values[p])

@@ -1,4 +1,4 @@
-"""How much ground holds in how many futures. Shares of futures are counts of what models say, never probabilities."""
+"""Robustness over scenarios. Shares of futures are counts of what models say, never probabilities."""
 
 from __future__ import annotations
 
@@ -16,88 +16,94 @@ Weigh = Literal["equal", "family"]
 
 
 class Robustness(NamedTuple):
-    """What the futures have in common at each place; NaN where one of them has no value."""
+    """A summary of the scenarios at each cell; NaN where one of them has no value."""
 
-    share: Cells  # of futures, by weight, at or above the threshold
+    share: Cells  # of scenarios, by weight, at or above the threshold
     low: Cells
     median: Cells
     high: Cells
 
 
 def scenario_weights(families: Sequence[str | None], weigh: Weigh = "equal") -> tuple[float, ...]:
-    """Weights of futures that sum to 1: each alike, or each model family alike and shared out within it.
+    """Return weights of scenarios that sum to 1: each alike, or each model family alike and divided within it.
 
-    Runs of one model are not independent; by family none counts twice. A future without a family is one of its own.
+    Runs of one model are not independent; by family none counts twice. A scenario without a family counts as a family.
 
     >>> scenario_weights(["m1", "m1", "m2", None], "family")
     (0.16666666666666666, 0.16666666666666666, 0.3333333333333333, 0.3333333333333333)
 
     Raises:
-        ValueError: without futures.
+        ValueError: without scenarios.
     """
     if not families:
-        raise ValueError("there are no futures to weigh")
+        raise ValueError("there are no scenarios to weight")
     if weigh == "equal":
         return (1.0 / len(families),) * len(families)
-    own = [name if name is not None else at for at, name in enumerate(families)]
-    return tuple(1.0 / len(set(own)) / own.count(name) for name in own)
+    families_in_use = [name if name is not None else index for index, name in enumerate(families)]
+    return tuple(1.0 / len(set(families_in_use)) / families_in_use.count(name) for name in families_in_use)
 
 
 def robustness(values: npt.ArrayLike, at_least: float, weights: Sequence[float] | None = None) -> Robustness:
-    """Share of futures whose suitability reaches `at_least`, and the least, median and greatest of them, cell by cell.
+    """Return the share of scenarios of `at_least` or more, and the least, median and greatest, cell by cell.
 
-    values (futures, ...): 0..1, NaN = missing; the shape behind the first axis is that of the results. The share is the
-    sum of the weights (alike unless given) of those that reach it; values and threshold meet as float32, as classes do.
-    The median is that by weight, and half-way between two where both are. Common practice, no source.
+    values (scenarios, ...): 0..1, NaN = missing; results have the shape behind the first axis. The share is the
+    sum of the weights (equal by default) of those that reach it; values and threshold are compared as float32, as in
+    classes. The median is weighted, and half-way between two where both are medians. Common practice, no source.
 
     >>> share, low, median, high = robustness(np.linspace(0.1, 0.8, 15), 0.25)
     >>> round(float(share), 6), round(float(median), 6)
     (0.8, 0.45)
 
     Raises:
-        ValueError: without futures, or when there is not one weight of 0 or above for each, some above 0.
+        ValueError: without scenarios, or when there is not one weight of 0 or above for each, some above 0.
     """
     cells = np.asarray(values, np.float32, order="C")
     if cells.ndim == 0 or not len(cells):
-        raise ValueError("there are no futures")
+        raise ValueError("there are no scenarios")
     shape = cells.shape[1:]
-    given = scenario_weights([None] * len(cells)) if weights is None else tuple(weights)
-    whole = math.fsum(given)
-    if len(given) != len(cells) or not all(weight >= 0.0 for weight in given) or not 0.0 < whole < math.inf:
-        raise ValueError(f"{len(given)} weights for {len(cells)} futures; they are 0 or above, and not all 0")
+    scenario_shares = scenario_weights([None] * len(cells)) if weights is None else tuple(weights)
+    total = math.fsum(scenario_shares)
+    if (
+        len(scenario_shares) != len(cells)
+        or not all(weight >= 0.0 for weight in scenario_shares)
+        or not 0.0 < total < math.inf
+    ):
+        raise ValueError(
+            f"{len(scenario_shares)} weights for {len(cells)} scenarios; they are 0 or above, and not all 0"
+        )
     from underoak.uncertainty.outcomes import robustness_kernels as kernels
 
     out = np.empty((4, *shape), np.float32)
     flat = cells.reshape(len(cells), -1)
-    kernels.summarised(flat, np.array(given) / whole, np.float32(at_least), out.reshape(4, -1))
+    kernels.summarise(flat, np.array(scenario_shares) / total, np.float32(at_least), out.reshape(4, -1))
     return Robustness(*(plane[()] for plane in out))
 
 
 def regret(values: npt.ArrayLike) -> Doubles:
-    """What choosing each place costs at worst: over all futures, the most by which the best place is better.
+    """Return the regret of each choice: over all scenarios, the most by which the best choice is better.
 
-    values (places, futures): NaN = missing; a place that has no value in some future has no regret, and is nobody's
-    best there. Savage (1951), from memory. Returns (places,).
+    values (choices, scenarios): NaN = missing; a choice without a value in some scenario has no regret, and is not
+    the best there. Savage (1951), from memory. Returns (choices,).
 
     >>> regret([[0.9, 0.2], [0.6, 0.6]]).round(6).tolist()
     [0.4, 0.3]
 
     Raises:
-        ValueError: when `values` is not (places, futures).
+        ValueError: when `values` is not (choices, scenarios).
     """
     table = np.asarray(values, np.float64)
     if table.ndim != 2:
-        raise ValueError(f"values are (places, futures), not {table.shape}")
+        raise ValueError(f"values are (choices, scenarios), not {table.shape}")
     best = np.fmax.reduce(table, axis=0, initial=-np.inf)
-    made: Doubles = np.max(best - table, axis=1, initial=0.0)
-    return made
+    worst: Doubles = np.max(best - table, axis=1, initial=0.0)
+    return worst
 
 
 def is_outside_range(values: npt.ArrayLike, low: npt.ArrayLike, high: npt.ArrayLike) -> npt.NDArray[np.bool_]:
-    """Whether any driver lies outside what the reference holds: curves then say more than anybody has seen.
+    """Return where any driver lies outside the range of the reference: there curves extrapolate.
 
     values (drivers, ...), and the least and greatest of each driver in the reference, (drivers,). A missing value is
-    not novel. Common practice, no source.
+    not outside. Common practice, no source.
 
     >>> is_outside_range([[10.0, 31.0], [0.5, 0.5]], low=[8.0, 0.1], high=[30.0, 0.9]).tolist()
     [False, True]
@@ -114,10 +120,10 @@ def is_outside_range(values: npt.ArrayLike, low: npt.ArrayLike, high: npt.ArrayL
 
 
 def driver_effects(present: npt.ArrayLike, future: npt.ArrayLike, score: Callable[[Doubles], npt.ArrayLike]) -> Doubles:
-    """What each driver alone does to the score when it is as in the future and all others are as at present.
+    """Return how each driver alone changes the score, as in the scenario, with all others as at present.
 
-    present, future (drivers, ...); `score` takes such an array and gives what follows its first axis. Returns the
-    changes, (drivers, ...). With a linear score they add up to the whole change; else what is left is done together.
+    present, future (drivers, ...); `score` takes such an array and returns the shape behind its first axis. Returns
+    the changes, (drivers, ...). With a linear score they add up to the full change; else the rest is their interaction.
     Common practice, no source.
 
     >>> driver_effects([0.8, 0.5], [0.4, 0.6], lambda m: 0.5 * m[0] + 0.5 * m[1]).round(6).tolist()
@@ -128,11 +134,11 @@ def driver_effects(present: npt.ArrayLike, future: npt.ArrayLike, score: Callabl
     """
     now, then = np.asarray(present, np.float64), np.asarray(future, np.float64)
     if now.shape != then.shape or now.ndim == 0:
-        raise ValueError(f"drivers are {now.shape} at present and {then.shape} in the future")
+        raise ValueError(f"drivers are {now.shape} at present and {then.shape} in the scenario")
     before = np.asarray(score(now), np.float64)
-    made = np.empty(now.shape)
+    effects = np.empty(now.shape)
     for i in range(len(now)):
         swapped = now.copy()
         swapped[i] = then[i]
-        made[i] = np.asarray(score(swapped), np.float64) - before
-    return made
+        effects[i] = np.asarray(score(swapped), np.float64) - before
+    return effects

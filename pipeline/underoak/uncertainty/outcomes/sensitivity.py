@@ -1,4 +1,4 @@
-"""What a score depends on: shares of its variance, swings of one input alone, weights that would swap two places."""
+"""Sensitivity of a score: shares of its variance, one input at a time, and weights that would swap two sites."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ _TIE = 1e-9  # changes this near each other are one
 
 @dataclass(frozen=True, slots=True)
 class Normal:
-    """An input that is normally distributed."""
+    """A normally distributed input."""
 
     mean: float
     sd: float
 
     def at(self, share: npt.ArrayLike) -> Doubles:
-        """Its quantiles.
+        """Return its quantiles.
 
         >>> float(Normal(7.3, 0.4).at(0.5))
         7.3
@@ -38,13 +38,13 @@ class Normal:
 
 @dataclass(frozen=True, slots=True)
 class Uniform:
-    """An input that is anywhere between two values alike."""
+    """A uniformly distributed input."""
 
     low: float
     high: float
 
     def at(self, share: npt.ArrayLike) -> Doubles:
-        """Its quantiles.
+        """Return its quantiles.
 
         >>> float(Uniform(2.0, 4.0).at(0.25))
         2.5
@@ -54,7 +54,7 @@ class Uniform:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SobolIndices:
-    """Shares of a score's variance by input, (inputs,), and the standard errors of these estimates."""
+    """A score's shares of variance by input, (inputs,), and the standard errors of these estimates."""
 
     first: Doubles  # what knowing this input alone would take away
     total: Doubles  # what would be left if all others were known
@@ -67,16 +67,16 @@ class SobolIndices:
 def sobol_indices(
     score: Score, inputs: Sequence[Normal | Uniform], points: int = 1024, repeats: int = 8, seed: int = 1
 ) -> SobolIndices:
-    """First-order and total Sobol' indices of a score of independent inputs.
+    """Return the first-order and total Sobol' indices of a score of independent inputs.
 
     First order by the estimator of Saltelli et al. (2010), mean of f(B) (f(AB) - f(A)); total by that of Jansen (1999),
     mean of (f(A) - f(AB))**2 / 2; both over the variance (formulas from memory). A and B are the halves of scrambled
-    Sobol' points, made anew for each of the `repeats`, whose mean is given; its standard error is theirs. That takes
+    Sobol' points, new for each of the `repeats`. Results are the mean of the repeats and its standard error. That takes
     points x repeats x (inputs + 2) scores. Small indices may come out a little below 0. A score without variance has
     indices of 0.
 
-    >>> found = sobol_indices(lambda x: 0.5 * x[0] + 0.3 * x[1] + 0.2 * x[2], [Uniform(0, 1)] * 3)
-    >>> found.first.round(2).tolist(), found.total.round(2).tolist()
+    >>> indices = sobol_indices(lambda x: 0.5 * x[0] + 0.3 * x[1] + 0.2 * x[2], [Uniform(0, 1)] * 3)
+    >>> indices.first.round(2).tolist(), indices.total.round(2).tolist()
     ([0.66, 0.24, 0.11], [0.66, 0.24, 0.11])
 
     Args:
@@ -92,7 +92,7 @@ def sobol_indices(
     if not inputs or repeats < 2 or points < 2 or points & (points - 1):
         raise ValueError("inputs are needed, 2 repeats or more, and a power of 2 for points")
     n, d = points, len(inputs)
-    kept = np.empty((repeats, 2, d))
+    parts = np.empty((repeats, 2, d))
     means, variances = np.empty(repeats), np.empty(repeats)
     for repeat in range(repeats):
         shares = _sobol_points(2 * d, n, (seed, repeat))
@@ -104,15 +104,15 @@ def sobol_indices(
             mixed = a.copy()
             mixed[i] = b[i]
             f_ab = _scored(score, mixed, n)
-            kept[repeat, 0, i] = np.mean((f_b - means[repeat]) * (f_ab - f_a))
-            kept[repeat, 1, i] = np.mean((f_a - f_ab) ** 2) / 2.0
+            parts[repeat, 0, i] = np.mean((f_b - means[repeat]) * (f_ab - f_a))
+            parts[repeat, 1, i] = np.mean((f_a - f_ab) ** 2) / 2.0
     variance = float(variances.mean())
     if not variance > 1e-24 * max(float(np.abs(means).max()) ** 2, 1e-12):
         nothing = np.zeros(d)
         return SobolIndices(nothing, nothing, nothing, nothing, float(means.mean()), 0.0)
-    kept /= variance
-    errors = kept.std(axis=0, ddof=1) / math.sqrt(repeats)
-    first, total = kept.mean(axis=0)
+    parts /= variance
+    errors = parts.std(axis=0, ddof=1) / math.sqrt(repeats)
+    first, total = parts.mean(axis=0)
     return SobolIndices(first, total, errors[0], errors[1], float(means.mean()), variance)
 
 
@@ -128,16 +128,16 @@ def _sobol_points(dimensions: int, n: int, seed: tuple[int, int]) -> Doubles:
 
 
 def _scored(score: Score, inputs: Doubles, n: int) -> Doubles:
-    found = np.asarray(score(inputs), np.float64)
-    if found.shape != (n,) or not np.isfinite(found).all():
-        raise ValueError(f"a score gives one finite number for each of {n} points, not {found.shape}")
-    return found
+    scores = np.asarray(score(inputs), np.float64)
+    if scores.shape != (n,) or not np.isfinite(scores).all():
+        raise ValueError(f"a score gives one finite number for each of {n} points, not {scores.shape}")
+    return scores
 
 
 def one_at_a_time(score: Score, inputs: Sequence[Normal | Uniform], low: float = 0.05, high: float = 0.95) -> Doubles:
-    """The score with each input at its `low` and its `high` quantile and all others at their middle, (inputs, 2).
+    """Return the score with each input at its `low` and `high` quantile, the others at their middle, (inputs, 2).
 
-    It sees nothing of what inputs do together; `sobol_indices` does. Common practice, no source.
+    It ignores interactions of inputs; `sobol_indices` includes them. Common practice, no source.
 
     >>> one_at_a_time(lambda x: x[0] + 2 * x[1], [Uniform(0, 1), Uniform(0, 1)]).round(6).tolist()
     [[1.05, 1.95], [0.6, 2.4]]
@@ -155,7 +155,7 @@ def one_at_a_time(score: Score, inputs: Sequence[Normal | Uniform], low: float =
 
 @dataclass(frozen=True, slots=True)
 class WeightChange:
-    """The least change of one weight, the others keeping their proportions, that brings two places level."""
+    """A change of one weight, the least that makes two sites equal; the others keep their proportions."""
 
     criterion: int
     weight: float  # that it would need
@@ -163,22 +163,22 @@ class WeightChange:
     weights: tuple[float, ...]  # all of them, then
 
     @property
-    def all_told(self) -> float:
-        """The sum of all changes, up and down: twice that of the one weight."""
+    def total_change(self) -> float:
+        """Return the sum of all changes, up and down: twice that of the one weight."""
         return 2.0 * abs(self.change)
 
 
 def smallest_weight_change(
     first: Sequence[float], second: Sequence[float], weights: Sequence[float]
 ) -> WeightChange | None:
-    """The swap of two places under the linear rule, exact; None where no weight alone can bring them level.
+    """Return the least weight change that makes two sites equal under the linear rule, exactly; None if there is none.
 
-    first, second: memberships of the two places (times the share that is not excluded, where ranks count that). Of
+    first, second: memberships of the two sites (times the share that is not excluded, where ranks count that). Of
     criterion k with difference d, and D of the others' by their proportions, the weight is D / (D - d). The least
     change along one criterion is least in the sum of changes too. Of equal ones the first in plan order.
 
-    >>> swap = smallest_weight_change([0.9, 0.4], [0.5, 0.7], [0.6, 0.4])
-    >>> swap.criterion, round(swap.weight, 6), round(swap.change, 6)
+    >>> change = smallest_weight_change([0.9, 0.4], [0.5, 0.7], [0.6, 0.4])
+    >>> change.criterion, round(change.weight, 6), round(change.change, 6)
     (0, 0.428571, -0.171429)
 
     Raises:
@@ -188,7 +188,7 @@ def smallest_weight_change(
     if not one.shape == other.shape == w.shape:
         raise ValueError(f"{w.size} weights for memberships {one.shape} and {other.shape}")
     gap = one - other
-    found = []
+    levels = []
     for k in range(w.size):
         rest = 1.0 - w[k]
         if rest <= 0.0:
@@ -196,23 +196,23 @@ def smallest_weight_change(
         others = float(np.delete(w * gap, k).sum()) / rest
         if others == gap[k]:
             if others == 0.0:
-                found.append((k, float(w[k])))
+                levels.append((k, float(w[k])))
             continue
         level = float(others / (others - gap[k]))
         if 0.0 <= level <= 1.0:
-            found.append((k, level))
-    return _least(found, w)
+            levels.append((k, level))
+    return _least(levels, w)
 
 
 def smallest_weight_change_of(difference: Difference, weights: Sequence[float]) -> WeightChange | None:
-    """As `smallest_weight_change`, for any rule; `difference` is the lead of the first place with given weights.
+    """Return `smallest_weight_change` for any rule; `difference` is the lead of the first site with given weights.
 
     Each weight is moved down and up in steps of a two hundredth of its way, and the first step in which the difference
-    passes 0 is halved until it is known to twelve digits; two crossings within one step go unseen.
+    passes 0 is halved down to twelve digits; two crossings within one step are missed.
 
     >>> m, n = np.array([0.9, 0.4]), np.array([0.5, 0.7])
-    >>> swap = smallest_weight_change_of(lambda w: float(np.prod(m**w) - np.prod(n**w)), [0.6, 0.4])
-    >>> swap.criterion, round(swap.weight, 6)  # log(7/4) / (log(7/4) + log(9/5))
+    >>> change = smallest_weight_change_of(lambda w: float(np.prod(m**w) - np.prod(n**w)), [0.6, 0.4])
+    >>> change.criterion, round(change.weight, 6)  # log(7/4) / (log(7/4) + log(9/5))
     (0, 0.487724)
 
     Raises:
@@ -220,7 +220,7 @@ def smallest_weight_change_of(difference: Difference, weights: Sequence[float]) 
     """
     w = _checked(weights)
     now = difference(tuple(w.tolist()))
-    found: list[tuple[int, float]] = []
+    levels: list[tuple[int, float]] = []
     least = 1.0
     for k in range(w.size):
         if w[k] >= 1.0:
@@ -228,13 +228,13 @@ def smallest_weight_change_of(difference: Difference, weights: Sequence[float]) 
         for end in (0.0, 1.0):
             level = _crossing(difference, w, k, end, now, least)
             if level is not None:
-                found.append((k, level))
+                levels.append((k, level))
                 least = min(least, abs(level - float(w[k])))
-    return _least(found, w)
+    return _least(levels, w)
 
 
 def _crossing(difference: Difference, w: Doubles, k: int, end: float, now: float, least: float) -> float | None:
-    """The nearest weight of criterion k, on the way to `end`, at which the difference is 0; none beyond `least`."""
+    """Return the nearest weight of criterion k towards `end` at which the difference is 0; None beyond `least`."""
     before = start = float(w[k])
     if now == 0.0:
         return start
@@ -258,11 +258,11 @@ def _moved(w: Doubles, k: int, weight: float) -> tuple[float, ...]:
     return tuple(moved.tolist())
 
 
-def _least(found: Sequence[tuple[int, float]], w: Doubles) -> WeightChange | None:
-    if not found:
+def _least(levels: Sequence[tuple[int, float]], w: Doubles) -> WeightChange | None:
+    if not levels:
         return None
-    changes = [abs(level - float(w[k])) for k, level in found]
-    k, level = next(one for one, change in zip(found, changes, strict=True) if change <= min(changes) + _TIE)
+    changes = [abs(level - float(w[k])) for k, level in levels]
+    k, level = next(one for one, change in zip(levels, changes, strict=True) if change <= min(changes) + _TIE)
     return WeightChange(k, level, float(level - w[k]), _moved(w, k, level))
 
 
