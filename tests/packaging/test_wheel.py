@@ -20,34 +20,43 @@ def command(*words, folder, **more):
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory):
     """A folder with the package as the wheel holds it, and nothing of the checkout."""
-    made, place = tmp_path_factory.mktemp("wheel"), tmp_path_factory.mktemp("installed")
-    built = command("-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", made, ROOT, folder=made)
-    assert built.returncode == 0, built.stderr
-    (wheel,) = made.glob("*.whl")
-    put = command("-m", "pip", "install", "--no-deps", "--no-compile", "--target", place, wheel, folder=made)
-    assert put.returncode == 0, put.stderr
-    return place
+    wheels, folder = tmp_path_factory.mktemp("wheel"), tmp_path_factory.mktemp("installed")
+    build = command("-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", wheels, ROOT, folder=wheels)
+    assert build.returncode == 0, build.stderr
+    (wheel,) = wheels.glob("*.whl")
+    install = command("-m", "pip", "install", "--no-deps", "--no-compile", "--target", folder, wheel, folder=wheels)
+    assert install.returncode == 0, install.stderr
+    return folder
 
 
-def underoak(installed, folder, *words):
-    cache = str(folder / "numba")  # compiled code is not to be taken for something the wheel brought
-    more = {"PYTHONPATH": str(installed), "NUMBA_CACHE_DIR": cache, "PYTHONDONTWRITEBYTECODE": "1"}
+@pytest.fixture(scope="module")
+def kernels(tmp_path_factory):
+    """A cache outside the package: what the checkout compiled from the same sources is not compiled again."""
+    shared = ROOT / "pipeline" / "underoak" / "__pycache__" / "kernels"
+    shared.mkdir(parents=True, exist_ok=True)
+    folder = tmp_path_factory.mktemp("kernels")
+    (folder / "underoak").symlink_to(shared, target_is_directory=True)
+    return {"NUMBA_CACHE_DIR": os.environ.get("NUMBA_CACHE_DIR", str(folder))}
+
+
+def underoak(installed, kernels, folder, *words):
+    more = {"PYTHONPATH": str(installed), "PYTHONDONTWRITEBYTECODE": "1", **kernels}
     return command("-m", "underoak", *words, folder=folder, **more)
 
 
-def test_it_runs_the_demo_outside_the_checkout(installed, tmp_path):
+def test_it_runs_the_demo_outside_the_checkout(installed, kernels, tmp_path):
     more = {"PYTHONPATH": str(installed), "PYTHONDONTWRITEBYTECODE": "1"}
     where = command("-c", "import underoak; print(underoak.__file__)", folder=tmp_path, **more)
     assert Path(where.stdout.strip()).is_relative_to(installed)
-    done = underoak(installed, tmp_path, "demo", "--progress", "none")
-    assert done.returncode == 0, done.stderr
-    assert "rank" in done.stdout
+    demo = underoak(installed, kernels, tmp_path, "demo", "--progress", "none")
+    assert demo.returncode == 0, demo.stderr
+    assert "rank" in demo.stdout
     assert (tmp_path / "out" / "demo" / "report.html").stat().st_size > 100_000
 
 
-def test_it_carries_profiles_plans_and_starters(installed, tmp_path):
-    assert "tuber_melanosporum" in underoak(installed, tmp_path, "species").stdout
-    assert underoak(installed, tmp_path, "new", "mine", "--for", "region").returncode == 0
+def test_it_carries_profiles_plans_and_starters(installed, kernels, tmp_path):
+    assert "tuber_melanosporum" in underoak(installed, kernels, tmp_path, "species").stdout
+    assert underoak(installed, kernels, tmp_path, "new", "mine", "--for", "region").returncode == 0
     assert (tmp_path / "mine" / "plan.yaml").exists()
 
 
