@@ -84,7 +84,7 @@ def test_the_command_tells_shares_ranges_and_the_weight_that_turns_the_order(mov
     assert text.startswith("Parcel a: what its suitability depends on.")
     assert "input sd alone in all suitability" in text
     assert "It depends most on" in text
-    assert "Taken as mapped, as nothing says how far off they may be: slope, cover." in text
+    assert "Treated as exact, without a stated uncertainty: slope, cover." in text
     assert "Order of the first two parcels:" in text
     order = text.split("Order of the first two parcels: ")[1].split(" This is screening")[0]
     report = (moved.folder / "report.html").read_text(encoding="utf-8")
@@ -110,7 +110,7 @@ def test_what_cannot_be_told_says_why(moved, tmp_path):
 def test_a_run_without_doubt_keeps_no_cells(tmp_path):
     made = uo.run(uo.load_plan(planned(tmp_path), base=tmp_path), out=tmp_path / "out")
     assert not (made.folder / "cells.npz").exists()
-    with pytest.raises(uo.UnderoakError, match="no layer of a criterion is in doubt"):
+    with pytest.raises(uo.UnderoakError, match="no criterion has an uncertain layer"):
         made.sensitivity("a")
 
 

@@ -174,7 +174,7 @@ def test_zones_tell_how_much_of_them_is_good_in_the_draws_and_give_no_verdict(fi
     assert np.isnan(s2_shares(first.folder, first.grid, [shapely.box(left - 900, top, left - 800, top + 100)]))
     assert "verdict" not in zones
     told, share = " ".join(first.explain_zone("1").split()), f"{zones['s2_share_drawn'].iloc[0] * 100:.0f} %"
-    assert f"In the draws {share} of it is S2 or better, on average. That is no chance of the zone as a whole" in told
+    assert f"In the draws {share} of it is S2 or better, on average. That is no probability of the zone" in told
     page = (first.folder / "report.html").read_text(encoding="utf-8")
     assert "S2 or better, drawn" in page
     assert f'<td class="number">{share}</td>' in page

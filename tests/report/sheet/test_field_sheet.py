@@ -10,6 +10,8 @@ from click.testing import CliRunner
 import underoak as uo
 from underoak.base.errors import UnderoakError
 from underoak.cli import main
+from underoak.places.answers.native import Origin
+from underoak.places.answers.needs import LimeNeed, WaterNeed
 from underoak.places.planting.mix import mix_of
 from underoak.places.planting.planting import lay_out
 from underoak.plan.profiles.profile import load_profile
@@ -17,8 +19,9 @@ from underoak.report import Field, field_sheet
 
 from noise import LEFT, TOP, noise_country, write_shapes
 
+LIME, WATER = LimeNeed(57.0, 30.0, 7.5, 1.0, 28.0), WaterNeed(45.0, 450.0, "summer", 1.0)
 CRS, X, Y = "EPSG:3035", 4_321_000.0, 3_210_000.0
-ROW = {"class": "S2", "suitability": 0.61, "reason": None, "limiting": "ph", "lime_t_ha": np.nan, "water_mm": np.nan}
+ROW = {"class": "S2", "suitability": 0.61, "reason": None, "limiting": ("ph",), "lime_t_ha": np.nan, "water_mm": np.nan}
 
 
 def field(way="pots", width=100, height=50, wild=False, **more):
@@ -27,7 +30,7 @@ def field(way="pots", width=100, height=50, wild=False, **more):
     hosts = [host for host in profile.hosts if host.name in ("quercus_ilex", "corylus_avellana")]
     given = {
         "name": "Parcel 7", "row": ROW, "weakest": "soil pH", "purpose": "restore" if wild else "orchard", "way": way,
-        "is_wild": wild, "profile": profile, "state": "native", "is_south": False, "area_ha": 3.0 if wild else 0.5,
+        "is_wild": wild, "profile": profile, "state": Origin.NATIVE, "is_south": False, "area_ha": 3.0 if wild else 0.5,
         "layout": layout, "plots": 3 if wild else 0, "mix": mix_of(hosts, 48 if wild else layout.trees, named=True),
         "sampling": None, "no_sampling": "constraints exclude all of it",
     }  # fmt: skip
@@ -71,9 +74,9 @@ def test_only_large_seed_is_sown():
 
 
 def test_lime_puts_planting_off_and_is_handled_with_care():
-    limed = ROW | {"lime_t_ha": 57.0, "remedies": "lime, at least 57 t/ha; water, 45 mm", "water_mm": 45.0}
+    limed = ROW | {"lime_t_ha": 57.0, "remedies": (LIME, WATER), "water_mm": 45.0}
     told = flat(field_sheet(field(row=limed)))
-    assert "Lime, at least 57 t/ha." in told
+    assert "Lime, at least 57 t/ha to bring the top 30 cm to pH 7.5" in told
     assert "Year two, November to March" in told
     assert "choose other ground rather" in told  # above 40 t/ha
     assert "Water to plan for: 220 m3" in told  # 45 mm on half a hectare is 225, told in two figures
@@ -93,7 +96,7 @@ def test_the_calendar_turns_south_of_the_equator():
 
 
 def test_wild_ground_is_never_limed_watered_or_planted_in_rows():
-    limed = ROW | {"lime_t_ha": 57.0, "remedies": "lime, at least 57 t/ha", "water_mm": 45.0}
+    limed = ROW | {"lime_t_ha": 57.0, "remedies": (LIME,), "water_mm": 45.0}
     told = flat(field_sheet(field("whips", wild=True, row=limed)))
     for kind in ("Died out", "All factors but none", "Already hunted"):
         assert f"- {kind}: " in told
@@ -107,13 +110,13 @@ def test_wild_ground_is_never_limed_watered_or_planted_in_rows():
 
 
 def test_no_inoculum_before_a_truffle_is_known_to_be_native():
-    told = flat(field_sheet(field("whips", wild=True, state="needs evidence")))
+    told = flat(field_sheet(field("whips", wild=True, state=Origin.EVIDENCE)))
     assert "None before there is evidence that the truffle is native here" in told
     assert "l of concentrate" not in told
 
 
 def test_origins_are_marked():
-    assert "Tuber melanosporum is not native here: a crop" in flat(field_sheet(field(state="introduced")))
+    assert "Tuber melanosporum is not native here: a crop" in flat(field_sheet(field(state=Origin.INTRODUCED)))
     assert "origin unknown here; wild in most of Europe" in flat(field_sheet(field()))
     profile = load_profile("tuber_lyonii")
     hazel = [host for host in profile.hosts if host.name == "corylus_avellana"]
