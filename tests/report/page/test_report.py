@@ -17,9 +17,9 @@ from matplotlib.colors import to_hex
 import underoak as uo
 from underoak.base.codes import EXCLUDED, MISSING
 from underoak.base.grid import Grid
+from underoak.base.number_words import hectares, percent, score
 from underoak.base.palette import CLASS_RGB, STRIPES
 from underoak.report.page.figure import MapPicture, draw_map, hillshade
-from underoak.report.text.answer_words import hectares, percent, score
 
 from noise import LEFT, TOP, noise_country
 

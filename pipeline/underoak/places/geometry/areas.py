@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -14,24 +13,6 @@ from underoak.indicators.cell_size import equal_area, to_lonlat
 STEP_M = 100.0  # longer edges are measured in pieces of this length: straight on the map is not straight on the ground
 _MOST_PIECES = 200_000  # of one outline: one round a continent is measured in longer ones
 _AT_ONCE = 50_000  # shapes that are cut into pieces at the same time
-_SMALL_HA = 0.1  # smaller areas are given in square metres
-
-
-def hectares(area: float) -> str:
-    """Return an area [ha] in words: less than a tenth of a hectare in square metres.
-
-    >>> hectares(0.1234), hectares(3.44), hectares(12345.6), hectares(0.0)
-    ('0.12 ha', '3.4 ha', '12 346 ha', '0 ha')
-    >>> hectares(0.002), hectares(0.09), hectares(0.00004)
-    ('20 m2', '900 m2', '<1 m2')
-    """
-    if not math.isfinite(area):
-        return "–"
-    if 0.0 < area < _SMALL_HA:
-        metres = area * 1e4
-        return "<1 m2" if metres < 0.5 else f"{metres:.0f} m2"
-    digits = 0 if area == 0 else 2 if area < 1 else 1 if area < 100 else 0
-    return f"{area:,.{digits}f} ha".replace(",", " ")
 
 
 def areas_ha(shapes: npt.NDArray[Any], crs: str) -> npt.NDArray[np.float64]:

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base.errors import Fault
+from underoak.base.number_words import hectares
 from underoak.places.answers.limits import NoLimit, Side
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
-from underoak.places.geometry.areas import hectares
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -25,22 +25,3 @@ def need_of(amount: RemedyAmount, parcel: int, ha: float, currency: str = "") ->
     volume = float(water_volume(each))
     cost = None if remedy.price is None else Money(volume * share * ha * remedy.price, currency)
     return WaterNeed(each, volume, remedy.season, share, cost)
-
-
-def figure(value: float) -> str:
-    """Return a number with two significant digits: an estimate has no more.
-
-    >>> figure(57.0), figure(3.14), figure(1234.0), figure(0.04), figure(9.96)
-    ('57', '3.1', '1 200', '0.04', '10')
-    """
-    rounded = float(f"{value:.2g}")
-    return f"{rounded:,.0f}".replace(",", " ") if rounded >= 10 else f"{rounded:g}"
-
-
-def money(value: float, currency: str) -> str:
-    """Return an amount of money.
-
-    >>> money(7695.0, "EUR"), money(40.0, "")
-    ('7 700 EUR', '40')
-    """
-    return f"{figure(value)} {currency}".rstrip()

@@ -11,8 +11,9 @@ from underoak.base import crs as _crs
 from underoak.base.codes import CLASS_NAMES, MISSING
 from underoak.base.errors import count_of, printable
 from underoak.base.grid import Grid
+from underoak.base.number_words import hectares as in_words
+from underoak.base.number_words import thousands
 from underoak.engine.raster_difference import RasterDifference
-from underoak.places.geometry.areas import hectares as in_words
 from underoak.report.comparison.compare import (
     Comparison,
     FinishedRun,
@@ -115,7 +116,7 @@ def _explained(comparison: Comparison) -> Iterator[str]:
 
 def _cells(difference: RasterDifference, grid: Grid) -> Iterator[str]:
     if not difference.judged:
-        yield f"  no cell of {_count(difference.cells)} was judged in both runs"
+        yield f"  no cell of {thousands(difference.cells)} was judged in both runs"
     else:
         share = difference.changed / difference.judged
         yield (
@@ -151,7 +152,7 @@ def _cells(difference: RasterDifference, grid: Grid) -> Iterator[str]:
             row, col = block.window.row, block.window.col
             middle = _place(grid, row + block.window.rows // 2, col + block.window.cols // 2, short=True)
             corner = f"rows from {row}, columns from {col}"
-            yield f"    {corner:<34} {_count(block.cells):>13} {_sum(block.amount):>15}   {middle}"
+            yield f"    {corner:<34} {thousands(block.cells):>13} {_sum(block.amount):>15}   {middle}"
 
 
 def _descending(counts: Mapping[str, int]) -> list[tuple[str, int]]:
@@ -243,10 +244,6 @@ def _place(grid: Grid, row: int, col: int, short: bool = False) -> str:
     if short:
         return f"{longitude:.4f}, {latitude:.4f}"
     return f"x {x:.1f}, y {y:.1f} (longitude {longitude:.5f}, latitude {latitude:.5f})"
-
-
-def _count(number: int) -> str:
-    return f"{number:,}".replace(",", " ")
 
 
 def _share(share: float) -> str:

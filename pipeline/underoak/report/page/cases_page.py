@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from underoak.base.number_words import hectares, score
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import JOINED_PARCELS
-from underoak.places.geometry.areas import hectares
 from underoak.plan.plan import Case, Plan
 from underoak.report.page.page import left_out, rendered
-from underoak.report.text.answer_words import CAUTIONS, PURPOSES, score
+from underoak.report.text.answer_words import CAUTIONS, PURPOSES
 from underoak.report.text.cases_words import case_column
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import latin, pair_words

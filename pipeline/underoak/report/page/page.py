@@ -8,23 +8,15 @@ from typing import Any
 
 from underoak.base.codes import CLASS_NAMES as CODE_NAMES
 from underoak.base.codes import EXCLUDED, MISSING, S1, S2, S3, N
+from underoak.base.number_words import hectares, metres, percent, score, thousands
 from underoak.base.palette import CLASS_RGB, INK, LINE, MARK, PAPER, SOFT, WASH, hex_colour
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import Purpose
-from underoak.places.geometry.areas import hectares
 from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
-from underoak.report.text.answer_words import (
-    CAUTIONS,
-    PURPOSES,
-    answers,
-    decision,
-    limits_of_use,
-    percent,
-    score,
-)
+from underoak.report.text.answer_words import CAUTIONS, PURPOSES, answers, decision, limits_of_use
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.findings import Findings
@@ -150,8 +142,8 @@ def left_out(count: int, most: int) -> str:
     >>> left_out(50_000, 500), left_out(500, 500)
     ('The best 500 of 50 000 parcels are shown here; all are in parcels.csv.', '')
     """
-    shown = f"The best {most:,} of {count:,} parcels are shown here; all are in parcels.csv."
-    return shown.replace(",", " ") if count > most else ""
+    shown = f"The best {thousands(most)} of {thousands(count)} parcels are shown here; all are in parcels.csv."
+    return shown if count > most else ""
 
 
 def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
@@ -243,7 +235,7 @@ def _layers(findings: Findings) -> list[dict[str, str]]:
             {
                 "name": name,
                 "path": plan.files_of(name),
-                "grain": f"{grain / 1000:.1f} km" if grain >= 950 else f"{grain:.0f} m",
+                "grain": metres(grain),
                 "decision": decision(plan, name, facts, findings.months.get(name, ())),
                 "missing": percent(findings.counts.missing[name] / inside)
                 if inside and name in findings.counts.missing

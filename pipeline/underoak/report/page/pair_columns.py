@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from underoak.base.number_words import percent, score, thousands
 from underoak.places.answers.pairs import PairName
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
@@ -17,7 +18,6 @@ from underoak.places.planting.pairs import PairScores, hosts_of, origins_at, pai
 from underoak.places.planting.planting import lay_out, rounded, rounded_words, spacing_of
 from underoak.places.soil.soil_units import read_sites
 from underoak.places.wild.native_rules import range_of
-from underoak.report.text.answer_words import percent, score
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import pair_words
 
@@ -128,7 +128,7 @@ def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> lis
 
 
 def _count(trees: int) -> str:
-    return f"{rounded(trees):,}".replace(",", " ")
+    return thousands(rounded(trees))
 
 
 def tree_names(names: Sequence[PairName], hosts: Sequence[Any]) -> str:

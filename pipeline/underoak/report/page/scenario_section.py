@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import count_of
-from underoak.places.geometry.areas import hectares
+from underoak.base.number_words import hectares, percent, score
 from underoak.plan.plan import Case, Plan
-from underoak.report.text.answer_words import percent, score
 from underoak.report.text.criterion_words import labels
 from underoak.report.text.findings import Findings
 

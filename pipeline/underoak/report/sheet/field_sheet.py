@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from underoak.base.errors import count_of, printable
+from underoak.base.number_words import figure, hectares, score
 from underoak.places.answers.native import Origin
 from underoak.places.answers.not_judged import NotJudged
-from underoak.places.geometry.areas import hectares
 from underoak.places.planting.mix import Planted
 from underoak.places.planting.planting import (
     CONCENTRATE_L,
@@ -29,12 +29,12 @@ from underoak.places.planting.planting import (
     water_m3,
     whips_to_order,
 )
-from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
+from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.plan.profiles.season import month_names, opposite_season_month
 from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of, too_large
 from underoak.report.sheet.site import Field
 from underoak.report.sheet.wild_sheet import wild_lines
-from underoak.report.text.answer_words import CAUTIONS, score
+from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.cell_sentences import remedy_sentence
 from underoak.report.text.lines import section, wrapped
 from underoak.report.text.next_step import number

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from underoak.base.errors import count_of, printable
-from underoak.places.geometry.areas import hectares
+from underoak.base.number_words import hectares, percent
 from underoak.places.soil.sampling import CORES, Bag, Sampling
-from underoak.report.text.answer_words import CAUTIONS, percent
+from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.lines import section, wrapped
 
 _LARGEST_HA = 4.0  # of even ground in one bag; from memory of soil laboratories' leaflets

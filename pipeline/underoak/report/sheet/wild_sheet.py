@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from underoak.base.number_words import thousands
 from underoak.places.answers.native import Origin
 from underoak.places.planting.planting import PLOT_M, PLOT_TREES, rounded_words
 from underoak.report.text.lines import section
@@ -27,7 +28,7 @@ _KINDS = (
 def wild_lines(field: Field) -> Iterator[str]:
     """Sections two and three of a field sheet."""
     plots = f"{rounded_words(field.plots)} trial plot{'s' if field.plots > 1 else ''}"
-    trees = f"{field.trees:,}".replace(",", " ") if field.plots <= 100 else rounded_words(field.trees)
+    trees = thousands(field.trees) if field.plots <= 100 else rounded_words(field.trees)
     yield from section(
         "#. Which kind of ground is it? [practice]",
         [f"{name}: {meaning}. Do: {deed.format(plots=plots)}." for name, meaning, deed in _KINDS],

@@ -6,10 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.base.number_words import hectares, metres, percent, score
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.verdict import Purpose
-from underoak.places.geometry.areas import hectares
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
 from underoak.report.text.criterion_words import NOTHING_LIMITS
@@ -44,22 +44,6 @@ CAUTIONS = (
 )
 
 
-def percent(share: float) -> str:
-    """Return a share for a table.
-
-    >>> percent(0.5), percent(0.0), percent(0.004), percent(float("nan"))
-    ('50 %', '0 %', '<1 %', '–')
-    """
-    if not math.isfinite(share):
-        return "–"
-    share = round(share, 6)
-    if 0 < share < 0.005:
-        return "<1 %"
-    if 0.995 <= share < 1:
-        return ">99 %"
-    return f"{share * 100:.0f} %"
-
-
 def judged_words(row: Mapping[str, Any]) -> str:
     """Return how much of a parcel is excluded, by what most, and how much of the rest was judged.
 
@@ -74,11 +58,6 @@ def judged_words(row: Mapping[str, Any]) -> str:
         excluded += f" (most by {', '.join(row['excluded_by'])})"
     judged = "all" if is_complete else percent(row["valid_share"])
     return f"{excluded}, {judged} of {'it' if is_free else 'the rest'} judged"
-
-
-def score(value: float) -> str:
-    """Return a score 0..1 with two digits; a dash where there is none."""
-    return f"{value:.2f}" if math.isfinite(value) else "–"
 
 
 def answers(findings: Findings) -> list[dict[str, str]]:
@@ -205,15 +184,6 @@ def _of_parcels(some: int, every: int) -> str:
     if some == every:
         return "any of the parcels has" if every > 1 else "the parcel has"
     return f"{some} of the {every} parcels {'have' if some > 1 else 'has'}"
-
-
-def metres(length: float) -> str:
-    """Return a length in metres or kilometres.
-
-    >>> metres(250.0), metres(5000.0)
-    ('250 m', '5.0 km')
-    """
-    return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
 
 
 def _indicator(spec: Any) -> str:

@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from underoak.base.number_words import hectares, score
 from underoak.engine.storage.manifest import CaseManifest
 from underoak.places.answers.verdict import Verdict
-from underoak.places.geometry.areas import hectares
-from underoak.report.text.answer_words import CAUTIONS, score
+from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.explanation import parcel_place
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.pair_words import latin

@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 import re
 
+from underoak.base.number_words import figure, money
 from underoak.indicators.soil.lime_and_water import FARM_TABLE_ENDS
 from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeNeed, Money, RemedyNeed, WaterNeed
 from underoak.places.answers.verdict import VerdictReason
 from underoak.places.columns.parcels import Sentences
-from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure, money
+from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 
 _DRAINAGE = "drain it, if a pit shows standing water"
 _NUMBER = r"\d+(?: \d{3})*(?:\.\d+)?(?:e[-+]\d+)?"

@@ -6,15 +6,14 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.base.number_words import figure, hectares, metres, money, percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
 from underoak.places.answers.limits import change_of
 from underoak.places.answers.native import ZoneState
 from underoak.places.answers.verdict import Purpose
-from underoak.places.geometry.areas import hectares
-from underoak.places.soil.amounts import figure, money
 from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.report.text.answer_words import CAUTIONS, judged_words, metres, percent, score
+from underoak.report.text.answer_words import CAUTIONS, judged_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
 from underoak.report.text.lines import columns, wrapped

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from underoak.base.number_words import figure
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import change_of
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import Purpose, Verdict
-from underoak.places.soil.amounts import NO_LIMING_COUNTRY, figure
+from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.report.text.criterion_words import CHANGES, lost
 from underoak.report.text.verdict_words import label_of
 

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.base.number_words import percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
 from underoak.places.verdicts.saved_cells import SavedCells
 from underoak.places.verdicts.sensitivity import FirstTwo, Sensitivity, sensitivity_of, swap_of_first_two
-from underoak.report.text.answer_words import CAUTIONS, percent, score, swap_words
+from underoak.report.text.answer_words import CAUTIONS, swap_words
 from underoak.report.text.criterion_words import measure
 from underoak.report.text.lines import columns, wrapped
 

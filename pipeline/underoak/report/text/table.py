@@ -5,8 +5,7 @@ from __future__ import annotations
 import io
 from typing import Any
 
-from underoak.places.geometry.areas import hectares
-from underoak.report.text.answer_words import percent, score
+from underoak.base.number_words import hectares, percent, score
 from underoak.report.text.criterion_words import limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import remedies_in_short

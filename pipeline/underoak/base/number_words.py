@@ -1,0 +1,87 @@
+"""Numbers as people read them: shares, scores, areas, lengths, amounts, counts."""
+
+from __future__ import annotations
+
+import math
+
+NO_VALUE = "–"
+_SMALL_HA = 0.1  # smaller areas are given in square metres
+
+
+def thousands(count: int) -> str:
+    """Return a whole number in groups of three digits.
+
+    >>> thousands(50_000), thousands(12)
+    ('50 000', '12')
+    """
+    return f"{count:,}".replace(",", " ")
+
+
+def percent(share: float) -> str:
+    """Return a share 0..1 in percent; what is not quite none or all of it says so.
+
+    >>> percent(0.5), percent(0.0), percent(0.004), percent(0.999), percent(float("nan"))
+    ('50 %', '0 %', '<1 %', '>99 %', '–')
+    """
+    if not math.isfinite(share):
+        return NO_VALUE
+    share = round(share, 6)
+    if 0 < share < 0.005:
+        return "<1 %"
+    if 0.995 <= share < 1:
+        return ">99 %"
+    return f"{share * 100:.0f} %"
+
+
+def score(value: float) -> str:
+    """Return a score 0..1 with two decimals.
+
+    >>> score(0.876), score(float("nan"))
+    ('0.88', '–')
+    """
+    return f"{value:.2f}" if math.isfinite(value) else NO_VALUE
+
+
+def hectares(area: float) -> str:
+    """Return an area [ha]; one below a tenth of a hectare in square metres.
+
+    >>> hectares(0.1234), hectares(3.44), hectares(12345.6), hectares(0.0)
+    ('0.12 ha', '3.4 ha', '12 346 ha', '0 ha')
+    >>> hectares(0.002), hectares(0.09), hectares(0.00004)
+    ('20 m2', '900 m2', '<1 m2')
+    """
+    if not math.isfinite(area):
+        return NO_VALUE
+    if 0.0 < area < _SMALL_HA:
+        square_metres = area * 1e4
+        return "<1 m2" if square_metres < 0.5 else f"{square_metres:.0f} m2"
+    digits = 0 if area == 0 else 2 if area < 1 else 1 if area < 100 else 0
+    return f"{area:,.{digits}f} ha".replace(",", " ")
+
+
+def metres(length: float) -> str:
+    """Return the side of a cell, given in metres.
+
+    >>> metres(250.0), metres(5000.0)
+    ('250 m', '5.0 km')
+    """
+    return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
+
+
+def figure(value: float) -> str:
+    """Return an estimate with two significant digits.
+
+    >>> figure(57.0), figure(3.14), figure(1234.0), figure(0.04), figure(9.96)
+    ('57', '3.1', '1 200', '0.04', '10')
+    """
+    rounded = float(f"{value:.2g}")
+    return f"{rounded:,.0f}".replace(",", " ") if rounded >= 10 else f"{rounded:g}"
+
+
+def money(value: float, currency: str) -> str:
+    """Return an estimated amount of money.
+
+    >>> money(7695.0, "EUR"), money(40.0, "")
+    ('7 700 EUR', '40')
+    """
+    return f"{figure(value)} {currency}".rstrip()
