@@ -58,7 +58,7 @@ def main() -> None:
     from underoak.base.grid import Window
     from underoak.engine.prepare.prepare import prepare
     from underoak.engine.progress import Progress
-    from underoak.engine.workers.tile import TileJob, judge_tile
+    from underoak.engine.workers.tile import CaseJob, TileJob, judge_tile
     from underoak.engine.write.outputs import standard_outputs
 
     class Told(Progress):
@@ -71,7 +71,7 @@ def main() -> None:
     table.row("plan read, inputs opened and checked")
     outputs = standard_outputs(asked.title, [criterion.name for criterion in asked.criteria], "float32", False)
     middle = Window(prepared.grid.rows // 2, prepared.grid.cols // 2, 1, 1)
-    judge_tile(TileJob(prepared.recipe, tuple(outputs), ()), middle)
+    judge_tile(TileJob(prepared.recipe, (CaseJob(asked.case, tuple(outputs)),)), middle)
     table.row("one cell judged: kernels loaded")
     with tempfile.TemporaryDirectory(dir=data.parent) as scratch:
         uo.run(asked, out=Path(scratch) / "out", workers=THREADS, progress=Told("none"))

@@ -26,8 +26,8 @@ from underoak.engine.prepare.prepare import prepare
 from underoak.engine.progress import Progress
 from underoak.engine.storage.spool import Spool
 from underoak.engine.workers.pool import Threads
-from underoak.engine.workers.runner import TILE, build_overviews, reducer_results, run_tiles, write_rasters
-from underoak.engine.workers.tile import TileJob
+from underoak.engine.workers.runner import TILE, build_overviews, reducer_result, run_tiles, write_rasters
+from underoak.engine.workers.tile import CaseJob, TileJob
 from underoak.engine.write.outputs import standard_outputs
 from way import at_level
 
@@ -63,7 +63,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
         assert shapes is not None
         reducers.append(ParcelSumsReducer.of(shapes, prepared.grid, criteria, asked.rules))
         clock.lap("read parcels")
-    work = TileJob(prepared.recipe, (suitability,), tuple(reducers))
+    work = TileJob(prepared.recipe, (CaseJob(asked.case, (suitability,), tuple(reducers)),))
     spool = Spool(out / ".spool", asked.hash)
     run_tiles(work, spool, TILE, Threads(THREADS), Progress("none"))
     clock.lap("tiles")
@@ -72,7 +72,7 @@ def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
     write_rasters(spool, work.outputs, prepared.grid, out)
     clock.lap("write")
     if parcels:
-        table = reducers[0].table(reducer_results(spool, reducers)["parcels"])
+        table = reducers[0].table(reducer_result(spool, asked.case, reducers[0]))
         clock.lap("rank parcels")
         table.to_csv(out / f"parcels_{parcels}.csv", index=False)
     spool.remove()

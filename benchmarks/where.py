@@ -86,7 +86,7 @@ def main() -> None:
     asked = uo.load_plan(plan(data), base=data)
     recipe = prepare(asked).recipe
     outputs = standard_outputs(asked.title, [c.name for c in asked.criteria], "float32", False)
-    work = tiles.TileJob(recipe, tuple(outputs if given.all else outputs[:1]), ())
+    work = tiles.TileJob(recipe, (tiles.CaseJob(asked.case, tuple(outputs if given.all else outputs[:1])),))
     allocator.retain_freed()  # as a run does
     windows = tile_order(recipe.grid.tiles(TILE), recipe.stack)
     first = max(0, (len(windows) - given.tiles) // 2)

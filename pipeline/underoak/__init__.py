@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from underoak.base.errors import Fault, UnderoakError
     from underoak.plan.load import load_plan
     from underoak.plan.shipped import shipped
+    from underoak.runs.check import check
     from underoak.runs.finished_run import Run
-    from underoak.runs.run import check, run
+    from underoak.runs.run import run
 
 try:
     __version__ = version("underoak")
@@ -33,7 +34,7 @@ _HOMES = {
     "load_plan": "plan",
     "shipped": "plan",
     "Run": "runs.finished_run",
-    "check": "runs.run",
+    "check": "runs.check",
     "run": "runs.run",
 }
 _MATHS = ("indicators", "overlay", "uncertainty")  # public packages of maths, available as attributes

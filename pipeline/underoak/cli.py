@@ -142,8 +142,8 @@ def _run(path: Path, options: RunOptions) -> None:
             seed=options["seed"],
         )
     for findings in result.findings:
-        if findings.case:
-            click.echo(f"\n{findings.case}\n")
+        if findings.case.heading:
+            click.echo(f"\n{findings.case.heading}\n")
         click.echo(ranking(findings, width=_columns()))
     if options["progress"] != "none" and not is_log_on_stderr:
         for line in result.next_steps():
@@ -211,7 +211,7 @@ def check(plan: Path, **options: Unpack[CheckOptions]) -> None:
 
     reader_process.start_early()
     from underoak.plan import load_plan
-    from underoak.runs.run import check as check_plan
+    from underoak.runs.check import check as check_plan
 
     for line in check_plan(load_plan(plan), **options):
         click.echo(line)

@@ -112,7 +112,7 @@ def test_a_fault_while_computing_is_logged(country, tmp_path):
 
 
 def test_a_bug_is_logged_with_its_trace(country, tmp_path, monkeypatch):
-    monkeypatch.setattr("underoak.runs.run.prepare", lambda *a, **k: 1 / 0)
+    monkeypatch.setattr("underoak.runs.run.prepare_run", lambda *a, **k: 1 / 0)
     result, lines = logged(country, tmp_path)
     assert result.exit_code == 1
     assert "E100" in result.stderr

@@ -14,7 +14,7 @@ from rio_cogeo import cog_validate
 import underoak as uo
 from underoak.indicators import cell_areas
 from underoak.places.wild.zone_draws import s2_shares
-from underoak.runs.run import check
+from underoak.runs.check import check
 
 from noise import HOMOLOSINE, LEFT, TOP, write_raster, write_shapes
 
@@ -458,17 +458,15 @@ def test_whole_steps_when_the_plan_stores_them(tmp_path):
 def test_work_that_has_travelled_makes_the_same_blocks(land):
     import pickle
 
-    from underoak.base.errors import Problems
     from underoak.base.grid import Window
-    from underoak.engine.prepare.prepare import prepare
+    from underoak.engine.progress import Progress
     from underoak.engine.workers.tile import judge_tile
-    from underoak.runs.run import _work
+    from underoak.runs.prepared_run import prepare_run
 
     plan, base = land
-    loaded = uo.load_plan(plan, base=base)
-    work, _ = _work(loaded, prepare(loaded), Problems(), False)
+    work = prepare_run(uo.load_plan(plan, base=base), Progress("none")).job
     window = Window(512, 512, 512, 512)
     here, there = judge_tile(work, window), judge_tile(pickle.loads(pickle.dumps(work)), window)
     assert here.blocks == there.blocks
     assert here.parts == there.parts
-    assert here.parts["spread"]
+    assert here.parts[work.cases[0].case, "spread"]

@@ -23,7 +23,8 @@ from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, o
 from underoak.engine.write.outputs import Output, halve
 from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.shapes.coverage import Edges, add_shares
-from underoak.plan.plan import Case, Plan
+from underoak.plan.case import Case
+from underoak.plan.plan import Plan
 from underoak.uncertainty import robustness
 
 NAME = "share_of_futures.tif"
@@ -40,7 +41,7 @@ class ScenarioCounts:
 
 def write_futures(
     plan: Plan, prepared: Prepared, spool: Spool, stage: Path, parcels: Edges | None = None
-) -> dict[str, ScenarioCounts]:
+) -> dict[Case, ScenarioCounts]:
     """`share_of_futures.tif` of each species that has futures, beside the rasters of its present.
 
     Bands: the share of futures, by weight, whose suitability reaches the class that the plan asks for; the least, the
@@ -49,26 +50,30 @@ def write_futures(
     in all of them, or missing in one, it has no value. Blocks are those of the rasters, so that no figure depends on
     tiles, and memory does not grow with the region.
 
-    Returns, by the folder of the present, how many cells have a share (`known`), and on how many it is 1 (`all`),
+    Returns, by the case of the present, how many cells have a share (`known`), and on how many it is 1 (`all`),
     0.8 or more (`four_fifths`), 0.5 or more (`half`), or 0 (`none`); and how much ground is novel, of the region and of
     each parcel.
 
     Raises:
         UnderoakError: E230 when a raster cannot be read again, E501, E502 when the disk does not let us.
     """
-    found, grid, recipe = {}, prepared.grid, prepared.recipe
-    drivers = {now.folder: drivers_by_future(prepared, now, futures) for now, futures in plan.futures_of}
-    replaced = [driver for futures in drivers.values() for own in futures for driver in own]
+    counts, grid, recipe = {}, prepared.grid, prepared.recipe
+    drivers = {
+        now.case: drivers_by_future(prepared, now.case, (future.case for future in futures))
+        for now, futures in plan.futures_of
+    }
+    replaced = [driver for by_future in drivers.values() for of_future in by_future for driver in of_future]
     with gdal_settings():
         reference = ranges(recipe, frozenset(driver.present for driver in replaced))
     for present, futures in plan.futures_of:
-        output, own = _output(plan, present), drivers[present.folder]
-        watch = _NoveltySums(recipe, own, plan.future_weights, reference, parcels)
+        output, by_future = _output(plan, present), drivers[present.case]
+        watch = _NoveltySums(recipe, by_future, plan.future_weights, reference, parcels)
         cells = _spool_blocks(output, futures, plan, spool, grid, stage, watch)
-        found[present.folder] = ScenarioCounts(cells, Novelty(own, plan.future_weights, watch.cells, watch.parcels))
+        novelty = Novelty(by_future, plan.future_weights, watch.cells, watch.parcels)
+        counts[present.case] = ScenarioCounts(cells, novelty)
         build_overviews(spool, [output], grid)
         write_rasters(spool, [output], grid, stage)
-    return found
+    return counts
 
 
 class _NoveltySums:
@@ -97,13 +102,14 @@ class _NoveltySums:
         return found.astype(np.float32)
 
 
-def threshold(plan: Plan, case: Case) -> float:
-    """The suitability that a place must reach in a future to count as holding there."""
-    return case.plan.rules.cuts[("S1", "S2", "S3").index(plan.futures.at_least)]
+def threshold(plan: Plan, case_plan: Plan) -> float:
+    """Return the suitability that land must reach in a scenario to count as suitable there."""
+    return case_plan.rules.cuts[("S1", "S2", "S3").index(plan.futures.at_least)]
 
 
-def _output(plan: Plan, present: Case) -> Output:
-    name = f"{present.together}/{NAME}" if present.together else NAME
+def _output(plan: Plan, present: Plan) -> Output:
+    folder = present.case.summary_folder
+    name = f"{folder}/{NAME}" if folder else NAME
     asked, cut = plan.futures.at_least, threshold(plan, present)
     bands = (
         Band(f"share of futures with {asked} or better (suitability {cut:g} or more)", "1"),
@@ -115,14 +121,14 @@ def _output(plan: Plan, present: Case) -> Output:
 
 
 def _spool_blocks(
-    output: Output, futures: Sequence[Case], plan: Plan, spool: Spool, grid: Grid, stage: Path, watch: _NoveltySums
+    output: Output, futures: Sequence[Plan], plan: Plan, spool: Spool, grid: Grid, stage: Path, watch: _NoveltySums
 ) -> dict[str, int]:
     """The blocks of the full size and of the first overview, one tile after the other; what was counted meanwhile."""
     name, has_overview = output.layout.name, levels(grid) > 0
     at_least, weights = threshold(plan, futures[0]), plan.future_weights
     counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
     with ExitStack() as stack:
-        read = [_Reader(stage / case.folder, stack) for case in futures]
+        read = [_Reader(stage / future.case.folder, stack) for future in futures]
         for tile in grid.tiles(TILE):
             cells = np.empty((5, *tile.shape), np.float32)
             for block in block_windows(tile):

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from underoak.base.errors import UnderoakError, did_you_mean
+from underoak.plan.case import PRESENT, SINGLE, Case
 from underoak.plan.checks.criteria import CriterionInUse, merge_profile, resolve_units
 from underoak.plan.checks.distance_limits import check_distance_limits
 from underoak.plan.checks.references import check_references
@@ -16,7 +17,7 @@ from underoak.plan.checks.scenario_layers import scenario_layers
 from underoak.plan.checks.uncertainty import check_uncertainty
 from underoak.plan.checks.weights import check_spread, order_weights, resolve_weights
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.plan.plan import PRESENT, Case, Criterion, Plan
+from underoak.plan.plan import Criterion, Plan
 from underoak.plan.profiles.profile import Profile, load_profile, profile_names
 from underoak.plan.reading.validation import Check, validate
 from underoak.plan.reading.yaml import YamlDocument, read
@@ -66,27 +67,35 @@ def load_plan(
 
 
 def _with_cases(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
-    """Return the plan with a case for each of several species and scenarios; None if there is a fault."""
+    """Return the plan, with a plan for each of several species and scenarios; None if there is a fault."""
     _check_names(spec, check)
     if len(spec.species) <= 1 and not spec.scenarios:
-        return _resolve(spec, path, folder, check)
-    cases: list[Case] = []
+        plan = _resolve(spec, path, folder, check)
+        return None if plan is None else _of_case(plan, "")
+    plans: list[Plan] = []
     for n, species in enumerate(spec.species or ("",)):
         species_folder = species if len(spec.species) > 1 else ""  # a single species has no folder of its own
         species_spec = spec.model_copy(update={"species": (species,) if species else (), "scenarios": ()})
         plan = _resolve(species_spec, path, folder, check, n, spec.species)
         if plan is not None:
-            cases.append(Case(species_folder or PRESENT, species, "", plan))
+            plans.append(_of_case(plan, species_folder or PRESENT))
         for k, scenario in enumerate(spec.scenarios):
             layers = scenario_layers(spec.layers, scenario, ("scenarios", k), check)
             scenario_spec = species_spec.model_copy(update={"layers": layers})
             plan = _resolve(scenario_spec, path, folder, check, n, spec.species)
             if plan is not None:
                 case_folder = "/".join(part for part in (species_folder, "scenarios", scenario.name) if part)
-                cases.append(Case(case_folder, species, scenario.name, plan))
-    if check.problems.faults or not cases:
+                plans.append(_of_case(plan, case_folder, scenario.name))
+    if check.problems.faults or not plans:
         return None
-    return replace(cases[0].plan, spec=spec, case_plans=tuple(cases), warnings=tuple(check.problems.warnings))
+    warnings = tuple(check.problems.warnings)
+    return replace(plans[0], spec=spec, case=SINGLE, case_plans=tuple(plans), warnings=warnings)
+
+
+def _of_case(plan: Plan, folder: str, scenario: str = "") -> Plan:
+    """Return the plan with the case it is about."""
+    latin = plan.profile.latin if plan.profile else ""
+    return replace(plan, case=Case(folder, plan.species or "", scenario, latin))
 
 
 def _check_names(spec: PlanSpec, check: Check) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NotRequired, TypedDict
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.plan.case import SINGLE, Case
 from underoak.plan.checks.criteria import NotJudged
 from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
 from underoak.plan.keys.criteria import RemedySpec
@@ -80,31 +81,6 @@ class Criterion:
         return self.spec.in_words(self.unit)
 
 
-PRESENT = "present"  # folder of the present of a single species with scenarios
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """A case: one species in one scenario, with a set of result files."""
-
-    folder: str  # inside the run folder; "" is the run folder itself
-    species: str  # "" if the plan has all criteria itself
-    scenario: str  # "" is the present
-    plan: Plan
-
-    @property
-    def together(self) -> str:
-        """The folder of results over all scenarios of its species; that of the run for a single species."""
-        return "" if self.folder == PRESENT else self.folder
-
-    @property
-    def label(self) -> str:
-        """Name for people."""
-        profile = self.plan.profile
-        names = [profile.latin if profile else "", self.scenario]
-        return ", ".join(name for name in names if name) or "present"
-
-
 @dataclass(frozen=True)
 class Plan:
     """A plan, checked and complete. Picklable."""
@@ -119,12 +95,13 @@ class Plan:
     rules: Rules
     pairwise: PairwiseResult | None = None  # if the weights are pairwise
     warnings: tuple[Fault, ...] = ()
-    case_plans: tuple[Case, ...] = ()  # with several species or scenarios: all of them, that of this plan first
+    case: Case = SINGLE  # of a plan with several cases, the run as one
+    case_plans: tuple[Plan, ...] = ()  # with several species or scenarios, the plan of each case
 
     @property
-    def cases(self) -> tuple[Case, ...]:
-        """All cases to judge: the plan itself, or each of its species in the present and each scenario."""
-        return self.case_plans or (Case("", self.species or "", "", self),)
+    def cases(self) -> tuple[Plan, ...]:
+        """The plan of each case, the present of the first species first; of a plan of one case, itself."""
+        return self.case_plans or (self,)
 
     @property
     def futures(self) -> FuturesSpec:
@@ -132,12 +109,13 @@ class Plan:
         return self.spec.futures
 
     @property
-    def futures_of(self) -> tuple[tuple[Case, tuple[Case, ...]], ...]:
-        """The present of each species with its scenarios, in plan order; empty without scenarios."""
-        presents = [case for case in self.case_plans if not case.scenario] if self.spec.scenarios else []
+    def futures_of(self) -> tuple[tuple[Plan, tuple[Plan, ...]], ...]:
+        """The present of each species with its scenarios, in their order; empty without scenarios."""
+        presents = [plan for plan in self.case_plans if plan.case.is_present] if self.spec.scenarios else []
+        scenarios = [plan for plan in self.case_plans if not plan.case.is_present]
         return tuple(
-            (now, tuple(case for case in self.case_plans if case.scenario and case.species == now.species))
-            for now in presents
+            (present, tuple(plan for plan in scenarios if plan.case.species == present.case.species))
+            for present in presents
         )
 
     @property
@@ -212,7 +190,7 @@ class Plan:
             fix = f"give a whole number from 0 to {MAX_SEED}"
             raise UnderoakError(Fault("E304", f"the seed {seed} is out of range", "--seed", fix))
         spec = self.spec.model_copy(update={"uncertainty": self.uncertainty.model_copy(update={"seed": seed})})
-        case_plans = tuple(replace(case, plan=case.plan.with_seed(seed)) for case in self.case_plans)
+        case_plans = tuple(plan.with_seed(seed) for plan in self.case_plans)
         return replace(self, spec=spec, case_plans=case_plans)
 
     @property
@@ -323,7 +301,7 @@ class Plan:
     @cached_property
     def hash(self) -> str:
         """SHA-256 of the canonical form as JSON, and of those of all views."""
-        forms = [self.canonical(), *(case.plan.canonical() for case in self.case_plans)]
+        forms = [self.canonical(), *(plan.canonical() for plan in self.case_plans)]
         content = forms if self.case_plans else forms[0]
         text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()

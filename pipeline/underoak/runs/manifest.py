@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.base.grid import Grid
+from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.prepare import PreparedCase
 from underoak.engine.storage.manifest import (
     CaseManifest,
@@ -19,15 +20,15 @@ from underoak.engine.storage.manifest import (
     WeightsRecord,
 )
 from underoak.engine.write.checksums import FileRecord, InputRecord, software
-from underoak.plan.plan import Case, Plan
+from underoak.plan.plan import Plan
 from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 
 def case_manifest(
-    case: Case, ready: PreparedCase, counts: Counts, criteria: Sequence[CriterionWords], grains: Mapping[str, float]
+    ready: PreparedCase, counts: CaseCounts, criteria: Sequence[CriterionWords], grains: Mapping[str, float]
 ) -> CaseManifest:
-    """Return what a manifest says of one species in one scenario."""
-    plan = case.plan
+    """Return what a manifest says of one case."""
+    plan, case = ready.plan, ready.case
     layers = {
         name: LayerRecord(
             path=plan.files_of(name), format=facts.format, stored_unit=facts.stored_unit, unit=ready.units[name],
@@ -45,9 +46,16 @@ def case_manifest(
         weights=WeightsRecord.model_validate(plan.weighting),
         **drawn,
         not_judged=tuple(str(item) for item in plan.not_judged),
-        counts=counts,
+        counts=_counts(counts),
         grains=dict(grains),
     )
+
+
+def _counts(counts: CaseCounts) -> Counts:
+    return Counts(
+        inside=counts.inside, missing=counts.missing, excluded=counts.excluded,
+        classes=dict(sorted(counts.classes.items(), key=lambda item: str(item[0]))), weakest=counts.limiting,
+    )  # fmt: skip
 
 
 def run_manifest(

@@ -5,7 +5,7 @@ import pytest
 from shapely import Point, box
 
 from underoak.base.grid import Grid
-from underoak.engine.prepare.prepare import prepare
+from underoak.engine.prepare.prepare import shape_mask
 from underoak.layers.shapes.coverage import polygon_edges
 from underoak.plan.keys.constraints import ShapesConstraint
 
@@ -20,10 +20,9 @@ def some_shapes():
 
 @pytest.mark.parametrize("grow", ["0 m", "20 m"])
 @pytest.mark.parametrize("at_once", [1, 7, 10_000])
-def test_widening_a_few_at_a_time_gives_the_edges_of_all_at_once(grow, at_once, monkeypatch):
-    monkeypatch.setattr(prepare, "_AT_ONCE", at_once)
+def test_widening_a_few_at_a_time_gives_the_edges_of_all_at_once(grow, at_once):
     spec = ShapesConstraint(name="built", file="built.gpkg", exclude="inside", grow=grow)
-    made = prepare._drawn(spec, some_shapes(), GRID)
+    made = shape_mask(spec, some_shapes(), GRID, at_once)
     near = [
         *some_shapes()[:25],
         *([some_shapes()[27]] if grow == "20 m" else []),
@@ -35,4 +34,4 @@ def test_widening_a_few_at_a_time_gives_the_edges_of_all_at_once(grow, at_once, 
 
 def test_no_shape_near_the_region_excludes_nothing():
     spec = ShapesConstraint(name="built", file="built.gpkg", exclude="inside", grow="20 m")
-    assert not prepare._drawn(spec, some_shapes()[25:27], GRID).holds(GRID.window).any()
+    assert not shape_mask(spec, some_shapes()[25:27], GRID).holds(GRID.window).any()

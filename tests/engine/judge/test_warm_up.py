@@ -11,7 +11,8 @@ import pytest
 import yaml
 
 from underoak.base.grid import Window
-from underoak.engine.judge.recipe import TileCounts, judge_window
+from underoak.engine.judge.counts import TileCounts
+from underoak.engine.judge.recipe import judge_window
 from underoak.engine.judge.warm_up import warm_up
 from underoak.engine.prepare.prepare import prepare
 from underoak.plan import load_plan
@@ -22,7 +23,8 @@ LOADED = """
 import sys
 from numba.core.dispatcher import Dispatcher
 from underoak.engine.prepare.prepare import prepare
-from underoak.engine.judge.recipe import TileCounts, judge_window
+from underoak.engine.judge.counts import TileCounts
+from underoak.engine.judge.recipe import judge_window
 from underoak.engine.judge.warm_up import warm_up
 from underoak.base.grid import Window
 from underoak.plan import load_plan

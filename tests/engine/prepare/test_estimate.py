@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import underoak as uo
-from underoak.base.errors import Problems, UnderoakError
+from underoak.base.errors import UnderoakError
 from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare import estimate as module
 from underoak.engine.prepare.estimate import COSTS, MARGIN, Workload, estimate, fit_memory, memory_bytes
-from underoak.engine.prepare.prepare import prepare
 from underoak.engine.prepare.timing_trial import Trial, slowness, trial
-from underoak.runs.run import _work
+from underoak.engine.progress import Progress
+from underoak.runs.prepared_run import prepare_run
 
 from noise import LEFT, TOP
 
@@ -37,9 +37,8 @@ def sums(folder):
 def made_ready(country, **changes):
     plan, folder = country
     loaded = uo.load_plan({**plan, **changes}, base=folder)
-    prepared = prepare(loaded)
-    work, parcels = _work(loaded, prepared, Problems(), False)
-    return work, Workload.of(loaded, work, prepared, parcels)
+    ready = prepare_run(loaded, Progress("none"))
+    return ready.job, ready.workload
 
 
 @given(LIMITS, st.integers(1, 64), st.integers(1, 8).map(lambda n: n * 1024), st.sampled_from([SMALL, LARGE]))

@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 
 from underoak.base.errors import UnderoakError
 from underoak.base.grid import Grid, Window
-from underoak.engine.judge.recipe import TileCounts
+from underoak.engine.judge.counts import CaseCounts, TileCounts
 from underoak.engine.storage import spool as spools
 from underoak.engine.storage.journal import line, read_lines
 from underoak.engine.storage.spool import TILE, Spool, TileResult, kept_facts
+from underoak.plan.case import Case
 
+CASE = Case("present", "tuber_melanosporum", "", "Tuber melanosporum")
 GRID = Grid.north_up("EPSG:25831", 0.0, 0.0, 30.0, 2 * TILE + 300, 3 * TILE - 100)
 
 
@@ -28,9 +30,11 @@ def judged(window: Window) -> TileResult:
             noise = np.random.default_rng((row, col)).bytes(40 + 7 * row + col)
             blocks += [((0, 0, row, col), noise), ((0, 1, row, col), noise[::-1])]
             parts.append(((row, col), noise[:9]))
-    notes = TileCounts(inside=window.rows * window.cols, read={"dem": 2 * window.rows * window.cols})
+    cells = window.rows * window.cols
+    cases = {CASE: CaseCounts(classes={1: cells}, drawn={"ph": 3 * cells})}
+    notes = TileCounts(inside=cells, read={"dem": 2 * cells}, cases=cases)
     some = [(key, data) for key, data in blocks if (key[2] + key[3]) % 3 == 0]
-    return TileResult(window, {"a.tif": blocks, "b.tif": some}, {"parcels": parts}, notes)
+    return TileResult(window, {"a.tif": blocks, "b.tif": some}, {(CASE, "parcels"): parts}, notes)
 
 
 def whole(spool: Spool):

@@ -21,16 +21,16 @@ import yaml
 from click.testing import CliRunner
 
 import underoak as uo
-from underoak.base.errors import Fault, Problems, UnderoakError
+from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Window
 from underoak.cli import main
-from underoak.engine.prepare.prepare import prepare
 from underoak.engine.progress import Progress
 from underoak.engine.workers import cluster, remote_worker
 from underoak.engine.workers.cluster import pool_of
 from underoak.engine.workers.cluster_address import Address
 from underoak.engine.workers.pool import Threads
 from underoak.engine.workers.runner import TILE
+from underoak.runs.prepared_run import prepare_run
 
 from noise import LEFT, TOP, noise_country
 
@@ -67,9 +67,7 @@ def wide(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def work(wide):
-    from underoak.runs.run import _work
-
-    return _work(wide, prepare(wide), Problems(), False)[0]
+    return prepare_run(wide, Progress("none")).job
 
 
 @pytest.fixture(scope="module")
@@ -602,7 +600,7 @@ def test_plain_tcp_to_another_machine_is_refused_before_anything_is_connected_to
 
     monkeypatch.setattr(socket.socket, "connect", never)
     monkeypatch.setattr(socket, "getaddrinfo", never)
-    monkeypatch.setattr("underoak.runs.run.prepare", never)
+    monkeypatch.setattr("underoak.runs.run.prepare_run", never)
     (tmp_path / "plan.yaml").write_text("format: 1\n", encoding="utf-8")
     with pytest.raises(UnderoakError) as raised:
         Address.usable(address)

@@ -61,8 +61,7 @@ def test_a_truffle_without_any_of_the_plans_hosts_makes_no_pair():
     both = load_plan(poplar.spec.model_dump(by_alias=True, exclude_none=True) | {
         "species": ["tuber_melanosporum", "tuber_magnatum"]
     })  # fmt: skip
-    plans = [case.plan for case in both.case_plans]
-    table = judged(plans, [[0.9, 0.3], [0.9, 0.1]])
+    table = judged(list(both.cases), [[0.9, 0.3], [0.9, 0.1]])
     assert table["best_species"].tolist() == ["tuber_magnatum", "no pair"]
     assert table["best_host"].tolist() == ["populus_alba", "no pair"]
 

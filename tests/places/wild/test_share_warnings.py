@@ -27,7 +27,7 @@ def plan_in(folder, place=TERUEL, side=40, heat=20.0, **more):
 
 
 def told(plan, **classes):
-    counts = {name.removeprefix("class_"): count for name, count in classes.items()}
+    counts = {int(name.removeprefix("class_")): count for name, count in classes.items()}
     return [(fault.code, fault.what) for fault in unusual_share(plan, counts, prepare(plan))]
 
 

@@ -31,29 +31,29 @@ def faults(**changes) -> list[uo.Fault]:
 
 def test_every_species_is_judged_in_every_future_in_a_folder_of_its_own():
     plan = uo.load_plan(PLAN)
-    assert [case.folder for case in plan.cases] == [
+    assert [each.case.folder for each in plan.cases] == [
         "tuber_melanosporum", "tuber_melanosporum/scenarios/dry", "tuber_melanosporum/scenarios/wet",
         "tuber_aestivum", "tuber_aestivum/scenarios/dry", "tuber_aestivum/scenarios/wet",
     ]  # fmt: skip
-    assert [case.label for case in plan.cases][:2] == ["Tuber melanosporum", "Tuber melanosporum, dry"]
-    curves = {case.species: case.plan.criteria[0].curve for case in plan.cases}
+    assert [each.case.label for each in plan.cases][:2] == ["Tuber melanosporum", "Tuber melanosporum, dry"]
+    curves = {each.case.species: each.criteria[0].curve for each in plan.cases}
     assert curves["tuber_melanosporum"] != curves["tuber_aestivum"]
 
 
 def test_one_species_without_a_future_is_flat():
     plan = uo.load_plan({**PLAN, "species": ["tuber_aestivum"], "scenarios": []})
-    assert [case.folder for case in plan.cases] == [""]
-    assert plan.cases[0].plan is plan
+    assert [each.case.folder for each in plan.cases] == [""]
+    assert plan.cases[0] is plan
 
 
 def test_one_species_with_futures_keeps_the_present_in_a_folder_of_its_own():
     plan = uo.load_plan({**PLAN, "species": ["tuber_aestivum"]})
-    assert [case.folder for case in plan.cases] == ["present", "scenarios/dry", "scenarios/wet"]
-    assert plan.cases[0].together == ""
+    assert [each.case.folder for each in plan.cases] == ["present", "scenarios/dry", "scenarios/wet"]
+    assert plan.cases[0].case.summary_folder == ""
 
 
 def test_a_scenario_changes_only_the_layers_it_names():
-    present, dry, wet = (case.plan.layers for case in uo.load_plan(PLAN).cases[:3])
+    present, dry, wet = (each.layers for each in uo.load_plan(PLAN).cases[:3])
     assert dry["rain_summer"].file == "dry/r.tif"
     assert (wet["rain_summer"].unit, wet["rain_summer"].to) == ("cm", "mm")
     assert {name: layer for name, layer in dry.items() if name != "rain_summer"} == {

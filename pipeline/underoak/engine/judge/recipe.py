@@ -1,10 +1,10 @@
-"""What is done to every tile: layers in, memberships, constraints, overlay; the same on any worker."""
+"""The recipe of a run: the layers, criteria and constraints of every case, and how a window is judged by them."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -15,31 +15,33 @@ from underoak.base.grid import Grid, Window
 from underoak.engine.judge import cell_state as loops
 from underoak.engine.judge.block_draws import CaseUncertainty, meets
 from underoak.engine.judge.cell_state import EXCLUDED, FREE, MISSING, OUTSIDE
+from underoak.engine.judge.counts import TileCounts
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.layers.shapes import coverage
 from underoak.layers.stack import Stack
 from underoak.overlay import NOTHING_LIMITS, Curve, Rules, judge, membership
+from underoak.plan.case import Case
 from underoak.plan.keys.constraints import Comparison
 
-GroundArray = npt.NDArray[np.uint8]
+StateArray = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
 class LayerTest:
-    """A constraint read from a layer: cells are excluded where the comparison holds."""
+    """A constraint on a layer: cells are excluded where the comparison holds."""
 
     name: str
     layer: str
     comparison: Comparison
 
     def holds(self, values: FloatArray) -> npt.NDArray[np.bool_]:
-        """True where the cell is excluded; False where the value is missing. (rows, cols)"""
+        """Return True where the cell is excluded, False where the value is missing, (rows, cols)."""
         return loops.compare(self.comparison, values)
 
 
 @dataclass(frozen=True, slots=True)
 class ShapeMask:
-    """A constraint drawn as polygons, in cell coordinates of the analysis grid."""
+    """A constraint of polygons, in cell coordinates of the analysis grid."""
 
     name: str
     edges: coverage.Edges
@@ -47,15 +49,15 @@ class ShapeMask:
     touch: str  # centre | any
 
     def holds(self, window: Window) -> npt.NDArray[np.bool_]:
-        """True where the cell is excluded, (rows, cols)."""
-        draw = coverage.touches_cell if self.touch == "any" else coverage.covers_centre
-        inside = draw(self.edges, window)
+        """Return True where the cell is excluded, (rows, cols)."""
+        cells_under = coverage.touches_cell if self.touch == "any" else coverage.covers_centre
+        inside = cells_under(self.edges, window)
         return inside if self.exclude == "inside" else ~inside
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedLayer:
-    """One judged thing: a layer and its response curve."""
+    """A criterion to judge by: a layer and its response curve."""
 
     name: str
     layer: str
@@ -64,28 +66,29 @@ class JudgedLayer:
 
 @dataclass(frozen=True, slots=True)
 class CaseRecipe:
-    """One species in one future. Its layers are named as the stack names them."""
+    """What a case is judged by. Its layers have the names of the stack."""
 
+    case: Case
     criteria: tuple[JudgedLayer, ...]
     tests: tuple[LayerTest, ...]
     rules: Rules
-    shapes: tuple[ShapeMask, ...] = ()  # beside those that hold for every variant
+    shapes: tuple[ShapeMask, ...] = ()  # beside those of every case
     uncertainty: CaseUncertainty | None = None
 
     @property
     def layers(self) -> frozenset[str]:
-        """The layers it needs on the analysis grid."""
-        asked = self.uncertainty.asked_layers if self.uncertainty else frozenset()
-        return asked.union([c.layer for c in self.criteria], [test.layer for test in self.tests])
+        """Layers needed on the analysis grid."""
+        ruled = self.uncertainty.asked_layers if self.uncertainty else frozenset()
+        return ruled.union([c.layer for c in self.criteria], [test.layer for test in self.tests])
 
     @property
     def drawn_layers(self) -> frozenset[str]:
-        """The layers it draws on their own grids."""
+        """Layers drawn on their source grids."""
         return self.uncertainty.drawn_layers if self.uncertainty else frozenset()
 
     @property
     def figures(self) -> int:
-        """Figures of one cell in all draws; 0 when nothing is drawn."""
+        """Number of figures of one cell in all draws; 0 if nothing is drawn."""
         if self.uncertainty is None or not self.uncertainty.layers:
             return 0
         return self.uncertainty.draws * self.uncertainty.figures(criterion.layer for criterion in self.criteria)
@@ -93,7 +96,7 @@ class CaseRecipe:
 
 @dataclass(frozen=True)
 class Recipe:
-    """Everything a worker needs to judge a tile. What several variants share is read and judged once."""
+    """A recipe for every tile. What several cases share is read and judged once."""
 
     grid: Grid
     stack: Stack
@@ -102,146 +105,114 @@ class Recipe:
     outline: coverage.Edges | None
 
     @cached_property
+    def by_case(self) -> Mapping[Case, CaseRecipe]:
+        """The recipe of each case."""
+        return {case_recipe.case: case_recipe for case_recipe in self.cases}
+
+    @cached_property
     def shared_layers(self) -> frozenset[str]:
-        """Layers that more than one variant needs."""
+        """Layers that several cases need."""
         counts = Counter(name for case in self.cases for name in case.layers)
         return frozenset(name for name, count in counts.items() if count > 1)
 
     @cached_property
     def shared_judgements(self) -> frozenset[tuple[str, Curve]]:
-        """Layers with a curve that more than one variant judges them by."""
+        """Pairs of layer and curve that several cases have."""
         counts: Counter[tuple[str, Curve]] = Counter()
         for case in self.cases:
             counts.update({(c.layer, c.curve) for c in case.criteria})
         return frozenset(pair for pair, count in counts.items() if count > 1)
 
 
-@dataclass
-class TileCounts:
-    """Counts a run keeps; all are whole numbers, so that the order of adding them changes nothing."""
-
-    implausible: dict[str, int] = field(default_factory=dict)  # layer of the stack -> source cells dropped
-    read: dict[str, int] = field(default_factory=dict)
-    missing: dict[str, int] = field(default_factory=dict)  # layer -> analysis cells inside the region without a value
-    inside: int = 0  # cells inside the region
-    excluded: dict[str, int] = field(default_factory=dict)  # "variant:constraint" -> cells it excludes
-    classes: dict[str, int] = field(default_factory=dict)  # "variant:code" -> cells inside the region
-    weakest: dict[str, int] = field(default_factory=dict)  # "variant:criterion", or "nothing limits" -> judged cells
-    drawn: dict[str, int] = field(default_factory=dict)  # "variant:doubtful layer" -> source cells that were drawn
-    crossing: dict[str, int] = field(default_factory=dict)  # the same -> those whose quantiles cross
-
-    def add(self, other: TileCounts) -> None:
-        """Add another tile's counts."""
-        for mine, theirs in zip(self._tables(), other._tables(), strict=True):
-            for key, count in theirs.items():
-                mine[key] = mine.get(key, 0) + count
-        self.inside += other.inside
-
-    def of(self, case: int) -> TileCounts:
-        """The counts of one variant, under plain names."""
-        start = f"{case}:"
-        # in order of their names, not of the tiles that came first
-        own = (
-            {key.removeprefix(start): count for key, count in sorted(table.items()) if key.startswith(start)}
-            for table in self._own()
-        )
-        return TileCounts(self.implausible, self.read, self.missing, self.inside, *own)
-
-    def _own(self) -> Sequence[dict[str, int]]:
-        return self.excluded, self.classes, self.weakest, self.drawn, self.crossing
-
-    def _tables(self) -> Sequence[dict[str, int]]:
-        return self.implausible, self.read, self.missing, *self._own()
-
-
 def judge_window(
-    recipe: Recipe, window: Window, notes: TileCounts, with_values: frozenset[int] = frozenset()
+    recipe: Recipe, window: Window, counts: TileCounts, with_values: frozenset[Case] = frozenset()
 ) -> Iterator[JudgedBlock]:
-    """The results of each variant, one after the other, on one window of the analysis grid; counts go to `notes`.
+    """Yield the results of each case on one window of the analysis grid; `counts` are filled.
 
-    The variants in `with_values` bring the raw values of their criteria, and where each constraint excludes.
+    Blocks of the cases in `with_values` hold the values of their criteria, and where each constraint excludes.
 
-    A cell outside the region's outline is missing. A constraint known to hold excludes a cell even where other layers
-    are missing; a constraint whose own layer is missing leaves the cell missing unless another one excludes it.
+    A cell outside the region's outline is missing. A constraint that holds excludes a cell even where other layers
+    are missing. Where a constraint's own layer is missing, the cell is missing unless another constraint excludes it.
     """
-    bare = np.zeros(window.shape, np.uint8)
+    state = np.zeros(window.shape, np.uint8)
     if recipe.outline is not None:
-        bare[~coverage.covers_centre(recipe.outline, window)] = OUTSIDE
-    notes.inside = int(np.count_nonzero(bare == FREE))
-    if notes.inside == 0:
-        yield from (_nothing(case, window) for case in recipe.cases)
+        state[~coverage.covers_centre(recipe.outline, window)] = OUTSIDE
+    counts.inside = int(np.count_nonzero(state == FREE))
+    if counts.inside == 0:
+        yield from (_unjudged(case_recipe, window) for case_recipe in recipe.cases)
         return
-    shared = _read(recipe, window, recipe.shared_layers, bare, notes)
-    held = {shapes.name: shapes.holds(window) for shapes in recipe.shapes}
-    judgements: dict[tuple[str, Curve], FloatArray] = {}
-    for at, case in enumerate(recipe.cases):
-        values = shared | _read(recipe, window, case.layers - recipe.shared_layers, bare, notes)
-        ground = bare.copy()
-        tested = {shapes.name: shapes.holds(window) for shapes in case.shapes}
-        for name, holds in (held | tested).items():
-            notes.excluded[f"{at}:{name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
-        for test in case.tests:
-            holds = test.holds(values[test.layer])
-            notes.excluded[f"{at}:{test.name}"] = loops.exclude(np.ravel(holds), ground.reshape(-1))
-            if at in with_values:
-                tested[test.name] = holds
-            loops.mark_missing(values[test.layer].reshape(-1), ground.reshape(-1))
-        memberships = np.empty((len(case.criteria), *window.shape), np.float32)
-        for i, criterion in enumerate(case.criteria):
+    shared_values = _read(recipe, window, recipe.shared_layers, state, counts)
+    shared_masks = {mask.name: mask.holds(window) for mask in recipe.shapes}
+    shared_memberships: dict[tuple[str, Curve], FloatArray] = {}
+    for case_recipe in recipe.cases:
+        values = shared_values | _read(recipe, window, case_recipe.layers - recipe.shared_layers, state, counts)
+        masks = shared_masks | {mask.name: mask.holds(window) for mask in case_recipe.shapes}
+        case_state = state.copy()
+        excluded = {name: loops.exclude(np.ravel(holds), case_state.reshape(-1)) for name, holds in masks.items()}
+        for test in case_recipe.tests:
+            masks[test.name] = test.holds(values[test.layer])
+            excluded[test.name] = loops.exclude(np.ravel(masks[test.name]), case_state.reshape(-1))
+            loops.mark_missing(values[test.layer].reshape(-1), case_state.reshape(-1))
+        counts.of(case_recipe.case).excluded |= excluded
+        memberships = np.empty((len(case_recipe.criteria), *window.shape), np.float32)
+        for i, criterion in enumerate(case_recipe.criteria):
             pair = criterion.layer, criterion.curve
-            if pair in judgements:
-                memberships[i] = judgements[pair]
+            if pair in shared_memberships:
+                memberships[i] = shared_memberships[pair]
                 continue
             membership(values[criterion.layer], criterion.curve, out=memberships[i])
             if pair in recipe.shared_judgements:
-                judgements[pair] = memberships[i].copy()
-        judged = _overlaid(at, case, window, memberships, ground, notes)
-        if at in with_values:
-            raw = tuple(values[criterion.layer] for criterion in case.criteria)
-            judged = replace(judged, values=raw, held=held | tested)
-        if case.uncertainty is not None and case.uncertainty.asks:
-            asked = (bare != OUTSIDE) & (ground != EXCLUDED)
-            judged = replace(judged, meets=meets(case.uncertainty, values, asked))
-        yield judged
+                shared_memberships[pair] = memberships[i].copy()
+        block = _overlay(case_recipe, window, memberships, case_state, counts)
+        if case_recipe.case in with_values:
+            of_criteria = tuple(values[criterion.layer] for criterion in case_recipe.criteria)
+            block = replace(block, values=of_criteria, held=masks)
+        if case_recipe.uncertainty is not None and case_recipe.uncertainty.asks:
+            is_free = (state != OUTSIDE) & (case_state != EXCLUDED)
+            block = replace(block, meets=meets(case_recipe.uncertainty, values, is_free))
+        yield block
 
 
 def _read(
-    recipe: Recipe, window: Window, names: frozenset[str], bare: GroundArray, notes: TileCounts
+    recipe: Recipe, window: Window, names: frozenset[str], state: StateArray, counts: TileCounts
 ) -> dict[str, FloatArray]:
     if not names:
         return {}
     stacked = recipe.stack.read(window, names)
-    notes.implausible |= stacked.implausible
-    notes.read |= stacked.read
-    if notes.inside == bare.size:
-        notes.missing |= stacked.missing
+    counts.implausible |= stacked.implausible
+    counts.read |= stacked.read
+    if counts.inside == state.size:
+        counts.missing |= stacked.missing
     else:
-        flat = bare.reshape(-1)
-        notes.missing |= {n: loops.count_missing(values.reshape(-1), flat) for n, values in stacked.values.items()}
+        flat = state.reshape(-1)
+        counts.missing |= {n: loops.count_missing(values.reshape(-1), flat) for n, values in stacked.values.items()}
     return stacked.values
 
 
-def _overlaid(
-    at: int, case: CaseRecipe, window: Window, memberships: FloatArray, ground: GroundArray, notes: TileCounts
+def _overlay(
+    case_recipe: CaseRecipe, window: Window, memberships: FloatArray, state: StateArray, counts: TileCounts
 ) -> JudgedBlock:
-    outside = ground == OUTSIDE
-    state = ground
-    if outside.any():
-        state = np.where(outside, np.uint8(MISSING), ground)
-        memberships[:, outside] = np.nan  # as in a tile that lies outside altogether
-    suitability, classes, weakest, gainful, missing_weight = judge(memberships, state, case.rules)
-    counted = np.zeros((2, 4, 256), np.int64)
-    loops.count_codes(classes.reshape(-1), weakest.reshape(-1), ground.reshape(-1), *counted)
-    codes, limits = counted.sum(axis=1)
-    notes.classes |= {f"{at}:{code}": int(codes[code]) for code in np.flatnonzero(codes)}
-    names = {i: criterion.name for i, criterion in enumerate(case.criteria)} | {NOTHING_LIMITS: "nothing limits"}
-    notes.weakest |= {f"{at}:{name}": int(limits[code]) for code, name in names.items() if limits[code]}
-    return JudgedBlock(window, memberships, suitability, classes, weakest, gainful, missing_weight)
+    is_outside = state == OUTSIDE
+    judged_state = state
+    if is_outside.any():
+        judged_state = np.where(is_outside, np.uint8(MISSING), state)
+        memberships[:, is_outside] = np.nan  # as in a tile that lies outside altogether
+    suitability, classes, weakest, gainful, missing_weight = judge(memberships, judged_state, case_recipe.rules)
+    by_code = np.zeros((2, 4, 256), np.int64)
+    loops.count_codes(classes.reshape(-1), weakest.reshape(-1), state.reshape(-1), *by_code)
+    of_class, of_weakest = by_code.sum(axis=1)
+    case_counts = counts.of(case_recipe.case)
+    case_counts.classes |= {int(code): int(of_class[code]) for code in np.flatnonzero(of_class)}
+    names = {i: criterion.name for i, criterion in enumerate(case_recipe.criteria)} | {NOTHING_LIMITS: "nothing limits"}
+    case_counts.limiting |= {name: int(of_weakest[code]) for code, name in names.items() if of_weakest[code]}
+    return JudgedBlock(
+        window, memberships, suitability, classes, weakest, gainful, missing_weight, case=case_recipe.case
+    )
 
 
-def _nothing(case: CaseRecipe, window: Window) -> JudgedBlock:
+def _unjudged(case_recipe: CaseRecipe, window: Window) -> JudgedBlock:
     codes = np.full(window.shape, 255, np.uint8)
     empty = np.full(window.shape, np.nan, np.float32)
-    memberships = np.full((len(case.criteria), *window.shape), np.nan, np.float32)
-    weight = empty if case.rules.missing == "renormalise" else None
-    return JudgedBlock(window, memberships, empty, codes, codes, codes, weight)
+    memberships = np.full((len(case_recipe.criteria), *window.shape), np.nan, np.float32)
+    weight = empty if case_recipe.rules.missing == "renormalise" else None
+    return JudgedBlock(window, memberships, empty, codes, codes, codes, weight, case=case_recipe.case)

@@ -1,27 +1,30 @@
-"""How other rooms look at a block of results while it is in memory, without the engine knowing them."""
+"""Blocks of results, and the protocols of what sums them while they are in memory."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Window
+from underoak.plan.case import SINGLE, Case
 
 if TYPE_CHECKING:
     from underoak.uncertainty.draws.draw_overlay import CellGroups, GroupSums
 
 ByteArray = npt.NDArray[np.uint8]
 BoolArray = npt.NDArray[np.bool_]
+Parts = Iterable[Mapping[str, npt.NDArray[Any]]]
+R_co = TypeVar("R_co", covariant=True)
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedBlock:
-    """The results on one window of the analysis grid; arrays are (rows, cols) unless said."""
+    """The results of a case on one window of the analysis grid; arrays are (rows, cols) unless noted."""
 
     window: Window
     memberships: FloatArray  # (criteria, rows, cols), NaN = missing
@@ -30,13 +33,14 @@ class JudgedBlock:
     weakest: ByteArray  # criterion index, 253 nothing limits, 250, 255
     gainful: ByteArray
     missing_weight: FloatArray | None = None
-    values: tuple[FloatArray, ...] | None = None  # each criterion's layer in its own unit; only when a reducer asks
-    held: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only when a reducer asks
-    meets: FloatArray | None = None  # (rules asked about, rows, cols): probability that each is met
+    values: tuple[FloatArray, ...] | None = None  # of each criterion's layer in its unit; only if a reducer needs them
+    held: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only if a reducer needs it
+    meets: FloatArray | None = None  # (probability rules, rows, cols): probability that each is met
     spread: FloatArray | None = None  # (3 + quantiles, rows, cols) over draws: mean, sd, share that reaches S2, ...
+    case: Case = SINGLE
 
     def at(self, window: Window) -> JudgedBlock:
-        """The part on a window inside this one (grid coordinates)."""
+        """Return the part on a window inside this one (grid coordinates)."""
         rows, cols = window.relative_to(self.window).slices
         return JudgedBlock(
             window,
@@ -50,58 +54,45 @@ class JudgedBlock:
             None if self.held is None else {name: holds[rows, cols] for name, holds in self.held.items()},
             None if self.meets is None else self.meets[:, rows, cols],
             None if self.spread is None else self.spread[:, rows, cols],
+            self.case,
         )
 
 
-class Reducer(Protocol):
-    """Sums over the judged ground. Blocks are anchored to the grid, so no figure depends on tiles or workers.
-
-    One that has an attribute `needs_values`, and it is true, finds `values` and `held` in the blocks.
-    """
+class Finisher(Protocol[R_co]):
+    """A reducer as seen once all tiles are done."""
 
     @property
     def name(self) -> str:
-        """What its results are called; no two of a run have the same name."""
+        """Name of its results; no two reducers of a case share one."""
         ...
 
+    def finish(self, parts: Parts) -> R_co:
+        """Return the result, from the saved parts in row-by-row block order."""
+        ...
+
+
+class Reducer(Finisher[R_co], Protocol[R_co]):
+    """A reducer sums over judged cells. Blocks are anchored to the grid, so no figure depends on tiles or workers."""
+
     @property
-    def case(self) -> int:
-        """Which variant of the recipe it looks at."""
+    def needs_values(self) -> bool:
+        """True if its blocks must hold `values` and `held`."""
         ...
 
     def reduce(self, block: JudgedBlock) -> Mapping[str, npt.NDArray[Any]]:
-        """What to keep of one block, as arrays; an empty mapping when nothing lies in it."""
-        ...
-
-    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Any:
-        """The result, from the kept parts in row-by-row block order."""
+        """Return what to save of one block, as arrays; an empty mapping if nothing lies in it."""
         ...
 
 
-@runtime_checkable
-class DrawReducer(Protocol):
-    """Sums over the judged ground of every draw, by groups such as parcels: kept and finished as those of a reducer."""
-
-    @property
-    def name(self) -> str:
-        """What its results are called; no two of a run have the same name."""
-        ...
-
-    @property
-    def case(self) -> int:
-        """Which variant of the recipe it looks at."""
-        ...
+class DrawReducer(Finisher[R_co], Protocol[R_co]):
+    """A reducer that sums over judged cells in every draw, by groups such as parcels."""
 
     def groups(self, block: JudgedBlock) -> tuple[npt.NDArray[np.int64], CellGroups]:
-        """The groups that lie in a block, and the shares of its cells by their place among these."""
+        """Return the groups that lie in a block, and the shares of its cells by their place among these."""
         ...
 
     def reduce_draws(
         self, block: JudgedBlock, which: npt.NDArray[np.int64], groups: CellGroups, sums: GroupSums
     ) -> Mapping[str, npt.NDArray[Any]]:
-        """What to keep of one block, as arrays; `sums` are of its judged ground."""
-        ...
-
-    def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> Any:
-        """The result, from the kept parts in row-by-row block order."""
+        """Return what to save of one block, as arrays; `sums` are over its judged cells."""
         ...

@@ -10,7 +10,8 @@ import numpy as np
 from underoak.base.compiled import is_on_disk
 from underoak.base.grid import Window
 from underoak.engine.judge import cell_state
-from underoak.engine.judge.recipe import Recipe, TileCounts, judge_window
+from underoak.engine.judge.counts import TileCounts
+from underoak.engine.judge.recipe import Recipe, judge_window
 from underoak.layers.decoding.encoding import Encoding
 from underoak.layers.source import Reading, Source
 from underoak.overlay import combine_kernels

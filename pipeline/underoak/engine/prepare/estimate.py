@@ -110,8 +110,10 @@ class Workload:
     sampled_cells: int = 0  # of parcels, in one case, that are in memory until its tables are made
 
     @classmethod
-    def of(cls, plan: Plan, work: TileJob, prepared: Prepared, parcels: Sized | None) -> Workload:
-        """Return the workload of a run."""
+    def of(
+        cls, plan: Plan, work: TileJob, prepared: Prepared, parcels: Sized | None, sampled_cells: int = 0
+    ) -> Workload:  # fmt: skip
+        """Return the workload of a run; `sampled_cells` are those of parcels in one case, at most."""
         grid, stack = work.recipe.grid, work.recipe.stack
         cells = grid.rows * grid.cols
         under: dict[str, float] = {}
@@ -120,8 +122,8 @@ class Workload:
             for source in layer.source_layer.sources:
                 path, months = source.facts.path, max(len(source.months), 1)
                 under[path] = max(under.get(path, 0.0), window.rows * window.cols * months / cells)
-        files = {file for case in prepared.cases for facts in case.facts.values() for file in facts.files}
-        criteria = [len(case.criteria) for case in work.recipe.cases]
+        files = {file for ready in prepared.cases for facts in ready.facts.values() for file in facts.files}
+        criteria = [len(case_recipe.criteria) for case_recipe in work.recipe.cases]
         outline = work.recipe.outline
         widened = {c.name for c in plan.constraints if isinstance(c, ShapesConstraint) and c.grow_m > 0}
         counts = [(shapes.edges.count_of_edges, shapes.name in widened) for shapes in work.recipe.shapes]
@@ -141,11 +143,11 @@ class Workload:
             edges=sum(count for count, _ in counts),
             edges_read=sum(count / (COSTS.widened if is_widened else 1.0) for count, is_widened in counts),
             has_zones=plan.zones is not None,
-            draws=sum(case.figures for case in work.recipe.cases),
-            drawn_cases=sum(case.figures > 0 for case in work.recipe.cases),
+            draws=sum(case_recipe.figures for case_recipe in work.recipe.cases),
+            drawn_cases=sum(case_recipe.figures > 0 for case_recipe in work.recipe.cases),
             shares=len(plan.futures_of),
             futures=sum(len(futures) for _, futures in plan.futures_of),
-            sampled_cells=max((getattr(reducer, "most_cells", 0) for reducer in work.reducers), default=0),
+            sampled_cells=sampled_cells,
         )
 
 

@@ -19,10 +19,14 @@ from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
+from underoak.plan.case import Case
 from underoak.plan.keys.layer import LayerSpec
 
 _SAMPLES, _DEEP_SAMPLES = 5, 10  # blocks along a side of the region
 _READ_CELLS = 1024  # along a side
+
+
+OpenedLayers = tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +38,13 @@ class LayersRequest:
 
 
 def open_files(
-    requests: Sequence[LayersRequest], base: Path, trust: Trust, is_south: bool, grid: Grid | None
-) -> tuple[list[Fault], list[tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]]]:
-    """Return faults and warnings, and for each request its layers and their quantiles."""
-    problems, opened = Problems(), []
-    for request in requests:
+    requests: Mapping[Case, LayersRequest], base: Path, trust: Trust, is_south: bool, grid: Grid | None
+) -> tuple[list[Fault], dict[Case, OpenedLayers]]:
+    """Return faults and warnings, and the layers of each case with their quantiles."""
+    problems, opened = Problems(), {}
+    for case, request in requests.items():
         layers = open_layers(request.specs, base, trust, is_south, problems, request.judged, grid)
-        opened.append((layers, open_quantiles(request.specs, layers, base, trust, problems)))
+        opened[case] = layers, open_quantiles(request.specs, layers, base, trust, problems)
     return [*problems.faults, *problems.warnings], opened
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,8 +13,8 @@ from underoak.engine.judge.recipe import Recipe
 from underoak.engine.prepare.prepare import Prepared, PreparedCase
 from underoak.engine.workers.tile import block_windows
 from underoak.layers.shapes.coverage import covers_centre
+from underoak.plan.case import Case
 from underoak.plan.keys.constraints import LayerConstraint
-from underoak.plan.plan import Case
 from underoak.uncertainty import is_outside_range
 
 BoolArray = npt.NDArray[np.bool_]
@@ -81,7 +81,7 @@ class Novelty:
 
 def drivers_of(present: PreparedCase, future: PreparedCase) -> tuple[Driver, ...]:
     """The layers with amounts that a future judges by and the present reads from elsewhere, in plan order."""
-    plan = future.case.plan
+    plan = future.plan
     codes = {c.layer for c in plan.criteria if c.curve.kind == "table"}
     judged = [c.layer for c in plan.criteria] + [c.layer for c in plan.constraints if isinstance(c, LayerConstraint)]
     return tuple(
@@ -94,10 +94,9 @@ def drivers_of(present: PreparedCase, future: PreparedCase) -> tuple[Driver, ...
     )
 
 
-def drivers_by_future(prepared: Prepared, present: Case, futures: Sequence[Case]) -> tuple[tuple[Driver, ...], ...]:
-    """Of each future of a species."""
-    by_folder = {ready.case.folder: ready for ready in prepared.cases}
-    return tuple(drivers_of(by_folder[present.folder], by_folder[future.folder]) for future in futures)
+def drivers_by_future(prepared: Prepared, present: Case, futures: Iterable[Case]) -> tuple[tuple[Driver, ...], ...]:
+    """Return the drivers of each scenario of a species."""
+    return tuple(drivers_of(prepared.by_case[present], prepared.by_case[future]) for future in futures)
 
 
 def ranges(recipe: Recipe, names: frozenset[str]) -> dict[str, Range]:

@@ -28,8 +28,9 @@ from underoak.layers.shapes.coverage import merge_edges, polygon_edges
 from underoak.layers.shapes.region import Region, read_region
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
+from underoak.plan.case import Case
 from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
-from underoak.plan.plan import Case, Plan
+from underoak.plan.plan import Plan
 
 _AT_ONCE = 10_000  # shapes
 _QUARTER = 16  # straight pieces that stand for a quarter of a circle
@@ -38,15 +39,20 @@ _THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap is tol
 
 @dataclass(frozen=True)
 class PreparedCase:
-    """One view of a plan made ready, and what was found in its files."""
+    """A case made ready: its plan, and what was found in its files."""
 
-    case: Case
+    plan: Plan
     layers: tuple[StackedLayer, ...]  # all the plan names, those that nothing judges by too
     stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
     facts: dict[str, SourceFacts]  # layer -> its source
     units: dict[str, str]  # layer -> unit of its values
     quantiles: Mapping[str, Quantiles] = field(default_factory=dict)  # layer -> its quantiles, where it has any
     stacked_quantiles: Mapping[str, str] = field(default_factory=dict)  # a quantile's name -> the recipe's
+
+    @property
+    def case(self) -> Case:
+        """The case."""
+        return self.plan.case
 
     @property
     def months(self) -> dict[str, tuple[int, ...]]:
@@ -79,7 +85,7 @@ class PreparedCase:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A plan made ready: one recipe for all its views."""
+    """A plan made ready: one recipe for all its cases."""
 
     region: Region
     recipe: Recipe
@@ -90,6 +96,11 @@ class Prepared:
     def grid(self) -> Grid:
         """The analysis grid."""
         return self.recipe.grid
+
+    @property
+    def by_case(self) -> Mapping[Case, PreparedCase]:
+        """What was made ready for each case."""
+        return {ready.case: ready for ready in self.cases}
 
 
 def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
@@ -112,16 +123,17 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     union: list[StackedLayer] = []
     cases = []
     grid = region.grid if region else None
-    requests = [LayersRequest(case.plan.layers, _judged(case.plan)) for case in plan.cases]
+    requests = {each.case: LayersRequest(each.layers, _judged(each)) for each in plan.cases}
     faults, opened = reader.call(open_files, requests, plan.base, trust, is_south, grid, meanwhile=_load)
     problems.extend(faults)
-    for case, (layers, quantiles) in zip(plan.cases, opened, strict=True):
-        names = {layer.name: _joined(layer, case, union) for layer in layers}
+    for case_plan in plan.cases:
+        layers, quantiles = opened[case_plan.case]
+        names = {layer.name: _joined(layer, case_plan.case, union) for layer in layers}
         facts = {layer.name: layer.source_layer.facts for layer in layers}
-        ends = {layer.name: layer_unit(layer, case.plan.layers[layer.name]) for layer in layers}
+        ends = {layer.name: layer_unit(layer, case_plan.layers[layer.name]) for layer in layers}
         others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
-        more = {layer.name: _joined(layer, case, union) for layer in others}
-        cases.append(PreparedCase(case, layers, names, facts, ends, quantiles, more))
+        more = {layer.name: _joined(layer, case_plan.case, union) for layer in others}
+        cases.append(PreparedCase(case_plan, layers, names, facts, ends, quantiles, more))
     _check_shapes_are_there(plan, problems)
     _check_seasons(plan, region, problems)
     if region is None or problems.faults:
@@ -180,8 +192,8 @@ def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> Non
     """No season is the same months on both sides of the equator."""
     if region is None or not region.crosses_equator:
         return
-    for case in plan.cases:
-        for name, spec in case.plan.layers.items():
+    for case_plan in plan.cases:
+        for name, spec in case_plan.layers.items():
             if spec.season not in (None, "year"):
                 what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
                 fix = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
@@ -213,7 +225,7 @@ def _joined(layer: StackedLayer, case: Case, union: list[StackedLayer]) -> str:
 
 
 def _case_recipe(prepared: PreparedCase, stack: Stack, problems: Problems) -> CaseRecipe:
-    plan, tests = prepared.case.plan, []
+    plan, tests = prepared.plan, []
     for spec in plan.constraints:
         if isinstance(spec, LayerConstraint):
             try:
@@ -224,7 +236,7 @@ def _case_recipe(prepared: PreparedCase, stack: Stack, problems: Problems) -> Ca
     criteria = tuple(JudgedLayer(c.name, prepared.stacked[c.layer], c.curve) for c in plan.criteria)
     stacked = {**prepared.stacked, **prepared.stacked_quantiles}
     uncertainty = uncertainty_of(plan, prepared.layers, stacked, prepared.units, prepared.quantiles, stack, problems)
-    return CaseRecipe(criteria, tuple(tests), plan.rules, uncertainty=uncertainty)
+    return CaseRecipe(plan.case, criteria, tuple(tests), plan.rules, uncertainty=uncertainty)
 
 
 def _where(layer: StackedLayer) -> str:
@@ -273,22 +285,22 @@ def _shapes(plan: Plan, grid: Grid, problems: Problems) -> tuple[ShapeMask, ...]
             where = f"constraints.{spec.name}"
             try:
                 features = read_features(plan.base / spec.file, spec.features, grid.crs, where=where, problems=problems)
-                made.append(_drawn(spec, features.geometry.to_numpy(), grid))
+                made.append(shape_mask(spec, features.geometry.to_numpy(), grid))
             except UnderoakError as error:
                 problems.extend(replace(f, where=f.where or where) for f in error.faults)
     return tuple(made)
 
 
-def _drawn(spec: ShapesConstraint, shapes: Any, grid: Grid) -> ShapeMask:
-    """Shapes near the region, widened; ones far away cannot hold a cell. What is widened is held a few at a time."""
+def shape_mask(spec: ShapesConstraint, shapes: Any, grid: Grid, at_once: int = _AT_ONCE) -> ShapeMask:
+    """Return the mask of the shapes near the region, widened `at_once` at a time to bound memory."""
     grow = spec.grow_m / _crs.unit_m(grid.crs)
     left, bottom, right, top = grid.bounds
     near = shapely.box(left - grow - 1, bottom - grow - 1, right + grow + 1, top + grow + 1)
-    kept = shapes[shapely.intersects(shapes, near)]
-    made = []
-    for first in range(0, max(len(kept), 1), _AT_ONCE):
-        some = kept[first : first + _AT_ONCE]
+    nearby = shapes[shapely.intersects(shapes, near)]
+    parts = []
+    for first in range(0, max(len(nearby), 1), at_once):
+        some = nearby[first : first + at_once]
         if grow > 0:
             some = shapely.get_parts(shapely.buffer(some, grow, quad_segs=_QUARTER))
-        made.append(polygon_edges(some, grid))
-    return ShapeMask(spec.name, merge_edges(made), spec.exclude, spec.touch)
+        parts.append(polygon_edges(some, grid))
+    return ShapeMask(spec.name, merge_edges(parts), spec.exclude, spec.touch)

@@ -42,7 +42,7 @@ def trial(work: TileJob) -> Trial | None:
     judge_tile(
         work, Window(first.row, first.col, min(_MIDDLE, first.rows), min(_MIDDLE, first.cols))
     )  # loads the kernels
-    judged_by = len(work.recipe.stack.layers) + sum(len(case.criteria) for case in work.recipe.cases)
+    judged_by = len(work.recipe.stack.layers) + sum(len(case_recipe.criteria) for case_recipe in work.recipe.cases)
     cells = full = half = 0
     seconds = 0.0
     for window in blocks[: min(_MOST, max(_FEWEST, _LAYER_BLOCKS // judged_by))]:

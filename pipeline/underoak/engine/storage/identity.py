@@ -29,7 +29,7 @@ class Identity:
     @classmethod
     def of(cls, plan: Plan, grid: Grid, inputs: Mapping[str, str], outputs: Sequence[Output]) -> Identity:
         """The identity of a run; `inputs` are the files it reads with their SHA-256, less the plan's own file."""
-        plans = {"": plan.canonical()} | {case.folder: case.plan.canonical() for case in plan.cases if case.folder}
+        plans = {"": plan.canonical()} | {each.case.folder: each.canonical() for each in plan.case_plans}
         return cls(
             {
                 "plan": plans,

@@ -13,23 +13,25 @@ import shutil
 import threading
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import astuple, dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from underoak.base.grid import Grid, Window
-from underoak.engine.judge.recipe import TileCounts
+from underoak.engine.judge.counts import TileCounts
 from underoak.engine.storage.disk import disk_error, sync_file, sync_folder
 from underoak.engine.storage.journal import line, read_lines
 from underoak.engine.system import OPEN_BINARY
 from underoak.engine.write.cog import BLOCK, Piece
+from underoak.plan.case import Case
 
 TILE = 2 * BLOCK  # the smallest tile's side: whole blocks of the first overview
-_FORMAT = 2
+_FORMAT = 3
 _SYNC_SECONDS = 5.0
 _DATA, _JOURNAL, _NEXT = "blocks.bin", "journal.txt", "journal.new"
 
 Key = tuple[int, int, int, int]  # level, band, block row, block column
+PartKey = tuple[Case, str]  # a reducer, by its case and its name
 
 
 @dataclass
@@ -38,7 +40,7 @@ class TileResult:
 
     window: Window
     blocks: dict[str, list[tuple[Key, bytes]]]  # output name -> blocks
-    parts: dict[str, list[tuple[tuple[int, int], bytes]]]  # reducer name -> (block row, block column), bytes
+    parts: dict[PartKey, list[tuple[tuple[int, int], bytes]]]  # reducer -> (block row, block column), bytes
     notes: TileCounts = field(default_factory=TileCounts)
 
 
@@ -61,7 +63,7 @@ class Spool:
         """
         self.folder = folder
         self.pieces: dict[str, dict[Key, Piece]] = {}
-        self.parts: dict[str, dict[tuple[int, int], Piece]] = {}
+        self.parts: dict[PartKey, dict[tuple[int, int], Piece]] = {}
         self.notes = TileCounts()
         self.damaged = 0  # tiles that were kept, but are not as they were written
         self._header: dict[str, Any] = {"format": _FORMAT, "identity": identity, "facts": dict(facts or {})}
@@ -110,16 +112,17 @@ class Spool:
     def _take(self, told: dict[str, Any]) -> None:
         """Know of a tile that its journal line tells of."""
         at = told["at"]
-        tables: Any = ((self.pieces, told["blocks"]), (self.parts, told["parts"]))
-        for into, table in tables:
-            for name, places in table.items():
-                known = into.setdefault(name, {})
+        of_parts = (((Case(*case), reducer), places) for case, reducer, places in told["parts"])
+        tables: Any = ((self.pieces, told["blocks"].items()), (self.parts, of_parts))
+        for pieces, table in tables:
+            for name, places in table:
+                known = pieces.setdefault(name, {})
                 for *key, size in places:
                     known[tuple(key)] = Piece(at, size)
                     at += size
         self._at = max(self._at, at)
         self._done |= _squares(Window(*told["tile"]))
-        self.notes.add(TileCounts(**told["notes"]))
+        self.notes.add(TileCounts.from_json(told["notes"]))
 
     def _open(self, lines: list[bytes]) -> None:
         """Write a journal of these lines, and stand ready to go on behind it and behind the blocks."""
@@ -188,10 +191,14 @@ class Spool:
         window = result.window
         told = {
             "tile": [window.row, window.col, window.rows, window.cols], "at": self._at,
-            "size": sum(map(len, chunks)), "crc32": crc32, "notes": asdict(result.notes),
+            "size": sum(map(len, chunks)), "crc32": crc32, "notes": result.notes.as_json(),
         }  # fmt: skip
-        for kind, table in tables.items():
-            told[kind] = {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
+        sizes = {
+            kind: {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
+            for kind, table in tables.items()
+        }
+        told["blocks"] = sizes["blocks"]
+        told["parts"] = [[astuple(case), reducer, places] for (case, reducer), places in sizes["parts"].items()]
         self._write(chunks, line(told))
         self._take(told)
 

@@ -16,7 +16,7 @@ import signal
 import threading
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -166,7 +166,7 @@ def fingerprint(work: TileJob, probes: Iterable[Window]) -> dict[str, str]:
     """Checksums of every layer and every encoded output on the probes."""
     sums = {layer.name: hashlib.sha256() for layer in work.recipe.stack.layers}
     sums |= {output.layout.name: hashlib.sha256() for output in work.outputs}
-    rasters = replace(work, reducers=())
+    rasters = work.without_reducers()
     for probe in probes:
         for name, values in work.recipe.stack.read(probe).values.items():
             sums[name].update(np.where(np.isnan(values), np.float32(np.nan), values).tobytes())

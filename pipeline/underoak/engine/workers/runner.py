@@ -9,14 +9,15 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from underoak.base.grid import Grid, Window
 from underoak.engine import allocator
-from underoak.engine.judge.recipe import TileCounts
-from underoak.engine.judge.reducer import DrawReducer, Reducer
+from underoak.engine.judge.counts import TileCounts
+from underoak.engine.judge.reducer import Finisher
 from underoak.engine.progress import Progress
 from underoak.engine.stop import Stop
 from underoak.engine.storage.disk import disk_error, sync_file
@@ -28,6 +29,9 @@ from underoak.engine.write.cog import BLOCK, assemble, encode, keys_of, levels, 
 from underoak.engine.write.outputs import Output, halve
 from underoak.layers.formats.gdal import close_handles, gdal_settings, open_raster
 from underoak.layers.stack import Stack
+from underoak.plan.case import Case
+
+R = TypeVar("R")
 
 _IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
 _BAND, _SMALL = 2048, 3_000_000  # cells across a band; cells of a source that is read once anyway
@@ -190,12 +194,12 @@ def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, which: range
         raise disk_error(error, path) from error
 
 
-def reducer_results(spool: Spool, reducers: Sequence[Reducer | DrawReducer]) -> dict[str, Any]:
-    """Every reducer's result, from its parts in block order."""
+def reducer_result(spool: Spool, case: Case, reducer: Finisher[R]) -> R:
+    """Return the result of one reducer of a case, from its parts in block order."""
 
-    def parts(name: str) -> Iterator[dict[str, Any]]:
-        for _, piece in sorted(spool.parts.get(name, {}).items()):
-            with np.load(io.BytesIO(spool.read(piece))) as kept:
-                yield dict(kept)
+    def parts() -> Iterator[dict[str, npt.NDArray[Any]]]:
+        for _, piece in sorted(spool.parts.get((case, reducer.name), {}).items()):
+            with np.load(io.BytesIO(spool.read(piece))) as arrays:
+                yield dict(arrays)
 
-    return {reducer.name: reducer.finish(parts(reducer.name)) for reducer in reducers}
+    return reducer.finish(parts())

@@ -1,4 +1,4 @@
-"""The work on one tile: judge it, encode its blocks, keep what the reducers want. Any worker anywhere can do it."""
+"""The work on one tile: judge it, encode its blocks, save what the reducers sum. Any worker can do it."""
 
 from __future__ import annotations
 
@@ -11,19 +11,21 @@ from typing import Any
 import numpy as np
 
 from underoak.base.grid import Window
-from underoak.engine.judge.block_draws import draw_block
-from underoak.engine.judge.recipe import CaseRecipe, Recipe, TileCounts, judge_window
+from underoak.engine.judge.block_draws import CaseUncertainty, draw_block
+from underoak.engine.judge.counts import TileCounts
+from underoak.engine.judge.recipe import CaseRecipe, Recipe, judge_window
 from underoak.engine.judge.reducer import DrawReducer, JudgedBlock, Reducer
 from underoak.engine.storage.spool import TileResult
 from underoak.engine.workers.overviews import Pyramid
 from underoak.engine.write.cog import BLOCK, encode, levels
 from underoak.engine.write.outputs import Cells, Output, halve
 from underoak.layers.formats.gdal import gdal_settings
+from underoak.plan.case import Case
 from underoak.uncertainty.draws.draw_overlay import GroupSums
 
 
 class FinishedTiles(dict[Window, TileResult]):
-    """What threads of this process share: tiles they have finished, for when one fails, and the overviews."""
+    """The finished tiles that threads of this process share, for when one fails; and the overviews."""
 
     def __init__(self, pyramid: Pyramid) -> None:
         super().__init__()
@@ -34,18 +36,46 @@ class FinishedTiles(dict[Window, TileResult]):
 
 
 @dataclass(frozen=True)
+class CaseJob:
+    """The rasters to encode and the sums to keep of one case."""
+
+    case: Case
+    outputs: tuple[Output, ...]
+    reducers: tuple[Reducer[Any], ...] = ()
+    draw_reducer: DrawReducer[Any] | None = None
+
+    @property
+    def needs_values(self) -> bool:
+        """True if a reducer looks at values, and not at memberships alone."""
+        return any(reducer.needs_values for reducer in self.reducers)
+
+
+@dataclass(frozen=True)
 class TileJob:
-    """What every worker gets once. Picklable."""
+    """The work on every tile: every worker gets it once. Picklable."""
 
     recipe: Recipe
-    outputs: tuple[Output, ...]
-    reducers: tuple[Reducer | DrawReducer, ...]
+    cases: tuple[CaseJob, ...]
     tray: FinishedTiles | None = field(default=None, compare=False)
 
+    @property
+    def outputs(self) -> tuple[Output, ...]:
+        """The rasters of all cases."""
+        return tuple(output for case_job in self.cases for output in case_job.outputs)
+
     @cached_property
-    def with_values(self) -> frozenset[int]:
-        """The variants of which a reducer wants to see raw values, not memberships alone."""
-        return frozenset(r.case for r in self.reducers if getattr(r, "needs_values", False))
+    def by_case(self) -> Mapping[Case, CaseJob]:
+        """The job of each case."""
+        return {case_job.case: case_job for case_job in self.cases}
+
+    @cached_property
+    def with_values(self) -> frozenset[Case]:
+        """The cases whose blocks must hold values."""
+        return frozenset(case_job.case for case_job in self.cases if case_job.needs_values)
+
+    def without_reducers(self) -> TileJob:
+        """Return the job on rasters alone."""
+        return TileJob(self.recipe, tuple(CaseJob(case_job.case, case_job.outputs) for case_job in self.cases))
 
 
 def judge_tile(work: TileJob, window: Window) -> TileResult:
@@ -70,13 +100,13 @@ def judge_tile(work: TileJob, window: Window) -> TileResult:
 
 
 def _judge_block(work: TileJob, block: Window, result: TileResult, halves: dict[str, Cells]) -> None:
-    notes, tile = TileCounts(), result.window
-    for at, judged in enumerate(judge_window(work.recipe, block, notes, work.with_values)):
-        case = work.recipe.cases[at]
-        if case.uncertainty is not None and case.uncertainty.layers:
-            judged = _drawn(work, at, case, judged, result, notes)
-        for output in work.outputs:
-            if output.case != at or output.cells is None:
+    counts, tile = TileCounts(), result.window
+    for judged in judge_window(work.recipe, block, counts, work.with_values):
+        case_job, case_recipe = work.by_case[judged.case], work.recipe.by_case[judged.case]
+        if case_recipe.uncertainty is not None and case_recipe.uncertainty.layers:
+            judged = _draw(work.recipe, case_recipe, case_recipe.uncertainty, case_job, judged, result, counts)
+        for output in case_job.outputs:
+            if output.cells is None:
                 continue
             name, cells = output.layout.name, output.cells(judged)
             result.blocks.setdefault(name, []).extend(encoded_blocks(cells, output, 0, block))
@@ -85,59 +115,57 @@ def _judge_block(work: TileJob, block: Window, result: TileResult, halves: dict[
                 into = halves.setdefault(name, np.empty((len(cells), *half), cells.dtype))
                 row, col = (block.row - tile.row) // 2, (block.col - tile.col) // 2
                 into[:, row : row + BLOCK // 2, col : col + BLOCK // 2] = halve(cells, output)
-        for reducer in work.reducers:
-            if reducer.case == at and not isinstance(reducer, DrawReducer):
-                result.parts.setdefault(reducer.name, []).extend(_parts(reducer, judged))
-    result.notes.add(notes)
+        for reducer in case_job.reducers:
+            result.parts.setdefault((judged.case, reducer.name), []).extend(_parts(reducer, judged))
+    result.notes.add(counts)
 
 
-def _drawn(
-    work: TileJob, at: int, case: CaseRecipe, judged: JudgedBlock, result: TileResult, notes: TileCounts
-) -> JudgedBlock:
-    """Every draw of a block; what a reducer keeps of it goes to the result."""
-    assert case.uncertainty is not None
-    uncertainty, stack = case.uncertainty, work.recipe.stack
-    criteria = [(criterion.layer, criterion.curve) for criterion in case.criteria]
-    reducer = next((r for r in work.reducers if r.case == at and isinstance(r, DrawReducer)), None)
+def _draw(
+    recipe: Recipe, case_recipe: CaseRecipe, uncertainty: CaseUncertainty, case_job: CaseJob, judged: JudgedBlock,
+    result: TileResult, counts: TileCounts,
+) -> JudgedBlock:  # fmt: skip
+    """Judge a block in every draw; what the draw reducer saves of it goes to the result."""
+    criteria = [(criterion.layer, criterion.curve) for criterion in case_recipe.criteria]
+    reducer = case_job.draw_reducer
     if reducer is None:
-        found = draw_block(uncertainty, stack, criteria, case.rules, judged)
+        drawn = draw_block(uncertainty, recipe.stack, criteria, case_recipe.rules, judged)
     else:
-        which, groups = reducer.groups(judged)
+        selected, groups = reducer.groups(judged)
         figures = uncertainty.figures(layer for layer, _ in criteria)
-        sums = GroupSums.of(len(which), figures, len(uncertainty.layers), uncertainty.draws)
-        found = draw_block(uncertainty, stack, criteria, case.rules, judged, groups, sums)
-        if len(which):
-            kept = _kept(judged.window, reducer.reduce_draws(judged, which, groups, sums))
-            result.parts.setdefault(reducer.name, []).append(kept)
-    notes.drawn |= {f"{at}:{name}": count for name, count in found.cells.items()}
-    notes.crossing |= {f"{at}:{name}": count for name, count in found.crossing.items() if count}
-    return replace(judged, spread=found.spread)
+        sums = GroupSums.of(len(selected), figures, len(uncertainty.layers), uncertainty.draws)
+        drawn = draw_block(uncertainty, recipe.stack, criteria, case_recipe.rules, judged, groups, sums)
+        if len(selected):
+            part = _packed(judged.window, reducer.reduce_draws(judged, selected, groups, sums))
+            result.parts.setdefault((judged.case, reducer.name), []).append(part)
+    case_counts = counts.of(judged.case)
+    case_counts.drawn |= drawn.cells
+    case_counts.crossing |= {name: count for name, count in drawn.crossing.items() if count}
+    return replace(judged, spread=drawn.spread)
 
 
-def _parts(reducer: Reducer, judged: JudgedBlock) -> Iterator[tuple[tuple[int, int], bytes]]:
-    """What a reducer keeps of each block, as bytes."""
-    whole = judged.window
-    for window in block_windows(whole):
+def _parts(reducer: Reducer[Any], judged: JudgedBlock) -> Iterator[tuple[tuple[int, int], bytes]]:
+    """Yield what a reducer saves of each block, as bytes."""
+    for window in block_windows(judged.window):
         part = reducer.reduce(judged.at(window))
         if part:
-            yield _kept(window, part)
+            yield _packed(window, part)
 
 
-def _kept(block: Window, part: Mapping[str, Any]) -> tuple[tuple[int, int], bytes]:
+def _packed(block: Window, part: Mapping[str, Any]) -> tuple[tuple[int, int], bytes]:
     buffer = io.BytesIO()
     np.savez(buffer, **part)
     return (block.row // BLOCK, block.col // BLOCK), buffer.getvalue()
 
 
-def block_windows(whole: Window) -> Iterator[Window]:
-    """The blocks of a tile, row by row."""
-    return whole.tiles(BLOCK)
+def block_windows(window: Window) -> Iterator[Window]:
+    """Yield the blocks of a tile, row by row."""
+    return window.tiles(BLOCK)
 
 
 def encoded_blocks(
     cells: Any, output: Output, level: int, window: Window
 ) -> Iterator[tuple[tuple[int, int, int, int], bytes]]:
-    """A tile's cells of one overview level as encoded blocks, each with its level, band, block row and block column."""
+    """Yield a tile's cells of one overview level as encoded blocks, by level, band, block row and block column."""
     down, across = (-(-n // BLOCK) for n in cells.shape[1:])
     first_row, first_col = window.row // 2**level // BLOCK, window.col // 2**level // BLOCK
     for i, data in enumerate(encode(cells, output.layout)):

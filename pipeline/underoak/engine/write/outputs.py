@@ -21,6 +21,7 @@ from underoak.engine.write.finished_rasters import (
     MISSING_WEIGHT_TIF,
     SUITABILITY_TIF,
 )
+from underoak.plan.case import SINGLE, Case
 
 CLASS_NAMES = {
     S1: "S1 highly suitable",
@@ -44,7 +45,6 @@ class Output:
     # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable; None when tiles do not make them
     cells: Callable[[JudgedBlock], Cells] | None
     averaged: bool  # overviews average values; otherwise they take the most common code
-    case: int = 0  # whose results
 
 
 @compiled
@@ -80,12 +80,11 @@ def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: s
 
 
 def standard_outputs(
-    title: str, criteria: list[str], dtype: str, has_missing_weight: bool, folder: str = "", case: int = 0
+    title: str, criteria: list[str], dtype: str, has_missing_weight: bool, case: Case = SINGLE
 ) -> list[Output]:
-    """The rasters of one variant, first the suitability; `folder` is where they lie inside the run folder."""
+    """Return the rasters of one case, suitability first."""
     plain = _outputs(title, criteria, dtype, has_missing_weight)
-    start = f"{folder}/" if folder else ""
-    return [replace(o, layout=replace(o.layout, name=start + o.layout.name), case=case) for o in plain]
+    return [replace(output, layout=replace(output.layout, name=case.file(output.layout.name))) for output in plain]
 
 
 def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:

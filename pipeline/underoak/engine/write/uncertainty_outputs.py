@@ -12,6 +12,7 @@ from underoak.engine.judge.reducer import JudgedBlock
 from underoak.engine.write.cog import Band, RasterLayout
 from underoak.engine.write.finished_rasters import MEETS_TIF, QUANTILES_TIF, SPREAD_TIF
 from underoak.engine.write.outputs import UINT16_MISSING, UINT16_STEPS, Cells, Output, to_steps
+from underoak.plan.case import SINGLE, Case
 
 _BANDS = ("mean", "sd", "p_s2")
 _NEVER = "not asked: off the region, excluded, or the layer is missing there or its quantiles cross"
@@ -36,20 +37,17 @@ class _Bands:
         return to_steps(values, UINT16_STEPS, UINT16_MISSING, "uint16") if self.dtype == "uint16" else values
 
 
-def uncertainty_outputs(
-    title: str, uncertainty: CaseUncertainty, dtype: str, folder: str = "", case: int = 0
-) -> list[Output]:
-    """The rasters of one variant's doubt; `folder` is where they lie inside the run folder."""
-    start = f"{folder}/" if folder else ""
+def uncertainty_outputs(title: str, uncertainty: CaseUncertainty, dtype: str, case: Case = SINGLE) -> list[Output]:
+    """Return the rasters of one case's uncertainty."""
     common = {"SOFTWARE": "underoak", "TITLE": title}
     made = []
 
     def add(name: str, bands: list[str], tags: dict[str, str], of: str, first: int) -> None:
         scale, nodata = (1.0 / UINT16_STEPS, float(UINT16_MISSING)) if dtype == "uint16" else (1.0, float("nan"))
         layout = RasterLayout(
-            start + name, dtype, nodata, tuple(Band(b, "1", scale) for b in bands), {**common, **tags}
+            case.file(name), dtype, nodata, tuple(Band(b, "1", scale) for b in bands), {**common, **tags}
         )
-        made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True, case=case))
+        made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True))
 
     for n, ask in enumerate(uncertainty.asks):
         sign = ">=" if ask.is_at_least else "<="

@@ -91,13 +91,12 @@ class Sample:
     k: int
     seed: int = 0
     name: str = "cells"
-    case: int = 0
     needs_values: bool = True
 
     @classmethod
-    def of(cls, parcels: Parcels, grid: Grid, k: int | None = None, name: str = "cells", case: int = 0) -> Sample:
+    def of(cls, parcels: Parcels, grid: Grid, k: int | None = None) -> Sample:
         """The parcels on an analysis grid of their CRS; k as `cells_each` says unless given."""
-        return cls(parcels.on(grid), grid.cols, k or cells_each(len(parcels)), name=name, case=case)
+        return cls(parcels.on(grid), grid.cols, k or cells_each(len(parcels)))
 
     @property
     def most_cells(self) -> int:

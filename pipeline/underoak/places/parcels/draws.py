@@ -107,7 +107,6 @@ class ParcelDrawsReducer:
     layers: int  # count of the uncertain ones
     draws: int
     name: str = "spread"
-    case: int = 0
 
     def groups(self, block: JudgedBlock) -> tuple[Places, CellGroups]:
         """Return the parcels that lie in a block, and the share of each cell that each of them covers."""
@@ -198,12 +197,10 @@ def _steady(
 
 
 def draws_reducer(
-    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty, name: str, case: int
+    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty
 ) -> ParcelDrawsReducer:
     """Return the reducer for parcels; `criteria` are the layers of the criteria."""
     uncertain = [each.layer for each in uncertainty.layers]
     drawn = tuple(k for k, layer in enumerate(criteria) if layer in uncertain)
     judged_by = tuple(uncertain.index(criteria[k]) for k in drawn)
-    return ParcelDrawsReducer(
-        tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws, name, case
-    )
+    return ParcelDrawsReducer(tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws)

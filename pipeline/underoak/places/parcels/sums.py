@@ -54,7 +54,6 @@ class ParcelSumsReducer:
     curves: tuple[Curve, ...] = ()  # of the criteria; without them no values are kept
     constraints: tuple[str, ...] = ()  # in plan order
     name: str = "parcels"
-    case: int = 0
 
     @property
     def needs_values(self) -> bool:
@@ -71,8 +70,6 @@ class ParcelSumsReducer:
         region: Edges | None = None,
         curves: Sequence[Curve] = (),
         constraints: Sequence[str] = (),
-        name: str = "parcels",
-        case: int = 0,
     ) -> ParcelSumsReducer:
         """The parcels on an analysis grid of their CRS; `region` is its outline, where it has one."""
         refused = tuple(
@@ -82,7 +79,7 @@ class ParcelSumsReducer:
         edges = parcels.on(grid)
         return cls(
             parcels.ids, refused, parcels.area_ha, edges, tuple(criteria), rules, region, tuple(curves),
-            tuple(constraints), name, case,
+            tuple(constraints),
         )  # fmt: skip
 
     def reduce(self, block: JudgedBlock) -> Mapping[str, npt.NDArray[Any]]:

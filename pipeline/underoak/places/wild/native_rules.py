@@ -20,6 +20,7 @@ from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.places.wild.native_range import LocalRange, NativeRange, native_range
+from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 
 if TYPE_CHECKING:
@@ -45,22 +46,21 @@ def exclude_non_native(plan: Plan, prepared: Prepared, strict: bool = False) -> 
         return prepared
     problems = Problems(warnings=list(prepared.warnings))
     region = region_shape(plan, prepared)
-    cases = list(prepared.recipe.cases)
-    for i_case, case in enumerate(plan.cases):
-        if not case.species:
+    masks: dict[Case, tuple[ShapeMask, ...]] = {}
+    for ready in prepared.cases:
+        if not ready.case.species:
             continue
-        local = range_of(case.plan, prepared)
+        local = range_of(ready.plan, prepared)
         shares = local.shares(region)
         if plan.purpose == "restore":
-            _warn_restoring(case.plan, shares, problems)
-            outside = ShapeMask(
-                CONSTRAINT, polygon_edges(np.array([local.allowed], object), prepared.grid), "outside", "centre"
-            )
-            cases[i_case] = replace(cases[i_case], shapes=(outside,))
+            _warn_restoring(ready.plan, shares, problems)
+            edges = polygon_edges(np.array([local.allowed], object), prepared.grid)
+            masks[ready.case] = (ShapeMask(CONSTRAINT, edges, "outside", "centre"),)
         elif shares[NativeState.NATIVE] < 1.0 - _NOTHING:
-            _warn_growing(case.plan, shares, problems)
+            _warn_growing(ready.plan, shares, problems)
     problems.stop_if_any(strict)
-    recipe = replace(prepared.recipe, cases=tuple(cases))
+    recipes = tuple(replace(each, shapes=masks.get(each.case, each.shapes)) for each in prepared.recipe.cases)
+    recipe = replace(prepared.recipe, cases=recipes)
     return replace(prepared, recipe=recipe, warnings=tuple(problems.warnings))
 
 

@@ -17,16 +17,16 @@ FEWEST_CELLS = 1000  # a smaller region may be one good farm, or one bad one
 _NAMED = 3
 
 
-def unusual_share(plan: Plan, classes: Mapping[str, int], prepared: Prepared) -> list[Fault]:
+def unusual_share(plan: Plan, classes: Mapping[int, int], prepared: Prepared) -> list[Fault]:
     """Return W434 when more than 40 % of the judged land is S1, or none of it in a region that is mostly native.
 
     `classes` counts cells by class code. Plans without a species and regions with fewer than a thousand judged cells
     get no warning. The limits are common practice, no source.
     """
-    judged = sum(classes.get(str(code), 0) for code in (1, 2, 3, 4))
+    judged = sum(classes.get(code, 0) for code in (1, 2, 3, 4))
     if plan.profile is None or judged < FEWEST_CELLS:
         return []
-    share, latin = classes.get("1", 0) / judged, plan.profile.latin
+    share, latin = classes.get(1, 0) / judged, plan.profile.latin
     if share > MOST:
         what = f"{share * 100:.0f} % of the judged land is S1 for {latin}, which is unusually much"
         return [Fault("W434", what, "criteria", _common_fix(plan))]

@@ -11,7 +11,8 @@ from underoak.base.number_words import hectares, score
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import JOINED_PARCELS
-from underoak.plan.plan import Case, Plan
+from underoak.plan.case import Case
+from underoak.plan.plan import Plan
 from underoak.report.page.page import left_out, rendered
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES
 from underoak.report.text.cases_words import case_column
@@ -31,7 +32,7 @@ def column(case: Case) -> str:
     return case_column(case.species, case.scenario)
 
 
-def joined_parcels(cases: Sequence[Case], findings: Sequence[Findings]) -> pd.DataFrame:
+def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
     """One row for every parcel, best first.
 
     Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; equal
@@ -41,11 +42,12 @@ def joined_parcels(cases: Sequence[Case], findings: Sequence[Findings]) -> pd.Da
     """
     import pandas as pd
 
-    tables = [found.parcels.set_index("id") for found in findings]
-    ids = sorted(tables[0].index)
-    joined = pd.DataFrame({"id": ids, "area_ha": tables[0].loc[ids, "area_ha"].to_numpy()})
+    tables = {found.case: found.parcels.set_index("id") for found in findings}
+    first = next(iter(tables.values()))
+    ids = sorted(first.index)
+    joined = pd.DataFrame({"id": ids, "area_ha": first.loc[ids, "area_ha"].to_numpy()})
     present, chances = [], {}
-    for case, table in zip(cases, tables, strict=True):
+    for case, table in tables.items():
         own = table.loc[ids]
         for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in own else ())):
             joined[f"{name}_{column(case)}"] = own[name].array
@@ -90,13 +92,13 @@ def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
 
 def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
     """The page on top of a run with several species or futures; `futures` are made by `futures_section`."""
-    cases, purpose = plan.cases, PURPOSES[Purpose(plan.purpose)]
-    table = joined_parcels(cases, findings) if findings[0].parcels is not None else None
+    cases, purpose = [found.case for found in findings], PURPOSES[Purpose(plan.purpose)]
+    table = joined_parcels(findings) if findings[0].parcels is not None else None
     return rendered(
         "batch.html",
         title=plan.title,
         subtitle=f"{purpose.capitalize()} · {len(cases)} times judged · {findings[0].made:%Y-%m-%d}",
-        cases=[_row(case, found) for case, found in zip(cases, findings, strict=True)],
+        cases=[_row(found) for found in findings],
         columns=[case.label for case in cases],
         has_pairs=table is not None and "best_host" in table,
         has_verdicts=table is not None and "verdict" in table,
@@ -107,12 +109,13 @@ def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
     )
 
 
-def _row(case: Case, found: Findings) -> dict[str, Any]:
+def _row(found: Findings) -> dict[str, Any]:
+    case = found.case
     best = "–"
     if found.has_parcels and isinstance(found.parcels["class"].iloc[0], str):
         first = found.parcels.iloc[0]
         best = f"{first['id']}: {first['class']}, {score(first['suitability'])}"
-    areas = [hectares(found.class_cells.get(code, 0) * found.cell_ha) for code in (1, 2, 3, 4)]
+    areas = [hectares(found.counts.classes.get(code, 0) * found.cell_ha) for code in (1, 2, 3, 4)]
     return {"label": case.label, "areas": areas, "best": best, "link": f"{case.folder or '.'}/report.html"}
 
 

@@ -44,7 +44,7 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
     plan = findings.plan
     return rendered(
         "report.html",
-        title=f"{plan.title}: {findings.case}" if findings.case else plan.title,
+        title=f"{plan.title}: {findings.case.heading}" if findings.case.heading else plan.title,
         subtitle=f"{subtitle(findings)} · {findings.made:%Y-%m-%d}",
         answers=answers(findings),
         map_png=base64.b64encode(map_png).decode("ascii"),
@@ -96,7 +96,7 @@ def subtitle(findings: Findings) -> str:
 
 
 def _ground(findings: Findings) -> dict[str, Any]:
-    cells, inside = findings.class_cells, findings.counts.inside
+    cells, inside = findings.counts.classes, findings.counts.inside
     named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (S1, S2, S3, N)]
     counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
     counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (EXCLUDED, MISSING)]

@@ -28,46 +28,44 @@ if TYPE_CHECKING:
     from underoak.places.answers.native import Origin
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.draws import ParcelDraws
-    from underoak.plan.plan import Case
+    from underoak.plan.case import Case
 
 SHORTLIST = 5  # parcels that the report tells what to plant on
 
 
 def with_pairs(
-    cases: Sequence[Case], findings: Sequence[Findings], prepared: Prepared, parcels: Parcels | None,
-    spreads: Mapping[str, ParcelDraws | None],
-) -> list[Findings]:  # fmt: skip
-    """The findings with the columns of `places.pair_columns` in every table of parcels, before the area.
+    findings: Sequence[Findings], prepared: Prepared, parcels: Parcels | None, draws: Mapping[Case, ParcelDraws]
+) -> list[Findings]:
+    """Return the findings with the columns of `places.pair_columns` in every table of parcels, before the area.
 
-    The first findings also keep those of all species of the present together, by id. `spreads` are the draws of each
-    view, by its folder.
+    The first findings also hold those of all species of the present together, by id.
     """
-    if parcels is None or not any(case.species for case in cases):
+    if parcels is None or not any(found.case.species for found in findings):
         return list(findings)
     origins: dict[str, Sequence[Origin | None]] = {}
-    made, present = [], []
-    for case, found in zip(cases, findings, strict=True):
+    paired, present = [], []
+    for found in findings:
+        case = found.case
         if not case.species:
-            made.append(found)
+            paired.append(found)
             continue
         if case.species not in origins:
-            origins[case.species] = origins_at(range_of(case.plan, prepared), parcels.shapes)
-        table, spread = found.parcels.set_index("id").loc[list(parcels.ids)], spreads.get(case.folder)
+            origins[case.species] = origins_at(range_of(found.plan, prepared), parcels.shapes)
+        table, case_draws = found.parcels.set_index("id").loc[list(parcels.ids)], draws.get(case)
         column = table["suitability"].to_numpy(float)
-        draws = None if spread is None else _known(spread, table, parcels.ids)
-        judged = PairScores((case.plan,), column[:, None], (origins[case.species],), _stacked([draws], [column]))
-        made.append(replace(found, parcels=_joined(found.parcels, pair_columns(judged), parcels.ids)))
-        if not case.scenario:
-            present.append((case, column, draws))
+        suitability = None if case_draws is None else _known(case_draws, table, parcels.ids)
+        scores = PairScores((found.plan,), column[:, None], (origins[case.species],), _stacked([suitability], [column]))
+        paired.append(replace(found, parcels=_joined(found.parcels, pair_columns(scores), parcels.ids)))
+        if case.is_present:
+            present.append((found.plan, column, suitability))
     plans, columns, every = zip(*present, strict=True)
     together = PairScores(
-        tuple(case.plan for case in plans), np.stack(columns, axis=1),
-        tuple(origins[case.species] for case in plans), _stacked(every, columns),
-    )  # fmt: skip
+        plans, np.stack(columns, axis=1), tuple(origins[plan.case.species] for plan in plans), _stacked(every, columns)
+    )
     table = pair_columns(together)
     table.insert(0, "id", list(parcels.ids))
-    made[0] = replace(made[0], pairs=table.set_index("id"))
-    return made
+    paired[0] = replace(paired[0], pairs=table.set_index("id"))
+    return paired
 
 
 def _known(spread: ParcelDraws, table: pd.DataFrame, ids: Sequence[str]) -> Any:
@@ -104,6 +102,8 @@ def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> lis
         return []
     shape_of = dict(zip(parcels.ids, parcels.shapes, strict=True))
     ranked = found.parcels[found.parcels["rank"].notna()].head(SHORTLIST)
+    assert plan.species is not None
+    assert plan.profile is not None
     between, along = spacing_of(plan.species)
     hosts = hosts_of(plan)
     rows = []

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import count_of
 from underoak.base.number_words import hectares, percent, score
-from underoak.plan.plan import Case, Plan
+from underoak.plan.plan import Plan
 from underoak.report.text.criterion_words import labels
 from underoak.report.text.findings import Findings
 
@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 _MOST = 200
 
 
-def futures_section(
-    plan: Plan, present: Case, found: Findings, shared: ScenarioCounts, at_least: float, table: Any
-) -> dict[str, Any]:
+def futures_section(plan: Plan, found: Findings, shared: ScenarioCounts, at_least: float, table: Any) -> dict[str, Any]:
     """Return one species' section of the page; `table` is from `places.futures_of_parcels`."""
     counts = shared.cells
     asked, number = plan.futures.at_least, len(plan.spec.scenarios)
@@ -33,8 +31,8 @@ def futures_section(
     ]
     known = counts["known"]
     return {
-        "species": present.label if len(plan.futures_of) > 1 else "",
-        "weighed": " ".join(filter(None, (_weighed(plan), _capped(present, asked)))),
+        "species": found.case.label if len(plan.futures_of) > 1 else "",
+        "weighed": " ".join(filter(None, (_weighed(plan), _capped(found.plan, asked)))),
         "novel": novel_words(shared.novelty, [scenario.name for scenario in plan.spec.scenarios]),
         "ground": [
             {"says": says, "area": hectares(cells * found.cell_ha), "share": percent(cells / known) if known else "–"}
@@ -77,9 +75,9 @@ def _weighed(plan: Plan) -> str:
     return "Each future counts alike."
 
 
-def _capped(present: Case, asked: str) -> str:
+def _capped(plan: Plan, asked: str) -> str:
     """A share of futures is about suitability; classes may stand lower."""
-    if present.plan.rules.cap == "none":
+    if plan.rules.cap == "none":
         return ""
     return f"Ground whose weakest criterion holds it in a class below {asked} counts here all the same."
 

@@ -95,15 +95,15 @@ def _best(findings: Findings) -> dict[str, str]:
             "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
             "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}",
         }
-    good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
-    judged = sum(n for code, n in findings.class_cells.items() if code <= 4)
+    good = sum(n for code, n in findings.counts.classes.items() if code in (1, 2))
+    judged = sum(n for code, n in findings.counts.classes.items() if code <= 4)
     says = f"{hectares(good * findings.cell_ha)} of class S2 or better"
     more = f"{percent(good / judged) if judged else '–'} of the land that could be judged"
     return {"about": "Suitable land", "says": says, "more": more}
 
 
 def _main_limit(findings: Findings) -> dict[str, str]:
-    counts = findings.counts.weakest
+    counts = findings.counts.limiting
     judged = sum(counts.values())
     if not judged:
         return {"about": "The limiting factor", "says": "Nothing could be judged", "more": ""}
@@ -173,7 +173,7 @@ def limits_of_use(findings: Findings) -> list[str]:
             if small:
                 line += f", more than {_of_parcels(small, len(areas))}"
         lines.append(line + ". Inside a cell all fields get one value.")
-    missing = findings.class_cells.get(255, 0)
+    missing = findings.counts.classes.get(255, 0)
     if missing:
         share = percent(missing / findings.counts.inside)
         lines.append(f"{share} of the region could not be judged, because some layer has no value there.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from underoak.plan.plan import Case
+from underoak.plan.case import PRESENT, Case
 from underoak.plan.uncertainty_summary import uncertainty_lines
 from underoak.report.text.answer_words import decision
 
@@ -15,54 +15,60 @@ if TYPE_CHECKING:
 _MOST = 6  # labels named
 
 
-def checked_lines(cases: Sequence[Case], prepared: Sequence[PreparedCase]) -> list[str]:
-    """Return the lines: layers, criteria, uncertainty, what is not judged. Lines that all cases share name none."""
+def checked_lines(prepared: Sequence[PreparedCase]) -> list[str]:
+    """Return lines on layers, criteria, uncertainty and what is not judged; lines that all cases share name none."""
+    cases = [ready.case for ready in prepared]
     lines = [f"view      {case.label}, in {case.folder}" for case in cases if case.folder]
-    texts = [_CaseLines(case, ready) for case, ready in zip(cases, prepared, strict=True)]
-    for kind in ("layers", "criteria", "uncertainty", "not_judged"):
-        lines += _once(cases, [getattr(each, kind) for each in texts])
+    for lines_of in (_layer_lines, _criterion_lines, _uncertainty_lines, _not_judged_lines):
+        lines += _once({ready.case: lines_of(ready) for ready in prepared})
     return lines
 
 
-class _CaseLines:
-    """The lines of one case."""
-
-    def __init__(self, case: Case, ready: PreparedCase) -> None:
-        plan = case.plan
-        self.layers = [
-            f"layer     {name}: {plan.files_of(name)} ({facts.format}), "
-            f"{decision(plan, name, facts, ready.months.get(name, ()))}"
-            for name, facts in ready.facts.items()
-        ]
-        self.criteria = [f"criterion {each.name}: weight {each.weight:.3f}, {each.in_words}" for each in plan.criteria]
-        self.uncertainty = uncertainty_lines(plan)
-        self.not_judged = [f"not judged {item}" for item in plan.not_judged]
+def _layer_lines(ready: PreparedCase) -> list[str]:
+    return [
+        f"layer     {name}: {ready.plan.files_of(name)} ({facts.format}), "
+        f"{decision(ready.plan, name, facts, ready.months.get(name, ()))}"
+        for name, facts in ready.facts.items()
+    ]
 
 
-def _once(cases: Sequence[Case], texts: Sequence[Sequence[str]]) -> Iterator[str]:
-    holders: dict[str, list[Case]] = {}
-    for case, lines in zip(cases, texts, strict=True):
+def _criterion_lines(ready: PreparedCase) -> list[str]:
+    return [f"criterion {each.name}: weight {each.weight:.3f}, {each.in_words}" for each in ready.plan.criteria]
+
+
+def _uncertainty_lines(ready: PreparedCase) -> list[str]:
+    return uncertainty_lines(ready.plan)
+
+
+def _not_judged_lines(ready: PreparedCase) -> list[str]:
+    return [f"not judged {item}" for item in ready.plan.not_judged]
+
+
+def _once(by_case: dict[Case, list[str]]) -> Iterator[str]:
+    sharing: dict[str, list[Case]] = {}
+    for case, lines in by_case.items():
         for line in lines:
-            holders.setdefault(line, []).append(case)
-    for line, members in holders.items():
-        yield line if len(members) == len(cases) else f"{line} [{_named(members, cases)}]"
+            sharing.setdefault(line, []).append(case)
+    for line, cases in sharing.items():
+        yield line if len(cases) == len(by_case) else f"{line} [{_named(cases, list(by_case))}]"
 
 
-def _named(members: Sequence[Case], cases: Sequence[Case]) -> str:
-    """Return the cases in few words: species with all their scenarios, else scenarios of all species, else each."""
-    for key in ("species", "scenario"):
-        rest = {getattr(case, key) for case in cases if case not in members}
-        values = list(dict.fromkeys(getattr(case, key) for case in members))
-        if not rest.intersection(values):
-            names = [_name(next(case for case in members if getattr(case, key) == value), key) for value in values]
+def _named(some: Sequence[Case], every: Sequence[Case]) -> str:
+    """Name some cases in few words: as species if all their scenarios are meant, as scenarios if of all species."""
+    others = [case for case in every if case not in some]
+    for name_of in (_species_name, _scenario_name):
+        names = list(dict.fromkeys(map(name_of, some)))
+        if not set(names).intersection(map(name_of, others)):
             break
     else:
-        names = [case.label for case in members]
+        names = [case.label for case in some]
     more = f" and {len(names) - _MOST} more" if len(names) > _MOST else ""
     return "; ".join(names[:_MOST]) + more
 
 
-def _name(case: Case, key: str) -> str:
-    if key == "scenario":
-        return case.scenario or "present"
-    return case.plan.profile.latin if case.plan.profile else "present"
+def _species_name(case: Case) -> str:
+    return case.latin or PRESENT
+
+
+def _scenario_name(case: Case) -> str:
+    return case.scenario or PRESENT

@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault
 from underoak.base.grid import Grid
-from underoak.engine.storage.manifest import Counts, CriterionWords
+from underoak.engine.judge.counts import CaseCounts
+from underoak.engine.storage.manifest import CriterionWords
 from underoak.layers.source import SourceFacts
 from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
+from underoak.plan.case import Case
+from underoak.plan.plan import Plan
 from underoak.uncertainty import Coverage
 
 if TYPE_CHECKING:
@@ -55,11 +58,11 @@ def _remedy(criterion: Criterion) -> str:
 class Findings:
     """The results of one case. `parcels` and `zones` are tables, best first; None where the plan has none."""
 
-    plan: Any
+    plan: Plan  # of this case
     grid: Grid
     parcels: Any
     zones: Any
-    counts: Counts
+    counts: CaseCounts  # of cells; layers by the plan's names
     facts: Mapping[str, SourceFacts]
     units: Mapping[str, str]
     grains: Mapping[str, float]  # layer -> true resolution of its source [m]
@@ -67,23 +70,21 @@ class Findings:
     warnings: tuple[Fault, ...]
     made: datetime.datetime
     versions: Mapping[str, str]
-    case: str = ""  # the case, where a run has several
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were used
     first_two: FirstTwo | None = None  # the weight change that would reverse them; None: nothing to say
     calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> how tests fit its stated uncertainty
     order: Order | None = None  # ranks over draws of weights and data; None without `uncertainty`
-    is_future: bool = False  # whether it is of a scenario
     pairs: Any = None  # best pairs over all species of the present, by id; on the first case
+
+    @property
+    def case(self) -> Case:
+        """The species and the scenario that these are about."""
+        return self.plan.case
 
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:
         """The criteria in plan order."""
         return tuple(criterion_words(criterion) for criterion in self.plan.criteria)
-
-    @property
-    def class_cells(self) -> dict[int, int]:
-        """Cells inside the region by class code."""
-        return self.counts.classes
 
     @property
     def has_parcels(self) -> bool:

@@ -25,7 +25,7 @@ def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
     if findings.zones is not None:
         parts.append(_zones(findings, width))
     if not parts:
-        good = sum(n for code, n in findings.class_cells.items() if code in (1, 2))
+        good = sum(n for code, n in findings.counts.classes.items() if code in (1, 2))
         parts.append(f"{hectares(good * findings.cell_ha)} of class S2 or better")
     return "\n\n".join(parts)
 

@@ -108,7 +108,7 @@ def uncertainty_lines(findings: Findings) -> list[str]:
     exact = [name for name in judged if name not in uncertain]
     draws = plan.uncertainty.draws
     source = f"{draws} draws of the errors of {', '.join(uncertain)}"
-    if findings.has_parcels and not findings.is_future:
+    if findings.has_parcels and findings.case.is_present:
         line = f"P(S2 or better) and the verdict come from {source}: a P is known to {0.5 / draws**0.5:.2f}."
     else:
         line = f"The spread comes from {source}."

@@ -1,0 +1,56 @@
+"""The reducers for the parcels of one case, and their results."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from underoak.engine.judge.recipe import Recipe
+from underoak.engine.prepare.prepare import PreparedCase
+from underoak.engine.storage.spool import Spool
+from underoak.engine.workers.runner import reducer_result
+from underoak.places.geometry.parcel_shapes import Parcels
+from underoak.places.parcels.cell_sample import Sample, SampledCells
+from underoak.places.parcels.draws import ParcelDraws, ParcelDrawsReducer, draws_reducer
+from underoak.places.parcels.ranking import ParcelSums
+from underoak.places.parcels.sums import ParcelSumsReducer
+from underoak.plan.case import Case
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ParcelResults:
+    """What the tiles say of the parcels in one case."""
+
+    case: Case
+    sums: ParcelSums
+    cells: SampledCells
+    draws: ParcelDraws | None  # None if no criterion is uncertain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ParcelReducers:
+    """The reducers for the parcels of one case."""
+
+    case: Case
+    sums: ParcelSumsReducer
+    cells: Sample
+    draws: ParcelDrawsReducer | None
+
+    def results(self, spool: Spool) -> ParcelResults:
+        """Return the results, from the parts that the tiles left."""
+        draws = None if self.draws is None else reducer_result(spool, self.case, self.draws)
+        sums, cells = (reducer_result(spool, self.case, self.sums), reducer_result(spool, self.case, self.cells))
+        return ParcelResults(self.case, sums, cells, draws)
+
+
+def parcel_reducers(ready: PreparedCase, parcels: Parcels, recipe: Recipe) -> ParcelReducers:
+    """Return the reducers for the parcels on the recipe's grid, by the criteria of one case."""
+    plan, case_recipe = ready.plan, recipe.by_case[ready.case]
+    sums = ParcelSumsReducer.of(
+        parcels, recipe.grid, [criterion.name for criterion in plan.criteria], plan.rules, recipe.outline,
+        [criterion.curve for criterion in plan.criteria], [constraint.name for constraint in plan.constraints],
+    )  # fmt: skip
+    draws, uncertainty = None, case_recipe.uncertainty
+    if uncertainty is not None and uncertainty.layers:
+        layers = [criterion.layer for criterion in case_recipe.criteria]
+        draws = draws_reducer(parcels.ids, parcels.on(recipe.grid), layers, uncertainty)
+    return ParcelReducers(ready.case, sums, Sample.of(parcels, recipe.grid), draws)

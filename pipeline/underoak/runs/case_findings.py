@@ -1,0 +1,159 @@
+"""The findings of every case: counts, and the tables of parcels and zones with ranks, verdicts and pairs."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from underoak.base.grid import Grid, Window
+from underoak.engine.judge.counts import CaseCounts
+from underoak.engine.prepare.prepare import PreparedCase
+from underoak.engine.storage.spool import Spool
+from underoak.engine.write.checksums import software
+from underoak.engine.write.cog import BLOCK
+from underoak.indicators import cell_areas, cell_metres
+from underoak.places import find_zones, mark_cut_zones, overlap_warning, parcel_table, range_of, reading
+from underoak.places.columns.column import arrange
+from underoak.places.columns.zones import ZONES
+from underoak.places.soil.calibration import calibrated, calibration_warnings
+from underoak.places.soil.lab_results import with_lab
+from underoak.places.verdicts.mean_draws import after_lab
+from underoak.places.verdicts.rank_order import Order, order_of, with_order
+from underoak.places.verdicts.saved_cells import SavedCells
+from underoak.places.verdicts.sensitivity import FirstTwo, swap_of_first_two
+from underoak.places.verdicts.verdicts import with_verdicts
+from underoak.places.wild.share_warnings import unusual_share
+from underoak.places.wild.zone_draws import COLUMN, s2_shares
+from underoak.plan.case import Case
+from underoak.report import Findings
+from underoak.report.page.pair_columns import with_pairs
+from underoak.runs.prepared_run import PreparedRun
+from underoak.uncertainty import Coverage
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from underoak.places.parcels.case_reducers import ParcelResults
+    from underoak.places.parcels.draws import ParcelDraws
+
+
+@dataclass(frozen=True)
+class _ParcelFindings:
+    """The table of parcels of a case, and what was computed beside it."""
+
+    table: pd.DataFrame | None = None
+    first_two: FirstTwo | None = None
+    calibration: Mapping[str, Coverage] = field(default_factory=dict)
+    order: Order | None = None
+    draws: ParcelDraws | None = None
+
+
+def collect_findings(ready: PreparedRun, spool: Spool, stage: Path, started: datetime.datetime) -> list[Findings]:
+    """Return the findings of every case; its rasters lie in the stage already. Warnings go to `ready.problems`."""
+    findings: list[Findings] = []
+    draws: dict[Case, ParcelDraws] = {}
+    for case in ready.prepared.cases:
+        parcels = _ParcelFindings()
+        if ready.parcels is not None:
+            # the results have no name here, so that their memory is free for what is drawn and written later
+            parcels = _parcel_findings(ready, case, ready.reducers[case.case].results(spool), stage)
+        if parcels.draws is not None:
+            draws[case.case] = parcels.draws
+        if parcels.table is not None and not findings:
+            overlap = overlap_warning(parcels.table)
+            ready.problems.extend([overlap] if overlap else [])
+        findings.append(_findings(ready, case, _counts(spool, case), parcels, stage, started))
+    return with_pairs(findings, ready.prepared, ready.parcels, draws)
+
+
+def _counts(spool: Spool, case: PreparedCase) -> CaseCounts:
+    """Return the counts of a case, in order; layers go by the plan's names."""
+    total = spool.notes
+    missing = {name: total.missing[stacked] for name, stacked in case.stacked.items() if stacked in total.missing}
+    return replace(total.of(case.case).in_order(), inside=total.inside, missing=missing)
+
+
+def _findings(
+    ready: PreparedRun, case: PreparedCase, counts: CaseCounts, parcels: _ParcelFindings, stage: Path,
+    started: datetime.datetime,
+) -> Findings:  # fmt: skip
+    grid, plan = ready.grid, case.plan
+    if case.case.is_present:
+        ready.problems.extend(unusual_share(plan, counts.classes, ready.prepared))
+    return Findings(
+        plan=plan,
+        grid=grid,
+        parcels=parcels.table,
+        zones=_zones(ready, case, stage),
+        counts=counts,
+        facts=case.facts,
+        units=case.units,
+        grains={name: _grain_m(case, name) for name in case.facts},
+        cell_ha=float(cell_areas(grid, _middle(grid))[0, 0]) / 1e4,
+        warnings=tuple(ready.problems.warnings),
+        made=started,
+        versions=software(),
+        months=case.months,
+        first_two=parcels.first_two,
+        calibration=parcels.calibration,
+        order=parcels.order,
+    )
+
+
+def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResults, stage: Path) -> _ParcelFindings:
+    """Rank the parcels of a case; its sampled cells are written for `sensitivity`."""
+    plan, problems = case.plan, ready.problems
+    lab = with_lab(plan, case, ready.grid, results.sums, results.cells, problems)
+    sums, cells = lab.sums, lab.cells
+    table = parcel_table(plan, sums, cells, lab.findings if plan.spec.lab is not None else None)
+    first_two = swap_of_first_two(table, sums.ids, cells, [c.name for c in plan.criteria], plan.rules)
+    saved = SavedCells.of(plan, case, ready.grid, table, sums.ids, cells, lab.by_parcel)
+    if saved is not None:
+        saved.write(stage / case.case.folder)
+    calibration = {}
+    if case.case.is_present:
+        calibration = calibrated(lab.by_parcel)
+        problems.extend(calibration_warnings(calibration))
+    if results.draws is None:
+        return _ParcelFindings(table, first_two, calibration)
+    draws = after_lab(plan, results.draws, lab, plan.spec.lab.mode if plan.spec.lab is not None else "")
+    table, order = draws.add_to(table, plan.rules), None
+    if case.case.is_present:
+        table = with_verdicts(plan, case.units, table, draws)
+        order = order_of(plan, table, draws, cells)
+        table = table if order is None else with_order(table, order)
+    return _ParcelFindings(table, first_two, calibration, order, draws)
+
+
+def _zones(ready: PreparedRun, case: PreparedCase, stage: Path) -> gpd.GeoDataFrame | None:
+    plan, folder = case.plan, stage / case.case.folder
+    if plan.zones is None:
+        return None
+    with reading(folder) as (read, grid):
+        zones = find_zones(
+            read, grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
+            plan.zones.connect, BLOCK,
+        )  # fmt: skip
+    shares = s2_shares(folder, ready.grid, zones.geometry.to_numpy())
+    if shares is not None:
+        zones = arrange(zones.assign(**{COLUMN: shares}), ZONES)
+    return mark_cut_zones(zones, range_of(plan, ready.prepared)) if plan.purpose == "restore" else zones
+
+
+def _grain_m(case: PreparedCase, name: str) -> float:
+    """Return the side of the cells that a layer's source truly resolves [m]: the plan's, else those of its file."""
+    grain_m = case.plan.layers[name].grain_m
+    if grain_m is not None:
+        return float(grain_m)
+    grid = next(layer for layer in case.layers if layer.name == name).source_layer.grid
+    sizes = cell_metres(grid, _middle(grid))[0]
+    return math.sqrt(abs(float(sizes.dx[0] * sizes.dy[0])))
+
+
+def _middle(grid: Grid) -> Window:
+    return Window(grid.rows // 2, grid.cols // 2, 1, 1)

@@ -1,0 +1,70 @@
+"""A check of a plan: what a run would do and need, without doing it."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from underoak.engine.judge.warm_up import is_compiled
+from underoak.engine.prepare.estimate import Estimate, estimate, fit_memory
+from underoak.engine.prepare.timing_trial import trial
+from underoak.engine.progress import Progress, duration
+from underoak.engine.storage.disk import check_room
+from underoak.engine.storage.run_folder import refuse_foreign
+from underoak.engine.storage.spool import TILE
+from underoak.plan.plan import Plan
+from underoak.report.text.check_words import checked_lines
+from underoak.runs.prepared_run import prepare_run
+
+
+def check(
+    plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None, memory: int | None = None,
+    seed: int | None = None,
+) -> list[str]:  # fmt: skip
+    """Return what a run of a plan would do, in lines: grid, layers, decoding, warnings, and what it will need.
+
+    A few blocks are judged in memory to measure time and disk; nothing is written.
+
+    Args:
+        plan: from `load_plan`.
+        deep: read every cell of every layer.
+        strict: warnings count as errors.
+        workers: as for `run`.
+        memory: as for `run`.
+        seed: as for `run`.
+
+    Raises:
+        UnderoakError: with every fault.
+    """
+    ready = prepare_run(plan if seed is None else plan.with_seed(seed), Progress("none"), strict=strict, deep=deep)
+    grid, threads, tile = ready.grid, workers or os.cpu_count() or 1, TILE
+    workload = ready.workload
+    if memory is not None:
+        threads, tile = fit_memory(memory, workload, threads, tile)
+    needs = estimate(workload, threads, tile, trial(ready.job) if is_compiled() else None)
+    folder, problems = plan.base / plan.outputs.folder, ready.problems
+    refuse_foreign(folder, map(Path, ready.result_names))
+    low_disk = check_room(folder, needs.disk_mb * 1e6)
+    problems.extend([low_disk] if low_disk else [])
+    problems.stop_if_any(strict)
+    lines = [plan.title, f"grid      {grid.rows} x {grid.cols} cells of {grid.cell_m:g} m in {grid.crs}"]
+    lines += checked_lines(ready.prepared.cases)
+    if ready.parcels is not None:
+        lines.append(f"parcels   {len(ready.parcels)}")
+    lines += [str(fault) for fault in problems.warnings]
+    lines += _need_lines(needs, threads)
+    lines.append(f"Next: underoak run {plan.path if plan.path is not None else 'PLAN'}")
+    return lines
+
+
+def _need_lines(needs: Estimate, threads: int) -> list[str]:
+    by = f"with {threads} worker{'s' if threads > 1 else ''}"
+    lines = [
+        f"needs     about {needs.kept_mb:,.0f} MB on disk, {needs.disk_mb:,.0f} MB while it runs; "
+        f"{needs.memory_mb:,.0f} MB of memory and {duration(needs.seconds)} {by}"
+    ]
+    if not needs.is_tried:
+        lines.append(
+            "          by averages, as nothing is compiled yet; the first run compiles for about half a minute"
+        )
+    return lines

@@ -1,0 +1,123 @@
+"""A plan made ready to run: inputs opened and checked, parcels read, and the work on every tile."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
+
+from underoak.base.errors import Problems
+from underoak.base.grid import Grid
+from underoak.engine.prepare.estimate import Workload
+from underoak.engine.prepare.prepare import Prepared, PreparedCase, prepare
+from underoak.engine.progress import Progress
+from underoak.engine.workers.tile import CaseJob, TileJob
+from underoak.engine.write.outputs import standard_outputs
+from underoak.engine.write.uncertainty_outputs import uncertainty_outputs
+from underoak.places import exclude_non_native
+from underoak.plan.case import Case
+from underoak.plan.plan import Plan
+from underoak.runs.run_files import result_names
+
+if TYPE_CHECKING:
+    from underoak.places.geometry.parcel_shapes import Parcels
+    from underoak.places.parcels.case_reducers import ParcelReducers
+
+
+@dataclass(frozen=True)
+class PreparedRun:
+    """A run before its first tile. `problems` collects the warnings of the whole run."""
+
+    plan: Plan
+    prepared: Prepared
+    parcels: Parcels | None
+    reducers: Mapping[Case, ParcelReducers]  # empty without parcels
+    job: TileJob
+    problems: Problems
+
+    @property
+    def grid(self) -> Grid:
+        """The analysis grid."""
+        return self.prepared.grid
+
+    @property
+    def workload(self) -> Workload:
+        """How much there is to do."""
+        held_cells = max((reducers.cells.most_cells for reducers in self.reducers.values()), default=0)
+        return Workload.of(self.plan, self.job, self.prepared, self.parcels, held_cells)
+
+    @property
+    def result_names(self) -> list[str]:
+        """The files that the run will write, as far as they are known."""
+        return result_names(self.plan, (output.layout.name for output in self.job.outputs))
+
+
+def prepare_run(plan: Plan, progress: Progress, *, strict: bool = False, deep: bool = False) -> PreparedRun:
+    """Open, check and read all inputs of a plan; warnings on layers and region are reported at once.
+
+    Raises:
+        UnderoakError: with every fault; with every warning too if `strict`.
+    """
+    prepared = exclude_non_native(plan, prepare(plan, strict=strict, deep=deep), strict)
+    progress.log(
+        "run_start",
+        plan=str(plan.path) if plan.path else None,
+        title=plan.title,
+        plan_sha256=plan.hash,
+        grid=asdict(prepared.grid),
+        layers=[layer.name for layer in prepared.recipe.stack.layers],
+        views=[ready.case.folder for ready in prepared.cases],
+    )
+    for fault in prepared.warnings:
+        progress.warn(fault)
+    problems = Problems(warnings=list(prepared.warnings))
+    parcels = _read_parcels(plan, prepared.grid, problems, strict)
+    reducers = {} if parcels is None else _reducers(prepared, parcels)
+    if parcels is not None and plan.spec.lab is not None:
+        _check_lab(prepared, parcels, problems, strict)
+    jobs = tuple(_case_job(ready, prepared, reducers.get(ready.case)) for ready in prepared.cases)
+    return PreparedRun(plan, prepared, parcels, reducers, TileJob(prepared.recipe, jobs), problems)
+
+
+def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> Parcels | None:
+    if plan.parcels is None:
+        return None
+    from underoak.places import read_parcels
+
+    n_before, spec = len(problems.warnings), plan.parcels
+    parcels = read_parcels(plan.base / spec.file, spec.id, grid.crs, problems, spec.features)
+    problems.stop_if_any(strict and len(problems.warnings) > n_before)
+    assert parcels is not None
+    return parcels
+
+
+def _reducers(prepared: Prepared, parcels: Parcels) -> dict[Case, ParcelReducers]:
+    from underoak.places import drop_non_native
+    from underoak.places.parcels.case_reducers import parcel_reducers
+
+    by_case = {}
+    for ready in prepared.cases:
+        reducers = parcel_reducers(ready, parcels, prepared.recipe)
+        sums = drop_non_native(reducers.sums, ready.plan, parcels, prepared)
+        by_case[ready.case] = replace(reducers, sums=sums)
+    return by_case
+
+
+def _check_lab(prepared: Prepared, parcels: Parcels, problems: Problems, strict: bool) -> None:
+    from underoak.places import read_lab
+
+    for ready in prepared.cases:
+        read_lab(ready.plan, ready.units, parcels.ids, problems)
+    problems.stop_if_any(strict)
+
+
+def _case_job(ready: PreparedCase, prepared: Prepared, reducers: ParcelReducers | None) -> CaseJob:
+    """Return the rasters and the reducers of one case."""
+    plan, uncertainty = ready.plan, prepared.recipe.by_case[ready.case].uncertainty
+    criteria, dtype = [criterion.name for criterion in plan.criteria], plan.outputs.dtype
+    outputs = standard_outputs(plan.title, criteria, dtype, plan.rules.missing == "renormalise", ready.case)
+    if uncertainty is not None:
+        outputs += uncertainty_outputs(plan.title, uncertainty, dtype, ready.case)
+    if reducers is None:
+        return CaseJob(ready.case, tuple(outputs))
+    return CaseJob(ready.case, tuple(outputs), (reducers.sums, reducers.cells), reducers.draws)

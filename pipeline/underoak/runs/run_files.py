@@ -1,0 +1,61 @@
+"""The files of a run: those that its plan names, those that it reads, and those that it writes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from underoak.engine.prepare.prepare import Prepared
+from underoak.engine.storage.manifest import MANIFEST
+from underoak.plan.keys.constraints import ShapesConstraint
+from underoak.plan.plan import Plan
+
+DATED = ("report.html", "item.json")  # they hold the time of the run
+
+
+def named_files(plan: Plan) -> list[Path]:
+    """Return the files that a plan names, before any is opened; the files that these name are not known yet."""
+    layers = [layer for case_plan in plan.cases for layer in case_plan.layers.values()]
+    files = [layer.file for layer in layers if layer.file is not None]
+    files += [quantile.file for layer in layers for quantile in (layer.quantiles or {}).values()]
+    return [*(plan.base / file for file in files), *(path for _, path in _named_shapes(plan))]
+
+
+def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
+    """Return every file that was read, with the keys of the plan that name it."""
+    files: dict[Path, set[str]] = {}
+    for ready in prepared.cases:
+        for layer in ready.layers:
+            for origin, source in zip(ready.plan.origins(layer.name), layer.source_layer.sources, strict=True):
+                for file in source.facts.files:
+                    files.setdefault(Path(file), set()).add(f"layers.{ready.stacked_origin(layer.name, origin)}")
+        for name, quantiles in ready.quantiles.items():
+            for level, layer in quantiles:
+                if layer.name != name:
+                    for file in layer.source_layer.source.facts.files:
+                        key = f"layers.{ready.stacked[name]}.quantiles.{level:g}"
+                        files.setdefault(Path(file), set()).add(key)
+    for key, path in _named_shapes(plan):
+        files.setdefault(path, set()).add(key)
+    if plan.path is not None:
+        files.setdefault(plan.path, set()).add("plan")
+    return files
+
+
+def result_names(plan: Plan, rasters: Iterable[str]) -> list[str]:
+    """Return the files that a run will write, as far as they are known before anything is computed."""
+    in_every_folder = [*DATED, MANIFEST, *(["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else [])]
+    of_case = [*in_every_folder, "map.png", "legend.sld", *(["zones.gpkg"] if plan.zones is not None else [])]
+    return [*rasters, *in_every_folder, *(each.case.file(name) for each in plan.cases for name in of_case)]
+
+
+def _named_shapes(plan: Plan) -> Iterator[tuple[str, Path]]:
+    spec = plan.spec
+    named = [
+        ("region", plan.region.area),
+        ("parcels", plan.parcels.file if plan.parcels else None),
+        ("lab", spec.lab.file if spec.lab else None),
+        ("native", spec.native.file if spec.native else None),
+        *((f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)),
+    ]
+    return ((key, plan.base / file) for key, file in named if file is not None)
