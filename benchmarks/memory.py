@@ -56,6 +56,7 @@ def main() -> None:
 
     import underoak as uo
     from underoak.base.grid import Window
+    from underoak.engine import allocator
     from underoak.engine.prepare.prepare import prepare
     from underoak.engine.progress import Progress
     from underoak.engine.workers.tile import CaseJob, TileJob, judge_tile
@@ -66,6 +67,7 @@ def main() -> None:
             table.row(self._step)
             super().finish()
 
+    allocator.retain_freed()  # as the command line does
     asked = uo.load_plan(plan(data), base=data)
     prepared = prepare(asked)
     table.row("plan read, inputs opened and checked")

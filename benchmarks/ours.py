@@ -22,6 +22,7 @@ import underoak.overlay.combine_kernels
 from measure import Clock, arguments, report
 from model import THREADS, Ground, plan
 from underoak.base.errors import Problems
+from underoak.engine import allocator
 from underoak.engine.prepare.prepare import prepare
 from underoak.engine.progress import Progress
 from underoak.engine.storage.spool import Spool
@@ -98,5 +99,6 @@ if __name__ == "__main__":
     shutil.rmtree(given.out, ignore_errors=True)
     given.out.mkdir(parents=True)
     import_compiler()
+    allocator.retain_freed()  # as the command line does
     done = whole_run(given.inputs, given.out) if given.all else raster_part(given.inputs, given.out, given.parcels)
     report("ours", Ground.of(given.inputs), done)
