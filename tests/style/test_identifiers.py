@@ -13,7 +13,6 @@ FILLERS = {"found", "told", "said", "own", "made", "kept", "held", "asked", "whi
 NOT_YET = {
     "engine",
     "report",
-    "runs",
 }
 
 

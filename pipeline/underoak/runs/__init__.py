@@ -1,1 +1,1 @@
-"""Runs: judge a plan, check it, reopen a finished run."""
+"""Runs of a plan: judge, check, and open again when finished."""

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class _ParcelFindings:
-    """The table of parcels of a case, and what was computed beside it."""
+    """A table of the parcels of a case, with what was computed beside it."""
 
     table: pd.DataFrame | None = None
     first_two: FirstTwo | None = None
@@ -54,13 +54,13 @@ class _ParcelFindings:
 
 
 def collect_findings(ready: PreparedRun, spool: Spool, stage: Path, started: datetime.datetime) -> list[Findings]:
-    """Return the findings of every case; its rasters lie in the stage already. Warnings go to `ready.problems`."""
+    """Return the findings of every case; their rasters are in the stage already. Warnings go to `ready.problems`."""
     findings: list[Findings] = []
     draws: dict[Case, ParcelDraws] = {}
     for case in ready.prepared.cases:
         parcels = _ParcelFindings()
         if ready.parcels is not None:
-            # the results have no name here, so that their memory is free for what is drawn and written later
+            # the results get no name here, so that their memory is free before maps and tables are written
             parcels = _parcel_findings(ready, case, ready.reducers[case.case].results(spool), stage)
         if parcels.draws is not None:
             draws[case.case] = parcels.draws
@@ -72,7 +72,7 @@ def collect_findings(ready: PreparedRun, spool: Spool, stage: Path, started: dat
 
 
 def _counts(spool: Spool, case: PreparedCase) -> CaseCounts:
-    """Return the counts of a case, in order; layers go by the plan's names."""
+    """Return the counts of a case, in order; its layers have the plan's names."""
     total = spool.notes
     missing = {name: total.missing[stacked] for name, stacked in case.stacked.items() if stacked in total.missing}
     return replace(total.of(case.case).in_order(), inside=total.inside, missing=missing)
@@ -106,7 +106,7 @@ def _findings(
 
 
 def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResults, stage: Path) -> _ParcelFindings:
-    """Rank the parcels of a case; its sampled cells are written for `sensitivity`."""
+    """Rank the parcels of a case, and save its sampled cells for `sensitivity`."""
     plan, problems = case.plan, ready.problems
     lab = with_lab(plan, case, ready.grid, results.sums, results.cells, problems)
     sums, cells = lab.sums, lab.cells
@@ -146,7 +146,7 @@ def _zones(ready: PreparedRun, case: PreparedCase, stage: Path) -> gpd.GeoDataFr
 
 
 def _grain_m(case: PreparedCase, name: str) -> float:
-    """Return the side of the cells that a layer's source truly resolves [m]: the plan's, else those of its file."""
+    """Return the grain of a layer's source [m]: the plan's, else the side of the file's cells."""
     grain_m = case.plan.layers[name].grain_m
     if grain_m is not None:
         return float(grain_m)

@@ -21,7 +21,7 @@ def check(
     plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None, memory: int | None = None,
     seed: int | None = None,
 ) -> list[str]:  # fmt: skip
-    """Return what a run of a plan would do, in lines: grid, layers, decoding, warnings, and what it will need.
+    """Return lines on what a run of a plan would do: grid, layers, decoding rules, warnings, and an estimate.
 
     A few blocks are judged in memory to measure time and disk; nothing is written.
 
@@ -34,7 +34,7 @@ def check(
         seed: as for `run`.
 
     Raises:
-        UnderoakError: with every fault.
+        UnderoakError: with every fault; with every warning too if `strict`.
     """
     ready = prepare_run(plan if seed is None else plan.with_seed(seed), Progress("none"), strict=strict, deep=deep)
     grid, threads, tile = ready.grid, workers or os.cpu_count() or 1, TILE
@@ -65,6 +65,6 @@ def _need_lines(needs: Estimate, threads: int) -> list[str]:
     ]
     if not needs.is_tried:
         lines.append(
-            "          by averages, as nothing is compiled yet; the first run compiles for about half a minute"
+            "          from averages: nothing is compiled yet, and the first run compiles for about half a minute"
         )
     return lines

@@ -1,4 +1,4 @@
-"""A finished run: its folder, what is in it, and what can be asked of it."""
+"""A finished run: its folder, its tables and rasters, and explanations of them."""
 
 from __future__ import annotations
 
@@ -41,28 +41,28 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Run:
-    """A finished run: its folder, and what is in it."""
+    """A finished run, by its folder."""
 
     folder: Path
     manifest: Manifest
-    findings: tuple[Findings, ...] = ()  # of every view, when it was just made
+    findings: tuple[Findings, ...] = ()  # of every case; empty for a run that was opened again
 
     def __repr__(self) -> str:
         return f"<Run of {self.manifest.title!r} in {str(self.folder)!r}>"
 
     @classmethod
     def open(cls, folder: Path | str) -> Run:
-        """A run that was finished earlier; one that was killed while its files got their final names is finished now.
+        """Return the finished run in a folder; publish its files first if an earlier process was killed while doing so.
 
         Raises:
-            UnderoakError: E603 when the folder holds no finished run.
+            UnderoakError: E603 if the folder holds no finished run.
         """
         finish_publishing(Path(folder))
         return cls(Path(folder), read_manifest(Path(folder)))
 
     @property
     def cases(self) -> dict[str, Run]:
-        """The runs of single species and futures, by folder; this run itself under "" where there is but one."""
+        """The runs of the cases, by folder; this run itself under "" if it has one case."""
         folders = [case.folder for case in self.manifest.cases]
         return {folder: Run.open(self.folder / folder) if folder else self for folder in folders}
 
@@ -73,7 +73,7 @@ class Run:
 
     @cached_property
     def dataset(self) -> xr.Dataset:
-        """The rasters as a lazy dataset: cells are read where they are looked at."""
+        """The rasters as a lazy dataset: cells are read on access."""
         from underoak.engine.write.dataset import open_run
 
         return open_run(self.folder, self.grid, [criterion.name for criterion in self._only_case().criteria])
@@ -83,17 +83,17 @@ class Run:
 
     @cached_property
     def parcels(self) -> gpd.GeoDataFrame | None:
-        """The ranked parcels with their shapes, best first; None when the plan has none."""
+        """The ranked parcels with their shapes, best first; None if the plan has none."""
         return self._table("parcels.gpkg")
 
     @cached_property
     def zones(self) -> gpd.GeoDataFrame | None:
-        """The ranked zones with their shapes, best first; None when the plan asks for none."""
+        """The ranked zones with their shapes, best first; None if the plan has no `zones`."""
         return self._table("zones.gpkg")
 
     @cached_property
     def _parcels(self) -> gpd.GeoDataFrame | None:
-        """The parcels with values in place of the texts of the file."""
+        """The parcels, with values decoded from the texts of the file."""
         if self.parcels is None:
             return None
         is_joined = len(self.manifest.cases) > 1
@@ -102,7 +102,7 @@ class Run:
 
     @cached_property
     def _zones(self) -> gpd.GeoDataFrame | None:
-        """The zones with values in place of the texts of the file."""
+        """The zones, with values decoded from the texts of the file."""
         return None if self.zones is None else decode_table(self.zones, ZONES, str(self.folder / "zones.gpkg"))
 
     def _table(self, name: str) -> gpd.GeoDataFrame | None:
@@ -116,14 +116,14 @@ class Run:
 
     @property
     def unjudged(self) -> int:
-        """Parcels that could not be judged."""
+        """Number of parcels that were not judged."""
         return 0 if self.parcels is None else int(self.parcels["rank"].isna().sum())
 
     def explain(self, parcel: str) -> str:
-        """Why a parcel stands where it stands, in words; of several species or futures, how it stands in each.
+        """Return text that explains the rank of a parcel; with several cases, its rank in each.
 
         Raises:
-            UnderoakError: E604 when the run has no such parcel.
+            UnderoakError: E604 if the run has no such parcel.
         """
         manifest = self.manifest
         if len(manifest.cases) > 1:
@@ -131,11 +131,11 @@ class Run:
         return explain(self._only_case(), manifest.spec, self._parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
-        """What a parcel's suitability depends on, input by input: shares of its doubt, and how far each moves it.
+        """Return how a parcel's suitability depends on each input: its share of the uncertainty, and its effect.
 
         Raises:
-            UnderoakError: E604 when the run has no such parcel, E609 when no layer is in doubt there, or its cells
-                were not kept.
+            UnderoakError: E604 if the run has no such parcel, E609 if no layer is uncertain there, or if its cells
+                were not saved.
         """
         from underoak.places.verdicts.saved_cells import SavedCells
 
@@ -144,21 +144,21 @@ class Run:
         return sensitivity_in(SavedCells.read(self.folder), parcel)
 
     def explain_sensitivity(self, parcel: str) -> str:
-        """The same in words, with the least change of one weight that would turn the order of the first two parcels.
+        """Return `sensitivity` as text, with the smallest change of one weight that swaps the first two parcels.
 
         Raises:
             UnderoakError: as `sensitivity`.
         """
         from underoak.places.verdicts.saved_cells import SavedCells
 
-        found, kept = self.sensitivity(parcel), SavedCells.read(self.folder)
-        return sensitivity_words(self._only_case(), kept, parcel, found, swap_in(kept, self.parcels))
+        sensitivity, saved = self.sensitivity(parcel), SavedCells.read(self.folder)
+        return sensitivity_words(self._only_case(), saved, parcel, sensitivity, swap_in(saved, self.parcels))
 
     def explain_zone(self, zone: str) -> str:
-        """Why a zone, named by its rank or its id, stands where it stands, in words.
+        """Return text that explains the rank of a zone, which is named by its rank or its id.
 
         Raises:
-            UnderoakError: E604 when the run has no such zone.
+            UnderoakError: E604 if the run has no such zone.
         """
         from underoak.places import mean_memberships
 
@@ -171,13 +171,12 @@ class Run:
         self, parcel: str | None = None, zone: str | None = None, establish: Way | None = None,
         spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
     ) -> str:  # fmt: skip
-        """What to do on one parcel or zone: soil, lime and water, rows of trees, plants, inoculum, calendar, cautions.
+        """Return the field sheet of a parcel or zone: soil, lime, water, tree rows, plants, calendar, cautions.
 
-        `establish` is nuts, pots, whips or wild, `spacing_m` the metres between rows and along them; see
-        `report.fielded`. Nothing is written.
+        `establish` is nuts, pots, whips or wild; `spacing_m` is between rows and along them. Nothing is written.
 
         Raises:
-            UnderoakError: E604 when the run has none of that name, E440 without a shape, E442 for wild ground where
+            UnderoakError: E604 if the run has none of that name, E440 without a shape, E442 for wild ground where
                 the truffle is not native, E443 for rows on wild ground.
         """
         self._only_case()
@@ -193,18 +192,18 @@ class Run:
     def sample(
         self, parcel: str, n: int, range_m: float | None = None, setback_m: float = 10.0, spacing_m: float = 10.0
     ) -> Sampling:
-        """Where to take `n` soil samples of a parcel; see `places.sample_parcel`. Nothing is written.
+        """Return `n` soil points of a parcel; see `places.sample_parcel`. Nothing is written.
 
         Raises:
-            UnderoakError: E604 when the run has no such parcel, E440, E441 when it cannot be sampled so.
+            UnderoakError: E604 if the run has no such parcel, E440, E441 if it cannot be sampled so.
         """
         return sampled(self.folder, self.manifest, self.parcels, parcel, n, range_m, setback_m, spacing_m)
 
     def write_sample(self, sampling: Sampling, out: Path | str | None = None) -> list[Path]:
-        """Points and request as files, in a folder beside the run unless another is given.
+        """Write soil points and the request to the laboratory. Default folder: beside the run.
 
         Raises:
-            UnderoakError: E306 when one of them is there already, E501, E502.
+            UnderoakError: E306 if one of the files exists already, E501, E502.
         """
         from underoak.places import safe_name, write_sampling
 
@@ -213,10 +212,10 @@ class Run:
         return write_sampling(Path(out) if out is not None else beside, sampling, lab_request(sampling))
 
     def next_steps(self) -> list[str]:
-        """Where things are, and what to try next."""
+        """Return lines that name the report and the map, and the command to try next."""
         lines = [f"Report: {self.folder / 'report.html'}"]
         if len(self.manifest.cases) > 1:
-            lines[0] += ": each species and future has a folder and a report of its own"
+            lines[0] += ": each case has its own folder and report"
         else:
             lines.append(f"Map:    {self.folder / 'map.png'}")
         if self.parcels is not None and len(self.parcels):

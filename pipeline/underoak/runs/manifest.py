@@ -1,4 +1,4 @@
-"""The manifest of a run that has just been made."""
+"""The manifest of a run that has just finished."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from underoak.plan.uncertainty_summary import uncertainty_manifest
 def case_manifest(
     ready: PreparedCase, counts: CaseCounts, criteria: Sequence[CriterionWords], grains: Mapping[str, float]
 ) -> CaseManifest:
-    """Return what a manifest says of one case."""
+    """Return the manifest's record of one case."""
     plan, case = ready.plan, ready.case
     layers = {
         name: LayerRecord(

@@ -42,9 +42,9 @@ class PreparedRun:
 
     @property
     def workload(self) -> Workload:
-        """How much there is to do."""
-        held_cells = max((reducers.cells.most_cells for reducers in self.reducers.values()), default=0)
-        return Workload.of(self.plan, self.job, self.prepared, self.parcels, held_cells)
+        """The size of the run, for an estimate."""
+        sampled_cells = max((reducers.cells.most_cells for reducers in self.reducers.values()), default=0)
+        return Workload.of(self.plan, self.job, self.prepared, self.parcels, sampled_cells)
 
     @property
     def result_names(self) -> list[str]:

@@ -33,7 +33,7 @@ from underoak.runs.run_files import DATED
 
 @dataclass(frozen=True)
 class RunFacts:
-    """What every manifest of a run says of the run as one."""
+    """A record of what all manifests of a run share."""
 
     inputs: Sequence[InputRecord]
     when: Mapping[str, Any]
@@ -41,7 +41,7 @@ class RunFacts:
 
     @property
     def started(self) -> datetime.datetime:
-        """When the run was started."""
+        """The time at which the run started."""
         return datetime.datetime.fromisoformat(self.when["started"])
 
 
@@ -49,18 +49,20 @@ def write_results(
     ready: PreparedRun, stage: Path, findings: Sequence[Findings], shares: Mapping[Case, ScenarioCounts],
     facts: RunFacts,
 ) -> None:  # fmt: skip
-    """Write everything but the rasters into the stage, the manifest of the run as one last.
+    """Write everything but the rasters into the stage; the manifest of the whole run comes last.
 
-    `shares` are the counts over the scenarios of each species, by its present.
+    `shares`: the counts over the scenarios of each species, by its present case.
     """
     plan, parcels = ready.plan, ready.parcels
     relief = relief_of(ready.grid, relief_source(ready.prepared))
     manifests = []
-    for found in findings:
-        folder = stage / found.case.folder
-        manifests.append(_write_case(ready.prepared.by_case[found.case], found, relief, folder, parcels))
-        if found.case.folder:
-            _write_manifest(found.plan, found, folder, [manifests[-1].model_copy(update={"folder": ""})], facts)
+    for case_findings in findings:
+        folder = stage / case_findings.case.folder
+        prepared = ready.prepared.by_case[case_findings.case]
+        manifests.append(_write_case(prepared, case_findings, relief, folder, parcels))
+        if case_findings.case.folder:
+            record = manifests[-1].model_copy(update={"folder": ""})
+            _write_manifest(case_findings.plan, case_findings, folder, [record], facts)
     if plan.case_plans:
         if parcels is not None:
             columns = parcel_columns(plan.purpose, SENTENCES, is_joined=True)
@@ -74,58 +76,58 @@ def _scenario_sections(
     plan: Plan, stage: Path, findings: Sequence[Findings], shares: Mapping[Case, ScenarioCounts],
     parcels: Parcels | None,
 ) -> list[dict[str, Any]]:  # fmt: skip
-    """Write the tables of scenarios, species by species, and return what the report says of them."""
-    by_case = {found.case: found for found in findings}
+    """Write the scenario table of each species, and return the sections of the report."""
+    by_case = {case_findings.case: case_findings for case_findings in findings}
     sections = []
     for present, scenarios in plan.futures_of:
-        found, counts = by_case[present.case], shares[present.case]
+        present_findings, counts = by_case[present.case], shares[present.case]
         at_least, table = threshold(plan, present), None
-        if found.parcels is not None:
+        if present_findings.parcels is not None:
             assert parcels is not None
             table = futures_of_parcels(
-                found.parcels, [by_case[scenario.case].parcels for scenario in scenarios],
+                present_findings.parcels, [by_case[scenario.case].parcels for scenario in scenarios],
                 [scenario.case.scenario for scenario in scenarios], plan.future_weights,
                 [criterion.name for criterion in present.criteria], present.rules, at_least,
             )  # fmt: skip
             table = with_novelty(table, parcels.ids, counts.novelty)
             write_futures_table(stage / present.case.summary_folder, table)
-        sections.append(futures_section(plan, found, counts, at_least, table))
+        sections.append(futures_section(plan, present_findings, counts, at_least, table))
     return sections
 
 
 def _write_case(
-    ready: PreparedCase, found: Findings, relief: Any, folder: Path, parcels: Parcels | None
+    ready: PreparedCase, findings: Findings, relief: Any, folder: Path, parcels: Parcels | None
 ) -> CaseManifest:
-    """Write the files of one case, and return its part of the manifest."""
-    if found.parcels is not None:
+    """Write the files of one case, and return its record in the manifest."""
+    if findings.parcels is not None:
         assert parcels is not None
-        write_parcels(folder, found.parcels, parcels, parcel_columns(found.plan.purpose, SENTENCES))
-    if found.order is not None:
-        write_ranks(folder, found.order, [criterion.name for criterion in found.criteria])
-    if found.zones is not None:
-        write_zones(folder, found.zones)
-    picture = map_png(found, folder, relief, parcels)
+        write_parcels(folder, findings.parcels, parcels, parcel_columns(findings.plan.purpose, SENTENCES))
+    if findings.order is not None:
+        write_ranks(folder, findings.order, [criterion.name for criterion in findings.criteria])
+    if findings.zones is not None:
+        write_zones(folder, findings.zones)
+    picture = map_png(findings, folder, relief, parcels)
     (folder / "map.png").write_bytes(picture)
     top = float(UINT16_STEPS) if ready.plan.outputs.dtype == "uint16" else 1.0
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
-    planting = planting_rows(found, parcels, folder) if found.case.is_present else []
-    (folder / "report.html").write_text(report_html(found, picture, planting), encoding="utf-8")
-    return case_manifest(ready, found.counts, found.criteria, found.grains)
+    planting = planting_rows(findings, parcels, folder) if findings.case.is_present else []
+    (folder / "report.html").write_text(report_html(findings, picture, planting), encoding="utf-8")
+    return case_manifest(ready, findings.counts, findings.criteria, findings.grains)
 
 
 def _write_manifest(
-    plan: Plan, found: Findings, folder: Path, cases: Sequence[CaseManifest], facts: RunFacts
+    plan: Plan, findings: Findings, folder: Path, cases: Sequence[CaseManifest], facts: RunFacts
 ) -> None:  # fmt: skip
     """Write the manifest of a folder, and the STAC item of its files."""
     files = [path for path in folder.rglob("*") if path.is_file()]
     outputs = file_records((path for path in files if path.name not in (*DATED, MANIFEST)), folder)
-    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", found.grid, outputs, facts.started)
+    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", findings.grid, outputs, facts.started)
     (folder / "item.json").write_text(item, encoding="utf-8")
     spent = {
         "seconds": round(time.monotonic() - facts.start, 3),
         "peak_mb": round(peak_memory_mb(), 1),
         "outputs": file_records((folder / name for name in DATED), folder),
     }
-    warnings = [str(fault) for fault in found.warnings]
-    manifest = run_manifest(plan, found.grid, cases, facts.inputs, outputs, {**facts.when, **spent}, warnings)
+    warnings = [str(fault) for fault in findings.warnings]
+    manifest = run_manifest(plan, findings.grid, cases, facts.inputs, outputs, {**facts.when, **spent}, warnings)
     (folder / MANIFEST).write_text(manifest.dump(), encoding="utf-8")

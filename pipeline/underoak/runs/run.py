@@ -1,4 +1,4 @@
-"""A run: judge the land of a plan tile by tile, rank its parcels and zones, and write the run folder."""
+"""A run of a plan: land judged tile by tile, parcels and zones ranked, the run folder written."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def run(
         tile: cells along a tile's side, rounded up to whole blocks. The results do not depend on it.
         memory: limit on the memory of the process [bytes]; an estimate sets fewer workers and smaller tiles.
         resume: what to do with the tiles of a stopped run in the folder. None: reuse them if plan, inputs and software
-            are the same, else leave them; True: reuse them, E602 if something has changed; False: delete them.
+            are unchanged, else leave them; True: reuse them, E602 if something has changed; False: delete them.
         progress: receives messages. Default: none are sent.
         strict: warnings stop the run.
         stop: asks the run to end early; its finished tiles are saved.
@@ -100,7 +100,7 @@ def run(
             run_tiles(ready.job, spool, size, pool, progress, stop, inputs.watch)
         if when["tiles_kept"] or address is not None:
             correct_counts(ready.job, spool.notes)
-        # neighbouring tiles read some cells twice, so these depend on how the region was cut into tiles
+        # these depend on the tile size: neighbouring tiles read some cells twice
         when["source_cells"] = {"read": spool.notes.read, "implausible": spool.notes.implausible}
         _check_counts(ready.prepared, spool.notes, ready.problems)
         shares = _write_rasters(ready, spool, run_folder.stage, progress, threads)
@@ -126,7 +126,7 @@ def run(
 def _write_rasters(
     ready: PreparedRun, spool: Spool, stage: Path, progress: Progress, threads: int
 ) -> dict[Case, ScenarioCounts]:
-    """Write the rasters of all cases, and what the scenarios of each species have in common."""
+    """Write the rasters of all cases, and the scenario raster of each species. Return the counts over scenarios."""
     outputs = ready.job.outputs
     with progress.step("overviews"):
         build_overviews(spool, outputs, ready.grid, threads)
@@ -141,9 +141,9 @@ def _write_rasters(
 
 def _check_counts(prepared: Prepared, counts: TileCounts, problems: Problems) -> None:
     """Stop before anything is written if too many values were dropped, or if no cell can be judged."""
-    words = {name: told for ready in reversed(prepared.cases) for name, told in ready.told.items()}
+    labels = {name: label for ready in reversed(prepared.cases) for name, label in ready.labels.items()}
     for stacked, n_dropped in counts.implausible.items():
-        where, unit = words[stacked]
+        where, unit = labels[stacked]
         share = n_dropped / counts.read[stacked] if counts.read[stacked] else 0.0
         if share > _MOST_IMPLAUSIBLE:
             what = f"{share:.2%} of its values cannot be true in {unit or 'their unit'}"
@@ -154,7 +154,7 @@ def _check_counts(prepared: Prepared, counts: TileCounts, problems: Problems) ->
     for ready in prepared.cases:
         case_counts = counts.of(ready.case)
         for layer, n_crossing in sorted(case_counts.crossing.items()):
-            report_crossing(n_crossing, case_counts.drawn[layer], words[layer][0], problems)
+            report_crossing(n_crossing, case_counts.drawn[layer], labels[layer][0], problems)
     for ready in prepared.cases:
         if any(code in (*CLASS_CODES, _EXCLUDED) for code in counts.of(ready.case).classes):
             continue

@@ -1,4 +1,4 @@
-"""The files of a run: those that its plan names, those that it reads, and those that it writes."""
+"""The files of a run: named by its plan, read, and written."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ DATED = ("report.html", "item.json")  # they hold the time of the run
 
 
 def named_files(plan: Plan) -> list[Path]:
-    """Return the files that a plan names, before any is opened; the files that these name are not known yet."""
+    """Return the files that a plan names. None is opened, so files that these name are missing."""
     layers = [layer for case_plan in plan.cases for layer in case_plan.layers.values()]
     files = [layer.file for layer in layers if layer.file is not None]
     files += [quantile.file for layer in layers for quantile in (layer.quantiles or {}).values()]
@@ -43,7 +43,7 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
 
 
 def result_names(plan: Plan, rasters: Iterable[str]) -> list[str]:
-    """Return the files that a run will write, as far as they are known before anything is computed."""
+    """Return the names of the files that a run will write, as far as they are known before it computes anything."""
     in_every_folder = [*DATED, MANIFEST, *(["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else [])]
     of_case = [*in_every_folder, "map.png", "legend.sld", *(["zones.gpkg"] if plan.zones is not None else [])]
     return [*rasters, *in_every_folder, *(each.case.file(name) for each in plan.cases for name in of_case)]

@@ -70,17 +70,17 @@ class PreparedCase:
         return origin if self.stacked[layer] == layer else f"{origin} ({self.case.label})"
 
     @property
-    def told(self) -> dict[str, tuple[str, str]]:
-        """How messages name each layer and each quantile, and its unit, by the recipe's names."""
-        found = {}
+    def labels(self) -> dict[str, tuple[str, str]]:
+        """The label for messages and the unit of each layer and each quantile, by the recipe's names."""
+        labels = {}
         for layer, quantiles in self.quantiles.items():
             for _, each in quantiles:
                 if each.name in self.stacked_quantiles:
                     name = self.stacked_quantiles[each.name]
-                    found[name] = f"{name} ({each.source_layer.source.facts.path})", self.units[layer]
+                    labels[name] = f"{name} ({each.source_layer.source.facts.path})", self.units[layer]
         for layer, name in self.stacked.items():
-            found[name] = f"{name} ({self.facts[layer].path})", self.units[layer]
-        return found
+            labels[name] = f"{name} ({self.facts[layer].path})", self.units[layer]
+        return labels
 
 
 @dataclass(frozen=True)
