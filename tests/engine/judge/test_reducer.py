@@ -35,9 +35,9 @@ def test_values_are_those_of_the_layers_and_give_the_memberships(recipe):
     for i, criterion in enumerate(recipe.cases[0].criteria):
         np.testing.assert_array_equal(judged.values[i], layers[criterion.layer])
         np.testing.assert_array_equal(membership(judged.values[i], criterion.curve), judged.memberships[i])
-    np.testing.assert_array_equal(judged.classes == 250, judged.held["built"] | judged.held["steep"])
-    assert judged.held["built"].any()
-    assert judged.held["steep"].any()
+    np.testing.assert_array_equal(judged.classes == 250, judged.exclusions["built"] | judged.exclusions["steep"])
+    assert judged.exclusions["built"].any()
+    assert judged.exclusions["steep"].any()
 
 
 def test_results_are_the_same_with_values_and_without(recipe):
@@ -46,7 +46,7 @@ def test_results_are_the_same_with_values_and_without(recipe):
         judge_window(recipe, WINDOW, TileCounts(), frozenset([recipe.cases[0].case])),
     )
     assert bare.values is None
-    assert bare.held is None
+    assert bare.exclusions is None
     for name in ("memberships", "suitability", "classes", "weakest", "gainful"):
         np.testing.assert_array_equal(getattr(bare, name), getattr(full, name))
 
@@ -58,7 +58,7 @@ class Looks:
         self.needs_values = needs_values
 
     def reduce(self, block):
-        return {"seen": np.array([block.values is not None, block.held is not None])}
+        return {"seen": np.array([block.values is not None, block.exclusions is not None])}
 
     def finish(self, parts):
         return list(parts)

@@ -120,7 +120,7 @@ def test_values_sides_and_constraints_are_those_of_a_cell_by_cell_count():
     for i, shape in enumerate(shapes):
         share = shapely.area(shapely.intersection(cells, shape)) / 100.0
         row, known = found.loc[f"F{i:02d}"], judged.classes <= 4
-        held = {name: share[(judged.classes == 250) & holds].sum() for name, holds in judged.held.items()}
+        held = {name: share[(judged.classes == 250) & holds].sum() for name, holds in judged.exclusions.items()}
         assert row["excluded_by"] == (max(held, key=held.get),)
         if not pd.isna(row["reason"]):
             assert pd.isna(row["value_ph"])

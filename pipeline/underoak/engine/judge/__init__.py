@@ -1,1 +1,1 @@
-"""Judging: what is computed for one window."""
+"""The judging of one window: criteria, constraints, draws."""

@@ -1,7 +1,7 @@
-"""Compiled loops over the cells of a tile: what excludes them, what is missing, how many there are of each kind.
+"""Cell states, and compiled loops that set and count them.
 
-All arrays are flat and of one length; ground is FREE, EXCLUDED, MISSING, or OUTSIDE: outside the region's outline,
-missing, and not counted.
+All arrays are flat and of one length. A state is FREE, EXCLUDED, MISSING or OUTSIDE. Cells outside the region's outline
+are missing and not counted.
 """
 
 from __future__ import annotations
@@ -23,43 +23,43 @@ Counts = npt.NDArray[np.int64]
 
 
 @compiled
-def count_missing(values: FloatArray, ground: Bytes) -> int:
-    """Cells inside the region without a value."""
+def count_missing(values: FloatArray, state: Bytes) -> int:
+    """Return the number of cells inside the region without a value."""
     count = 0
     for i in range(values.size):
-        count += int((ground[i] != OUTSIDE) & (values[i] != values[i]))
+        count += int((state[i] != OUTSIDE) & (values[i] != values[i]))
     return count
 
 
 @compiled
-def exclude(holds: Flags, ground: Bytes) -> int:
-    """Mark the cells inside the region where a constraint holds; returns how many there are."""
+def exclude(holds: Flags, state: Bytes) -> int:
+    """Mark the cells inside the region where a constraint holds, in `state`. Return their number."""
     count = 0
     for i in range(holds.size):
-        hit = holds[i] & (ground[i] != OUTSIDE)
-        ground[i] = np.uint8(EXCLUDED) if hit else ground[i]
-        count += int(hit)
+        is_excluded = holds[i] & (state[i] != OUTSIDE)
+        state[i] = np.uint8(EXCLUDED) if is_excluded else state[i]
+        count += int(is_excluded)
     return count
 
 
 @compiled
-def mark_missing(values: FloatArray, ground: Bytes) -> None:
-    """Mark free cells as missing where a constraint's own layer is; another constraint may still exclude them."""
+def mark_missing(values: FloatArray, state: Bytes) -> None:
+    """Mark free cells as missing, in `state`, where a constraint's layer is missing; others may still exclude them."""
     for i in range(values.size):
-        unknown = (ground[i] == FREE) & (values[i] != values[i])
-        ground[i] = np.uint8(MISSING) if unknown else ground[i]
+        is_unknown = (state[i] == FREE) & (values[i] != values[i])
+        state[i] = np.uint8(MISSING) if is_unknown else state[i]
 
 
 @compiled
-def count_codes(classes: Bytes, weakest: Bytes, ground: Bytes, of_class: Counts, of_weakest: Counts) -> None:
-    """How many cells inside the region have each code; (4, 256), to be summed: neighbours go to different rows.
+def count_codes(classes: Bytes, weakest: Bytes, state: Bytes, of_class: Counts, of_weakest: Counts) -> None:
+    """Count cells inside the region by code, in `of_class` and `of_weakest`, (4, 256), to be summed over rows.
 
-    So no addition has to wait for the one before it.
+    Neighbouring cells go to different rows, so that no addition waits for the one before it.
     """
     for i in range(classes.size):
-        inside = np.int64(ground[i] != OUTSIDE)
-        of_class[i & 3, classes[i]] += inside
-        of_weakest[i & 3, weakest[i]] += inside
+        n_inside = np.int64(state[i] != OUTSIDE)
+        of_class[i & 3, classes[i]] += n_inside
+        of_weakest[i & 3, weakest[i]] += n_inside
 
 
 @compiled
@@ -75,7 +75,7 @@ def _not(values: FloatArray, holds: Flags) -> None:
 
 
 def compare(comparison: Comparison, values: FloatArray) -> Flags:
-    """True where a comparison holds, False where the value is missing; of the shape of `values`.
+    """Return True where a comparison holds, False where the value is missing; of the shape of `values`.
 
     Numbers are compared as float32, so that a stored 7.1 meets a limit of 7.1.
 
@@ -94,7 +94,7 @@ def compare(comparison: Comparison, values: FloatArray) -> Flags:
 
 
 def _intervals(comparison: Comparison) -> list[tuple[np.float32, np.float32]]:
-    """Lowest and highest values for which it holds; for which it does not, where it says `!=`."""
+    """Return the ranges (lowest, highest) of values for which it holds; for `!=`, those for which it does not."""
     if comparison.sign == "in":
         return [(np.float32(code), np.float32(code)) for code in comparison.codes]
     with np.errstate(over="ignore"):

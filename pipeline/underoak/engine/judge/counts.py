@@ -1,4 +1,4 @@
-"""Counts of cells that tiles bring home, for the whole grid and case by case."""
+"""Counts of cells from tiles, for the whole grid and for each case."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ CLASS_CODES = (1, 2, 3, 4)  # judged cells: S1, S2, S3, N
 
 @dataclass
 class CaseCounts:
-    """The counts of one case. Layers, criteria and constraints go by their names."""
+    """A set of counts of one case. Layers, criteria and constraints go by their names."""
 
     inside: int = 0  # cells inside the region
     classes: dict[int, int] = field(default_factory=dict)  # class code -> cells inside the region
@@ -33,8 +33,8 @@ class CaseCounts:
         """Add the counts of another block or tile."""
         self.inside += other.inside
         _add(self.classes, other.classes)
-        for mine, theirs in zip(self._by_name(), other._by_name(), strict=True):
-            _add(mine, theirs)
+        for total, more in zip(self._by_name(), other._by_name(), strict=True):
+            _add(total, more)
 
     def in_order(self) -> CaseCounts:
         """Return the same counts, each table in the order of its keys: tiles may come in any order."""
@@ -59,7 +59,7 @@ class CaseCounts:
 
 @dataclass
 class TileCounts:
-    """The counts of tiles: whole numbers, so that the order of adding them changes nothing."""
+    """A set of counts of tiles: whole numbers, so that the order of adding them changes nothing."""
 
     inside: int = 0  # cells inside the region
     implausible: dict[str, int] = field(default_factory=dict)  # layer of the stack -> source cells dropped

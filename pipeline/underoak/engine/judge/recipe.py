@@ -1,4 +1,4 @@
-"""The recipe of a run: the layers, criteria and constraints of every case, and how a window is judged by them."""
+"""The recipe of a run: layers, criteria and constraints of every case, and the judging of a window."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from underoak.base.arrays import FloatArray
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge import cell_state as loops
-from underoak.engine.judge.block_draws import CaseUncertainty, meets
+from underoak.engine.judge.block_draws import CaseUncertainty, rule_probabilities
 from underoak.engine.judge.cell_state import EXCLUDED, FREE, MISSING, OUTSIDE
 from underoak.engine.judge.counts import TileCounts
 from underoak.engine.judge.reducer import JudgedBlock
@@ -66,7 +66,7 @@ class JudgedLayer:
 
 @dataclass(frozen=True, slots=True)
 class CaseRecipe:
-    """What a case is judged by. Its layers have the names of the stack."""
+    """A recipe for one case: criteria, constraints, rules, uncertainty. Its layers have the names of the stack."""
 
     case: Case
     criteria: tuple[JudgedLayer, ...]
@@ -78,8 +78,8 @@ class CaseRecipe:
     @property
     def layers(self) -> frozenset[str]:
         """Layers needed on the analysis grid."""
-        ruled = self.uncertainty.asked_layers if self.uncertainty else frozenset()
-        return ruled.union([c.layer for c in self.criteria], [test.layer for test in self.tests])
+        of_rules = self.uncertainty.rule_layers if self.uncertainty else frozenset()
+        return of_rules.union([c.layer for c in self.criteria], [test.layer for test in self.tests])
 
     @property
     def drawn_layers(self) -> frozenset[str]:
@@ -166,10 +166,10 @@ def judge_window(
         block = _overlay(case_recipe, window, memberships, case_state, counts)
         if case_recipe.case in with_values:
             of_criteria = tuple(values[criterion.layer] for criterion in case_recipe.criteria)
-            block = replace(block, values=of_criteria, held=masks)
+            block = replace(block, values=of_criteria, exclusions=masks)
         if case_recipe.uncertainty is not None and case_recipe.uncertainty.asks:
             is_free = (state != OUTSIDE) & (case_state != EXCLUDED)
-            block = replace(block, meets=meets(case_recipe.uncertainty, values, is_free))
+            block = replace(block, meets=rule_probabilities(case_recipe.uncertainty, values, is_free))
         yield block
 
 

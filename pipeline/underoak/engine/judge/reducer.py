@@ -1,4 +1,4 @@
-"""Blocks of results, and the protocols of what sums them while they are in memory."""
+"""Blocks of results, and the protocols of reducers that sum them."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ R_co = TypeVar("R_co", covariant=True)
 
 @dataclass(frozen=True, slots=True)
 class JudgedBlock:
-    """The results of a case on one window of the analysis grid; arrays are (rows, cols) unless noted."""
+    """A block of results of a case, on one window of the analysis grid; arrays are (rows, cols) unless noted."""
 
     window: Window
     memberships: FloatArray  # (criteria, rows, cols), NaN = missing
@@ -34,7 +34,7 @@ class JudgedBlock:
     gainful: ByteArray
     missing_weight: FloatArray | None = None
     values: tuple[FloatArray, ...] | None = None  # of each criterion's layer in its unit; only if a reducer needs them
-    held: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only if a reducer needs it
+    exclusions: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only if a reducer needs it
     meets: FloatArray | None = None  # (probability rules, rows, cols): probability that each is met
     spread: FloatArray | None = None  # (3 + quantiles, rows, cols) over draws: mean, sd, share that reaches S2, ...
     case: Case = SINGLE
@@ -51,7 +51,7 @@ class JudgedBlock:
             self.gainful[rows, cols],
             None if self.missing_weight is None else self.missing_weight[rows, cols],
             None if self.values is None else tuple(values[rows, cols] for values in self.values),
-            None if self.held is None else {name: holds[rows, cols] for name, holds in self.held.items()},
+            None if self.exclusions is None else {name: holds[rows, cols] for name, holds in self.exclusions.items()},
             None if self.meets is None else self.meets[:, rows, cols],
             None if self.spread is None else self.spread[:, rows, cols],
             self.case,
@@ -76,7 +76,7 @@ class Reducer(Finisher[R_co], Protocol[R_co]):
 
     @property
     def needs_values(self) -> bool:
-        """True if its blocks must hold `values` and `held`."""
+        """True if its blocks must hold `values` and `exclusions`."""
         ...
 
     def reduce(self, block: JudgedBlock) -> Mapping[str, npt.NDArray[Any]]:
@@ -88,11 +88,11 @@ class DrawReducer(Finisher[R_co], Protocol[R_co]):
     """A reducer that sums over judged cells in every draw, by groups such as parcels."""
 
     def groups(self, block: JudgedBlock) -> tuple[npt.NDArray[np.int64], CellGroups]:
-        """Return the groups that lie in a block, and the shares of its cells by their place among these."""
+        """Return the groups that lie in a block, and the shares of its cells by the index of a group."""
         ...
 
     def reduce_draws(
-        self, block: JudgedBlock, which: npt.NDArray[np.int64], groups: CellGroups, sums: GroupSums
+        self, block: JudgedBlock, selected: npt.NDArray[np.int64], groups: CellGroups, sums: GroupSums
     ) -> Mapping[str, npt.NDArray[Any]]:
-        """Return what to save of one block, as arrays; `sums` are over its judged cells."""
+        """Return what to save of one block, as arrays; `selected` are its groups, `sums` are over its judged cells."""
         ...

@@ -1,4 +1,4 @@
-"""From a plan's words on doubt to what is drawn: which layers, how far off, between which limits."""
+"""The uncertainty of a case: the layers to draw, their errors, limits and correlation, from its plan."""
 
 from __future__ import annotations
 
@@ -29,41 +29,43 @@ def uncertainty_of(
     plan: Plan, layers: tuple[StackedLayer, ...], stacked: Mapping[str, str], units: Mapping[str, str],
     quantiles: Mapping[str, Quantiles], stack: Stack, problems: Problems,
 ) -> CaseUncertainty | None:  # fmt: skip
-    """What one view of a plan draws and asks; None when it takes every layer at its word.
+    """Return the draws and probability rules of a case; None if its plan has no `uncertainty`.
 
-    `stacked` are the stack's names of the view's layers and quantiles, `units` those of the layers' values.
+    `stacked` are the stack's names of the case's layers and quantiles, `units` those of the layers' values. Faults go
+    to `problems`.
     """
-    asked = plan.uncertainty
-    if asked is None:
+    spec = plan.uncertainty
+    if spec is None:
         return None
     by_name = {layer.name: layer for layer in layers}
-    found: dict[str, UncertainLayer] = {}
-    for name, spec in plan.layers.items():
-        if not spec.has_uncertainty or name not in by_name:
+    uncertain: dict[str, UncertainLayer] = {}
+    for name, layer_spec in plan.layers.items():
+        if not layer_spec.has_uncertainty or name not in by_name:
             continue
         try:
-            found[name] = _uncertain(
-                name, spec, by_name[name], stacked, units[name], quantiles.get(name, ()), stack, asked.range_m
+            uncertain[name] = _uncertain_layer(
+                name, layer_spec, by_name[name], stacked, units[name], quantiles.get(name, ()), stack, spec.range_m
             )
         except UnderoakError as error:
             problems.extend(replace(f, where=f.where or f"layers.{name}.sd") for f in error.faults)
-    asks = []
-    for ask in asked.ask:
-        if ask.layer not in found:
+    rules = []
+    for rule in spec.ask:
+        if rule.layer not in uncertain:
             continue
         try:
-            asks.append(ProbabilityRule(ask.name, found[ask.layer], ask.limit_in(units[ask.layer]), ask.is_at_least))
+            limit = rule.limit_in(units[rule.layer])
+            rules.append(ProbabilityRule(rule.name, uncertain[rule.layer], limit, rule.is_at_least))
         except UnderoakError as error:
-            problems.extend(replace(f, where=f.where or f"uncertainty.ask ({ask.name})") for f in error.faults)
+            problems.extend(replace(f, where=f.where or f"uncertainty.ask ({rule.name})") for f in error.faults)
     judged = dict.fromkeys(criterion.layer for criterion in plan.criteria)
-    drawn = tuple(found[name] for name in judged if name in found)
-    if not drawn and not asks and not problems.faults:
-        what = "nothing that is judged is in doubt, and no rule is asked about: there is nothing to draw"
+    drawn = tuple(uncertain[name] for name in judged if name in uncertain)
+    if not drawn and not rules and not problems.faults:
+        what = "no criterion uses an uncertain layer and there is no probability rule, so there is nothing to draw"
         problems.add("E362", what, "uncertainty", "give `quantiles` or `sd` to a layer that a criterion judges")
-    return CaseUncertainty(asked.draws, asked.seed, drawn, tuple(asks), tuple(plan.outputs.quantiles or ()))
+    return CaseUncertainty(spec.draws, spec.seed, drawn, tuple(rules), tuple(plan.outputs.quantiles or ()))
 
 
-def _uncertain(
+def _uncertain_layer(
     name: str, spec: LayerSpec, layer: StackedLayer, stacked: Mapping[str, str], unit: str, quantiles: Quantiles,
     stack: Stack, range_m: float,
 ) -> UncertainLayer:  # fmt: skip
@@ -81,30 +83,31 @@ def _uncertain(
 
 
 def _limits(layer: StackedLayer, spec: LayerSpec, unit: str) -> Limits:
-    """What values can be: the bounds that readings are held to, else those of the indicator, else of the quantity."""
-    native: Any = layer.source_layer
-    if isinstance(native.source, ShapeDistance):
-        low, high = native.valid or (native.to_plan_unit(0.0), native.to_plan_unit(native.source.max_distance))
+    """Return the possible values: the layer's valid range, else the indicator's limits, else the quantity's."""
+    source_layer: Any = layer.source_layer
+    convert = source_layer.to_plan_unit
+    if isinstance(source_layer.source, ShapeDistance):
+        low, high = source_layer.valid or (convert(0.0), convert(source_layer.source.max_distance))
         return float(low), float(high)
-    if native.indicator is None:
-        encoding = native.source.encoding
+    if source_layer.indicator is None:
+        encoding = source_layer.source.encoding
         return float(encoding.low), float(encoding.high)
-    if native.valid is not None:
-        return float(native.valid[0]), float(native.valid[1])
-    low, high = sorted((native.to_plan_unit(native.indicator.low), native.to_plan_unit(native.indicator.high)))
-    known = QUANTITIES[quantity_of(unit or "dimensionless", spec.quantity)]
-    if known.unit and unit:
+    if source_layer.valid is not None:
+        return float(source_layer.valid[0]), float(source_layer.valid[1])
+    low, high = sorted((convert(source_layer.indicator.low), convert(source_layer.indicator.high)))
+    quantity = QUANTITIES[quantity_of(unit or "dimensionless", spec.quantity)]
+    if quantity.unit and unit:
         try:
-            step = unit_step(known.unit, unit)
+            step = unit_step(quantity.unit, unit)
         except UnderoakError:
             return float(low), float(high)
-        bounds = sorted((step(known.low), step(known.high)))
+        bounds = sorted((step(quantity.low), step(quantity.high)))
         low, high = (b if math.isinf(a) else a for a, b in zip((low, high), bounds, strict=True))
     return float(low), float(high)
 
 
 def _correlation(stack: Stack, name: str, range_m: float) -> Correlation:
-    """Correlation over a layer's own cells.
+    """Return the correlation between cells of a layer's source.
 
     Cells in degrees are measured at the nearest five degrees of latitude, so that neighbouring regions draw alike.
     """

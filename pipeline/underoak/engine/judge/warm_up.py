@@ -1,4 +1,4 @@
-"""A rehearsal: one cell judged from nothing, so that compiled kernels are loaded before the first tile wants them."""
+"""A warm-up: one cell is judged without reading, so that compiled kernels are loaded before the first tile."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from underoak.overlay import combine_kernels
 
 
 def is_compiled() -> bool:
-    """Return True if kernels that judge any tile are on disk for the present sources; compiling takes half a minute."""
+    """Return True if the compiled kernels for tiles are on disk and current; compiling them takes half a minute."""
     return is_on_disk(combine_kernels.judge) and is_on_disk(cell_state.count_codes)
 
 
 @dataclass(frozen=True)
 class _Blank:
-    """A source's grid and facts without its cells: nothing is read."""
+    """A source with its grid and facts, but no cells: nothing is read."""
 
     source: Source
 
@@ -32,13 +32,13 @@ class _Blank:
         return getattr(self.source, name)
 
     def read(self, window: Window) -> Reading:
-        """As `Source.read`: all cells are missing."""
+        """Return missing values for all cells, shaped as by `Source.read`."""
         months = (len(self.source.months),) if self.source.months else ()
         return Reading(np.full((*months, window.rows, window.cols), np.nan, np.float32))
 
 
 def warm_up(recipe: Recipe) -> None:
-    """Judge the cell in the middle of a recipe's grid as if its sources held nothing."""
+    """Judge the cell in the middle of a recipe's grid as if its sources had no values."""
     grid = recipe.grid
     for layer in recipe.stack.layers:
         for source in layer.source_layer.sources:

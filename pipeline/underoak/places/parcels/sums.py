@@ -108,7 +108,7 @@ class ParcelSumsReducer:
         return {"parcel": parcel, "sums": sums}
 
     def _excludes(self, block: JudgedBlock) -> list[npt.NDArray[np.bool_]] | None:
-        return None if block.held is None else [block.held[name] for name in self.constraints]
+        return None if block.exclusions is None else [block.exclusions[name] for name in self.constraints]
 
     def table(self, sums: ParcelSums) -> pd.DataFrame:
         """Return one row for every parcel, best first."""
