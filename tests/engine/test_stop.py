@@ -19,7 +19,7 @@ with Stop() as stop, stop.patient():
     print("ready", flush=True)
     while not stop.seconds > float(sys.argv[1]):
         time.sleep(0.01)
-with_stop = stop.is_asked
+with_stop = stop.is_requested
 print("went on", flush=True)
 try:
     stop.check()
@@ -86,7 +86,7 @@ def test_handlers_are_given_back_and_ignored_signals_stay_ignored():
     try:
         with Stop() as stop:
             os.kill(os.getpid(), signal.SIGTERM)
-            assert not stop.is_asked
+            assert not stop.is_requested
             assert signal.getsignal(signal.SIGINT) == stop._heed
         assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
         assert signal.getsignal(signal.SIGTERM) is signal.SIG_IGN
@@ -97,7 +97,7 @@ def test_handlers_are_given_back_and_ignored_signals_stay_ignored():
 def test_no_timer_outlives_a_run_that_came_to_its_end():
     with Stop() as stop, stop.patient():
         os.kill(os.getpid(), signal.SIGINT)
-    assert stop.is_asked
+    assert stop.is_requested
     stop._timer.join(1)
     assert not any(isinstance(thread, threading.Timer) for thread in threading.enumerate())
 

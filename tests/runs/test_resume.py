@@ -70,7 +70,7 @@ def test_only_missing_tiles_are_judged_and_counted(land, undisturbed, stopped, r
     listener = Listener()
     run = go(*land, stopped, resume=resume, progress=listener)
     assert listener.tiles == TILES - 2
-    assert "Going on from a stopped run: 2 of 5 tiles done. --fresh starts over." in listener.heard
+    assert "Resuming a stopped run: 2 of 5 tiles done. --fresh starts over." in listener.heard
     assert result(stopped) == result(undisturbed)
     assert run.manifest.when.tiles_kept == 2
     assert not (stopped / ".underoak").exists()
@@ -113,7 +113,7 @@ def test_fresh_throws_all_kept_tiles_away_and_says_so(land, undisturbed, stopped
     listener = Listener()
     go(*land, stopped, resume=False, progress=listener)
     assert listener.tiles == TILES
-    assert "Threw away the tiles of 1 stopped run." in listener.heard
+    assert "Deleted the tiles of 1 stopped run." in listener.heard
     assert result(stopped) == result(undisturbed)
     assert not (stopped / ".underoak").exists()
 
@@ -122,7 +122,7 @@ def test_resume_with_nothing_to_go_on_from_starts_and_says_so(land, tmp_path):
     listener = Listener()
     go(*land, tmp_path / "out", resume=True, progress=listener)
     assert listener.tiles == TILES
-    assert "No stopped run's tiles are kept here; starting from the beginning." in listener.heard
+    assert "There are no tiles of a stopped run here: starting from the beginning." in listener.heard
 
 
 def test_a_changed_input_is_refused_by_its_name_and_a_mere_copy_of_it_is_not(land, undisturbed, stopped, tmp_path):
@@ -168,7 +168,7 @@ def test_a_damaged_spool_still_ends_in_the_same_bytes(land, undisturbed, stopped
     listener = Listener()
     go(*land, stopped, resume=True, progress=listener)
     assert listener.tiles > TILES - 2
-    assert any("had been damaged, and will be judged again" in text for text in listener.heard)
+    assert any("damaged: judged again" in text for text in listener.heard)
     assert result(stopped) == result(undisturbed)
 
 
@@ -191,7 +191,7 @@ def test_a_fault_in_a_tile_keeps_the_tiles_that_are_done(land, undisturbed, tmp_
         assert faults(*land, tmp_path / "out", progress=listener)[0].code == "E230"
     kept = kept_tiles(tmp_path / "out")
     assert 3 <= kept < TILES  # with what was in flight
-    assert f"Kept: {kept} of 5 tiles. The same run with --resume goes on from there." in listener.heard
+    assert f"Saved: {kept} of 5 tiles. Run again with --resume to continue." in listener.heard
     assert not (tmp_path / "out" / "run.json").exists()
     listener = Listener()
     go(*land, tmp_path / "out", resume=True, progress=listener)
@@ -281,7 +281,7 @@ def test_a_signal_ends_the_command_in_good_order_and_resume_goes_on(written, und
     _, told = process.communicate(timeout=30)
     assert time.monotonic() - began < 5.5
     assert process.returncode == code, told
-    assert "--resume goes on from there" in told
+    assert "Run again with --resume to continue" in told
     assert "Nothing half-written is left under a final name" in told
     kept = kept_tiles(tmp_path / "out")
     assert 1 <= kept < TILES
@@ -289,7 +289,7 @@ def test_a_signal_ends_the_command_in_good_order_and_resume_goes_on(written, und
     assert f'"exit": {code}' in log.read_text()
     ended = CliRunner().invoke(main, ["run", str(written), "--out", str(tmp_path / "out"), "--resume"])
     assert ended.exit_code == 0, ended.output
-    assert f"Going on from a stopped run: {kept} of 5 tiles" in ended.stderr
+    assert f"Resuming a stopped run: {kept} of 5 tiles" in ended.stderr
     assert result(tmp_path / "out")[0] == result(undisturbed)[0]
 
 

@@ -1,7 +1,7 @@
 """Settings of the C library's allocator for memory that a tile frees.
 
-Every tile asks for the same few megabytes again. By default, the allocator of GNU systems gives them back and fetches
-them anew, cleared page by page, and has a store of its own for every thread. Other systems are left alone.
+Every tile needs the same few megabytes again. By default, the allocator of GNU systems returns them to the system and
+requests them again, cleared page by page, and keeps a separate store for each thread. Other systems stay unchanged.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ _INTERVAL = 32  # tiles
 def retain_freed() -> None:
     """Keep freed memory for the next request, in one store for all threads.
 
-    This holds for the process: only programs of our own call it, such as the command line, never the library.
+    It applies to the whole process: only programs such as the command line call it, never the library.
     """
     library = system.allocator()
     if library is not None:
@@ -33,9 +33,9 @@ def release_freed() -> None:
 
 
 def is_release_due(n_tiles: int) -> bool:
-    """Return True after some of the tiles: free memory breaks into smaller pieces, and the store grows with them.
+    """Return True if freed memory should be released after so many tiles: it fragments, and the store grows.
 
-    It is due often while the first tiles fill caches, then seldom, as released memory has to be fetched anew.
+    It is due often while the first tiles fill caches, then rarely, because released memory must be requested again.
 
     >>> [n_tiles for n_tiles in range(1, 100) if is_release_due(n_tiles)]
     [1, 2, 4, 8, 16, 32, 64, 96]

@@ -1,16 +1,16 @@
-"""How far a run is: a line on a terminal, plain lines elsewhere, JSON lines on request. Never on stdout.
+"""Progress of a run: a line on a terminal, plain lines elsewhere, JSON lines on request. Never on stdout.
 
-Every JSON line has `v` (1, the form's version), `t` (UTC), `lvl` (info, warn, error), `ev` and `run` (the same for all
-lines of a run). The events, with what else they hold:
+Every JSON line has `v` (1, the version of the format), `t` (UTC), `lvl` (info, warn, error), `ev` and `run` (the same
+for all lines of a run). The events and their other fields:
 
-    run_start   plan, title, plan_sha256, grid, layers, views: everything is opened and checked
-    resumed     done, of, damaged: tiles that a stopped run left are gone on with
-    step        step, of: a step of so many tiles begins; 0 where it has none
-    tile_done   step, done, of, rss [MB, the most so far]
+    run_start   plan, title, plan_sha256, grid, layers, views: all files are opened and checked
+    resumed     done, of, damaged: finished tiles of a stopped run are reused
+    step        step, of: a step of `of` tiles starts; 0 if it has no tiles
+    tile_done   step, done, of, rss [MB, peak so far]
     step_done   step, seconds
     warning     code, what, where, fix
     run_done    folder, seconds, peak_mb, outputs: every file has its final name
-    error       code, what, where, fix, exit: the command ends with this exit code; one line for each fault
+    error       code, what, where, fix, exit: the command ends with this exit code; one line per fault
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _SIGINT = 130
 
 
 def duration(seconds: float) -> str:
-    """A span of time as a person says it.
+    """Return a duration as text for people.
 
     >>> duration(42), duration(200), duration(7300)
     ('42 s', '3 min', '2 h 2 min')
@@ -47,9 +47,9 @@ def duration(seconds: float) -> str:
 
 
 def json_line(line: dict[str, Any]) -> str:
-    """One line of JSON, in ASCII, without a control character and no longer than 64 KiB.
+    """Return one line of JSON, in ASCII, without control characters and at most 64 KiB long.
 
-    What makes a line too long is left out, the longest first, and named under `cut`.
+    Fields that make it too long are left out, the longest first, and named under `cut`.
 
     >>> json_line({"ev": "warning", "what": "a\\x1b]0;b\\x7f"})
     '{"ev": "warning", "what": "a\\\\u001b]0;b\\\\u007f"}'
@@ -67,22 +67,22 @@ def json_line(line: dict[str, Any]) -> str:
 
 
 class Progress:
-    """Tells events of a run to people and to logs.
+    """A reporter of a run's events, for people and for logs.
 
-    A log on stderr has it for itself: nothing but JSON lines is then written there.
+    If the log is on stderr, only JSON lines are written there.
     """
 
     def __init__(self, show: Show = "auto", json_to: IO[str] | None = None, run_id: str = "") -> None:
         self._json = json_to
         self._run = run_id or f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%SZ}-{os.getpid()}"
         self._live: Any = None
-        self._step, self._done, self._of, self._began, self._told = "", 0, 0, 0.0, 0.0
+        self._step, self._done, self._of, self._began, self._last_shown = "", 0, 0, 0.0, 0.0
         self._is_log_only = json_to is not None and json_to is sys.stderr
         self._is_quiet = show == "none" or self._is_log_only
         self._is_terminal = show == "auto" and not self._is_quiet and sys.stderr.isatty()
 
     def log(self, event: str, level: str = "info", **fields: Any) -> None:
-        """One JSON line, if asked for."""
+        """Write one JSON line, if there is a log."""
         if self._json is None:
             return
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
@@ -90,34 +90,34 @@ class Progress:
         try:
             self._json.write(text + "\n")
             self._json.flush()
-        except OSError as error:  # a log is no reason to lose a run
+        except OSError as error:  # a failing log must not end a run
             self._json = None
             if not self._is_log_only:
                 what = f"the log cannot be written any more ({error.strerror or error})"
                 self.warn(Fault("W502", what, "--log-json", "the run goes on without it"))
 
     def say(self, text: str) -> None:
-        """A sentence on stderr."""
+        """Write a sentence to stderr."""
         self._clear()
         if not self._is_quiet:
             print(text, file=sys.stderr, flush=True)
 
     def warn(self, fault: Fault) -> None:
-        """A warning on stderr, however quiet it is to be, and in the log."""
+        """Write a warning to stderr, also in quiet mode, and to the log."""
         self._clear()
         if not self._is_log_only:
             print(str(fault), file=sys.stderr, flush=True)
         self.log("warning", "warn", code=fault.code, what=fault.what, where=fault.where, fix=fault.fix)
 
     def failed(self, error: BaseException) -> None:
-        """What ends the command, in the log; people are told by whoever catches it."""
+        """Log the error that ends the command; the caller shows it to people."""
         self._clear()
         faults: tuple[Fault, ...]
         more: dict[str, Any] = {}
         if isinstance(error, UnderoakError):
             faults, more["exit"] = error.faults, error.exit_code
         elif isinstance(error, KeyboardInterrupt):
-            faults = (Fault("", "stopped", fix="run again: tiles that are done are kept"),)
+            faults = (Fault("", "stopped", fix="run again: finished tiles are kept"),)
             more["exit"] = getattr(error, "exit_code", _SIGINT)
         else:
             faults = (Fault("E100", f"a bug in underoak: {type(error).__name__}: {error}", fix="report it"),)
@@ -126,15 +126,15 @@ class Progress:
             self.log("error", "error", code=fault.code, what=fault.what, where=fault.where, fix=fault.fix, **more)
 
     def start(self, step: str, of: int, **more: Any) -> None:
-        """A step of `of` tiles begins; 0 where it has none."""
+        """Start a step of `of` tiles; 0 if it has no tiles."""
         self._step, self._done, self._of = step, 0, of
-        self._began = self._told = time.monotonic()
+        self._began = self._last_shown = time.monotonic()
         self.log("step", step=step, of=of, **more)
         if self._is_terminal:
             self._draw(self._began)
 
     def advance(self, parts: int = 1) -> None:
-        """Some tiles of the step are done."""
+        """Count some tiles of the step as done."""
         self._done += parts
         self.log("tile_done", step=self._step, done=self._done, of=self._of, rss=round(peak_memory_mb()))
         if self._is_quiet:
@@ -142,18 +142,18 @@ class Progress:
         now = time.monotonic()
         if self._is_terminal:
             self._draw(now)
-        elif now - self._told >= _PLAIN_SECONDS:
+        elif now - self._last_shown >= _PLAIN_SECONDS:
             print(self._line(now), file=sys.stderr, flush=True)
-            self._told = now
+            self._last_shown = now
 
     def finish(self) -> None:
-        """The step is over."""
+        """End the step."""
         self._clear()
         self.log("step_done", step=self._step, seconds=round(time.monotonic() - self._began, 3))
 
     @contextlib.contextmanager
     def step(self, name: str) -> Iterator[None]:
-        """A step without tiles."""
+        """Run a step without tiles."""
         self.start(name, 0)
         yield
         self.finish()
@@ -162,9 +162,9 @@ class Progress:
         if not self._of:
             return f"{self._step} ...  {peak_memory_mb():.0f} MB"
         share = self._done / self._of
-        left = f"{duration((now - self._began) * (1 - share) / share)} left" if share else "..."
+        remaining = f"{duration((now - self._began) * (1 - share) / share)} left" if share else "..."
         counts = f"{self._done:,}/{self._of:,}".replace(",", " ")
-        return f"{self._step} {counts} tiles  {share:3.0%}  {left}  {peak_memory_mb():.0f} MB"
+        return f"{self._step} {counts} tiles  {share:3.0%}  {remaining}  {peak_memory_mb():.0f} MB"
 
     def _draw(self, now: float) -> None:
         from rich.console import Console

@@ -1,4 +1,4 @@
-"""Where the rasters of two runs on one grid differ, and by how much; read block by block, so that memory stays flat."""
+"""The difference between the rasters of two runs on one grid, read block by block, so that memory stays flat."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from underoak.engine.write.finished_rasters import (
 from underoak.indicators import cell_areas
 
 CHANGED = 1e-6  # a smaller difference of suitability is no change
-BLOCKS_KEPT = 5
+_MOST_BLOCKS = 5
 _FINENESS = 100  # steps of the histogram in a factor of e: percentiles come out to 1 %
 _STEPS = math.ceil(math.log(1.0 / CHANGED) * _FINENESS) + 1
 
@@ -35,16 +35,16 @@ Codes = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class BlockChange:
-    """How much one block changed."""
+    """The change of one block."""
 
     window: Window
-    cells: int  # that changed: suitability, class, or whether they are judged
+    cells: int  # whose suitability, class or being judged changed
     amount: float  # sum of the differences; a cell that became judged, or ceased to be, counts 1
 
 
 @dataclass(frozen=True, slots=True)
 class RasterDifference:
-    """What became of the cells from the first run to the second."""
+    """The changes of the cells from the first run to the second."""
 
     cells: int
     judged: int  # in both runs
@@ -63,7 +63,7 @@ class RasterDifference:
 
 @dataclass
 class _Sums:
-    """What is added up over the blocks."""
+    """The sums over all blocks."""
 
     judged: int = 0
     changed: int = 0
@@ -88,7 +88,7 @@ def difference(first: Path, second: Path, grid: Grid) -> RasterDifference:
     with ExitStack() as stack:
         one, other = (stack.enter_context(_reading(folder)) for folder in (first, second))
         steps = one.suitability.step, other.suitability.step
-        # a value stored in steps is off by half a step, which is no change
+        # stored steps round by up to half a step, which is no change
         tolerance = CHANGED + (max(steps) / 2 if steps[0] != steps[1] else 0.0)
         shared = [name for name in one.criteria if name in other.criteria]
         for window in grid.tiles(BLOCK):
@@ -96,7 +96,7 @@ def difference(first: Path, second: Path, grid: Grid) -> RasterDifference:
             for name in shared:
                 apart = (one.membership(name, window) != other.membership(name, window)) & judged
                 sums.memberships[name] = sums.memberships.get(name, 0) + int(np.count_nonzero(apart))
-    worst = heapq.nlargest(BLOCKS_KEPT, sums.blocks, key=lambda b: (b[0], -b[2].row, -b[2].col))
+    worst = heapq.nlargest(_MOST_BLOCKS, sums.blocks, key=lambda b: (b[0], -b[2].row, -b[2].col))
     return RasterDifference(
         cells=grid.rows * grid.cols,
         judged=sums.judged,
@@ -146,7 +146,7 @@ def _reading(folder: Path) -> Iterator[_Rasters]:
 def _compare(
     one: _Rasters, other: _Rasters, window: Window, tolerance: float, grid: Grid, sums: _Sums
 ) -> npt.NDArray[np.bool_]:
-    """Add a block to the sums; returns where both runs judged, (rows, cols)."""
+    """Add a block to the sums; return the mask of cells judged in both runs, (rows, cols)."""
     before, after = one.scores(window), other.scores(window)
     was, now = one.classes.stored(window), other.classes.stored(window)
     apart = after.astype(np.float64) - before
@@ -180,6 +180,6 @@ def _compare(
 
 
 def _percentile(histogram: npt.NDArray[np.int64], share: float) -> float:
-    """Upper end of the step that holds the percentile."""
-    at = int(np.searchsorted(np.cumsum(histogram), math.ceil(share * histogram.sum())))
-    return CHANGED * math.exp((at + 1) / _FINENESS)
+    """Return the upper end of the histogram step of the percentile."""
+    i_step = int(np.searchsorted(np.cumsum(histogram), math.ceil(share * histogram.sum())))
+    return CHANGED * math.exp((i_step + 1) / _FINENESS)

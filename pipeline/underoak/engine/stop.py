@@ -1,4 +1,4 @@
-"""Ending early in good order: the first signal asks for it, the second ends the process at once."""
+"""Stopping a run early: the first signal stops it after finished tiles are saved, the second at once."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _SHOW_CURSOR = "\x1b[?25h"
 
 
 class Stopped(KeyboardInterrupt):
-    """The process was asked to end, and may do so now."""
+    """An error that ends the process after a signal."""
 
     def __init__(self, signum: int) -> None:
         super().__init__(signum)
@@ -27,11 +27,11 @@ class Stopped(KeyboardInterrupt):
 
 
 class Stop:
-    """Whether the run is to end early. As a `with` block in the main thread it listens to signals.
+    """A request to stop the run. As a `with` block in the main thread it handles signals.
 
-    A signal inside `patient()` is only noted, elsewhere it raises `Stopped` where it comes. Whatever is killed leaves
-    nothing half-written under a final name, so that the second signal, or one that nobody heeds in time, may end the
-    process on the spot.
+    Inside `patient()` a signal is only recorded; elsewhere it raises `Stopped` at once. A killed run leaves no
+    incomplete file under a final name. So a second signal, or the first after some seconds, may end the process at
+    once.
     """
 
     def __init__(self, is_quiet: bool = False) -> None:
@@ -43,18 +43,18 @@ class Stop:
         self._timer: threading.Timer | None = None
 
     @property
-    def is_asked(self) -> bool:
+    def is_requested(self) -> bool:
         """True once a signal has come."""
         return self._signum != 0
 
     @property
     def seconds(self) -> float:
         """Time since the signal came [s]; 0 before."""
-        return time.monotonic() - self._since if self.is_asked else 0.0
+        return time.monotonic() - self._since if self.is_requested else 0.0
 
     def __enter__(self) -> Stop:
         for signum in stop_signals():
-            if signal.getsignal(signum) is not signal.SIG_IGN:  # nohup and the like mean it
+            if signal.getsignal(signum) is not signal.SIG_IGN:  # nohup and similar programs ignore it on purpose
                 self._before[signum] = signal.signal(signum, self._heed)
         return self
 
@@ -66,7 +66,7 @@ class Stop:
 
     @contextlib.contextmanager
     def patient(self) -> Iterator[None]:
-        """What is done inside is not broken off by the first signal."""
+        """Let the work inside continue after the first signal."""
         self._patient += 1
         try:
             yield
@@ -74,16 +74,16 @@ class Stop:
             self._patient -= 1
 
     def check(self) -> None:
-        """End here if a signal has come.
+        """Raise `Stopped` if a signal has come.
 
         Raises:
-            Stopped: if so.
+            Stopped: if a signal has come.
         """
-        if self.is_asked:
+        if self.is_requested:
             raise Stopped(self._signum)
 
     def _heed(self, signum: int, frame: FrameType | None) -> None:
-        if self.is_asked:
+        if self.is_requested:
             self._end()
         self._signum, self._since = signum, time.monotonic()
         self._timer = threading.Timer(_GRACE_SECONDS, self._end)
@@ -98,7 +98,7 @@ class Stop:
         os._exit(128 + self._signum)
 
     def _say(self, text: str) -> None:
-        """A line on stderr from wherever a signal struck: straight to the system, as nothing else is safe there."""
+        """Write a line to stderr by a system call: in a signal handler nothing else is safe."""
         if not self._is_quiet:
             with contextlib.suppress(OSError, ValueError):
                 os.write(sys.stderr.fileno(), f"{text}\n".encode())

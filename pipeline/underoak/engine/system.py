@@ -20,7 +20,7 @@ _CRASHES = {0xC0000005: "access violation", 0xC00000FD: "stack overflow", 0xC000
 
 
 def peak_memory_mb() -> float:
-    """Return the peak memory of this process [MB]; 0 where the system does not say."""
+    """Return the peak memory of this process [MB]; 0 if unknown."""
     resource = _module("resource")
     if resource is None:  # Windows
         return 0.0
@@ -29,7 +29,7 @@ def peak_memory_mb() -> float:
 
 
 def processor_name() -> str:
-    """Return the model of the processor; empty where the system does not say."""
+    """Return the model of the processor; empty if unknown."""
     if sys.platform.startswith("linux"):
         with contextlib.suppress(OSError):
             lines = Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace").splitlines()
@@ -61,7 +61,7 @@ def stop_signals() -> list[signal.Signals]:
 
 
 def end_after(seconds: int) -> None:
-    """End this process after a time, even if no Python code gets to run; 0 takes it back. Windows cannot do this."""
+    """End this process after a time, even if no Python code can run; 0 cancels it. Not on Windows."""
     if hasattr(signal, "alarm"):
         signal.alarm(seconds)
 
@@ -80,13 +80,13 @@ def exit_name(code: int) -> str:
 
 @contextlib.contextmanager
 def no_interrupts() -> Iterator[None]:
-    """Keep Ctrl-C from threads begun inside, and from all processes that they start, where the system can do so."""
+    """Block Ctrl-C for threads started inside and for the processes that they start, where the system can."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
     from multiprocessing import resource_tracker
 
-    resource_tracker.ensure_running()  # started inside, it would let the thread hear Ctrl-C again
+    resource_tracker.ensure_running()  # started inside, it would unblock Ctrl-C in the thread
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

@@ -47,7 +47,7 @@ def test_the_second_is_told_who_has_it(lock):
     lock.take()
     message, folder = refusal(lock), lock.path.parent.parent
     assert message.startswith(
-        f"E605 {folder}: another run is at work here: process {os.getpid()} on {platform.node()} since 2"
+        f"E605 {folder}: another run is using this folder: process {os.getpid()} on {platform.node()} since 2"
     )
     assert "--out" in message
     lock.release()
@@ -89,7 +89,7 @@ def test_half_a_record_is_taken_over(lock):
 
 def test_a_lock_of_another_computer_is_believed_and_its_file_named(lock):
     left_by(lock, host="elsewhere", boot="another")
-    assert f"if elsewhere is off or has given up, delete {lock.owner_path}" in refusal(lock)
+    assert f"if elsewhere is off or its run has ended, delete {lock.owner_path}" in refusal(lock)
     lock.owner_path.unlink()
     lock.take()
     lock.release()

@@ -15,7 +15,7 @@ from underoak.base.grid import Grid, Window
 from underoak.engine.judge.counts import CaseCounts, TileCounts
 from underoak.engine.storage import spool as spools
 from underoak.engine.storage.journal import line, read_lines
-from underoak.engine.storage.spool import TILE, Spool, TileResult, kept_facts
+from underoak.engine.storage.spool import TILE, Spool, TileResult, saved_facts
 from underoak.plan.case import Case
 
 CASE = Case("present", "tuber_melanosporum", "", "Tuber melanosporum")
@@ -119,8 +119,8 @@ def test_without_keep_the_old_tiles_go(stopped, tmp_path):
 
 
 def test_facts_are_there_for_people(stopped, tmp_path):
-    assert kept_facts(stopped) == {"title": "t"}
-    assert kept_facts(tmp_path) is None
+    assert saved_facts(stopped) == {"title": "t"}
+    assert saved_facts(tmp_path) is None
 
 
 def test_a_spool_without_tiles_leaves_nothing_behind(tmp_path):

@@ -213,14 +213,14 @@ def test_two_workers_of_a_scheduler_give_the_bytes_of_threads(wide, by_threads, 
     uo.run(wide, out=tmp_path, cluster=ours.scheduler_address)
     assert sums(tmp_path) == sums(by_threads)
     assert without_when(tmp_path) == without_when(by_threads)
-    assert client.run(lambda: (len(remote_worker._errands), len(remote_worker._works))) == dict.fromkeys(
+    assert client.run(lambda: (len(remote_worker._jobs), len(remote_worker._works))) == dict.fromkeys(
         client.nthreads(), (0, 0)
     )
 
 
-def counting(errand, worker):
+def counting(job, worker):
     remote_worker.proofs = getattr(remote_worker, "proofs", 0) + 1
-    return true_prove(errand, worker)
+    return true_prove(job, worker)
 
 
 def test_the_work_is_unpacked_once_on_each_worker(results, client, windows):
@@ -328,10 +328,10 @@ def test_a_worker_that_does_not_see_an_input_says_which_and_where(results, clien
 
 
 def test_a_worker_that_sees_another_file_of_that_name_says_so(work):
-    errand = remote_worker.WorkerJob.of(work, [work.recipe.grid.window])
-    files = tuple(dataclasses.replace(file, size=file.size + 1) for file in errand.files)
+    job = remote_worker.WorkerJob.of(work, [work.recipe.grid.window])
+    files = tuple(dataclasses.replace(file, size=file.size + 1) for file in job.files)
     with pytest.raises(UnderoakError) as raised:
-        remote_worker.verify_worker(dataclasses.replace(errand, files=files), "one")
+        remote_worker.verify_worker(dataclasses.replace(job, files=files), "one")
     assert [fault.code for fault in raised.value.faults] == ["E246"] * 3  # each file once
     assert "sees another" in raised.value.faults[0].what
 

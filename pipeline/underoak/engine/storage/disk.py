@@ -1,4 +1,4 @@
-"""What the disk did not let us do, told as a fault; and making what was written last."""
+"""Faults of the disk, its free space, and syncing files to it."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ from pathlib import Path
 from underoak.base.errors import Fault, UnderoakError
 
 _FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
-_HOPELESS = 0.1  # of the estimate: no map was seen to shrink that much
-_NO_ROOM = 1 << 16  # bytes: with less than this left, a write that failed for no said reason failed for want of room
+_HOPELESS = 0.1  # share of the estimate: no raster was ever compressed that much
+_NO_ROOM = 1 << 16  # bytes: with less than this free, a failed write without an error number is taken for a full disk
 
 
 def is_full(error: BaseException) -> bool:
-    """True when an error says that the disk, a quota or a limit on file size left no room."""
+    """Return True if an error means a full disk, a full quota or a limit on file size."""
     return isinstance(error, OSError) and error.errno in _FULL
 
 
 def disk_error(error: OSError, folder: Path) -> UnderoakError:
-    """The fault that a failed write means."""
+    """Return the error to raise for a failed write."""
     if is_full(error) or (error.errno is None and free_bytes(folder) < _NO_ROOM):
-        fix = "free some space and run again: tiles that are done are kept"
+        fix = "free some space and run again: finished tiles are kept"
         return UnderoakError(Fault("E501", "the disk is full", str(folder), fix))
     where = next((name for name in (error.filename2, error.filename) if isinstance(name, str)), str(folder))
     what = f"cannot be written ({error.strerror or error})"
@@ -30,40 +30,45 @@ def disk_error(error: OSError, folder: Path) -> UnderoakError:
 
 
 def free_bytes(folder: Path) -> float:
-    """Room left for us on a folder's disk [bytes]; infinite where nobody can tell."""
+    """Return the free space on a folder's disk [bytes]; infinite if unknown."""
     try:
         return float(shutil.disk_usage(folder if folder.is_dir() else folder.parent).free)
     except OSError:
         return float("inf")
 
 
-def check_room(folder: Path, needed: float, held: float = 0.0) -> Fault | None:
-    """A warning when a run may not fit on a folder's disk. Both are in bytes; `held` is there already.
+def check_room(folder: Path, needed: float, existing: float = 0.0) -> Fault | None:
+    """Return a warning if a run may not fit on a folder's disk, else None.
+
+    Args:
+        folder: where the run writes.
+        needed: bytes that the run needs in total.
+        existing: bytes of them that are on the disk already.
 
     Raises:
-        UnderoakError: E501 when it is clear that it will not.
+        UnderoakError: E501 when it clearly does not fit.
     """
-    free, needed = free_bytes(folder), max(needed - held, 0.0)
+    free, needed = free_bytes(folder), max(needed - existing, 0.0)
     if free >= needed:
         return None
     figures = f"about {needed / 1e6:,.0f} MB are needed and {free / 1e6:,.0f} MB are free"
-    fix = "free some space, choose another disk with --out, or throw the tiles of stopped runs away with --fresh"
+    fix = "free some space, choose another disk with --out, or delete the tiles of stopped runs with --fresh"
     if free < needed * _HOPELESS:
         raise UnderoakError(Fault("E501", f"the disk is too full: {figures}", str(folder), fix))
     return Fault("W501", f"the disk may be too full: {figures}", str(folder), fix)
 
 
 def sync_file(path: Path) -> None:
-    """Make a file's content last through a power cut."""
+    """Sync a file's content to disk, so that it survives a power cut."""
     with open(path, "rb+") as file:
         os.fsync(file.fileno())
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a folder's names last through a power cut, where the system lets folders be synced."""
+    """Sync a folder's names to disk, where the system can sync folders."""
     try:
         handle = os.open(folder, os.O_RDONLY)
-    except OSError:  # Windows opens no folder
+    except OSError:  # Windows cannot open a folder
         return
     try:
         os.fsync(handle)

@@ -1,4 +1,4 @@
-"""What the bytes of a run depend on, so that only a run on the very same goes on with another one's tiles."""
+"""The identity of a run: all that its bytes depend on. Only a run of the same identity reuses finished tiles."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from underoak.engine.write.outputs import Output
 from underoak.plan.plan import Plan
 from underoak.plan.shipped import shipped
 
-_MOST_TOLD = 5  # changes of a plan
+_MOST_CHANGES = 5  # of a plan, listed one by one
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Identity:
 
     @classmethod
     def of(cls, plan: Plan, grid: Grid, inputs: Mapping[str, str], outputs: Sequence[Output]) -> Identity:
-        """The identity of a run; `inputs` are the files it reads with their SHA-256, less the plan's own file."""
+        """Return the identity of a run; `inputs` maps each file it reads, except the plan, to its SHA-256."""
         plans = {"": plan.canonical()} | {each.case.folder: each.canonical() for each in plan.case_plans}
         return cls(
             {
@@ -43,20 +43,20 @@ class Identity:
 
     @cached_property
     def digest(self) -> str:
-        """One number for all of it."""
+        """The SHA-256 of all facts."""
         text = json.dumps(self.facts, sort_keys=True, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
 
 
 def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[Fault]:
-    """An E602 for each thing that is no longer as it was when tiles were kept: only the same goes on with them."""
+    """Return an E602 for each fact that has changed since the tiles were saved."""
     problems = Problems()
-    fix = "take the change back, or throw the tiles of the stopped run away with --fresh"
+    fix = "undo the change, or delete the tiles of the stopped run with --fresh"
     plan = [
         f"{path} was {_short(old)}, is {_short(new)}" for path, old, new in _differing(before["plan"], now["plan"], ())
     ]
-    if len(plan) > _MOST_TOLD:
-        plan[_MOST_TOLD:] = [f"{len(plan) - _MOST_TOLD} more changes"]
+    if len(plan) > _MOST_CHANGES:
+        plan[_MOST_CHANGES:] = [f"{len(plan) - _MOST_CHANGES} more changes"]
     if not plan and before["plan_sha256"] != now["plan_sha256"]:
         plan = ["a species profile was changed"]
     for what in plan:
@@ -66,13 +66,13 @@ def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[Fault]:
         problems.add("E602", f"changed since the run was stopped: {what}", path, fix)
     for name in ("software", "grid", "rasters"):
         for path, old, new in _differing(before[name], now[name], ()):
-            told = f"{path} was {_short(old)}, is {_short(new)}"
-            problems.add("E602", f"changed since the run was stopped: {told}", name, fix)
+            message = f"{path} was {_short(old)}, is {_short(new)}"
+            problems.add("E602", f"changed since the run was stopped: {message}", name, fix)
     return problems.faults
 
 
 def _differing(old: Any, new: Any, path: tuple[str, ...]) -> Iterator[tuple[str, Any, Any]]:
-    """Where two trees of plain values differ: the place, the old value and the new one; None where there is none."""
+    """Yield each difference of two trees: path, old value, new value; None for a value that is missing."""
     if isinstance(old, dict) and isinstance(new, dict):
         for key in [*old, *(key for key in new if key not in old)]:
             yield from _differing(old.get(key), new.get(key), (*path, key))
@@ -87,7 +87,7 @@ def _short(value: Any) -> str:
 
 @cache
 def own_files() -> str:
-    """A checksum of the package's own sources and native ranges: in a checkout they change, the version does not."""
+    """Return a checksum of the package's sources and native ranges: in a checkout they change without the version."""
     folder = Path(__file__).parents[2]
     digest = hashlib.sha256()
     for path in sorted(folder.rglob("*.py")):

@@ -1,4 +1,4 @@
-"""The files a run reads: their checksums, and whether they stay as they were while it reads them."""
+"""The input files of a run: their checksums, and a check that they do not change during the run."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from underoak.base.errors import Problems
 from underoak.engine.write.checksums import InputRecord, input_records, sha256
 
 _LOOK_SECONDS = 5.0
-_LOOK_SHARE = 0.02  # of the time, at most, for looking
+_LOOK_SHARE = 0.02  # of the time, at most, spent on checks
 
-Stamp = tuple[tuple[str, int, int], ...]  # (name, size, time of change) of each file in it
+Stamp = tuple[tuple[str, int, int], ...]  # (name, size, time of change) of each file
 Inodes = tuple[tuple[int, int], ...]
 
 
@@ -22,17 +22,17 @@ Look = tuple[Stamp, Inodes]
 
 
 def file_states(paths: Iterable[Path]) -> dict[Path, Look]:
-    """What plain files look like before anybody opens or trusts them, by their true paths; others are left out."""
-    found = {}
+    """Return the state of each plain file, by its resolved path, before it is opened; skip all other paths."""
+    states = {}
     for path in paths:
         with contextlib.suppress(OSError):
             if path.is_file():
-                found[path.resolve()] = _look(path)
-    return found
+                states[path.resolve()] = _look(path)
+    return states
 
 
 class Inputs:
-    """Files as they were when the run began."""
+    """The input files, with their state at the start of the run."""
 
     def __init__(
         self,
@@ -41,13 +41,13 @@ class Inputs:
         unwatched: Path | None = None,
         seen: Mapping[Path, Look] | None = None,
     ) -> None:
-        """Look at the files and work out their checksums.
+        """Record the state and the checksum of each file.
 
         Args:
             files: each with the keys of the plan that name it.
-            base: the folder their names are told from.
-            unwatched: the plan's own file, which is in memory already.
-            seen: from `glance`, before anything was read.
+            base: the folder their names are relative to.
+            unwatched: the plan file, which is in memory already.
+            seen: from `file_states`, before anything was read.
         """
         seen = seen or {}
         self._stamps = {path: seen.get(path.resolve()) or _look(path) for path in files if path != unwatched}
@@ -58,7 +58,7 @@ class Inputs:
         self._next = time.monotonic() + _LOOK_SECONDS
 
     def watch(self) -> None:
-        """As `check`, but only every few seconds.
+        """Run `check`, but only every few seconds.
 
         Raises:
             UnderoakError: E601.
@@ -70,7 +70,7 @@ class Inputs:
             self._next = now + max(_LOOK_SECONDS, (now - began) / _LOOK_SHARE)
 
     def check(self) -> None:
-        """Make sure that no file has changed since the run began.
+        """Check that no file has changed since the run began.
 
         Raises:
             UnderoakError: E601 for every file that has.
@@ -79,13 +79,15 @@ class Inputs:
         for path, (stamp, inodes) in self._stamps.items():
             try:
                 what = "" if _stamp(path) == stamp else "was written while the run was reading it"
-                if not what and _inodes(path) != inodes:  # replaced, or only moved or given other rights
+                if not what and _inodes(path) != inodes:  # replaced, or only moved, or its permissions changed
                     what = "" if sha256(path) == self._sums[path] else "was replaced while the run was reading it"
                     self._stamps[path] = stamp, _inodes(path)
             except OSError as error:
                 what = f"is gone while the run was reading it ({error.strerror or error})"
             if what:
-                problems.add("E601", what, str(path), "run again when nobody writes to it; nothing was published")
+                problems.add(
+                    "E601", what, str(path), "run again when no other program writes to it; no result was published"
+                )
         problems.stop_if_any()
 
 
@@ -94,13 +96,13 @@ def _look(path: Path) -> Look:
 
 
 def _stamp(path: Path) -> Stamp:
-    """Sizes and times of change."""
-    return tuple((name, made.st_size, made.st_mtime_ns) for name, made in _stats(path))
+    """Return names, sizes and times of change."""
+    return tuple((name, status.st_size, status.st_mtime_ns) for name, status in _stats(path))
 
 
 def _inodes(path: Path) -> Inodes:
-    """What shows that a file of the same size and time may be another one."""
-    return tuple((made.st_ino, made.st_ctime_ns) for _, made in _stats(path))
+    """Return inodes and times of status change: they reveal a replaced file of the same size and time."""
+    return tuple((status.st_ino, status.st_ctime_ns) for _, status in _stats(path))
 
 
 def _stats(path: Path) -> list[tuple[str, os.stat_result]]:

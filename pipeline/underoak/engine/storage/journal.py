@@ -1,4 +1,4 @@
-"""Lines that vouch for themselves: a checksum, then JSON. What a stop tore or a disk spoiled is never taken for whole.
+"""Journal lines, each a checksum and JSON: a torn or damaged line is always recognised.
 
 >>> line({"tile": 1})
 b'92da10bc {"tile":1}\\n'
@@ -15,13 +15,13 @@ from typing import Any
 
 
 def line(content: Mapping[str, Any]) -> bytes:
-    """A journal line, with its end of line."""
+    """Return a journal line, with its end of line."""
     text = json.dumps(content, separators=(",", ":"), allow_nan=False).encode("ascii")
     return b"%08x %s\n" % (zlib.crc32(text), text)
 
 
 def read_lines(journal: bytes) -> Iterator[dict[str, Any] | None]:
-    """What the lines of a journal hold, in order; None for each that is not as it was written."""
+    """Yield the content of each line of a journal, in order; None for a torn or damaged line."""
     for raw in journal.splitlines(keepends=True):
         yield _read(raw)
 

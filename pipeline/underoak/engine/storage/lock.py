@@ -1,8 +1,8 @@
 """One run at a time in a folder: a lock that the system releases when its process dies.
 
 The lock itself is `filelock`'s. Beside it lies a record of its owner: for people, and for computers that share the
-folder but not its locks. Where the file system has no locks, the library's lock file stands for the lock, and it finds
-out by itself whether the process named in it is alive.
+folder but not its locks. On a file system without locks, the library uses a lock file instead, and checks whether the
+process named in it is alive.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ _FIX = "wait for it, or choose another folder with --out"
 
 
 class Lock:
-    """The lock of a folder; take it, do the work, release it."""
+    """A lock on a folder: take it, do the work, release it."""
 
     def __init__(self, path: Path, folder: Path) -> None:
-        """Name the lock's files; nothing is written yet.
+        """Set the paths of the lock's files; nothing is written yet.
 
         Args:
             path: the lock file. The owner's record and the lock file for file systems without locks lie beside it.
-            folder: what the lock stands for, for messages.
+            folder: the folder it locks, for messages.
         """
         self.path = path
         self.owner_path = path.with_name(f"{path.name}.owner")
@@ -43,10 +43,10 @@ class Lock:
         self._lock: BaseFileLock | None = None
 
     def take(self) -> None:
-        """Take the lock. The lock of a process that is gone is taken over.
+        """Take the lock, also if its last owner has died.
 
         Raises:
-            UnderoakError: E605 when another run has it.
+            UnderoakError: E605 when another run holds it.
             OSError: when its file cannot be made.
         """
         for i_try in range(_TRIES):
@@ -89,7 +89,7 @@ class Lock:
     def _check_other_computers(self) -> None:
         """Refuse where the record names another computer: its locks may not reach here.
 
-        Containers of one computer share its locks and its boot id. We have the lock, so that their owners are gone.
+        Containers of one computer share its locks and its boot id. We have the lock, so any such owner is gone.
         """
         owner, boot = _read(self.owner_path), boot_id()
         is_elsewhere = owner.get("boot") != boot or not boot
@@ -109,16 +109,16 @@ class Lock:
                 path.unlink()
 
     def _refused(self, owner: dict[str, Any], path: Path) -> UnderoakError:
-        what, fix = "another run is at work here", _FIX
+        what, fix = "another run is using this folder", _FIX
         if owner:
             what += f": process {owner.get('pid')} on {owner.get('host')} since {owner.get('since')}"
             if owner.get("host") != platform.node():
-                fix += f"; if {owner.get('host')} is off or has given up, delete {path}"
+                fix += f"; if {owner.get('host')} is off or its run has ended, delete {path}"
         return UnderoakError(Fault("E605", what, str(self._folder), fix))
 
 
 def _read(path: Path) -> dict[str, Any]:
-    """Return the record of a lock's owner; empty where there is none that can be read."""
+    """Return the record of a lock's owner; empty if it is missing or unreadable."""
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):

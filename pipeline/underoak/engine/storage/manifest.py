@@ -1,7 +1,7 @@
-"""The manifest of a finished run, `run.json`: from what, how and with which software each file was made.
+"""The manifest of a finished run, `run.json`: the inputs, settings and software that each file was made with.
 
-One model of it is written and read by everybody. Keys that it does not know are passed over, so that a run of a later
-build opens as long as its format is the same; another format is refused by name.
+One model is used to write and to read it. Unknown keys are ignored, so a run of a later build opens if its format is
+the same. A later format is refused.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from underoak.plan.keys.plan_keys import PlanSpec
 MANIFEST = "run.json"
 FORMAT = 1
 
-Number = float | int  # as it was given, so that what is written stays the same text
+Number = float | int  # an int stays an int, so that the written text stays the same
 
 
 class _Record(BaseModel):
@@ -40,7 +40,7 @@ class GridRecord(_Record):
 
 
 class LayerRecord(_Record):
-    """A layer of a case: its file, and how its numbers were read."""
+    """A layer of a case: its file and its decoding rules."""
 
     path: str
     format: str
@@ -51,7 +51,7 @@ class LayerRecord(_Record):
 
 @dataclass(frozen=True, slots=True)
 class CriterionWords:
-    """One criterion as people read it."""
+    """A criterion, described for people."""
 
     name: str
     label: str
@@ -62,14 +62,14 @@ class CriterionWords:
     can_change: bool
     source: str
     unit: str = ""
-    low: Number | None = None  # least and greatest value of full membership; None where the curve is open
+    low: Number | None = None  # ends of the best range; None where the curve is open
     high: Number | None = None
     by: str = ""  # the remedy that can change it
     remedy_source: str = ""
 
 
 class WeightsRecord(_Record):
-    """The weights of a case, and how they were worked out; what follows `weights` is of pairwise ratios only."""
+    """The weights of a case and their method; the fields after `weights` are for pairwise ratios only."""
 
     method: str
     weights: dict[str, Number]
@@ -88,7 +88,7 @@ class UncertaintyRecord(_Record):
     correlation_range_m: Number
     layers: dict[str, str]
     drawn: tuple[str, ...]
-    asked: tuple[str, ...]
+    rules: tuple[str, ...] = Field(alias="asked")
     methods: dict[str, str]
 
 
@@ -118,14 +118,14 @@ class CaseManifest(_Record):
 
 
 class SourceCells(_Record):
-    """Source cells by layer. Tiles read some twice, so the counts depend on the size of a tile."""
+    """Counts of source cells by layer. Tiles read some cells twice, so the counts depend on the tile size."""
 
     read: dict[str, int]
     implausible: dict[str, int]
 
 
 class RunTimes(_Record):
-    """What differs between two runs of the same plan on the same files."""
+    """The facts that differ between two runs of the same plan on the same files."""
 
     started: str
     tile: int
@@ -138,7 +138,7 @@ class RunTimes(_Record):
 
 
 class Manifest(_Record):
-    """What `run.json` says of a run. Only `when` differs between two runs of the same plan on the same files."""
+    """The content of `run.json`. Only `when` differs between two runs of the same plan on the same files."""
 
     format: Literal[1]
     plan: Mapping[str, Any]  # as plain values, every default written out
@@ -226,15 +226,15 @@ def _unreadable(part: str, error: ValidationError, where: str) -> Fault:
 
 @dataclass(frozen=True, slots=True)
 class NamedFiles:
-    """The files that a manifest of any format names, and the folders of its cases; what is malformed is passed over."""
+    """The files and case folders named by a manifest of any format; malformed entries are skipped."""
 
-    is_run: bool  # False for somebody else's file of that name
+    is_run: bool  # False for another program's file of that name
     folders: tuple[str, ...]
     checksums: Mapping[str, str]  # SHA-256 by path
 
     @classmethod
     def read(cls, path: Path) -> NamedFiles:
-        """Read them from a manifest; nothing when it is none of ours."""
+        """Read them from a manifest; they are empty if the file is no manifest of a run."""
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
         except ValueError:

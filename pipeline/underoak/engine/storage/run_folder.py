@@ -1,9 +1,9 @@
-"""The run folder: one run at a time in it, and its results all old or all new, whenever the process or the power dies.
+"""The run folder: one run at a time, and results that are all old or all new, even if the process or the power dies.
 
-Everything unfinished lies in its folder `.underoak`. Files are made in `new` there. When all of them are made and on
-disk, `new` is renamed to `ready`: from then on the new results are the ones that count, and should the run be killed
-while they get their final names, whoever opens the folder next goes on with it. A manifest stands in the folder only
-while every file it names is its own.
+Unfinished files lie in its folder `.underoak`. New files are written to `new` there. When all are complete and synced
+to disk, `new` is renamed to `ready`: from then on the new results count. If the run is killed while they get their
+final names, the next program that opens the folder finishes the renaming. A manifest is in the folder only while every
+file it names belongs to it.
 """
 
 from __future__ import annotations
@@ -23,27 +23,27 @@ from underoak.engine.storage.manifest import MANIFEST, NamedFiles
 from underoak.engine.write.checksums import sha256
 
 _WORKSHOP, _OLD = ".underoak", ".old"
-_DEEPEST = 4  # a run folder holds folders of single results, no deeper than this
+_DEEPEST = 4  # levels of folders inside a run folder, at most
 _PATIENCE_SECONDS = 5.0
 
 
 class RunFolder:
-    """Holds a run folder while it is written; use it in a `with` block."""
+    """A run folder that is locked while it is written; use it in a `with` block."""
 
     def __init__(self, path: Path, names: Iterable[str] = ()) -> None:
-        """`names`: files that will be written, as far as they are known; see `refuse_foreign`."""
+        """Set the folder; `names` are the files to be written, as far as known; see `refuse_foreign`."""
         self.path = path
         self._names = tuple(names)
         self._lock = _lock_of(path)
 
     @property
     def spools(self) -> Path:
-        """Where finished tiles wait, a folder for each unfinished run."""
+        """The folder of finished tiles, with a folder for each unfinished run."""
         return self.path / _WORKSHOP / "spool"
 
     @property
     def stage(self) -> Path:
-        """Where files are made before they get their final names."""
+        """The folder where files are written before they get their final names."""
         return self.path / _WORKSHOP / "new"
 
     def __enter__(self) -> RunFolder:
@@ -74,7 +74,7 @@ class RunFolder:
             raise disk_error(value, self.path) from value
 
     def _is_ours(self, error: OSError) -> bool:
-        """True when an error is about a file in this folder."""
+        """Return True if an error is about a file in this folder."""
         return isinstance(error.filename, str) and self.path in Path(error.filename).parents
 
     def _let_go(self) -> None:
@@ -84,10 +84,11 @@ class RunFolder:
                 path.rmdir()
 
     def publish(self) -> None:
-        """Make the staged files the folder's results, all at once; files of older results that they do not replace go.
+        """Publish the staged files, all at once, and delete older results that they do not replace.
 
         Raises:
-            UnderoakError: E306, E501, E502; the old results still count, or the new ones do at the next look.
+            UnderoakError: E306, E501, E502; the old results still count then, or the next program that opens the folder
+                finishes.
         """
         refuse_foreign(self.path, _files(self.stage))
         try:
@@ -103,29 +104,29 @@ class RunFolder:
 
 
 def refuse_foreign(folder: Path, names: Iterable[Path]) -> None:
-    """Make sure that no file is written over that is not a run's own: only what a manifest in the folder names is.
+    """Check that no file would be overwritten, except files that a manifest in the folder names.
 
     Raises:
         UnderoakError: E306 that names the files in the way.
     """
     manifests = _manifests(folder)
-    own = {*manifests, *_named(folder, manifests)}
-    foreign = [str(name) for name in sorted(set(names)) if name not in own and os.path.lexists(folder / name)]
+    replaceable = {*manifests, *_named(folder, manifests)}
+    foreign = [str(name) for name in sorted(set(names)) if name not in replaceable and os.path.lexists(folder / name)]
     if foreign:
         more = f" and {len(foreign) - 5} more" if len(foreign) > 5 else ""
-        what = f"holds {', '.join(foreign[:5])}{more}, which no run has made, and which results would be written over"
-        fix = "choose another folder with --out or `outputs.folder`, or move them away"
+        what = f"holds {', '.join(foreign[:5])}{more}, which no run has made and which the results would overwrite"
+        fix = "choose another folder with --out or `outputs.folder`, or move these files"
         raise UnderoakError(Fault("E306", what, str(folder), fix))
 
 
 def finish_publishing(folder: Path) -> None:
-    """Give a folder's new results their final names if a run was killed at it; a run that is just at it is waited for.
+    """Finish publishing if a run was killed while doing so; wait for a run that is publishing now.
 
-    `folder` may be one of the folders inside a run folder. Where we may not write, nothing is done: the old manifest
-    is still there then, or none.
+    `folder` may be a folder inside a run folder. Without permission to write, nothing is done: the old manifest is
+    still there then, or none.
 
     Raises:
-        UnderoakError: E605 when a run that publishes does not come to an end.
+        UnderoakError: E605 when a run that publishes does not end.
     """
     for top in (folder, *folder.absolute().parents[:_DEEPEST]):
         until = time.monotonic() + _PATIENCE_SECONDS
@@ -153,7 +154,7 @@ def _ready(folder: Path) -> Path:
 
 
 def _finish(folder: Path) -> None:
-    """Give every file that is ready its final name; it may be begun again as often as it is cut off."""
+    """Give every ready file its final name; safe to repeat after an interruption."""
     ready = _ready(folder)
     old = ready / _OLD
     if not ready.is_dir():
@@ -170,14 +171,14 @@ def _finish(folder: Path) -> None:
         _drop(folder, old, keep={*new, *_named(ready, vouching)})
         for inner in {(folder / name).parent for name in new}:
             sync_folder(inner)
-        for name in sorted(vouching, key=lambda name: -len(name.parts)):  # the one that stands for all of them last
+        for name in sorted(vouching, key=lambda name: -len(name.parts)):  # the manifest of all cases last
             _move(ready, folder, name)
             sync_folder((folder / name).parent)
     _remove(ready)
 
 
 def _move(start: Path, end: Path, name: Path) -> None:
-    """Move a file from one folder to another under the same name; folders are made as they are where it comes from."""
+    """Move a file to another folder under the same name, and create inner folders with the same permissions."""
     for inner in reversed(name.parents):
         if not (end / inner).is_dir():
             (end / inner).mkdir()
@@ -186,7 +187,7 @@ def _move(start: Path, end: Path, name: Path) -> None:
 
 
 def _manifests(folder: Path) -> list[Path]:
-    """The manifests in a run folder, that of all cases last: without it no other is looked at."""
+    """Return the manifests in a run folder, that of all cases last; none without it."""
     top = Path(MANIFEST)
     if not (folder / top).is_file():
         return []
@@ -198,7 +199,7 @@ def _manifests(folder: Path) -> list[Path]:
 
 
 def _named(folder: Path, manifests: list[Path]) -> dict[Path, str]:
-    """The files that manifests name, with the checksums they give."""
+    """Return the files that manifests name, with their checksums."""
     return {
         manifest.parent / path: checksum
         for manifest in manifests
@@ -207,7 +208,7 @@ def _named(folder: Path, manifests: list[Path]) -> dict[Path, str]:
 
 
 def _drop(folder: Path, old: Path, keep: set[Path]) -> None:
-    """Remove what old manifests name, unless it was changed since: then it is somebody's own."""
+    """Delete the files that old manifests name, except those that were changed since: they belong to the user."""
     for name, checksum in _named(old, _files(old)).items():
         path = folder / name
         if name not in keep and path.is_file() and sha256(path) == checksum:

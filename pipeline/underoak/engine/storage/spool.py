@@ -1,8 +1,8 @@
-"""Finished tiles on disk while a run goes on: encoded blocks in one file, and a journal that says where they lie.
+"""The spool: finished tiles on disk during a run, as encoded blocks in one file and a journal of their positions.
 
-A tile counts as done when its journal line is whole and its bytes have the checksum the line gives; whatever is
-killed in between loses only the tiles in flight. Bytes go to the system before the line that tells of them, and both
-go to the disk every few seconds, beside the work.
+A tile is done when its journal line is complete and its bytes match the checksum in the line, so a killed run loses
+only the tiles in flight. The bytes of a tile are written before its line. A thread syncs both to disk every few
+seconds.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from underoak.engine.system import OPEN_BINARY
 from underoak.engine.write.cog import BLOCK, Piece
 from underoak.plan.case import Case
 
-TILE = 2 * BLOCK  # the smallest tile's side: whole blocks of the first overview
+TILE = 2 * BLOCK  # side of the smallest tile: whole blocks of the first overview
 _FORMAT = 3
 _SYNC_SECONDS = 5.0
 _DATA, _JOURNAL, _NEXT = "blocks.bin", "journal.txt", "journal.new"
@@ -36,7 +36,7 @@ PartKey = tuple[Case, str]  # a reducer, by its case and its name
 
 @dataclass
 class TileResult:
-    """What a worker hands over for one tile: encoded blocks and reducers' parts, as bytes."""
+    """The result of one tile: encoded blocks and reducers' parts, as bytes."""
 
     window: Window
     blocks: dict[str, list[tuple[Key, bytes]]]  # output name -> blocks
@@ -45,7 +45,7 @@ class TileResult:
 
 
 class Spool:
-    """One run's unfinished business, in a folder of its own. One thread adds and reads."""
+    """The finished tiles of one run, in one folder. Only one thread adds and reads."""
 
     def __init__(
         self, folder: Path, identity: str, facts: Mapping[str, Any] | None = None, *, keep: bool = False
@@ -53,10 +53,10 @@ class Spool:
         """Open the spool in its folder.
 
         Args:
-            folder: its own.
-            identity: what a run must have in common with this one to go on with its tiles.
-            facts: what the identity stands for, for people.
-            keep: go on with what a run of the same identity left there, less what is torn or damaged; else begin anew.
+            folder: the folder of this spool alone.
+            identity: the digest that a run must share to reuse the tiles.
+            facts: the facts behind the identity, for people.
+            keep: reuse the tiles that a run of the same identity saved there, except damaged ones; else start empty.
 
         Raises:
             UnderoakError: E501, E502.
@@ -65,24 +65,24 @@ class Spool:
         self.pieces: dict[str, dict[Key, Piece]] = {}
         self.parts: dict[PartKey, dict[tuple[int, int], Piece]] = {}
         self.notes = TileCounts()
-        self.damaged = 0  # tiles that were kept, but are not as they were written
+        self.damaged = 0  # saved tiles that do not match their checksum
         self._header: dict[str, Any] = {"format": _FORMAT, "identity": identity, "facts": dict(facts or {})}
         self._done: set[tuple[int, int]] = set()  # squares of TILE cells
         self._at = 0
         self._failed: OSError | None = None
         self._closing = threading.Event()
         try:
-            kept = self._load() if keep else []
-            if not kept:
+            lines = self._load() if keep else []
+            if not lines:
                 if folder.exists():
                     shutil.rmtree(folder)
                 folder.mkdir(parents=True)
-            self._open(kept or [line(self._header)])
+            self._open(lines or [line(self._header)])
         except OSError as error:
             raise disk_error(error, folder) from error
 
     def _load(self) -> list[bytes]:
-        """Take in the tiles that are whole; returns the journal lines that tell of them, the header first."""
+        """Load the complete tiles; return their journal lines, the header first."""
         try:
             journal = (self.folder / _JOURNAL).read_bytes()
             data = open(self.folder / _DATA, "rb", buffering=0)  # noqa: SIM115 - two files, one fault
@@ -93,54 +93,54 @@ class Spool:
             if not lines or lines[0] is None or any(lines[0].get(k) != self._header[k] for k in ("format", "identity")):
                 self.damaged = max(len(lines) - 1, 0)
                 return []
-            kept = [line(lines[0])]
-            for told in lines[1:]:
-                if told is not None and self._is_whole(told, data):
-                    self._take(told)
-                    kept.append(line(told))
+            whole_lines = [line(lines[0])]
+            for entry in lines[1:]:
+                if entry is not None and self._is_whole(entry, data):
+                    self._take(entry)
+                    whole_lines.append(line(entry))
             torn = int(not journal.endswith(b"\n"))  # a tile in flight, not a damaged one
-            self.damaged = len(lines) - len(kept) - torn
-        return kept
+            self.damaged = len(lines) - len(whole_lines) - torn
+        return whole_lines
 
-    def _is_whole(self, told: dict[str, Any], data: BinaryIO) -> bool:
-        """True for a tile that is not known yet and whose bytes are as they were written."""
-        if not self._done.isdisjoint(_squares(Window(*told["tile"]))):
+    def _is_whole(self, entry: dict[str, Any], data: BinaryIO) -> bool:
+        """Return True for a tile that is not loaded yet and whose bytes match their checksum."""
+        if not self._done.isdisjoint(_squares(Window(*entry["tile"]))):
             return False
-        data.seek(told["at"])
-        return bool(zlib.crc32(_get(data, told["size"])) == told["crc32"])
+        data.seek(entry["at"])
+        return bool(zlib.crc32(_get(data, entry["size"])) == entry["crc32"])
 
-    def _take(self, told: dict[str, Any]) -> None:
-        """Know of a tile that its journal line tells of."""
-        at = told["at"]
-        of_parts = (((Case(*case), reducer), places) for case, reducer, places in told["parts"])
-        tables: Any = ((self.pieces, told["blocks"].items()), (self.parts, of_parts))
+    def _take(self, entry: dict[str, Any]) -> None:
+        """Register the tile of a journal line."""
+        at = entry["at"]
+        of_parts = (((Case(*case), reducer), places) for case, reducer, places in entry["parts"])
+        tables: Any = ((self.pieces, entry["blocks"].items()), (self.parts, of_parts))
         for pieces, table in tables:
             for name, places in table:
-                known = pieces.setdefault(name, {})
+                by_key = pieces.setdefault(name, {})
                 for *key, size in places:
-                    known[tuple(key)] = Piece(at, size)
+                    by_key[tuple(key)] = Piece(at, size)
                     at += size
         self._at = max(self._at, at)
-        self._done |= _squares(Window(*told["tile"]))
-        self.notes.add(TileCounts.from_json(told["notes"]))
+        self._done |= _squares(Window(*entry["tile"]))
+        self.notes.add(TileCounts.from_json(entry["notes"]))
 
     def _open(self, lines: list[bytes]) -> None:
-        """Write a journal of these lines, and stand ready to go on behind it and behind the blocks."""
-        with open(self.folder / _NEXT, "wb") as made:
-            made.write(b"".join(lines))
+        """Write a journal of these lines, and open both files to append to them."""
+        with open(self.folder / _NEXT, "wb") as journal:
+            journal.write(b"".join(lines))
         sync_file(self.folder / _NEXT)
         os.replace(self.folder / _NEXT, self.folder / _JOURNAL)
         handle = os.open(self.folder / _DATA, os.O_RDWR | os.O_CREAT | OPEN_BINARY, 0o644)
         self._data: BinaryIO = open(handle, "r+b", buffering=0)  # noqa: SIM115 - closed by close()
         self._data.truncate(self._at)
         self._journal: BinaryIO = open(self.folder / _JOURNAL, "ab", buffering=0)  # noqa: SIM115
-        for folder in (self.folder, *self.folder.parents[:3]):  # the run folder and what it lies in, too
+        for folder in (self.folder, *self.folder.parents[:3]):  # the run folder and its parent, too
             sync_folder(folder)
         self._syncing = threading.Thread(target=self._sync, name="spool", daemon=True)
         self._syncing.start()
 
     def _sync(self) -> None:
-        """Bring to disk what the system holds, now and then; blocks before the lines that tell of them."""
+        """Sync the files to disk every few seconds, blocks before their lines."""
         synced = self._at
         while not self._closing.wait(_SYNC_SECONDS):
             if self._at == synced:
@@ -155,27 +155,27 @@ class Spool:
 
     @property
     def tiles(self) -> int:
-        """How many squares of the smallest tile's size are done."""
+        """The number of finished squares of the smallest tile size."""
         return len(self._done)
 
     @property
     def size(self) -> int:
-        """Bytes of the blocks that are kept."""
+        """The size of the saved blocks [bytes]."""
         return self._at
 
     def missing(self, grid: Grid, tile: int) -> list[Window]:
-        """The tiles of this size that are not done; of one that is done in part, smaller ones that are not."""
-        found = []
+        """Return the tiles of this size that are not done; smaller tiles where one is done in part."""
+        windows = []
         for window in grid.tiles(tile):
             squares = _squares(window)
             if squares.isdisjoint(self._done):
-                found.append(window)
+                windows.append(window)
             else:
-                found += [_window(square, grid) for square in sorted(squares - self._done)]
-        return found
+                windows += [_window(square, grid) for square in sorted(squares - self._done)]
+        return windows
 
     def add(self, result: TileResult) -> None:
-        """Keep a tile's results; a tile that is done already, by a slow worker once more, changes nothing.
+        """Save the result of a tile. A tile that is done already, from a slow worker, is ignored.
 
         Raises:
             UnderoakError: E501 when the disk is full.
@@ -183,13 +183,13 @@ class Spool:
         if not self._done.isdisjoint(_squares(result.window)):
             return
         tables: Any = {"blocks": result.blocks, "parts": result.parts}
-        # one by one and not as one: putting them together would hold the interpreter, for which the workers wait
+        # written one by one: joining them would hold the interpreter lock, for which the workers wait
         chunks = [data for table in tables.values() for items in table.values() for _, data in items]
         crc32 = 0
         for data in chunks:
             crc32 = zlib.crc32(data, crc32)
         window = result.window
-        told = {
+        entry = {
             "tile": [window.row, window.col, window.rows, window.cols], "at": self._at,
             "size": sum(map(len, chunks)), "crc32": crc32, "notes": result.notes.as_json(),
         }  # fmt: skip
@@ -197,10 +197,10 @@ class Spool:
             kind: {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
             for kind, table in tables.items()
         }
-        told["blocks"] = sizes["blocks"]
-        told["parts"] = [[astuple(case), reducer, places] for (case, reducer), places in sizes["parts"].items()]
-        self._write(chunks, line(told))
-        self._take(told)
+        entry["blocks"] = sizes["blocks"]
+        entry["parts"] = [[astuple(case), reducer, places] for (case, reducer), places in sizes["parts"].items()]
+        self._write(chunks, line(entry))
+        self._take(entry)
 
     def _write(self, chunks: list[bytes], journal: bytes = b"") -> None:
         try:
@@ -214,7 +214,7 @@ class Spool:
             raise disk_error(error, self.folder) from error
 
     def add_block(self, name: str, key: Key, data: bytes) -> None:
-        """Keep one block made after the tiles, such as an overview's; a run that goes on makes it again.
+        """Save a block made after the tiles, such as an overview block; a resumed run makes it again.
 
         Raises:
             UnderoakError: E501 when the disk is full.
@@ -224,28 +224,28 @@ class Spool:
         self._at += len(data)
 
     def read(self, piece: Piece) -> bytes:
-        """The bytes of a kept block or part."""
+        """Return the bytes of a saved block or part."""
         self._data.seek(piece.offset)
         return _get(self._data, piece.size)
 
     def close(self) -> None:
-        """Let go of the files; they stay, unless there is nothing in them."""
+        """Close the files; delete the folder if no tile is done."""
         self._closing.set()
         self._syncing.join()
         for file in (self._data, self._journal):
-            with contextlib.suppress(OSError):  # what could not be written is torn, and found to be so
+            with contextlib.suppress(OSError):  # an incomplete write is recognised when the spool is opened again
                 file.close()
         if not self._done:
             shutil.rmtree(self.folder, ignore_errors=True)
 
     def remove(self) -> None:
-        """Delete the spool: its run is finished or given up."""
+        """Delete the spool: its run is finished or cannot be resumed."""
         self.close()
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-def kept_facts(folder: Path) -> dict[str, Any] | None:
-    """What the spool in a folder says its identity stands for; None when it cannot be read."""
+def saved_facts(folder: Path) -> dict[str, Any] | None:
+    """Return the facts behind the identity of the spool in a folder; None if it cannot be read."""
     try:
         with open(folder / _JOURNAL, "rb") as journal:
             header = next(read_lines(journal.readline()), None)
@@ -255,9 +255,9 @@ def kept_facts(folder: Path) -> dict[str, Any] | None:
 
 
 def _put(file: BinaryIO, data: bytes) -> None:
-    left = memoryview(data)
-    while left:
-        left = left[file.write(left) :]
+    remaining = memoryview(data)
+    while remaining:
+        remaining = remaining[file.write(remaining) :]
 
 
 def _get(file: BinaryIO, size: int) -> bytes:
@@ -268,7 +268,7 @@ def _get(file: BinaryIO, size: int) -> bytes:
 
 
 def _squares(window: Window) -> set[tuple[int, int]]:
-    """The squares of TILE cells that a tile is made of."""
+    """Return the squares of TILE cells that make up a tile."""
     return set(_each(window))
 
 

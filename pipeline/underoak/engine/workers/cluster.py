@@ -1,7 +1,7 @@
-"""Workers of a cluster: processes of this machine, or those of a scheduler elsewhere, by dask.distributed.
+"""Workers of a cluster, by dask.distributed: processes of this machine, or workers of a scheduler elsewhere.
 
-They read, judge and encode; this process alone writes. Code travels to them, so that only a scheduler that asks for
-certificates, or one that nobody outside this machine can reach, is spoken to.
+They read, judge and encode; only this process writes. They run code that is sent to them. So a run connects only to a
+scheduler that requires certificates, or to one that cannot be reached from outside this machine.
 """
 
 from __future__ import annotations
@@ -25,20 +25,20 @@ if TYPE_CHECKING:
     from underoak.engine.storage.spool import TileResult
     from underoak.engine.workers.tile import TileJob
 
-_AHEAD = 2  # tiles in flight for each worker: one that it judges, one that waits beside it
-_LOOK_SECONDS = 2.0  # between two looks at the cluster's health
+_AHEAD = 2  # tiles in flight for each worker: one being judged, one waiting
+_LOOK_SECONDS = 2.0  # between two checks of the cluster
 _REACH_SECONDS = 15.0  # for a scheduler to answer
 _CLOSE_SECONDS = 5.0
-_WORKERS_SECONDS = 60.0  # for the first worker to be there, or for one to come back when all are gone
+_WORKERS_SECONDS = 60.0  # for the first worker to appear, or for one to come back when all are gone
 _BROKEN = "its scheduler ended or was cleared, or the connection to it broke"
 _LOCAL = {
-    "distributed.scheduler.allowed-failures": 3,  # a tile whose worker dies is given to others this many times
+    "distributed.scheduler.allowed-failures": 3,  # how often a tile whose worker dies is given to another
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
     "distributed.worker.multiprocessing-method": "spawn",
     "distributed.worker.daemon": True,
     "distributed.worker.profile.enabled": False,
-    "distributed.worker.memory.target": False,  # results are small and few: nothing is to be put on disk or put off
+    "distributed.worker.memory.target": False,  # results are small and few: spilling or pausing would not help
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
@@ -47,10 +47,10 @@ _LOCAL = {
 
 @contextlib.contextmanager
 def pool_of(address: Address | None, threads: int) -> Iterator[Pool]:
-    """Threads of this process, or the workers that are there at an address; they are let go whatever happens.
+    """Open a pool of threads, or of the workers at an address; it is closed at the end in any case.
 
     Raises:
-        UnderoakError: E702 no scheduler or no worker answers, E703 other software, E704 not safe to talk to.
+        UnderoakError: E702 no scheduler or worker answers, E703 other software, E704 an unsafe connection.
     """
     if address is None:
         yield Threads(threads)
@@ -62,7 +62,7 @@ def pool_of(address: Address | None, threads: int) -> Iterator[Pool]:
 
 
 def _connected(address: Address, stack: contextlib.ExitStack) -> Any:
-    """A client of the cluster, whose workers are there and are ours alike."""
+    """Return a client of the cluster, once a worker is there and all versions match."""
     try:
         if address.processes:
             to = _started(address.processes, stack)
@@ -82,7 +82,7 @@ def _connected(address: Address, stack: contextlib.ExitStack) -> Any:
 
 
 def _started(processes: int, stack: contextlib.ExitStack) -> Any:
-    """Worker processes of this machine that nobody outside it can reach."""
+    """Start worker processes that cannot be reached from outside this machine."""
     import dask
 
     scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="underoak-", ignore_cleanup_errors=True))
@@ -111,25 +111,25 @@ def _check_certificates(address: Address) -> None:
 
 
 def _check_versions(client: Any) -> None:
-    """What carries tasks must be the same everywhere; the workers look at what judges tiles themselves.
+    """Check that the software that carries tasks is the same everywhere; workers check the rest themselves.
 
     Raises:
         UnderoakError: E703 for every difference.
     """
     from underoak.engine.workers.remote_worker import differing
 
-    told = client.get_versions(packages=["underoak"])
-    ours = _carrying(told["client"])
+    versions = client.get_versions(packages=["underoak"])
+    ours = _carrying(versions["client"])
     problems = Problems()
-    for who, theirs in (("the scheduler", told["scheduler"]), *sorted(told["workers"].items())):
+    for who, theirs in (("the scheduler", versions["scheduler"]), *sorted(versions["workers"].items())):
         who = who if who == "the scheduler" else f"worker {who}"
-        if isinstance(theirs, dict) and "packages" in theirs:  # one that left just now says nothing
+        if isinstance(theirs, dict) and "packages" in theirs:  # a worker that has just left gives no versions
             problems.extend(differing(who, _carrying(theirs), ours))
     problems.stop_if_any()
 
 
-def _carrying(told: dict[str, Any]) -> dict[str, str | None]:
-    packages = told["packages"]
+def _carrying(versions: dict[str, Any]) -> dict[str, str | None]:
+    packages = versions["packages"]
     return {
         name: packages.get(name) and str(packages[name]).removesuffix(".final.0")
         for name in ("python", "dask", "distributed", "underoak")
@@ -143,12 +143,12 @@ def _not_there(address: Address, error: Exception) -> UnderoakError:
         fix = 'use --workers instead; a script of your own calls run() below `if __name__ == "__main__":`'
     else:
         what = f"no scheduler with workers answers there ({reason})"
-        fix = "start the scheduler and its workers first, and look whether this machine reaches it"
+        fix = "start the scheduler and its workers first, and check that this machine can reach it"
     return UnderoakError(Fault("E702", what, address.text, fix))
 
 
 class Cluster:
-    """Workers of a scheduler; it gives a tile whose worker dies to another one."""
+    """A pool of a scheduler's workers; a tile whose worker dies goes to another one."""
 
     def __init__(self, client: Any, address: Address) -> None:
         self._client = client
@@ -158,35 +158,35 @@ class Cluster:
 
     @property
     def workers(self) -> int:
-        """How many tiles are judged at the same time; workers may join and leave."""
+        """The number of tiles judged at the same time; workers may join and leave."""
         return self._threads
 
     def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
-        """As `Pool.results`. After a fault no more tiles are begun, and those in flight are waited for and given.
+        """Yield results as `Pool.results` does. After a fault no tile is started; those in flight are still yielded.
 
         Raises:
-            UnderoakError: what tiles raised; E246, E703, E705 when a worker is not fit; E701 for each tile whose
+            UnderoakError: faults of tiles; E246, E703, E705 when a worker cannot be used; E701 for each tile whose
                 workers died; E702 when the scheduler or all workers are lost.
         """
         if not windows:
             return
         from underoak.engine.workers import remote_worker
 
-        errand = remote_worker.WorkerJob.of(work, windows)
-        carrier = remote_worker.WorkerSetup(errand, alone=self._address.processes > 0)
+        job = remote_worker.WorkerJob.of(work, windows)
+        worker_setup = remote_worker.WorkerSetup(job, alone=self._address.processes > 0)
         problems, todo = Problems(), iter(windows)
         flying: dict[Any, Window] = {}
         landed: queue.SimpleQueue[Any] = queue.SimpleQueue()
         try:
-            self._hand_out(carrier)
+            self._hand_out(worker_setup)
             while True:
                 while not problems.faults and len(flying) < _AHEAD * self._threads:
                     window = next(todo, None)
                     if window is None:
                         break
-                    key = f"underoak-{errand.key}-{window.row}-{window.col}"
+                    key = f"underoak-{job.key}-{window.row}-{window.col}"
                     with self._lost():
-                        future = self._client.submit(remote_worker.judge, errand.key, window, key=key, pure=False)
+                        future = self._client.submit(remote_worker.judge, job.key, window, key=key, pure=False)
                     flying[future] = window
                     future.add_done_callback(landed.put)
                 if not flying:
@@ -201,31 +201,31 @@ class Cluster:
                     yield result
             problems.stop_if_any()
         finally:
-            self._call_back(list(flying), carrier.name)
+            self._call_back(list(flying), worker_setup.name)
 
-    def _hand_out(self, carrier: Any) -> None:
-        """Bring the errand to all workers, and have them prove themselves."""
+    def _hand_out(self, worker_setup: Any) -> None:
+        """Send the job to all workers, and have each verify itself."""
         from underoak.engine.workers import remote_worker
 
         problems = Problems()
         with self._lost():
             try:
-                self._client.register_plugin(carrier, name=carrier.name)
+                self._client.register_plugin(worker_setup, name=worker_setup.name)
             except ImportError as error:
-                fix = "install underoak with all it needs on every worker, best from one image"
+                fix = "install underoak with all its dependencies on every worker, best from one image"
                 raise UnderoakError(Fault("E703", f"a worker cannot load it ({error})", "cluster", fix)) from error
-            proofs = self._client.run(remote_worker.ready, carrier.errand.key, on_error="return")
+            proofs = self._client.run(remote_worker.ready, worker_setup.job.key, on_error="return")
         for worker, proof in sorted(proofs.items()):
             if isinstance(proof, UnderoakError):
                 problems.add_error(proof)
-            elif isinstance(proof, OSError):  # it died or left; if it comes back it proves itself at its first tile
+            elif isinstance(proof, OSError):  # it died or left; if it comes back, it verifies itself at its first tile
                 continue
             elif isinstance(proof, Exception):
-                raise RuntimeError(f"worker {worker} could not make ready: {proof!r}") from proof
+                raise RuntimeError(f"worker {worker} could not get ready: {proof!r}") from proof
         problems.stop_if_any()
 
     def _taken(self, future: Any, window: Window, problems: Problems) -> TileResult | None:
-        """A tile's result; None when a fault was added to `problems`."""
+        """Return the result of a tile; None if a fault was added to `problems`."""
         try:
             result: TileResult = future.result()
             return result
@@ -233,8 +233,10 @@ class Cluster:
             problems.add_error(error)
         except library().KilledWorker as error:
             where = f"tile of rows {window.row}+{window.rows}, columns {window.col}+{window.cols}"
-            what = f"{error.allowed_failures + 1} workers died while they held it, at last {error.last_worker.address}"
-            problems.add("E701", what, where, "look at that worker's log and memory; a smaller --tile needs less")
+            what = (
+                f"{error.allowed_failures + 1} workers died while judging it, the last at {error.last_worker.address}"
+            )
+            problems.add("E701", what, where, "check that worker's log and memory; a smaller --tile needs less memory")
         except (CancelledError, OSError) as error:
             if future.status == "error":
                 raise  # the tile itself raised it
@@ -244,7 +246,7 @@ class Cluster:
         return None
 
     def _look(self) -> None:
-        """Now and then, how many workers there are.
+        """Count the workers, every few seconds.
 
         Raises:
             UnderoakError: E702 when the scheduler is lost, or all workers for a minute.
@@ -262,7 +264,7 @@ class Cluster:
 
     @contextlib.contextmanager
     def _lost(self) -> Iterator[None]:
-        """Failures of the connection inside become E702."""
+        """Turn failures of the connection into E702."""
         if self._client.status != "running":
             raise self._gone()
         try:
@@ -275,7 +277,7 @@ class Cluster:
         return UnderoakError(Fault("E702", f"the cluster is lost: {reason}", self._address.text, fix))
 
     def _call_back(self, flying: list[Any], name: str) -> None:
-        """Give up what is in flight, and have the workers forget the run."""
+        """Cancel the tiles in flight, and have the workers forget the run."""
         with contextlib.suppress(CancelledError, OSError):
             if self._client.status == "running":
                 self._client.cancel(flying, force=True)
@@ -289,8 +291,8 @@ def _close(client: Any) -> None:
 
 @contextlib.contextmanager
 def _silence() -> Iterator[None]:
-    """What the libraries would print of lost connections is told as faults instead."""
-    library()  # it sets up its log when it is imported
+    """Silence the libraries' logs of lost connections: they are reported as faults."""
+    library()  # importing it sets up its log
     handlers = {h for name in ("distributed", "tornado") for h in logging.getLogger(name).handlers}
     before = {handler: handler.level for handler in handlers}
     for handler in handlers:
@@ -298,7 +300,7 @@ def _silence() -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        raise  # the process ends: what the libraries still tidy up they may do in silence
+        raise  # the process ends, and the libraries clean up in silence
     except BaseException:
         _restore(before)
         raise

@@ -1,4 +1,4 @@
-"""Which workers a run may use: the address of a cluster, known to be safe before anything is connected to."""
+"""The address of a cluster, checked to be safe before any connection."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from underoak.base.errors import Fault, UnderoakError
 _FORMS = (
     'write "local:N" for N processes of this machine, or a scheduler\'s "tls://host:port" or "tcp://127.0.0.1:port"'
 )
-BY_TLS = "start scheduler and workers with certificates and write tls://; docs/cluster.md says how"
+BY_TLS = "start scheduler and workers with certificates and write tls://; see docs/cluster.md"
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """Where workers are: `local:N`, or a scheduler.
+    """The address of workers: `local:N`, or a scheduler.
 
     >>> Address.parse("local:4"), Address.parse("tls://head:8786")
     (Address(text='local:4', processes=4), Address(text='tls://head:8786', processes=0))
@@ -30,7 +30,7 @@ class Address:
 
     @classmethod
     def parse(cls, text: str) -> Address:
-        """The address that was written.
+        """Parse an address.
 
         Raises:
             ValueError: when it has no known form.
@@ -46,7 +46,7 @@ class Address:
 
     @classmethod
     def usable(cls, text: str | None) -> Address | None:
-        """The address, when a run may use it: known before anything is read or connected to.
+        """Return the address if a run may use it, before any connection; None for None.
 
         Raises:
             ValueError: when it has no known form.
@@ -62,7 +62,7 @@ class Address:
 
 
 def library() -> Any:
-    """dask.distributed, whose functions have no types.
+    """Return the module `distributed`, which has no types.
 
     Raises:
         UnderoakError: E703 when it is not installed.

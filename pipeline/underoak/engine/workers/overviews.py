@@ -1,4 +1,4 @@
-"""The overviews above the first, made with the tiles: nothing that is encoded has to be decoded for them."""
+"""The overviews above the first, made during the tiles, so that no block has to be decoded again."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from underoak.engine.storage.spool import TILE, Key
 from underoak.engine.write.cog import BLOCK, encode, levels, shape_at
 from underoak.engine.write.outputs import Cells, Output, halve
 
-_MOST_BYTES = 32_000_000  # held of blocks that are begun
+_MOST_BYTES = 32_000_000  # of unfinished blocks in memory
 
 Square = tuple[int, int]  # row and column among the blocks of a level
 Parts = dict[Square, Cells]
 
 
 class Pyramid:
-    """Each block's part of the overview above it, held until the four of them are there. Threads may share one.
+    """Overview blocks in the making: each waits until its four parts are there. Threads may share one.
 
-    With tiles in bands few blocks are begun at a time on the lower levels; where many are, the highest levels are given
-    up. A block of which an earlier run did a tile, or another process, is never whole here.
+    With tiles in bands, few blocks of the lower levels wait at a time. If too many wait, the highest levels are given
+    up. A block is never completed here if an earlier run or another process judged one of its tiles.
     `runner.build_overviews` makes the levels that lack one.
     """
 
@@ -36,7 +36,7 @@ class Pyramid:
         self._lock = threading.Lock()
 
     def take(self, tile: Window, first: Mapping[str, Cells]) -> Iterator[tuple[str, Key, bytes]]:
-        """Take in a tile's cells of the first overview; the blocks it makes whole: output name, key, encoded."""
+        """Add a tile's cells of the first overview; yield the blocks it completes: output name, key, encoded."""
         row, col = tile.row // TILE, tile.col // TILE
         for output in self._outputs if self._top > 1 else ():
             cells = first[output.layout.name]
@@ -46,19 +46,19 @@ class Pyramid:
                     yield from self._raised(output, 1, (row + i, col + j), block)
 
     def _raised(self, output: Output, level: int, square: Square, cells: Cells) -> Iterator[tuple[str, Key, bytes]]:
-        """What a block of a level makes whole above it."""
+        """Yield the blocks above that a block of a level completes."""
         if level >= self._top:
             return
         name, above = output.layout.name, (square[0] // 2, square[1] // 2)
-        whole = self._add((name, above), level + 1, square, halve(cells, output))
-        if whole is not None:
-            joined = _joined(whole)
+        parts = self._add((name, above), level + 1, square, halve(cells, output))
+        if parts is not None:
+            joined = _joined(parts)
             for band, data in enumerate(encode(joined, output.layout)):
                 yield name, (level + 1, band, *above), data
             yield from self._raised(output, level + 1, above, joined)
 
     def _add(self, key: tuple[str, Square], level: int, square: Square, cells: Cells) -> Parts | None:
-        """All parts of a block when this is the last of them."""
+        """Add a part of a block; return all its parts if this is the last, else None."""
         with self._lock:
             if level > self._top:  # given up by another thread
                 return None
@@ -81,6 +81,6 @@ def _size(parts: Parts) -> int:
 
 
 def _joined(parts: Parts) -> Cells:
-    """The cells of blocks that touch, in one array."""
+    """Return the cells of adjacent blocks in one array."""
     rows, cols = sorted({row for row, _ in parts}), sorted({col for _, col in parts})
     return np.concatenate([np.concatenate([parts[row, col] for col in cols], axis=2) for row in rows], axis=1)

@@ -1,4 +1,4 @@
-"""Who judges the tiles: threads of this process here, workers of a cluster in `cluster.py`."""
+"""Pools of workers that judge tiles: threads of this process; those of a cluster are in `cluster.py`."""
 
 from __future__ import annotations
 
@@ -18,33 +18,33 @@ _LOOK_SECONDS = 5.0
 
 
 class Pool(Protocol):
-    """Workers. Results come as they are done, in any order; few are in flight at once, so that memory stays flat."""
+    """A pool of workers. Results come in any order; few are in flight at once, so memory stays flat."""
 
     @property
     def workers(self) -> int:
-        """How many tiles are judged at the same time."""
+        """The number of tiles judged at the same time."""
         ...
 
     def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
-        """The results for all windows.
+        """Yield the results of all windows.
 
         Raises:
-            UnderoakError: what a tile raised; the tiles already given are kept by the caller.
+            UnderoakError: a fault of a tile; the caller keeps the tiles it already has.
         """
         ...
 
 
 class Threads:
-    """Threads of this process; the kernels and the raster library let go of the interpreter."""
+    """A pool of threads; the kernels and the raster library release the interpreter lock."""
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
 
     def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
-        """As `Pool.results`; no more than one tile a worker is waiting to be taken.
+        """Yield results as `Pool.results` does; at most one result per worker waits.
 
         Raises:
-            UnderoakError: E232 when a file does not come back from being read; its thread is left behind.
+            UnderoakError: E232 when reading a file hangs; its thread is abandoned.
         """
         pool = ThreadPoolExecutor(self.workers, thread_name_prefix="tile")
         waiting: set[Future[TileResult]] = set()
@@ -66,11 +66,11 @@ class Threads:
 
 
 class _Hung(UnderoakError):
-    """A thread will not come back."""
+    """An error for a thread that hangs."""
 
 
 def _first(waiting: set[Future[TileResult]]) -> tuple[set[Future[TileResult]], set[Future[TileResult]]]:
-    """The tiles that are done, as soon as there is one, and the others."""
+    """Wait for a finished tile; return the finished tiles and the others."""
     while True:
         done, others = wait(waiting, timeout=_LOOK_SECONDS, return_when=FIRST_COMPLETED)
         if done:

@@ -1,7 +1,7 @@
-"""A process of its own for opening and sampling files: one that crashes its decoder, or hangs, ends only that process.
+"""The reader process, which opens and samples files: a file that crashes its decoder, or hangs, ends only this process.
 
-It is a new interpreter, not a fork, and serves all layers of a check, and the checks that follow within a few seconds.
-After a crash or a hang it is started again, and the job is done without the file at fault.
+It is a new interpreter, not a fork. It serves all layers of a check, and further checks within a few seconds. After a
+crash or a hang it is started again, and the job is done without the file at fault.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ LIMIT_SECONDS = 120.0  # for one read of a header or of a few blocks
 _IDLE_SECONDS = 600.0  # between reads, where it only computes
 _START = "from underoak.engine.workers.reader_worker import serve; serve()"
 _ENDED = ("ended",)
-_MOST_RESTARTS = 8  # files that crash or hang; with more the check ends
+_MOST_RESTARTS = 8  # files that crash or hang; the check ends if there are more
 _Result = TypeVar("_Result")
 
 
 class ReaderProcess:
-    """A process that does jobs; use it in a `with` block. It starts with its first job."""
+    """A process that runs jobs; use it in a `with` block. It starts with its first job."""
 
     def __init__(self) -> None:
         self._worker: _Worker | None = None
@@ -46,17 +46,17 @@ class ReaderProcess:
     def call(self, work: Callable[..., _Result], *args: Any, meanwhile: Callable[[], None] = lambda: None) -> _Result:
         """Return `work(*args)`, done by the process. Both the arguments and the result must be picklable.
 
-        `meanwhile` is called here once, while the process is at work. `work` gets E232 raised where it reads a file
-        that has ended the process, or hung, before.
+        `meanwhile` is called here once, while the process works. In `work`, reading a file that crashed or hung before
+        raises E232.
 
         Raises:
-            UnderoakError: what `work` raises, and E232 where too many files end the process.
+            UnderoakError: faults of `work`, and E232 if too many files crash or hang.
         """
         unreadable: dict[str, Fault] = {}
         while True:
             try:
                 worker = self._give(work, args, unreadable)
-            except OSError:  # no room for one more process: the files are read all the same
+            except OSError:  # no process can be started: read the files here
                 meanwhile()
                 return work(*args)
             try:
@@ -71,7 +71,7 @@ class ReaderProcess:
                     raise UnderoakError(*unreadable.values()) from None
             except _Left:
                 self._end()
-            except queue.Empty:  # it hangs, but not at a file
+            except queue.Empty:  # it hangs, but not in a file
                 self._end()
                 return work(*args)
             except BaseException as error:
@@ -110,7 +110,7 @@ class ReaderProcess:
                     raise _Left
                 name = exit_name(code)
                 if not where:
-                    raise RuntimeError(f"the process that opens files ended outside any of them ({name})")
+                    raise RuntimeError(f"the reader process ended while it read no file ({name})")
                 raise _Unreadable(_crashed(what, where, name))
 
     def _end(self) -> None:
@@ -120,7 +120,7 @@ class ReaderProcess:
 
 
 class _Unreadable(Exception):
-    """A file has ended the process, or does not come back."""
+    """An error for a file that crashed the process or hangs."""
 
     def __init__(self, fault: Fault) -> None:
         super().__init__(fault)
@@ -128,19 +128,19 @@ class _Unreadable(Exception):
 
 
 class _Left(Exception):
-    """The process had nothing to do for a while, and ended before it got the job."""
+    """An error for a process that was idle too long and ended before it got the job."""
 
 
 def hung(what: str, where: str, seconds: float) -> Fault:
     """Return the fault of a file whose read does not end."""
-    message = f"reading {what} did not come to an end within {seconds:g} s"
+    message = f"reading {what} did not finish within {seconds:g} s"
     fix = "the file makes its decoder hang, or its disk does not answer: copy it to a local disk, or fetch it again"
     return Fault("E232", message, where, fix)
 
 
 def _crashed(what: str, where: str, exit_name: str) -> Fault:
     message = f"reading {what} ended the process that read it ({exit_name})"
-    fix = "the file is damaged and makes its decoder crash: fetch it again, or write it anew from its source"
+    fix = "the file is damaged and makes its decoder crash: fetch it again, or write it again from its source"
     return Fault("E232", message, where, fix)
 
 
@@ -149,7 +149,7 @@ def _nothing() -> None:
 
 
 class _Worker:
-    """The process, and a thread here that listens to it."""
+    """The reader process and a thread that receives its answers."""
 
     def __init__(self) -> None:
         self._process = subprocess.Popen(
@@ -167,21 +167,21 @@ class _Worker:
 
     @property
     def is_ready(self) -> bool:
-        """True when the process is there and would find the files and modules that this one finds."""
+        """True if the process runs and has the same working folder and module path as this one."""
         return self._surroundings == _surroundings() and self._process.poll() is None
 
     def rest(self) -> None:
-        """Have it close its files. It ends if no job comes for a while."""
+        """Have the process close its files. It ends if no job comes for a while."""
         self.give(REST)
 
     def give(self, job: bytes) -> None:
         """Hand over a job."""
-        with contextlib.suppress(OSError):  # it is gone: `receive` says so
+        with contextlib.suppress(OSError):  # it has ended: `receive` reports it
             self._jobs.write(pickle.dumps(job))
             self._jobs.flush()
 
     def receive(self, seconds: float) -> tuple[Any, ...]:
-        """Return the next answer; `queue.Empty` when there is none for so long."""
+        """Return the next answer; raise `queue.Empty` if none comes in time."""
         return self._received.get(timeout=seconds)
 
     def wait(self) -> int:
@@ -189,7 +189,7 @@ class _Worker:
         return self._process.wait()
 
     def end(self) -> None:
-        """End the process and release what belongs to it; a fork leaves its parent's alone."""
+        """End the process and close its pipes; do nothing in a fork of the process that started it."""
         if self._surroundings[0] != os.getpid():
             return
         self._process.kill()
@@ -203,7 +203,7 @@ class _Worker:
         try:
             while True:
                 self._received.put(pickle.load(self._answers))
-        except Exception:  # it died, maybe in the middle of an answer
+        except Exception:  # it died, possibly within an answer
             self._received.put(_ENDED)
 
 
@@ -220,7 +220,7 @@ def start_early() -> None:
 
 
 def _waiting_worker() -> _Worker | None:
-    """Return a process that waits for a job where this one stands now; others are ended."""
+    """Return a waiting process with the same surroundings as this one; end the others."""
     while _waiting:
         worker = _waiting.pop()
         if worker.is_ready:
@@ -230,5 +230,5 @@ def _waiting_worker() -> _Worker | None:
 
 
 def _surroundings() -> tuple[int, str, list[str]]:
-    """Return what a process takes over from this one when it starts."""
+    """Return what a new process takes over: process id, working folder and module path."""
     return os.getpid(), os.getcwd(), sys.path[:]

@@ -1,4 +1,4 @@
-"""The process that opens and samples files for another one: it takes jobs on stdin and answers on stdout."""
+"""The main function of the reader process: it takes jobs on stdin and answers on stdout."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from typing import IO, Any
 from underoak.base.errors import Fault, UnderoakError
 from underoak.engine import system
 
-# The limit on one read is the parent's to keep; this one ends a read that also outlives the parent.
+# The parent enforces the limit on one read; this one ends a read that outlives the parent.
 _ALARM_SECONDS = 600
 _REST_SECONDS = 5.0  # for the next check in the same process
 
-REST = b""  # the job of having no more for now
+REST = b""  # a job that means: no more jobs for now
 
 
 def serve() -> None:
-    """Work off jobs until the parent closes stdin, or ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C, and ends us
+    """Run jobs until the parent closes stdin, or ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent handles Ctrl-C and ends this process
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # remarks of libraries must not come between answers
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # text that libraries print must not mix with answers
     jobs: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_receive, args=(sys.stdin.buffer, jobs), name="jobs", daemon=True).start()
     _import_readers()
@@ -48,7 +48,7 @@ def _receive(stream: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
     try:
         while True:
             jobs.put(pickle.load(stream))
-    finally:  # the parent is done with us, or gone, whatever we are at
+    finally:  # the parent is done or gone
         os._exit(0)
 
 

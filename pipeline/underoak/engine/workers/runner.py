@@ -1,4 +1,4 @@
-"""One pass over the tiles: a pool judges and encodes them, one writer keeps and assembles them."""
+"""One pass over the tiles: a pool judges and encodes them, one writer saves and assembles them."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ from underoak.plan.case import Case
 
 R = TypeVar("R")
 
-_IN_FLIGHT_SECONDS = 3.0  # after a stop is asked for, for tiles in flight to come in
+_IN_FLIGHT_SECONDS = 3.0  # after a request to stop, for tiles in flight to finish
 _BAND, _SMALL = 2048, 3_000_000  # cells across a band; cells of a source that is read once anyway
 
 
 def whole_tiles(size: int) -> int:
-    """A tile size rounded up to whole blocks of the first overview.
+    """Return a tile size, rounded up to whole blocks of the first overview.
 
     >>> whole_tiles(1), whole_tiles(1500)
     (1024, 2048)
@@ -47,9 +47,9 @@ def whole_tiles(size: int) -> int:
 
 
 def tile_order(windows: Iterable[Window], stack: Stack) -> list[Window]:
-    """Tiles in bands two tiles wide, each from top to bottom: source blocks that neighbours share are still cached.
+    """Sort tiles into bands two tiles wide, each from top to bottom, so that shared source blocks are still cached.
 
-    Where a large source is stored in strips as wide as itself, tiles go row by row.
+    If a large source is stored in strips as wide as itself, tiles go row by row.
     """
     sources = [source for layer in stack.layers for source in layer.source_layer.sources]
     is_striped = any(
@@ -60,20 +60,20 @@ def tile_order(windows: Iterable[Window], stack: Stack) -> list[Window]:
 
 
 class _Queue(Sequence[Window]):
-    """Tiles to judge; none is handed out any more once a stop is asked for."""
+    """The tiles to judge; it yields no more after a request to stop."""
 
     def __init__(self, windows: Sequence[Window], stop: Stop) -> None:
         self._windows, self._stop = windows, stop
 
-    def __getitem__(self, at: Any) -> Any:
-        return self._windows[at]
+    def __getitem__(self, index: Any) -> Any:
+        return self._windows[index]
 
     def __len__(self) -> int:
         return len(self._windows)
 
     def __iter__(self) -> Iterator[Window]:
         for window in self._windows:
-            if self._stop.is_asked:
+            if self._stop.is_requested:
                 return
             yield window
 
@@ -82,17 +82,17 @@ def run_tiles(
     work: TileJob, spool: Spool, tile: int, pool: Pool, progress: Progress, stop: Stop | None = None,
     watch: Callable[[], None] | None = None,
 ) -> None:  # fmt: skip
-    """Judge every tile that the spool does not hold yet, and keep each as soon as it is done.
+    """Judge every tile that is not in the spool, and save each when it is done.
 
-    `watch` is called after each tile; what it raises ends the pass.
+    `watch` is called after each tile; an error it raises ends the pass.
 
     Raises:
-        UnderoakError: what a tile or the pool raised, or E501; the tiles that are done are kept.
-        Stopped: when a stop was asked for; the tiles in flight are waited for, but not long.
+        UnderoakError: a fault of a tile or the pool, or E501; finished tiles are kept.
+        Stopped: after a request to stop and a short wait for the tiles in flight.
     """
     stop = stop or Stop()
     todo = _Queue(tile_order(spool.missing(work.recipe.grid, whole_tiles(tile)), work.recipe.stack), stop)
-    close_handles()  # with the blocks that checking the inputs has left in the cache
+    close_handles()  # and drop the blocks that the check of the inputs left in the cache
     allocator.release_freed()
     progress.start("judging", len(todo))
     tray = FinishedTiles(Pyramid(work.recipe.grid, work.outputs))
@@ -118,7 +118,7 @@ def run_tiles(
                     break
         finally:
             if isinstance(results, Generator):
-                results.close()  # threads come to the end of their tiles
+                results.close()  # threads finish their tiles
             for result in list(tray.values()):
                 keep(result)
     allocator.release_freed()
@@ -127,8 +127,8 @@ def run_tiles(
 
 
 def correct_counts(work: TileJob, notes: TileCounts) -> None:
-    """Right the counts of layers that are kept whole, whose reading every process that took part has told of."""
-    stack = pickle.loads(pickle.dumps(work.recipe.stack))  # one that has read nothing yet
+    """Correct the counts of layers that each process reads whole once: every process has counted them."""
+    stack = pickle.loads(pickle.dumps(work.recipe.stack))  # a copy that has read nothing yet
     middle = Window(stack.grid.rows // 2, stack.grid.cols // 2, 1, 1)
     first, again = stack.read(middle), stack.read(middle)
     for name in notes.read.keys() & {name for name, count in first.read.items() if count != again.read[name]}:
@@ -136,7 +136,7 @@ def correct_counts(work: TileJob, notes: TileCounts) -> None:
 
 
 def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers: int = 1) -> None:
-    """The overview levels above the first, each from the one below, a row of blocks at a time in every worker.
+    """Add the missing overview levels above the first, each from the level below, one row of blocks per worker.
 
     Raises:
         UnderoakError: E501, E502.
@@ -159,35 +159,35 @@ def build_overviews(spool: Spool, outputs: Sequence[Output], grid: Grid, workers
 
 
 def _overview_row(below: Path, output: Output, row: int) -> list[list[bytes]]:
-    """The encoded blocks of a level's cells from `row` on, by band, from the level below."""
+    """Return the encoded blocks of one row of blocks at cell row `row`, by column and band, from the level below."""
     with gdal_settings(), open_raster(str(below), "GTiff") as source:
-        made = []
+        row_blocks = []
         for col in range(0, -(-source.width // 2), BLOCK):
             window = ((2 * row, min(2 * row + 2 * BLOCK, source.height)),
                       (2 * col, min(2 * col + 2 * BLOCK, source.width)))  # fmt: skip
-            made.append(encode(halve(source.read(window=window), output), output.layout))
-        return made
+            row_blocks.append(encode(halve(source.read(window=window), output), output.layout))
+        return row_blocks
 
 
 def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: Path) -> list[Path]:
-    """Assemble every raster under a temporary name in `folder`; returns those paths.
+    """Assemble every raster in `folder`, and return the paths.
 
     Raises:
         UnderoakError: E501, E502.
     """
-    made = []
+    paths = []
     for output in outputs:
         path = folder / output.layout.name
         _assemble(path, spool, output, grid, range(levels(grid) + 1), lasting=True)
-        made.append(path)
-    return made
+        paths.append(path)
+    return paths
 
 
-def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, which: range, lasting: bool = False) -> None:
+def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, level_range: range, lasting: bool = False) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with open(path, "wb") as out:
-            assemble(out, output.layout, grid, which, spool.pieces[output.layout.name], spool.read)
+            assemble(out, output.layout, grid, level_range, spool.pieces[output.layout.name], spool.read)
         if lasting:
             sync_file(path)
     except OSError as error:

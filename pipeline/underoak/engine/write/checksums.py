@@ -34,7 +34,7 @@ class InputRecord(FileRecord):
 
 
 def sha256(path: Path) -> str:
-    """The SHA-256 of a file, read in pieces; of a folder (a Zarr store), that of its files' names and sums."""
+    """Return the SHA-256 of a file, or of the names and checksums of all files in a folder (a Zarr store)."""
     digest = hashlib.sha256()
     if path.is_dir():
         for inner in sorted(p for p in path.rglob("*") if p.is_file()):
@@ -74,18 +74,18 @@ def _relative(path: Path, base: Path) -> str:
 
 
 def software() -> dict[str, str]:
-    """Versions of everything that may move a digit."""
+    """Return the versions of all software that can change a result."""
     import pyproj
     import rasterio
     import shapely
 
-    found = {"python": platform.python_version(), "machine": platform.machine()}
+    versions = {"python": platform.python_version(), "machine": platform.machine()}
     for name in _PACKAGES:
         try:
-            found[name] = version(name)
+            versions[name] = version(name)
         except PackageNotFoundError:
             continue
-    found["gdal"] = rasterio.__gdal_version__
-    found["proj"] = pyproj.proj_version_str
-    found["geos"] = shapely.geos_version_string
-    return found
+    versions["gdal"] = rasterio.__gdal_version__
+    versions["proj"] = pyproj.proj_version_str
+    versions["geos"] = shapely.geos_version_string
+    return versions

@@ -1,8 +1,9 @@
-"""Cloud-optimised GeoTIFFs put together from encoded blocks, without holding a raster in memory or encoding it twice.
+"""Cloud-optimised GeoTIFFs, assembled from encoded blocks without a whole raster in memory or a second encoding.
 
-The raster library encodes every block and writes every tag (into small in-memory files); here the pieces are only laid
-out in the order of the OGC Cloud Optimized GeoTIFF standard: all directories first, then the overviews' blocks from the
-smallest to the largest, then the full-size blocks. Tag numbers: TIFF 6.0, BigTIFF and GDAL's documented private tags.
+The raster library encodes every block and writes every tag (into small in-memory files); this module only arranges
+them in the order of the OGC Cloud Optimized GeoTIFF standard: all directories first, then the blocks of the overviews
+from the smallest to the largest, then the full-size blocks. Tag numbers: TIFF 6.0, BigTIFF and GDAL's documented
+private tags.
 """
 
 from __future__ import annotations
@@ -23,13 +24,15 @@ BLOCK = 512  # cells along a block's side
 _SUBFILE, _TILE_OFFSETS, _TILE_SIZES = 254, 324, 325
 _BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
 _GEOGRAPHIC = {33550, 33922, 34264, 34735, 34736, 34737}
-_ANYWHERE = rasterio.Affine(1.0, 0.0, 1.0, 0.0, -1.0, 1.0)  # a place, so that the library does not warn of having none
+_ANYWHERE = rasterio.Affine(
+    1.0, 0.0, 1.0, 0.0, -1.0, 1.0
+)  # any georeference, so that the library does not warn that there is none
 _CLASSIC_LIMIT = 2**32 - 2**26
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """What one band says of itself."""
+    """A band's description, unit, scale and offset."""
 
     description: str
     unit: str = ""
@@ -39,7 +42,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class RasterLayout:
-    """How one raster file is stored."""
+    """The storage of one raster file: type, bands, tags and compression."""
 
     name: str  # path inside the run folder
     dtype: str
@@ -51,7 +54,7 @@ class RasterLayout:
 
     @property
     def options(self) -> dict[str, Any]:
-        """Creation options every block and directory of the file is made with."""
+        """The creation options of every block and directory of the file."""
         predictor = 1 if self.compress == "none" else 3 if self.dtype.startswith("float") else 2
         # the lightest level: half the time of level 6 for files 3 % larger (docs/performance.md)
         level = {"zlevel": 1} if self.compress == "deflate" else {"zstd_level": 3} if self.compress == "zstd" else {}
@@ -71,7 +74,7 @@ class RasterLayout:
 
 
 def levels(grid: Grid) -> int:
-    """Number of halvings until the whole grid fits into one block.
+    """Return the number of halvings until the whole grid fits into one block.
 
     >>> levels(Grid.north_up("EPSG:25831", 0, 0, 30, 1025, 400)), levels(Grid.north_up("EPSG:25831", 0, 0, 30, 9, 9))
     (2, 0)
@@ -83,12 +86,12 @@ def levels(grid: Grid) -> int:
 
 
 def shape_at(grid: Grid, level: int) -> tuple[int, int]:
-    """(rows, cols) of an overview level."""
+    """Return the shape (rows, cols) of an overview level."""
     return -(-grid.rows // 2**level), -(-grid.cols // 2**level)
 
 
 def encode(cells: npt.NDArray[Any], layout: RasterLayout) -> list[bytes]:
-    """The encoded blocks of (bands, rows, cols) cells, band by band, row by row; ragged edges filled with nodata."""
+    """Return the encoded blocks of (bands, rows, cols) cells, by band, then row; fill ragged edges with nodata."""
     bands, rows, cols = cells.shape
     down, across = -(-rows // BLOCK), -(-cols // BLOCK)
     if (rows, cols) != (down * BLOCK, across * BLOCK):
@@ -98,12 +101,12 @@ def encode(cells: npt.NDArray[Any], layout: RasterLayout) -> list[bytes]:
     blocks = []
     with MemoryFile() as memory:
         place = {"height": cells.shape[1], "width": cells.shape[2], "transform": _ANYWHERE}
-        with memory.open(**place, **layout.options) as made:
-            made.write(cells)
+        with memory.open(**place, **layout.options) as dataset:
+            dataset.write(cells)
         directory = _Directory(memory.getbuffer())
         buffer = memory.getbuffer()
-        for at, size in zip(directory.numbers(_TILE_OFFSETS), directory.numbers(_TILE_SIZES), strict=True):
-            blocks.append(bytes(buffer[at : at + size]))
+        for offset, size in zip(directory.numbers(_TILE_OFFSETS), directory.numbers(_TILE_SIZES), strict=True):
+            blocks.append(bytes(buffer[offset : offset + size]))
     return blocks
 
 
@@ -118,11 +121,11 @@ class _Directory:
         count = struct.unpack_from(count_format, data, start)[0]
         self.tags: dict[int, tuple[int, int, bytes]] = {}
         for i in range(count):
-            at = start + struct.calcsize(count_format) + i * entry
-            tag, kind = struct.unpack_from("<HH", data, at)
-            number = struct.unpack_from("<Q" if self.big else "<I", data, at + 4)[0]
+            offset = start + struct.calcsize(count_format) + i * entry
+            tag, kind = struct.unpack_from("<HH", data, offset)
+            number = struct.unpack_from("<Q" if self.big else "<I", data, offset + 4)[0]
             size = _BYTES[kind] * number
-            value = at + entry - inline
+            value = offset + entry - inline
             if size > inline:
                 value = struct.unpack_from("<Q" if self.big else "<I", data, value)[0]
             self.tags[tag] = (kind, number, bytes(data[value : value + size]))
@@ -133,42 +136,42 @@ class _Directory:
 
 
 def _template(layout: RasterLayout, grid: Grid, level: int, big: bool) -> _Directory:
-    """The directory the raster library itself writes for such a file, with no block in it."""
+    """Return the directory that the raster library writes for such a file, without blocks."""
     rows, cols = shape_at(grid, level)
     place = {"crs": grid.crs, "transform": rasterio.Affine(*grid.transform)} if level == 0 else {"transform": _ANYWHERE}
     with MemoryFile() as memory:
         sparse = {"sparse_ok": True, "bigtiff": "YES" if big else "NO"}
-        with memory.open(height=rows, width=cols, **place, **sparse, **layout.options) as made:
+        with memory.open(height=rows, width=cols, **place, **sparse, **layout.options) as dataset:
             if layout.colours is not None:
-                made.write_colormap(1, dict(layout.colours))
+                dataset.write_colormap(1, dict(layout.colours))
             if level == 0:
-                made.update_tags(**layout.tags)
-                made.descriptions = tuple(b.description for b in layout.bands)
+                dataset.update_tags(**layout.tags)
+                dataset.descriptions = tuple(b.description for b in layout.bands)
                 if any(b.unit for b in layout.bands):
-                    made.units = tuple(b.unit for b in layout.bands)
+                    dataset.units = tuple(b.unit for b in layout.bands)
                 if any((b.scale, b.offset) != (1.0, 0.0) for b in layout.bands):
-                    made.scales = tuple(b.scale for b in layout.bands)
-                    made.offsets = tuple(b.offset for b in layout.bands)
+                    dataset.scales = tuple(b.scale for b in layout.bands)
+                    dataset.offsets = tuple(b.offset for b in layout.bands)
         directory = _Directory(memory.getbuffer())
-    if level > 0:  # only the full size says where it lies
+    if level > 0:  # only the full size is georeferenced
         directory.tags = {tag: value for tag, value in directory.tags.items() if tag not in _GEOGRAPHIC}
     return directory
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Where one encoded block lies."""
+    """The position of one encoded block [bytes]."""
 
     offset: int
     size: int
 
 
-# (level, band, block row, block column) -> where the block lies in the spool
+# (level, band, block row, block column) -> position of the block in the spool
 Pieces = Mapping[tuple[int, int, int, int], Piece]
 
 
 def keys_of(layout: RasterLayout, grid: Grid, level: int) -> Iterator[tuple[int, int, int, int]]:
-    """The blocks of a level in the order they have in a file: level, band, block row, block column."""
+    """Yield the blocks of a level in file order: level, band, block row, block column."""
     rows, cols = shape_at(grid, level)
     for band in range(len(layout.bands)):
         for row in range(-(-rows // BLOCK)):
@@ -177,40 +180,40 @@ def keys_of(layout: RasterLayout, grid: Grid, level: int) -> Iterator[tuple[int,
 
 
 def assemble(
-    out: BinaryIO, layout: RasterLayout, grid: Grid, which: range, pieces: Pieces, read: Callable[[Piece], bytes]
+    out: BinaryIO, layout: RasterLayout, grid: Grid, level_range: range, pieces: Pieces, read: Callable[[Piece], bytes]
 ) -> None:
-    """Write the file: directories for the levels in `which` (full size first), then the blocks, smallest level first.
+    """Write the file: the directories of the levels, full size first, then the blocks, smallest level first.
 
     Raises:
-        KeyError: when a block was never made; the caller has lost a tile.
+        KeyError: when a block is missing: the caller has lost a tile.
     """
-    order = {level: list(keys_of(layout, grid, level)) for level in which}
+    order = {level: list(keys_of(layout, grid, level)) for level in level_range}
     total = sum(pieces[key].size for keys in order.values() for key in keys)
     big = total > _CLASSIC_LIMIT
-    directories = [_template(layout, grid, level, big) for level in which]
+    directories = [_template(layout, grid, level, big) for level in level_range]
     word, count_format, entry, inline = ("<Q", "<Q", 20, 8) if big else ("<I", "<H", 12, 4)
     kind = 16 if big else 4
 
-    for level, directory in zip(which, directories, strict=True):
+    for level, directory in zip(level_range, directories, strict=True):
         number = len(order[level])
         directory.tags[_TILE_OFFSETS] = (kind, number, b"\0" * (number * _BYTES[kind]))
         directory.tags[_TILE_SIZES] = (4, number, b"\0" * (number * 4))
-        if level != which[0]:
+        if level != level_range[0]:
             directory.tags[_SUBFILE] = (4, 1, struct.pack("<I", 1))
 
     def length(directory: _Directory) -> int:
         outside = sum(len(raw) + len(raw) % 2 for _, _, raw in directory.tags.values() if len(raw) > inline)
         return struct.calcsize(count_format) + len(directory.tags) * entry + struct.calcsize(word) + outside
 
-    starts, at = [], 16 if big else 8
+    starts, position = [], 16 if big else 8
     for directory in directories:
-        starts.append(at)
-        at += length(directory) + length(directory) % 2
-    for level, directory in reversed(list(zip(which, directories, strict=True))):
+        starts.append(position)
+        position += length(directory) + length(directory) % 2
+    for level, directory in reversed(list(zip(level_range, directories, strict=True))):
         offsets = []
         for key in order[level]:
-            offsets.append(at)
-            at += pieces[key].size
+            offsets.append(position)
+            position += pieces[key].size
         number = len(offsets)
         directory.tags[_TILE_OFFSETS] = (kind, number, struct.pack(f"<{number}{word[1]}", *offsets))
         sizes = [pieces[key].size for key in order[level]]
@@ -227,8 +230,8 @@ def assemble(
             body += struct.pack("<HH", tag, tag_kind) + struct.pack(word, number) + value
             if len(raw) > inline:
                 tail += raw + b"\0" * (len(raw) % 2)
-        whole = head + body + struct.pack(word, after) + tail
-        out.write(whole + b"\0" * (len(whole) % 2))
-    for level in reversed(which):
+        encoded = head + body + struct.pack(word, after) + tail
+        out.write(encoded + b"\0" * (len(encoded) % 2))
+    for level in reversed(level_range):
         for key in order[level]:
             out.write(read(pieces[key]))

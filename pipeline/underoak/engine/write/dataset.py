@@ -1,4 +1,4 @@
-"""A run's rasters as one labelled dataset, read only where it is looked at."""
+"""The rasters of a run as one labelled dataset, read lazily by windows."""
 
 from __future__ import annotations
 
@@ -64,10 +64,10 @@ class _LazyRaster(BackendArray):
 
 
 def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
-    """The rasters of a run folder as a dataset; nothing is read yet.
+    """Return the rasters of a run folder as a dataset; nothing is read yet.
 
     `suitability`, `missing_weight`, `spread`, `quantiles` and `p_meets_<rule>` are in 0..1 with NaN where not judged or
-    not asked; `class`, `limiting` and `membership` are codes as stored, explained in their attributes.
+    not computed; `class`, `limiting` and `membership` are codes as stored, explained in their attributes.
     """
     rows, cols = np.arange(grid.rows) + 0.5, np.arange(grid.cols) + 0.5
     x, y = grid.xy(cols, 0.0)[0], grid.xy(0.0, rows)[1]

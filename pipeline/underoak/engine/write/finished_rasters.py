@@ -1,4 +1,4 @@
-"""The one door to the finished rasters of a run folder: open one by name, and read its windows decoded."""
+"""Reading the finished rasters of a run folder: one by name, by windows, stored or decoded."""
 
 from __future__ import annotations
 
@@ -39,12 +39,12 @@ class FinishedRaster:
 
     @property
     def bands(self) -> tuple[str, ...]:
-        """What each band holds."""
+        """The description of each band."""
         return tuple(str(name) for name in self._source.descriptions)
 
     @property
     def shape(self) -> tuple[int, int, int]:
-        """Bands, rows, columns."""
+        """The number of bands, rows and columns."""
         return int(self._source.count), int(self._source.height), int(self._source.width)
 
     @property

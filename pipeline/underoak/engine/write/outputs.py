@@ -1,4 +1,4 @@
-"""The rasters of a run: what each stores, and how results become its cells."""
+"""The rasters of a run: their layouts, cells and overviews."""
 
 from __future__ import annotations
 
@@ -39,10 +39,10 @@ Cells = npt.NDArray[Any]
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """One raster file: its layout, its cells from results, and how four cells become one in an overview."""
+    """A raster file: its layout, its cells from results, and its rule for overviews."""
 
     layout: RasterLayout
-    # -> (bands, rows, cols) in the layout's dtype; a plain function, to be picklable; None when tiles do not make them
+    # -> (bands, rows, cols) in the layout's dtype; a module-level function, to be picklable; None if not made by tiles
     cells: Callable[[JudgedBlock], Cells] | None
     averaged: bool  # overviews average values; otherwise they take the most common code
 
@@ -69,7 +69,7 @@ def _membership_steps(
 
 
 def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: str) -> Cells:
-    """Values 0..1 as whole steps, half up; NaN becomes `missing`.
+    """Return values 0..1 as whole steps, rounded half up; NaN becomes `missing`.
 
     >>> to_steps(np.float32([[0.0, 0.5, 1.0, np.nan]]), 250, 255, "uint8").tolist()
     [[0, 125, 250, 255]]
@@ -171,44 +171,44 @@ def _missing_weight_cells(judged: JudgedBlock) -> Cells:
 
 
 @compiled
-def _mean(a: float, b: float, c: float, d: float, under: float, nodata: float, whole: bool) -> Any:
-    """Mean of the known ones of `under` cells, half of them at least; cells that are not there are `nodata`."""
+def _mean(a: float, b: float, c: float, d: float, under: float, nodata: float, is_whole: bool) -> Any:
+    """Return the mean of the valid ones of `under` cells; `nodata` if fewer than half are valid."""
     total, count = 0.0, 0.0
     for value in (np.float64(a), np.float64(b), np.float64(c), np.float64(d)):
-        known = (value == value) & (value != nodata)
-        total += value if known else 0.0
-        count += 1.0 if known else 0.0
+        is_valid = (value == value) & (value != nodata)
+        total += value if is_valid else 0.0
+        count += 1.0 if is_valid else 0.0
     mean = total / count
-    mean = np.floor(mean + 0.5) if whole else mean
+    mean = np.floor(mean + 0.5) if is_whole else mean
     return mean if 2.0 * count >= under else nodata
 
 
 @compiled
-def _halve_mean(cells: Cells, nodata: float, none: Any, whole: bool, out: Cells) -> None:
+def _halve_mean(cells: Cells, nodata: float, none: Any, is_whole: bool, out: Cells) -> None:
     rows, cols = cells.shape
     for r in range(rows // 2):
         upper, lower, to = cells[2 * r], cells[2 * r + 1], out[r]
         for c in range(cols // 2):
-            to[c] = _mean(upper[2 * c], upper[2 * c + 1], lower[2 * c], lower[2 * c + 1], 4.0, nodata, whole)
+            to[c] = _mean(upper[2 * c], upper[2 * c + 1], lower[2 * c], lower[2 * c + 1], 4.0, nodata, is_whole)
         if cols % 2:
-            to[cols // 2] = _mean(upper[cols - 1], none, lower[cols - 1], none, 2.0, nodata, whole)
+            to[cols // 2] = _mean(upper[cols - 1], none, lower[cols - 1], none, 2.0, nodata, is_whole)
     if rows % 2:
         upper, to = cells[rows - 1], out[rows // 2]
         for c in range(cols // 2):
-            to[c] = _mean(upper[2 * c], upper[2 * c + 1], none, none, 2.0, nodata, whole)
+            to[c] = _mean(upper[2 * c], upper[2 * c + 1], none, none, 2.0, nodata, is_whole)
         if cols % 2:
-            to[cols // 2] = _mean(upper[cols - 1], none, none, none, 1.0, nodata, whole)
+            to[cols // 2] = _mean(upper[cols - 1], none, none, none, 1.0, nodata, is_whole)
 
 
 @compiled
 def _mode(a: int, b: int, c: int, d: int) -> int:
-    """The most common of four; the lowest of those that tie."""
+    """Return the most common of four codes; the lowest if several tie."""
     low, high, left, right = min(a, b), max(a, b), min(c, d), max(c, d)
     first, last = min(low, left), max(high, right)
     second, third = min(max(low, left), min(high, right)), max(max(low, left), min(high, right))
-    found = third if third == last else first
-    found = second if second == third else found
-    return first if first == second else found
+    mode = third if third == last else first
+    mode = second if second == third else mode
+    return first if first == second else mode
 
 
 @compiled
@@ -229,7 +229,7 @@ def _halve_mode(cells: Cells, out: Cells) -> None:
 
 
 def halve(cells: Cells, output: Output) -> Cells:
-    """One overview level up: (bands, rows, cols) -> half the rows and columns, ragged edges rounded up."""
+    """Return the next overview level of (bands, rows, cols) cells: half the rows and columns, rounded up."""
     bands, rows, cols = cells.shape
     out = np.empty((bands, -(-rows // 2), -(-cols // 2)), cells.dtype)
     nodata = float(output.layout.nodata)

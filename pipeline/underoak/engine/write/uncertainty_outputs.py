@@ -1,4 +1,4 @@
-"""The rasters of doubt: the probability of each rule, what draws make of suitability, and its quantiles."""
+"""The rasters of uncertainty: the probability of each rule, and spread and quantiles of suitability over draws."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _POINT = "of a point at the grain of the map, not of the mean of a field"
 
 @dataclass(frozen=True, slots=True)
 class _Bands:
-    """Some bands of what draws or rules make of cells, as stored."""
+    """Bands of the result of rules or draws, as stored cells."""
 
     of: str  # meets | spread
     first: int
@@ -29,25 +29,25 @@ class _Bands:
     dtype: str
 
     def __call__(self, judged: JudgedBlock) -> Cells:
-        found: FloatArray | None = judged.meets if self.of == "meets" else judged.spread
-        if found is None:  # a tile off the region
+        figures: FloatArray | None = judged.meets if self.of == "meets" else judged.spread
+        if figures is None:  # a tile off the region
             values = np.full((self.count, *judged.window.shape), np.nan, np.float32)
         else:
-            values = found[self.first : self.first + self.count]
+            values = figures[self.first : self.first + self.count]
         return to_steps(values, UINT16_STEPS, UINT16_MISSING, "uint16") if self.dtype == "uint16" else values
 
 
 def uncertainty_outputs(title: str, uncertainty: CaseUncertainty, dtype: str, case: Case = SINGLE) -> list[Output]:
     """Return the rasters of one case's uncertainty."""
     common = {"SOFTWARE": "underoak", "TITLE": title}
-    made = []
+    outputs = []
 
     def add(name: str, bands: list[str], tags: dict[str, str], of: str, first: int) -> None:
         scale, nodata = (1.0 / UINT16_STEPS, float(UINT16_MISSING)) if dtype == "uint16" else (1.0, float("nan"))
         layout = RasterLayout(
             case.file(name), dtype, nodata, tuple(Band(b, "1", scale) for b in bands), {**common, **tags}
         )
-        made.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True))
+        outputs.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True))
 
     for n, ask in enumerate(uncertainty.asks):
         sign = ">=" if ask.is_at_least else "<="
@@ -55,13 +55,19 @@ def uncertainty_outputs(title: str, uncertainty: CaseUncertainty, dtype: str, ca
         tags = {"RULE": f"{ask.uncertain.key} {sign} {ask.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
         add(MEETS_TIF.format(ask.name), [band], tags, "meets", n)
     if uncertainty.layers:
-        told = {
+        spread_tags = {
             "DRAWS": str(uncertainty.draws),
             "SEED": str(uncertainty.seed),
             "IN_DOUBT": ", ".join(dict.fromkeys(uncertain.key for uncertain in uncertainty.layers)),
             "P_S2": "share of draws whose suitability reaches the cut of S2",
         }
-        add(SPREAD_TIF, list(_BANDS), told, "spread", 0)
+        add(SPREAD_TIF, list(_BANDS), spread_tags, "spread", 0)
         if uncertainty.levels:
-            add(QUANTILES_TIF, [f"quantile {level:g}" for level in uncertainty.levels], told, "spread", len(_BANDS))
-    return made
+            add(
+                QUANTILES_TIF,
+                [f"quantile {level:g}" for level in uncertainty.levels],
+                spread_tags,
+                "spread",
+                len(_BANDS),
+            )
+    return outputs
