@@ -118,7 +118,7 @@ def test_what_is_refused_is_told(restored):
     (told,) = (warning for warning in restored.manifest.warnings if warning.startswith("W432"))
     assert "33 % of the region lies outside the native range of Tuber melanosporum" in told
     report = (restored.folder / "report.html").read_text(encoding="utf-8")
-    assert "outside the native range, so refused" in report
+    assert "outside the native range, so not judged" in report
     assert ZoneState.CUT in report
 
 

@@ -124,7 +124,7 @@ def test_novel_ground_is_what_plain_comparison_finds(futures, outside):
     assert 0.0 < plain[there].mean() < 0.5
     page = (futures[2].folder / "report.html").read_text(encoding="utf-8")
     whole = np.array([0.25, 0.25, 0.5]) @ [(n & known).sum() / known.sum() for n in novel]
-    assert f"On average over 3 futures, {whole * 100:.0f} % of the ground lies outside" in page
+    assert f"On average over 3 futures, {whole * 100:.0f} % of the land lies outside" in page
     worst = [(n & known).sum() / known.sum() for n in novel]
     assert int(np.argmax(worst)) == 1
     assert (
@@ -225,7 +225,7 @@ def test_the_page_tells_of_futures_without_calling_them_probable(futures):
         "or more, the cut of S",
         "every one of 3 futures",
         "in a class below",
-        "Each model family counts alike",
+        "Each model family has the same weight",
         "share_of_futures.tif",
         "Worst driver",
     ):
@@ -248,7 +248,7 @@ def test_a_model_that_counts_for_more_is_told(tmp_path):
     }  # fmt: skip
     twice = [{"name": n, "family": f, "replace": {"soil_ph": "x.tif"}} for n, f in (("p", "m"), ("q", "m"), ("r", "k"))]
     assert "several come from one model (m)" in _weighed(uo.load_plan({**base, "scenarios": twice}))
-    assert _weighed(uo.load_plan({**base, "scenarios": twice[1:]})) == "Each future counts alike."
+    assert _weighed(uo.load_plan({**base, "scenarios": twice[1:]})) == "Each future has the same weight."
     plan = uo.load_plan({**base, "scenarios": twice, "futures": {"weigh": "family"}})
     assert plan.future_weights == pytest.approx((0.25, 0.25, 0.5))
     with pytest.raises(uo.UnderoakError, match=r"E303|E304"):

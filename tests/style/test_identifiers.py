@@ -12,7 +12,6 @@ PACKAGE = Path(__file__).parents[2] / "pipeline" / "underoak"
 FILLERS = {"found", "told", "said", "own", "made", "kept", "held", "asked", "which", "whole"}
 NOT_YET = {
     "engine",
-    "report",
 }
 
 

@@ -120,7 +120,7 @@ class Indicator:
         settings: dict[str, Setting] = {}
         taken = {name: p for name, p in self.parameters.items() if not (of_shapes and p.is_codes)}
         for name in [name for name in written if name not in taken]:
-            fix = did_you_mean(name, taken, "known: " + ", ".join(taken) if taken else "leave it out")
+            fix = did_you_mean(name, taken, "known: " + ", ".join(taken) if taken else "remove it")
             faults.append(Fault("E353", f'{self.id} has no setting "{name}"', name, fix))
         for name, parameter in taken.items():
             if name in written:

@@ -204,7 +204,7 @@ def _has_wanted_axis(name: str, spec: LayerSpec, source: Source, taken_as: Input
     where = f"layers.{name}"
     if taken_as.axis == "months" and not source.months:
         what = f"`{spec.derive or f'reduce: {spec.reduce}'}` needs monthly values, but {source.facts.path} has none"
-        problems.add("E251", what, where, "leave it out, or name a monthly file")
+        problems.add("E251", what, where, "remove it, or name a monthly file")
         return False
     if taken_as.axis == "cells" and source.months:
         n_months = len(source.months)
@@ -213,7 +213,7 @@ def _has_wanted_axis(name: str, spec: LayerSpec, source: Source, taken_as: Input
         return False
     if taken_as.is_year and (spec.months or spec.season not in (None, "year")):
         key = "months" if spec.months else "season"
-        problems.add("E251", f"`{spec.derive}` needs all twelve months", where, f"leave `{key}` out")
+        problems.add("E251", f"`{spec.derive}` needs all twelve months", where, f"remove `{key}`")
         return False
     return True
 

@@ -96,7 +96,7 @@ def _findings(
         grains={name: _grain_m(case, name) for name in case.facts},
         cell_ha=float(cell_areas(grid, _middle(grid))[0, 0]) / 1e4,
         warnings=tuple(ready.problems.warnings),
-        made=started,
+        started=started,
         versions=software(),
         months=case.months,
         first_two=parcels.first_two,

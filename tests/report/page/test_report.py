@@ -104,7 +104,7 @@ def test_every_parcel_and_every_criterion_stands_on_the_page(run, page):
 
 
 def test_the_areas_of_the_classes_add_up_to_the_region(run, page):
-    table = page.split("Where the judged ground stands")[1].split("</table>")[0]
+    table = page.split("Area by class")[1].split("</table>")[0]
     total = float(re.search(r"\(([\d ]+) ha in the region", table)[1].replace(" ", ""))
     areas = [float(a.replace(" ", "")) for a in re.findall(r'class="number">([\d .]+) ha<', table)]
     assert sum(areas) == pytest.approx(total, rel=0.01)
@@ -239,7 +239,7 @@ def test_the_drawing_library_gets_no_more_pixels_than_the_picture_has_and_each_s
     dots = 144 / 100  # the library tells of a screen
     assert (across, down) == (pytest.approx(box.width * dots, abs=0.51), pytest.approx(box.height * dots, abs=0.51))
     under = [np.floor((np.arange(n) + 0.5) / n * size).astype(int) for n, size in ((down, rows), (across, cols))]
-    coloured = figure._coloured(picture, slice(0, rows))[np.ix_(*under)]
+    coloured = figure._cell_colours(picture, slice(0, rows))[np.ix_(*under)]
     is_stripe = (pixels[..., :3] == STRIPES).all(axis=2)
     assert (pixels[~is_stripe] == coloured[~is_stripe]).all()
     excluded = classes[np.ix_(*under)] == 250
@@ -259,11 +259,11 @@ def test_scale_bar_and_arrow_are_true_in_the_middle_of_the_map(crs, left, top):
     from underoak.report.page import figure
 
     grid = Grid.north_up(crs, left, top, 30.0, 200, 300)
-    metres, north = figure.on_the_ground(grid)
+    metres, north = figure.true_scale(grid)
     empty = np.full((2, 3), np.nan, np.float32), np.full((2, 3), 255, np.uint8)
     picture = MapPicture(*empty, grid.bounds, metres, "t", "s", (0.75, 0.5, 0.25), north=north)
     drawn, axes = plt.subplots()
-    figure._scale_bar(axes, picture)
+    figure._draw_scale_bar(axes, picture)
     corners, said = axes.patches[0].get_xy(), axes.texts[0].get_text()
     plt.close(drawn)
     width, (x, y) = float(np.ptp(corners[:, 0])), (left + 4500.0, top - 3000.0)

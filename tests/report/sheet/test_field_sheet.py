@@ -29,7 +29,7 @@ def field(way="pots", width=100, height=50, wild=False, **more):
     layout = None if wild else lay_out(shapely.box(X, Y, X + width, Y + height), CRS, 5.0, 4.0)
     hosts = [host for host in profile.hosts if host.name in ("quercus_ilex", "corylus_avellana")]
     given = {
-        "name": "Parcel 7", "row": ROW, "weakest": "soil pH", "purpose": "restore" if wild else "orchard", "way": way,
+        "name": "Parcel 7", "row": ROW, "limiting": "soil pH", "purpose": "restore" if wild else "orchard", "way": way,
         "is_wild": wild, "profile": profile, "state": Origin.NATIVE, "is_south": False, "area_ha": 3.0 if wild else 0.5,
         "layout": layout, "plots": 3 if wild else 0, "mix": mix_of(hosts, 48 if wild else layout.trees, named=True),
         "sampling": None, "no_sampling": "constraints exclude all of it",
@@ -44,7 +44,7 @@ def flat(text):
 def test_trees_come_from_area_and_shape():
     told = flat(field_sheet(field()))
     assert "takes about 220 trees, counted in 9 rows" in told  # 216: 24 along 92 m, 9 across 42 m
-    assert "500 trees a hectare by the spacing [practice]" in told
+    assert "500 trees per hectare at this spacing [practice]" in told
     assert "About 140 hazel (Corylus avellana)" in told
     assert "72 holm oak (Quercus ilex)" in told
     smaller = flat(field_sheet(field(width=60)))
@@ -78,7 +78,7 @@ def test_lime_puts_planting_off_and_is_handled_with_care():
     told = flat(field_sheet(field(row=limed)))
     assert "Lime, at least 57 t/ha to bring the top 30 cm to pH 7.5" in told
     assert "Year two, November to March" in told
-    assert "choose other ground rather" in told  # above 40 t/ha
+    assert "other land is the better choice" in told  # above 40 t/ha
     assert "Water to plan for: 220 m3" in told  # 45 mm on half a hectare is 225, told in two figures
     assert "goggles, gloves and a mask" in told
     plain = flat(field_sheet(field()))
@@ -101,7 +101,7 @@ def test_wild_ground_is_never_limed_watered_or_planted_in_rows():
     for kind in ("Died out", "All factors but none", "Already hunted"):
         assert f"- {kind}: " in told
     assert "Never lime wild ground, never water it" in told
-    assert "3 trial plots of 20 x 20 m with 16 trees each, one a hectare: 48 trees" in told
+    assert "3 trial plots of 20 x 20 m with 16 trees each, one per hectare: 48 trees" in told
     assert "Order 73 whips" in told
     assert "owner's written leave" in told
     assert "Secrecy" in told
@@ -127,13 +127,13 @@ def test_origins_are_marked():
 @pytest.mark.parametrize("wild", [False, True])
 def test_cautions_stand_on_every_sheet(wild):
     told = flat(field_sheet(field("whips", wild=wild)))
-    for words in ("screening from open maps, not advice", "Never eat a fungus", "laws of their own", "licensed"):
+    for words in ("screening from open maps, not advice", "Never eat a fungus", "Each country has laws", "licensed"):
         assert words in told
 
 
 def test_a_parcel_without_room_for_a_tree_says_so():
     told = flat(field_sheet(field(width=60, height=7)))
-    assert "No tree has room inside a headland of 4 m" in told
+    assert "No tree fits inside a headland of 4 m" in told
     assert "plant." not in told.split("Calendar")[1].split("Cautions")[0]
 
 
@@ -167,9 +167,9 @@ def test_the_command_counts_rows_on_ground_that_is_not_excluded(done):
     told = explain(done[2], "--parcel", "f1", "--spacing", "6x5", "--headland", "5m")
     assert told.exit_code == 0, told.output
     text = flat(told.stdout)
-    assert "6 m between rows, 5 m along them: 333 trees a hectare" in text
+    assert "6 m between rows, 5 m along them: 333 trees per hectare" in text
     trees = int(re.search(r"takes about (\d+) trees", text)[1])
-    shut = int(re.search(r"About (\d+) more places lie on ground that a constraint excludes", text)[1])
+    shut = int(re.search(r"About (\d+) more places lie on land that a constraint excludes", text)[1])
     assert abs(trees + shut - 39 * 16) <= 10  # along 190 m, across 90 m; each is told to the nearest ten
     assert abs(trees - shut) <= 2 * 3 * 16  # cells of 30 m follow the border to 15 m, three trees
     assert re.search(r"f1-1 +\d\d\.\d{6}", told.stdout)
@@ -180,8 +180,8 @@ def test_the_command_counts_rows_on_ground_that_is_not_excluded(done):
     [
         (("--parcel", "f2"), 6, "E604"),
         (("--parcel", "bare"), 4, "E440"),
-        (("--parcel", "f1", "--spacing", "0x5"), 2, "each from 1 to 100, like 6x5"),
-        (("--parcel", "f1", "--spacing", "6x500"), 2, "each from 1 to 100, like 6x5"),
+        (("--parcel", "f1", "--spacing", "0x5"), 2, "each from 1 to 100"),
+        (("--parcel", "f1", "--spacing", "6x500"), 2, "each from 1 to 100"),
         (("--parcel", "f1", "--spacing", "6x5", "--establish", "wild"), 4, "E443"),
         (("--parcel", "f1", "--headland", "5m", "--establish", "wild"), 4, "E443"),
         (("--parcel", "f1", "--establish", "hope"), 2, "nuts"),
@@ -201,7 +201,7 @@ def test_options_of_the_sheet_ask_for_the_sheet(done):
 
 def test_wild_ground_where_the_truffle_is_not_native_is_refused(done, tmp_path):
     plan, folder, run = done
-    assert "Which kind of ground" in explain(run, "--parcel", "f1", "--establish", "wild").stdout
+    assert "Which kind of wild ground" in explain(run, "--parcel", "f1", "--establish", "wild").stdout
     white = uo.run(uo.load_plan(plan | {"species": ["tuber_magnatum"]}, base=folder), out=tmp_path / "white")
     told = explain(white, "--parcel", "f1", "--establish", "wild")
     assert told.exit_code == 4
@@ -216,19 +216,19 @@ def test_a_zone_to_restore_gets_the_wild_sheet(done, tmp_path):
     wild = uo.run(uo.load_plan(plan | {"purpose": "restore"}, base=folder), out=tmp_path / "wild")
     told = explain(wild, "--zone", "1")
     assert told.exit_code == 0, told.output
-    assert "Which kind of ground" in told.stdout
+    assert "Which kind of wild ground" in told.stdout
     trees = 16 * max(1, round(float(wild.zones["area_ha"].iloc[0])))
-    shown = int(re.search(r"one a hectare: about ([\d ]+) trees", flat(told.stdout))[1].replace(" ", ""))
+    shown = int(re.search(r"one per hectare: about ([\d ]+) trees", flat(told.stdout))[1].replace(" ", ""))
     assert shown == float(f"{trees:.2g}")
     refused = explain(wild, "--zone", "1", "--spacing", "6x5")
     assert refused.exit_code == 4
-    assert "leave out --spacing and --headland" in refused.stderr
+    assert "remove --spacing and --headland" in refused.stderr
 
 
 def test_trial_plots_are_what_they_are_up_to_a_hundred_and_about_so_many_beyond():
     few = flat(field_sheet(field("whips", wild=True, plots=7, mix=mix_of(load_profile("tuber_aestivum").hosts, 112))))
-    assert "7 trial plots of 20 x 20 m with 16 trees each, one a hectare: 112 trees" in few
+    assert "7 trial plots of 20 x 20 m with 16 trees each, one per hectare: 112 trees" in few
     hosts = load_profile("tuber_aestivum").hosts
     many = flat(field_sheet(field("whips", wild=True, plots=2688, mix=mix_of(hosts, 43_008))))
-    assert "About 2 700 trial plots of 20 x 20 m with 16 trees each, one a hectare: about 43 000 trees" in many
+    assert "About 2 700 trial plots of 20 x 20 m with 16 trees each, one per hectare: about 43 000 trees" in many
     assert not re.search(r"\b(2688|43008)\b", many)

@@ -99,7 +99,7 @@ def _text(path: Path, where: str, problems: Problems) -> str | None:
     try:
         real = input_path(str(path), Path(), where)
         if real.stat().st_size > _MOST_BYTES:
-            fix = "leave out the rows of other parcels"
+            fix = "remove the rows of other parcels"
             problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, fix)
             return None
         data = real.read_bytes()

@@ -1,4 +1,4 @@
-"""Two runs side by side: what changed, where, by how much, and which input, setting or software explains it."""
+"""The comparison of two runs: changes of cells and parcels, and the inputs, settings or software that explain them."""
 
 from __future__ import annotations
 
@@ -203,15 +203,15 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
     Raises:
         UnderoakError: E230 when a raster cannot be read.
     """
-    ours, theirs = first.cases, second.cases
-    shared = [folder for folder in ours if folder in theirs]
+    of_first, of_second = first.cases, second.cases
+    shared = [folder for folder in of_first if folder in of_second]
     outputs = _outputs(first.manifest, second.manifest)
-    looked_at = [] if outputs.are_same else shared
+    compared = [] if outputs.are_same else shared
     cells: dict[str, RasterDifference] = {}
     why = "" if first.grid == second.grid else "the grids differ"
     if not why:
         try:
-            cells = {name: difference(ours[name].folder, theirs[name].folder, first.grid) for name in looked_at}
+            cells = {name: difference(of_first[name].folder, of_second[name].folder, first.grid) for name in compared}
         except UnderoakError as error:
             if error.faults[0].code != "E603":
                 raise
@@ -225,7 +225,7 @@ def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
         plan=_plan(first, second, shared),
         inputs=_inputs(first, second),
         software={name: (a, b) for name, (a, b) in pairs.items() if a != b},
-        cases={n: CaseComparison(cells.get(n), _parcels(ours[n], theirs[n])) for n in looked_at},
+        cases={n: CaseComparison(cells.get(n), _parcels(of_first[n], of_second[n])) for n in compared},
         not_compared=why,
     )
 

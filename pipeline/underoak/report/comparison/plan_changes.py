@@ -11,7 +11,7 @@ from underoak.engine.storage.manifest import CriterionWords, Manifest
 
 Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 
-# They change words or places of files, and no number. A file of another name is compared by its content.
+# These keys change words or paths of files, and no number. Files are compared by their content.
 _WORDS = {"title", "purpose", "hosts", "trust", "outputs.folder", "region.area", "parcels.file"}
 _WORD_KEYS = {"source", "grain", "file", "remedy"}
 _DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range"}
@@ -30,15 +30,15 @@ class PlanChange:
 
 
 class PlanOfCase(NamedTuple):
-    """The plan of a run of one case, as plain values, and the criteria that it came to."""
+    """The plan of a run of one case, as plain values, and its criteria."""
 
     plan: Mapping[str, Any]
     criteria: Sequence[CriterionWords]
-    further_layers: frozenset[str] = frozenset()  # that only further cases of the run are judged by
+    further_layers: frozenset[str] = frozenset()  # layers that only further cases of the run use
 
     @classmethod
     def of(cls, manifest: Manifest) -> PlanOfCase:
-        """Take them from a run's manifest; the criteria are those of its first case."""
+        """Return the plan of a manifest, with the criteria of its first case."""
         first, *others = manifest.cases
         return cls(manifest.plan, first.criteria, frozenset(c.layer for case in others for c in case.criteria))
 
@@ -69,8 +69,8 @@ def used_layers(case: PlanOfCase) -> set[str]:
 
 
 def _origins(layer: Mapping[str, Any]) -> tuple[str, ...]:
-    written = layer.get("from") or {}
-    return (written,) if isinstance(written, str) else tuple(written.values())
+    sources = layer.get("from") or {}
+    return (sources,) if isinstance(sources, str) else tuple(sources.values())
 
 
 def _idle(case: PlanOfCase) -> set[str]:
@@ -118,7 +118,7 @@ def _change(path: tuple[str, ...], old: Any, new: Any, first: PlanOfCase, second
     if old is _ABSENT:
         return f"added ({shown(new)})"
     if new is _ABSENT:
-        return f"taken away ({shown(old)})"
+        return f"removed ({shown(old)})"
     return f"{shown(old)} -> {shown(new)}"
 
 
@@ -144,7 +144,7 @@ def shown(value: Any) -> str:
 
 
 def _weights(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
-    """Return the changed weights of criteria that both plans have, however the weights were given."""
+    """Return the changed weights of criteria that both plans have, whichever way the weights are given."""
     one, other = _by_name(first.criteria), _by_name(second.criteria)
     changes = []
     for name in [name for name in one if name in other]:

@@ -61,35 +61,35 @@ def _heads(comparison: Comparison) -> list[str]:
 def _outputs(comparison: Comparison) -> str:
     outputs = comparison.outputs
     if outputs.are_same:
-        return f"The runs left the same {count_of(len(outputs.same), 'file')}, byte for byte."
+        return f"Both runs wrote {count_of(len(outputs.same), 'identical file')}."
     kinds = {
-        "not the same": outputs.different,
+        "different": outputs.different,
         "only in the first": outputs.only_first,
         "only in the second": outputs.only_second,
     }
     parts = [f"{what}: {', '.join(names)}" for what, names in kinds.items() if names]
-    same = f"{len(outputs.same)} file{' is' if len(outputs.same) == 1 else 's are'} the same, byte for byte"
+    same = f"{len(outputs.same)} file{' is' if len(outputs.same) == 1 else 's are'} identical"
     return f"{same}; {'; '.join(parts)}."
 
 
 def _differences(comparison: Comparison) -> Iterator[str]:
     for change in comparison.plan:
-        yield f"  plan      {change.words}{'' if change.touches != 'words' else ' (moves no cell)'}"
-    for given in comparison.inputs:
-        yield f"  input     {short(given.of)}: {_sums(given)}"
+        yield f"  plan      {change.words}{'' if change.touches != 'words' else ' (changes no cell)'}"
+    for input_change in comparison.inputs:
+        yield f"  input     {short(input_change.of)}: {_sums(input_change)}"
     if comparison.software:
         yield "  software  " + ", ".join(f"{name} {a} -> {b}" for name, (a, b) in comparison.software.items())
     if comparison.first.grid != comparison.second.grid:
         yield f"  grid      {_grid(comparison.first.grid)} -> {_grid(comparison.second.grid)}"
 
 
-def _sums(given: InputChange) -> str:
-    if not given.first:
+def _sums(change: InputChange) -> str:
+    if not change.first:
         return "only the second run reads it"
-    if not given.second:
+    if not change.second:
         return "only the first run reads it"
-    one, other = (", ".join(digest[:12] for digest in digests[:3]) for digests in (given.first, given.second))
-    return f"other content, SHA-256 {one}... -> {other}..."
+    one, other = (", ".join(digest[:12] for digest in digests[:3]) for digests in (change.first, change.second))
+    return f"different content, SHA-256 {one}... -> {other}..."
 
 
 def _grid(grid: Grid) -> str:
@@ -120,12 +120,12 @@ def _cells(difference: RasterDifference, grid: Grid) -> Iterator[str]:
     else:
         share = difference.changed / difference.judged
         yield (
-            f"  suitability moved by more than {_plain(difference.tolerance)} on {_share(share)} of "
+            f"  suitability changed by more than {_plain(difference.tolerance)} on {_share(share)} of "
             f"the {count_of(difference.judged, 'cell')} judged in both"
         )
     if difference.changed:
         yield (
-            f"  where it moved: {_small(difference.mean)} on average, 99 % of them by {_small(difference.p99)} or "
+            f"  where it changed: {_small(difference.mean)} on average, 99 % of them by {_small(difference.p99)} or "
             f"less, at most {_small(difference.most)}"
         )
         way = "rose" if difference.shift > 0 else "fell"
@@ -137,9 +137,9 @@ def _cells(difference: RasterDifference, grid: Grid) -> Iterator[str]:
     moved = {name: count for name, count in difference.memberships.items() if count}
     if moved:
         shares = ", ".join(f"{name} on {_share(count / difference.judged)}" for name, count in _descending(moved))
-        yield f"  membership moved, in steps of 1/250: {shares}"
+        yield f"  membership changed, in steps of 1/250: {shares}"
     elif difference.changed:
-        yield "  membership moved nowhere, in steps of 1/250"
+        yield "  membership changed nowhere, in steps of 1/250"
     if any(before != after for before, after in difference.moves):
         yield ""
         yield from _table(difference.moves)
@@ -191,7 +191,7 @@ def _totals(first: FinishedRun, second: FinishedRun) -> Iterator[str]:
 
 def _parcels(parcels: ParcelsChange) -> Iterator[str]:
     if parcels.is_empty:
-        yield f"  all {parcels.both} came out the same"
+        yield f"  all {parcels.both} are identical"
         return
     up = sum(change.moved > 0 for change in parcels.changed)
     down = sum(change.moved < 0 for change in parcels.changed)

@@ -1,4 +1,4 @@
-"""Several species and futures beside each other: one table of parcels, one page."""
+"""The parcels of all cases in one table, and the page that lists the cases of a run."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from underoak.base.errors import count_of
 from underoak.base.number_words import hectares, score
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.column import arrange
@@ -28,77 +29,77 @@ _MOST = 200
 
 
 def column(case: Case) -> str:
-    """How a view is called in the names of columns."""
+    """Return the name of a case in the names of columns."""
     return case_column(case.species, case.scenario)
 
 
 def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
-    """One row for every parcel, best first.
+    """Return one row for every parcel, best first.
 
-    Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; equal
-    within 1e-6 share one) · `best` (that species) · `verdict`, `p_s2` (its own, with draws) · those of
-    `places.pair_columns` (species and host together) ·
-    `area_ha` · and for each view `rank_`, `suitability_`, `class_`, for each species of the present `verdict_`.
+    Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; values
+    equal within 1e-6 have the same rank) · `best` (that species) · `verdict`, `p_s2` (of that species, with draws) ·
+    those of `places.pair_columns` (over all species of the present) · `area_ha` · for each case `rank_`,
+    `suitability_`, `class_` · for each species of the present, with draws, `verdict_`.
     """
     import pandas as pd
 
-    tables = {found.case: found.parcels.set_index("id") for found in findings}
+    tables = {each.case: each.parcels.set_index("id") for each in findings}
     first = next(iter(tables.values()))
     ids = sorted(first.index)
     joined = pd.DataFrame({"id": ids, "area_ha": first.loc[ids, "area_ha"].to_numpy()})
     present, chances = [], {}
     for case, table in tables.items():
-        own = table.loc[ids]
-        for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in own else ())):
-            joined[f"{name}_{column(case)}"] = own[name].array
+        rows = table.loc[ids]
+        for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in rows else ())):
+            joined[f"{name}_{column(case)}"] = rows[name].array
         if not case.scenario:
-            chances[column(case)] = own.get("p_s2")
-            present.append((case, own["suitability"].to_numpy(float) * (1.0 - own["excluded_share"].to_numpy(float))))
+            chances[column(case)] = rows.get("p_s2")
+            present.append((case, rows["suitability"].to_numpy(float) * (1.0 - rows["excluded_share"].to_numpy(float))))
     values = np.array([value for _, value in present])
-    known = ~np.isnan(values).all(axis=0)
+    is_judged = ~np.isnan(values).all(axis=0)
     filled = np.where(np.isnan(values), -1.0, values)
     best = filled.max(axis=0)
     names = np.array([column(case) for case, _ in present], object)
-    joined.insert(1, "best", np.where(known, names[filled.argmax(axis=0)], None))
-    ascending = np.sort(best[known])
+    joined.insert(1, "best", np.where(is_judged, names[filled.argmax(axis=0)], None))
+    ascending = np.sort(best[is_judged])
     ranks = [
-        1 + len(ascending) - int(np.searchsorted(ascending, value + _TIE, side="right")) if fine else None
-        for value, fine in zip(best, known, strict=True)
+        1 + len(ascending) - int(np.searchsorted(ascending, value + _TIE, side="right")) if has_rank else None
+        for value, has_rank in zip(best, is_judged, strict=True)
     ]
     joined.insert(1, "rank", pd.Series(ranks, dtype="Int64"))
     if any(f"verdict_{name}" in joined for name in names):
-        told = _of_best(joined, {name: joined.get(f"verdict_{name}") for name in names})
-        joined.insert(3, "verdict", pd.Series(told, dtype=object))
-        chance = _of_best(joined, {name: chances[name] for name in names})
-        joined.insert(4, "p_s2", pd.Series([np.nan if p is None else p for p in chance], dtype=float))
-    at = list(joined.columns).index("area_ha")
+        verdicts = _of_best(joined, {name: joined.get(f"verdict_{name}") for name in names})
+        joined.insert(3, "verdict", pd.Series(verdicts, dtype=object))
+        chances_s2 = _of_best(joined, {name: chances[name] for name in names})
+        joined.insert(4, "p_s2", pd.Series([np.nan if p is None else p for p in chances_s2], dtype=float))
+    i_area = list(joined.columns).index("area_ha")
     if findings[0].pairs is not None:
-        own_pairs = findings[0].pairs.loc[ids]
-        for name in reversed(own_pairs.columns):
-            joined.insert(at, name, own_pairs[name].array)
-    order = np.lexsort((np.arange(len(ids)), np.where(known, -best, np.inf)))
+        pairs = findings[0].pairs.loc[ids]
+        for name in reversed(pairs.columns):
+            joined.insert(i_area, name, pairs[name].array)
+    order = np.lexsort((np.arange(len(ids)), np.where(is_judged, -best, np.inf)))
     return arrange(joined.iloc[order].reset_index(drop=True), JOINED_PARCELS)
 
 
 def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
-    """What the best species of each parcel says; None where it says nothing."""
-    found = []
+    """Return the value of the best species of each parcel; None where it has none."""
+    values = []
     for i, best in enumerate(joined["best"]):
-        said = by_name.get(best)
-        value = None if said is None else said.iloc[i]
-        found.append(None if value is None or value != value else value)
-    return found
+        column_of_best = by_name.get(best)
+        value = None if column_of_best is None else column_of_best.iloc[i]
+        values.append(None if value is None or value != value else value)
+    return values
 
 
 def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
-    """The page on top of a run with several species or futures; `futures` are made by `futures_section`."""
-    cases, purpose = [found.case for found in findings], PURPOSES[Purpose(plan.purpose)]
+    """Return the page that lists the cases of a run, as HTML; `futures` are the sections by `futures_section`."""
+    cases, purpose = [each.case for each in findings], PURPOSES[Purpose(plan.purpose)]
     table = joined_parcels(findings) if findings[0].parcels is not None else None
     return rendered(
         "batch.html",
         title=plan.title,
-        subtitle=f"{purpose.capitalize()} · {len(cases)} times judged · {findings[0].made:%Y-%m-%d}",
-        cases=[_row(found) for found in findings],
+        subtitle=f"{purpose.capitalize()} · {count_of(len(cases), 'case')} · {findings[0].started:%Y-%m-%d}",
+        cases=[_row(each) for each in findings],
         columns=[case.label for case in cases],
         has_pairs=table is not None and "best_host" in table,
         has_verdicts=table is not None and "verdict" in table,
@@ -109,22 +110,22 @@ def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
     )
 
 
-def _row(found: Findings) -> dict[str, Any]:
-    case = found.case
+def _row(findings: Findings) -> dict[str, Any]:
+    case = findings.case
     best = "–"
-    if found.has_parcels and isinstance(found.parcels["class"].iloc[0], str):
-        first = found.parcels.iloc[0]
+    if findings.has_parcels and isinstance(findings.parcels["class"].iloc[0], str):
+        first = findings.parcels.iloc[0]
         best = f"{first['id']}: {first['class']}, {score(first['suitability'])}"
-    areas = [hectares(found.counts.classes.get(code, 0) * found.cell_ha) for code in (1, 2, 3, 4)]
+    areas = [hectares(findings.counts.classes.get(code, 0) * findings.cell_ha) for code in (1, 2, 3, 4)]
     return {"label": case.label, "areas": areas, "best": best, "link": f"{case.folder or '.'}/report.html"}
 
 
 def _parcel(row: Any, cases: Sequence[Case], purpose: str) -> dict[str, Any]:
-    known = isinstance(row["best"], str)
+    is_judged = isinstance(row["best"], str)
     return {
-        "rank": str(row["rank"]) if known else "–",
+        "rank": str(row["rank"]) if is_judged else "–",
         "id": str(row["id"]),
-        "best": latin(row["best"]) if known else "not judged",
+        "best": latin(row["best"]) if is_judged else "not judged",
         "pair": _pair(row),
         "verdict": answer_words(row["verdict"], purpose) if isinstance(row.get("verdict"), Verdict) else "–",
         "chance": chance(row),
@@ -133,7 +134,7 @@ def _parcel(row: Any, cases: Sequence[Case], purpose: str) -> dict[str, Any]:
 
 
 def _pair(row: Any) -> str:
-    """The best truffle and host of a parcel."""
+    """Return the best truffle and host of a parcel, in words."""
     hosts, species = row.get("best_host"), row.get("best_species")
     if not isinstance(hosts, tuple):
         return ""

@@ -1,4 +1,4 @@
-"""The map as a picture: suitability over the relief, what is excluded, the parcels and their ranks."""
+"""The map as a picture: suitability over the relief, excluded cells, parcels and their ranks."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _ROWS = 64  # rows of cells that are coloured at a time
 
 @dataclass(frozen=True)
 class MapPicture:
-    """What the map shows; arrays are (rows, cols), possibly a coarser overview of the run's."""
+    """The content of the map; arrays are (rows, cols), of the analysis grid or a coarser overview of it."""
 
     suitability: FloatArray
     classes: npt.NDArray[np.uint8]
@@ -45,17 +45,17 @@ class MapPicture:
     cuts: tuple[float, float, float]
     relief: FloatArray | None = None  # elevation [m]
     parcels: Sequence[tuple[Any, str]] = ()  # shape, label ("" for none)
-    north: float = 0.0  # where true north lies in the map's middle, clockwise from straight up [degree]
+    north: float = 0.0  # where true north lies in the map's middle, clockwise from up [degree]
 
     @cached_property
     def level(self) -> float:
-        """Mean elevation, which stands for what is not known [m]."""
+        """The mean elevation, used where elevation is missing [m]."""
         relief = self.relief
         return 0.0 if relief is None or np.isnan(relief).all() else float(np.nanmean(relief))
 
 
 def hillshade(elevation: FloatArray, cell: float, azimuth: float = 315.0, altitude: float = 45.0) -> FloatArray:
-    """Brightness 0..1 of lit relief, (rows, cols); cell [m], light from `azimuth` at `altitude` [degree].
+    """Return the brightness 0..1 of lit relief, (rows, cols); cell [m], light from `azimuth` at `altitude` [degree].
 
     The cosine law for a plane facing a distant light; common practice, no source.
 
@@ -71,7 +71,7 @@ def hillshade(elevation: FloatArray, cell: float, azimuth: float = 315.0, altitu
 
 
 def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
-    """The map as PNG bytes; the same input gives the same bytes on one software set."""
+    """Return the map as PNG bytes; with the same software, the same input gives the same bytes."""
     import matplotlib
 
     matplotlib.use("Agg")
@@ -84,28 +84,28 @@ def draw_map(picture: MapPicture, width: float = 9.0) -> bytes:
         axes = figure.add_axes((0.03, 1.15 / figure.get_figheight(), 0.94, 1 - 1.75 / figure.get_figheight()))
         axes.set(xlim=(left, right), ylim=(bottom, top), xticks=[], yticks=[], aspect="equal")
         axes.apply_aspect()
-        _ground(axes, picture, np.multiply(axes.get_position().size, figure.get_size_inches() * _DPI))
-        _parcels(axes, picture)
-        _scale_bar(axes, picture)
-        _north(axes, picture)
+        _draw_cells(axes, picture, np.multiply(axes.get_position().size, figure.get_size_inches() * _DPI))
+        _draw_parcels(axes, picture)
+        _draw_scale_bar(axes, picture)
+        _draw_north(axes, picture)
         axes.set(xlim=(left, right), ylim=(bottom, top))
         figure.text(0.03, 1 - 0.30 / figure.get_figheight(), picture.title, fontsize=13, weight="bold", color=INK)
         figure.text(0.03, 1 - 0.52 / figure.get_figheight(), picture.subtitle, color=SOFT)
-        _legend(figure, picture)
+        _draw_legend(figure, picture)
         out = io.BytesIO()
         figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": "underoak"})
         plt.close(figure)
     return out.getvalue()
 
 
-def _ground(axes: Any, picture: MapPicture, pixels: npt.NDArray[np.float64]) -> None:
-    """The cells, at as many pixels across and down as the axes have: the drawing library makes copies of each."""
+def _draw_cells(axes: Any, picture: MapPicture, pixels: npt.NDArray[np.float64]) -> None:
+    """Draw the cells at the resolution of the axes: matplotlib copies each pixel several times."""
     left, bottom, right, top = picture.bounds
     excluded = picture.classes == EXCLUDED
     cells = np.empty((*excluded.shape, 4), np.uint8)
     for row in range(0, len(cells), _ROWS):
-        cells[row : row + _ROWS] = _coloured(picture, slice(row, min(row + _ROWS, len(cells))))
-    # stripes have a finer grid, so that a single cell shows some; each pixel is the place that it has its middle in
+        cells[row : row + _ROWS] = _cell_colours(picture, slice(row, min(row + _ROWS, len(cells))))
+    # stripes have a finer grid, so that a single cell shows some; a pixel takes the colour under its middle
     finer = max(1, math.ceil(_PIXELS / max(excluded.shape)))
     across, down = (max(round(float(n)), 1) for n in pixels)
     rows, cols = (
@@ -118,22 +118,22 @@ def _ground(axes: Any, picture: MapPicture, pixels: npt.NDArray[np.float64]) -> 
     axes.imshow(drawn, extent=(left, right, bottom, top), interpolation="nearest", zorder=1)
 
 
-def _coloured(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
-    """Red, green, blue and alpha, all opaque, of some rows of cells."""
+def _cell_colours(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
+    """Return the colours of some rows of cells, (rows, cols, red green blue alpha), all opaque."""
     from matplotlib import colormaps
 
     suitability, excluded = picture.suitability[rows], picture.classes[rows] == EXCLUDED
     colours = colormaps[SUITABILITY_MAP](np.nan_to_num(suitability))[..., :3]
     if picture.relief is not None:
-        light = _light(picture, rows) / math.sin(math.radians(45.0))
+        light = _brightness(picture, rows) / math.sin(math.radians(45.0))
         colours = np.clip(colours * (0.45 + 0.55 * light[..., None]), 0.0, 1.0)
-    colours[excluded] = np.array(CLASS_RGB[EXCLUDED]) / 255  # unlit, so that it never looks like missing ground
-    colours[np.isnan(suitability) & ~excluded] = 1.0  # as the paper; what is opaque takes less memory to draw
+    colours[excluded] = np.array(CLASS_RGB[EXCLUDED]) / 255  # unlit, so that it never looks like missing land
+    colours[np.isnan(suitability) & ~excluded] = 1.0  # as the paper; opaque cells take less memory to draw
     return np.round(np.dstack([colours, np.ones(excluded.shape)]) * 255).astype(np.uint8)
 
 
-def _light(picture: MapPicture, rows: slice) -> FloatArray:
-    """Brightness of some rows of the relief, where it is not known that of a plain."""
+def _brightness(picture: MapPicture, rows: slice) -> FloatArray:
+    """Return the brightness of some rows of the relief; missing elevation counts as the mean."""
     assert picture.relief is not None
     left, _, right, _ = picture.bounds
     first, last = max(rows.start - 1, 0), min(rows.stop + 1, len(picture.relief))  # a slope needs its neighbours
@@ -143,7 +143,7 @@ def _light(picture: MapPicture, rows: slice) -> FloatArray:
     return light[rows.start - first : rows.stop - first]
 
 
-def _parcels(axes: Any, picture: MapPicture) -> None:
+def _draw_parcels(axes: Any, picture: MapPicture) -> None:
     from matplotlib import patheffects
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path as Outline
@@ -155,18 +155,18 @@ def _parcels(axes: Any, picture: MapPicture) -> None:
             outline = Outline.make_compound_path(*(Outline(np.asarray(ring.coords)[:, :2]) for ring in rings))
             axes.add_patch(PathPatch(outline, fill=False, edgecolor=INK, linewidth=0.9, zorder=4, path_effects=halo))
         if label:
-            at = shape.representative_point()
+            point = shape.representative_point()
             axes.annotate(
-                label, (at.x, at.y), ha="center", va="center", fontsize=7.5, weight="bold", color=INK, zorder=5,
+                label, (point.x, point.y), ha="center", va="center", fontsize=7.5, weight="bold", color=INK, zorder=5,
                 path_effects=halo,
             )  # fmt: skip
 
 
-def _scale_bar(axes: Any, picture: MapPicture) -> None:
+def _draw_scale_bar(axes: Any, picture: MapPicture) -> None:
     left, bottom, right, top = picture.bounds
-    wanted = (right - left) * picture.metres / 5
-    step = 10 ** math.floor(math.log10(wanted))
-    length = max(n * step for n in (1, 2, 5) if n * step <= wanted)
+    most_m = (right - left) * picture.metres / 5
+    step = 10 ** math.floor(math.log10(most_m))
+    length = max(n * step for n in (1, 2, 5) if n * step <= most_m)
     width = length / picture.metres
     x, y, high = left + (right - left) * 0.03, bottom + (top - bottom) * 0.035, (top - bottom) * 0.008
     from matplotlib import patheffects
@@ -177,8 +177,8 @@ def _scale_bar(axes: Any, picture: MapPicture) -> None:
     axes.text(x + width / 2, y + high * 1.8, text, ha="center", va="bottom", zorder=6, color=INK, path_effects=halo)
 
 
-def _north(axes: Any, picture: MapPicture) -> None:
-    """An arrow to true north in the upper right corner."""
+def _draw_north(axes: Any, picture: MapPicture) -> None:
+    """Draw an arrow to true north in the upper right corner."""
     from matplotlib import patheffects
 
     left, bottom, right, top = picture.bounds
@@ -194,7 +194,7 @@ def _north(axes: Any, picture: MapPicture) -> None:
     )  # fmt: skip
 
 
-def _legend(figure: Any, picture: MapPicture) -> None:
+def _draw_legend(figure: Any, picture: MapPicture) -> None:
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
     from matplotlib.patches import Patch
@@ -226,23 +226,23 @@ def _legend(figure: Any, picture: MapPicture) -> None:
 
 
 _WIDEST = 1400  # cells of the picture, either way
-_RELIEF_CELLS = 9_000_000  # larger regions are drawn without relief: their whole terrain would be read again
+_RELIEF_CELLS = 9_000_000  # larger regions are drawn without relief, so that their terrain is not read again
 
 
-def _coarse(grid: Grid) -> Grid:
-    """The grid of the picture's cells."""
+def _picture_grid(grid: Grid) -> Grid:
+    """Return the grid of the picture's cells."""
     factor = max(1, math.ceil(max(grid.shape) / _WIDEST))
     rows, cols = -(-grid.rows // factor), -(-grid.cols // factor)
     a, _, left, _, e, top = grid.transform
     return Grid(grid.crs, (a * grid.cols / cols, 0.0, left, 0.0, e * grid.rows / rows, top), rows, cols)
 
 
-def on_the_ground(grid: Grid) -> tuple[float, float]:
-    """True metres in one unit of the grid's CRS from west to east, and true north's bearing from up [degree].
+def true_scale(grid: Grid) -> tuple[float, float]:
+    """Return true metres in one unit of the grid's CRS from west to east, and true north's bearing from up [degree].
 
-    Both are those of the grid's middle. A web map says a metre and means less the further it is from the equator.
+    Both hold in the middle of the grid. A metre of a web map is shorter than a true metre away from the equator.
 
-    >>> metres, north = on_the_ground(Grid.north_up("EPSG:3857", 0.0, 8_400_000.0, 30.0, 10, 10))
+    >>> metres, north = true_scale(Grid.north_up("EPSG:3857", 0.0, 8_400_000.0, 30.0, 10, 10))
     >>> round(metres, 3), abs(round(north, 3))  # at 60 degrees north
     (0.501, 0.0)
     """
@@ -259,33 +259,33 @@ def on_the_ground(grid: Grid) -> tuple[float, float]:
 
 
 def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
-    """Elevation in the picture's cells [m]; None without a source, or where the region is too large to read again."""
+    """Return elevation in the picture's cells [m]; None without a source, or if the region is too large."""
     if source is None or grid.rows * grid.cols > _RELIEF_CELLS:
         return None
-    coarse = _coarse(grid)
+    coarse = _picture_grid(grid)
     layer = StackedLayer("relief", SourceLayer(source), "bilinear")
     return Stack(coarse, (layer,)).read(coarse.window).values["relief"]
 
 
 def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels: Any) -> bytes:
-    """The map of a run whose rasters lie in `folder`, from their overviews; ranks are written on the best parcels."""
-    allocator.release_freed()  # what tables and zones are done with; drawing asks for memory of its own
+    """Return the map of a run as PNG bytes, from the rasters in `folder`; the best parcels show their rank."""
+    allocator.release_freed()  # of tables and zones: drawing needs memory too
     grid = findings.grid
-    shape = _coarse(grid).shape
+    shape = _picture_grid(grid).shape
     with open_finished(folder, SUITABILITY_TIF) as raster:
         suitability = raster.overview(shape).astype(np.float32)
     with open_finished(folder, CLASS_TIF) as raster:
         classes = raster.stored_overview(shape)
-    plan, (metres, north) = findings.plan, on_the_ground(grid)
+    plan, (metres, north) = findings.plan, true_scale(grid)
     picture = MapPicture(
         suitability, classes, grid.bounds, metres, plan.title, subtitle(findings), plan.rules.cuts, relief,
-        _labelled(findings, parcels), north,
+        _labelled_shapes(findings, parcels), north,
     )  # fmt: skip
     return draw_map(picture)
 
 
-def _labelled(findings: Findings, parcels: Any) -> list[tuple[Any, str]]:
-    """Shapes in the grid's CRS with their ranks; when there are too many to read, only the best have one."""
+def _labelled_shapes(findings: Findings, parcels: Any) -> list[tuple[Any, str]]:
+    """Return the shapes in the grid's CRS with their ranks; of many parcels only the best have one."""
     if parcels is None or not findings.has_parcels or len(findings.parcels) > 2000:
         return []
     import geopandas as gpd

@@ -26,8 +26,8 @@ _ROLES = {
 }
 
 
-def stac_item(title: str, identity: str, grid: Grid, outputs: Sequence[FileRecord], made: datetime.datetime) -> str:
-    """A STAC item for a run folder, as JSON text; every asset carries its size and checksum where they are known."""
+def stac_item(title: str, identity: str, grid: Grid, outputs: Sequence[FileRecord], started: datetime.datetime) -> str:
+    """Return the STAC item of a run folder as JSON text; every asset has its size and checksum."""
     import pystac
     import shapely
 
@@ -38,7 +38,7 @@ def stac_item(title: str, identity: str, grid: Grid, outputs: Sequence[FileRecor
         id=identity,
         geometry=shapely.geometry.mapping(outline),
         bbox=[left, bottom, right, top],
-        datetime=made,
+        datetime=started,
         properties={
             "title": title,
             "proj:code": _code(grid.crs),

@@ -1,4 +1,4 @@
-"""The report: one self-contained page that needs no network and runs nothing."""
+"""The report: one self-contained page without network access or scripts."""
 
 from __future__ import annotations
 
@@ -25,31 +25,31 @@ from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdict_words import answer_words, chance, has_verdict
 
 _RULES = {
-    "linear": "Suitability is the weighted mean of the memberships: a strong criterion can make up for a weak one.",
-    "geometric": "Suitability is the weighted geometric mean of the memberships: strong criteria make up for weak ones "
-    "in part, and one that is zero makes the whole zero.",
-    "minimum": "Suitability is the membership of the weakest criterion: nothing makes up for it.",
-    "ordered": "Suitability is an ordered weighted mean: memberships count by their place from best to worst.",
+    "linear": "Suitability is the weighted mean of the memberships: a high one can compensate for a low one.",
+    "geometric": "Suitability is the weighted geometric mean of the memberships: high ones compensate "
+    "for low ones in part; if one is 0, suitability is 0.",
+    "minimum": "Suitability is the lowest membership: no other criterion can compensate for it.",
+    "ordered": "Suitability is an ordered weighted mean: weights apply to memberships ordered from best to worst.",
 }
 _COLOURS = {"ink": INK, "soft": SOFT, "line": LINE, "paper": PAPER, "wash": WASH, "mark": MARK}
 _CLASSES = {CODE_NAMES[code]: hex_colour(rgb) for code, rgb in CLASS_RGB.items()}
-MOST_PARCELS, _MOST_ZONES = 500, 20  # rows that a table shows; all are in the files beside the page
+MOST_PARCELS, _MOST_ZONES = 500, 20  # rows shown in a table; the files beside the page have all
 
 
 def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[str, str]] = ()) -> str:
-    """The whole page as text; every value from outside is escaped by the template engine.
+    """Return the page as HTML; the template engine escapes every value.
 
-    `planting` is made by `paired.planting_rows`.
+    `planting` are the rows by `pair_columns.planting_rows`.
     """
     plan = findings.plan
     return rendered(
         "report.html",
         title=f"{plan.title}: {findings.case.heading}" if findings.case.heading else plan.title,
-        subtitle=f"{subtitle(findings)} · {findings.made:%Y-%m-%d}",
+        subtitle=f"{subtitle(findings)} · {findings.started:%Y-%m-%d}",
         answers=answers(findings),
         map_png=base64.b64encode(map_png).decode("ascii"),
-        map_words=f"Map of suitability for {plan.title}; the tables below hold the same facts.",
-        ground=_ground(findings),
+        map_words=f"Map of suitability for {plan.title}; the tables below have the same results.",
+        areas=_class_areas(findings),
         parcels=_parcels(findings),
         parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
         steps=_steps(findings),
@@ -71,12 +71,12 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         layers=_layers(findings),
         warnings=[str(fault) for fault in findings.warnings],
         cautions=CAUTIONS,
-        made=_made(findings),
+        provenance=_provenance(findings),
     )
 
 
 def rendered(template: str, **values: Any) -> str:
-    """A page from one of our templates; every value is escaped, and one that is missing is a bug."""
+    """Return a page from a template; every value is escaped, and a missing one raises an error."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -89,13 +89,13 @@ def rendered(template: str, **values: Any) -> str:
 
 
 def subtitle(findings: Findings) -> str:
-    """What was judged, for whom, in which cells."""
+    """Return purpose, species and cell size in one line."""
     plan = findings.plan
-    who = f"{plan.profile.latin}, {plan.profile.common[0]}" if plan.profile else "criteria of the plan's own"
+    who = f"{plan.profile.latin}, {plan.profile.common[0]}" if plan.profile else "criteria of the plan"
     return f"{PURPOSES[Purpose(plan.purpose)].capitalize()} · {who} · {findings.grid.cell_m:g} m cells"
 
 
-def _ground(findings: Findings) -> dict[str, Any]:
+def _class_areas(findings: Findings) -> dict[str, Any]:
     cells, inside = findings.counts.classes, findings.counts.inside
     named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (S1, S2, S3, N)]
     counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
@@ -113,23 +113,23 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
         return []
     rows, criteria = [], findings.criteria
     for row in findings.parcels.head(MOST_PARCELS).to_dict("records"):
-        known = isinstance(row["class"], str)
+        is_judged = isinstance(row["class"], str)
         rows.append(
             {
-                "rank": str(row["rank"]) if known else "–",
+                "rank": str(row["rank"]) if is_judged else "–",
                 "id": str(row["id"]),
-                "code": row["class"] if known else "",
+                "code": row["class"] if is_judged else "",
                 "suitability": score(row["suitability"]),
                 "chance": chance(row),
                 "verdict": answer_words(row["verdict"], findings.plan.purpose) if has_verdict(row) else "",
                 "area": hectares(row["area_ha"]),
                 "valid": percent(row["valid_share"]),
                 "excluded": percent(row["excluded_share"]),
-                "weakest": _with_share(criteria, row) if known else f"not judged: {reason_words(row['reason'])}",
-                "gainful": _gainful(criteria, row) if known else "",
+                "limiting": _with_share(criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}",
+                "gainful": _gainful(criteria, row) if is_judged else "",
                 "lab": "; ".join(map(lab_sentence, row["lab"])) if isinstance(row.get("lab"), tuple) else "",
                 "potential": score(row["potential"]),
-                "potential_code": row["potential_class"] if known else "",
+                "potential_code": row["potential_class"] if is_judged else "",
                 "remedies": [*map(remedy_sentence, row["remedies"] or ())],
             }
         )
@@ -137,7 +137,7 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
 
 
 def left_out(count: int, most: int) -> str:
-    """What is said below a table of parcels that does not show all of them.
+    """Return the line below a table of parcels that does not show all of them; "" if it does.
 
     >>> left_out(50_000, 500), left_out(500, 500)
     ('The best 500 of 50 000 parcels are shown here; all are in parcels.csv.', '')
@@ -148,12 +148,12 @@ def left_out(count: int, most: int) -> str:
 
 def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
     share = row["limiting_share"]
-    where = "" if share > 0.9 else f" (weakest on {percent(share)} of it)"
+    where = "" if share > 0.9 else f" (limiting on {percent(share)} of it)"
     return f"{limiting(criteria, row, has_unit_once=True)}{where}"
 
 
 def _gainful(criteria: Sequence[CriterionWords], row: Any) -> str:
-    """What there is most to gain from, where that is something else."""
+    """Return the criterion with most to gain, if it is not the limiting one."""
     if row["most_gainful"] == row["limiting"]:
         return ""
     return f"most to gain from: {limiting(criteria, row, 'most_gainful', has_unit_once=True)}"
@@ -163,9 +163,9 @@ def _lab_words(findings: Findings) -> str:
     if findings.plan.spec.lab is None or not findings.has_parcels:
         return ""
     tested = int(findings.parcels["lab"].notna().sum())
-    how = {"update": "weighed against the map, each by how sure it is", "replace": "taken at their word"}
-    what = f"{tested} parcel{' was' if tested == 1 else 's were'} judged by results of a laboratory"
-    return f"{what}, {how[findings.plan.spec.lab.mode]}. Map, zones and the areas above are of the maps alone."
+    how = {"update": "combined with the map by their standard deviations", "replace": "which replace the map"}
+    what = f"{tested} parcel{' was' if tested == 1 else 's were'} judged with lab results"
+    return f"{what}, {how[findings.plan.spec.lab.mode]}. Map, zones and the areas above use the maps only."
 
 
 def _steps(findings: Findings) -> list[tuple[str, str]]:
@@ -185,7 +185,7 @@ def _zones(findings: Findings) -> list[dict[str, Any]]:
             "area": hectares(row["area_ha"]),
             "suitability": score(row["suitability"]),
             "drawn": percent(row[COLUMN]) if row.get(COLUMN, -1.0) >= 0 else "",
-            "weakest": labels(findings.criteria, row["limiting"]),
+            "limiting": labels(findings.criteria, row["limiting"]),
             "native": ZONE_STATES[row["native_range"]] if "native_range" in row else "",
         }
         for _, row in findings.zones.head(_MOST_ZONES).iterrows()
@@ -203,9 +203,9 @@ def _rule_words(plan: Any) -> str:
     s1, s2, s3 = plan.rules.cuts
     text += f" Classes are cut at {s1:g}, {s2:g} and {s3:g}; the FAO framework fixes no cuts, these are the plan's."
     if plan.rules.cap == "weakest":
-        text += " No ground gets a class more than one above that of its weakest criterion."
+        text += " No cell gets a class more than one above that of its limiting factor."
     if plan.rules.missing == "renormalise":
-        text += " Where a criterion has no value the others were judged alone; missing_weight.tif shows where."
+        text += " Where a criterion has no value, only the others were used; missing_weight.tif shows where."
     return text
 
 
@@ -219,10 +219,10 @@ def _constraints(findings: Findings) -> list[str]:
         cells = findings.counts.excluded.get(spec.name, 0)
         how = f"{spec.exclude} {spec.file}" if hasattr(spec, "file") else f"{spec.layer} {spec.exclude}"
         lines.append(f"{spec.name} ({how}): {hectares(cells * findings.cell_ha)}")
-    refused = findings.counts.excluded.get(CONSTRAINT, 0)
-    if refused:
-        refusal = reason_words(NotJudged(Cause.NOT_NATIVE))
-        lines.append(f"{refusal}, so refused: {hectares(refused * findings.cell_ha)}")
+    n_refused = findings.counts.excluded.get(CONSTRAINT, 0)
+    if n_refused:
+        reason = reason_words(NotJudged(Cause.NOT_NATIVE))
+        lines.append(f"{reason}, so not judged: {hectares(n_refused * findings.cell_ha)}")
     return lines
 
 
@@ -240,13 +240,13 @@ def _layers(findings: Findings) -> list[dict[str, str]]:
                 "missing": percent(findings.counts.missing[name] / inside)
                 if inside and name in findings.counts.missing
                 else "–",
-                "source": plan.sources_of(name) or "not said in the plan",
+                "source": plan.sources_of(name) or "not stated in the plan",
             }
         )
     return rows
 
 
-def _made(findings: Findings) -> list[str]:
+def _provenance(findings: Findings) -> list[str]:
     versions = ", ".join(f"{name} {number}" for name, number in findings.versions.items() if name in _NAMED)
     grid = findings.grid
     return [

@@ -1,4 +1,4 @@
-"""Truffle and host of every parcel, beside what else a run found; and what to plant, for the report."""
+"""The columns on truffle and host in the tables of parcels, and the report's rows on planting."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from underoak.places.parcels.draws import ParcelDraws
     from underoak.plan.case import Case
 
-SHORTLIST = 5  # parcels that the report tells what to plant on
+SHORTLIST = 5  # parcels with a row on planting in the report
 
 
 def with_pairs(
@@ -38,26 +38,28 @@ def with_pairs(
 ) -> list[Findings]:
     """Return the findings with the columns of `places.pair_columns` in every table of parcels, before the area.
 
-    The first findings also hold those of all species of the present together, by id.
+    The first findings also have `pairs`: those columns over all species of the present, by id.
     """
-    if parcels is None or not any(found.case.species for found in findings):
+    if parcels is None or not any(each.case.species for each in findings):
         return list(findings)
     origins: dict[str, Sequence[Origin | None]] = {}
     paired, present = [], []
-    for found in findings:
-        case = found.case
+    for case_findings in findings:
+        case = case_findings.case
         if not case.species:
-            paired.append(found)
+            paired.append(case_findings)
             continue
         if case.species not in origins:
-            origins[case.species] = origins_at(range_of(found.plan, prepared), parcels.shapes)
-        table, case_draws = found.parcels.set_index("id").loc[list(parcels.ids)], draws.get(case)
+            origins[case.species] = origins_at(range_of(case_findings.plan, prepared), parcels.shapes)
+        table, case_draws = case_findings.parcels.set_index("id").loc[list(parcels.ids)], draws.get(case)
         column = table["suitability"].to_numpy(float)
-        suitability = None if case_draws is None else _known(case_draws, table, parcels.ids)
-        scores = PairScores((found.plan,), column[:, None], (origins[case.species],), _stacked([suitability], [column]))
-        paired.append(replace(found, parcels=_joined(found.parcels, pair_columns(scores), parcels.ids)))
+        suitability = None if case_draws is None else _parcel_draws(case_draws, table, parcels.ids)
+        scores = PairScores(
+            (case_findings.plan,), column[:, None], (origins[case.species],), _stacked([suitability], [column])
+        )
+        paired.append(replace(case_findings, parcels=_joined(case_findings.parcels, pair_columns(scores), parcels.ids)))
         if case.is_present:
-            present.append((found.plan, column, suitability))
+            present.append((case_findings.plan, column, suitability))
     plans, columns, every = zip(*present, strict=True)
     together = PairScores(
         plans, np.stack(columns, axis=1), tuple(origins[plan.case.species] for plan in plans), _stacked(every, columns)
@@ -68,8 +70,8 @@ def with_pairs(
     return paired
 
 
-def _known(spread: ParcelDraws, table: pd.DataFrame, ids: Sequence[str]) -> Any:
-    """The draws of the parcels, in the order of the table; none where the table says nothing of draws."""
+def _parcel_draws(spread: ParcelDraws, table: pd.DataFrame, ids: Sequence[str]) -> Any:
+    """Return the draws of the parcels (parcels, draws), in the order of the table; NaN without P(S2 or better)."""
     place = {id: i for i, id in enumerate(spread.ids)}
     draws = spread.suitability[[place[id] for id in ids]].copy()
     if "p_s2" in table:
@@ -78,7 +80,7 @@ def _known(spread: ParcelDraws, table: pd.DataFrame, ids: Sequence[str]) -> Any:
 
 
 def _stacked(every: Sequence[Any], columns: Sequence[Any]) -> Any:
-    """Draws of all species (parcels, draws, species), a species without doubt the same in each; None without any."""
+    """Return the draws of all species (parcels, draws, species); a species without draws keeps its value in each."""
     count = next((draws.shape[1] for draws in every if draws is not None), None)
     if count is None:
         return None
@@ -95,13 +97,13 @@ def _joined(table: pd.DataFrame, columns: pd.DataFrame, ids: Sequence[str]) -> p
     return arrange(table.assign(**{str(name): pairs[name].array for name in pairs}), PARCELS)
 
 
-def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> list[dict[str, str]]:
-    """For the best parcels: hosts, how sure, how many trees the shape takes, and a mix. Wild ground gets no count."""
-    plan = found.plan
-    if parcels is None or not found.has_parcels or "best_host" not in found.parcels:
+def planting_rows(findings: Findings, parcels: Parcels | None, folder: Path) -> list[dict[str, str]]:
+    """Return the best parcels' hosts, score, number of trees that fit, and mix. Wild ground has no number of trees."""
+    plan = findings.plan
+    if parcels is None or not findings.has_parcels or "best_host" not in findings.parcels:
         return []
     shape_of = dict(zip(parcels.ids, parcels.shapes, strict=True))
-    ranked = found.parcels[found.parcels["rank"].notna()].head(SHORTLIST)
+    ranked = findings.parcels[findings.parcels["rank"].notna()].head(SHORTLIST)
     assert plan.species is not None
     assert plan.profile is not None
     between, along = spacing_of(plan.species)
@@ -109,21 +111,21 @@ def planting_rows(found: Findings, parcels: Parcels | None, folder: Path) -> lis
     rows = []
     for _, row in ranked.iterrows():
         chance = row.get("p_pair", np.nan)
-        told = {
+        cells = {
             "id": str(row["id"]), "pair": tree_names(row["best_host"], hosts),
-            "worth": f"{score(row['pair'])}" + (f", in {percent(chance)} of draws" if chance == chance else ""),
+            "score": f"{score(row['pair'])}" + (f", in {percent(chance)} of draws" if chance == chance else ""),
             "next": tree_names(row["runner_up"], hosts) if isinstance(row["runner_up"], tuple) else "–",
             "trees": "–", "mix": "–",
         }  # fmt: skip
         if row["best_host"] and plan.purpose != "restore":
             layout = lay_out(
                 shape_of[row["id"]], parcels.crs, between, along,
-                is_open=lambda x, y: read_sites(folder, found.grid, (), x, y).is_open,
+                is_open=lambda x, y: read_sites(folder, findings.grid, (), x, y).is_open,
             )  # fmt: skip
             mix = mix_of(hosts, layout.trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
-            told["trees"] = rounded_words(layout.trees)
-            told["mix"] = ", ".join(f"{_count(part.trees)} {part.host.common}" for part in mix) or "–"
-        rows.append(told)
+            cells["trees"] = rounded_words(layout.trees)
+            cells["mix"] = ", ".join(f"{_count(part.trees)} {part.host.common}" for part in mix) or "–"
+        rows.append(cells)
     return rows
 
 
@@ -132,11 +134,11 @@ def _count(trees: int) -> str:
 
 
 def tree_names(names: Sequence[PairName], hosts: Sequence[Any]) -> str:
-    """Return the common names of hosts, introduced ones marked; unknown hosts keep their names, no pair says so.
+    """Return the common names of hosts, introduced ones marked; "no pair" for none. Unknown hosts keep their names.
 
     >>> from underoak.plan.profiles.profile import load_profile
     >>> tree_names([PairName("quercus_ilex"), PairName("cedrus")], load_profile("tuber_aestivum").hosts)
     'holm oak, cedar (introduced)'
     """
-    known = {host.name: host.common + (" (introduced)" if host.introduced else "") for host in hosts}
-    return ", ".join(known.get(name.host, name.host) for name in names) or pair_words(())
+    name_of = {host.name: host.common + (" (introduced)" if host.introduced else "") for host in hosts}
+    return ", ".join(name_of.get(name.host, name.host) for name in names) or pair_words(())

@@ -1,4 +1,4 @@
-"""What the futures of a species have in common, as the page on top of a run tells it."""
+"""The section on the futures of one species, on the page that lists the cases of a run."""
 
 from __future__ import annotations
 
@@ -18,47 +18,54 @@ if TYPE_CHECKING:
 _MOST = 200
 
 
-def futures_section(plan: Plan, found: Findings, shared: ScenarioCounts, at_least: float, table: Any) -> dict[str, Any]:
+def futures_section(
+    plan: Plan, findings: Findings, shared: ScenarioCounts, at_least: float, table: Any
+) -> dict[str, Any]:
     """Return one species' section of the page; `table` is from `places.futures_of_parcels`."""
     counts = shared.cells
-    asked, number = plan.futures.at_least, len(plan.spec.scenarios)
-    what = f"Suitability {at_least:g} or more, the cut of {asked}, in"
+    class_name, number = plan.futures.at_least, len(plan.spec.scenarios)
+    what = f"Suitability {at_least:g} or more, the cut of {class_name}, in"
     lines = [
         (f"{what} every one of {count_of(number, 'future')}", counts["all"]),
         (f"{what} four fifths of them or more", counts["four_fifths"]),
         (f"{what} half of them or more", counts["half"]),
         (f"{what} none", counts["none"]),
     ]
-    known = counts["known"]
+    n_known = counts["known"]
     return {
-        "species": found.case.label if len(plan.futures_of) > 1 else "",
-        "weighed": " ".join(filter(None, (_weighed(plan), _capped(found.plan, asked)))),
+        "species": findings.case.label if len(plan.futures_of) > 1 else "",
+        "weighed": " ".join(filter(None, (_weighed(plan), _capped(findings.plan, class_name)))),
         "novel": novel_words(shared.novelty, [scenario.name for scenario in plan.spec.scenarios]),
-        "ground": [
-            {"says": says, "area": hectares(cells * found.cell_ha), "share": percent(cells / known) if known else "–"}
-            for says, cells in lines
+        "areas": [
+            {
+                "label": label,
+                "area": hectares(cells * findings.cell_ha),
+                "share": percent(cells / n_known) if n_known else "–",
+            }
+            for label, cells in lines
         ],
-        "parcels": [] if table is None else [_row(found, row) for _, row in table.head(_MOST).iterrows()],
+        "parcels": [] if table is None else [_row(findings, row) for _, row in table.head(_MOST).iterrows()],
         "left_out": "" if table is None or len(table) <= _MOST else f"All {len(table)} are in futures.csv.",
     }
 
 
 def novel_words(novelty: Novelty, scenarios: Sequence[str]) -> str:
-    """How much of the region's ground leaves what the region holds at present, and in which layers."""
+    """Return how much of the region lies outside its present range, in which layers and futures."""
     share = float(novelty.share(novelty.cells))
     if not any(novelty.futures):
-        return "No future replaces a layer of amounts that is judged by, so none can leave the present's range."
+        return "No future replaces a numeric layer of a criterion, so none can leave the present range."
     if not share > 0.0:
         return "No future leaves the range that the region has at present in any layer that it replaces."
-    each = {name: float(found) for name, found in novelty.by_driver(novelty.cells).items() if found > 0.0}
+    each = {name: float(part) for name, part in novelty.by_driver(novelty.cells).items() if part > 0.0}
     futures = novelty.by_future(novelty.cells).tolist()
     most = max(range(len(futures)), key=lambda i: (futures[i], -i))
     names = [f"{name} ({percent(each[name])})" for name in sorted(each, key=lambda name: -each[name])]
     return (
-        f"On average over {count_of(len(scenarios), 'future')}, {percent(share)} of the ground lies outside the "
+        f"On average over {count_of(len(scenarios), 'future')}, {percent(share)} of the land lies outside the "
         f"range that the region has at present, in {_listed(names)}; most of all in "
-        f"{scenarios[most]} ({percent(futures[most])}). There curves say more than anybody has seen here: "
-        "trust these figures less. Fifth band of the map; columns novel_share and novel_drivers of futures.csv."
+        f"{scenarios[most]} ({percent(futures[most])}). Here the curves extrapolate "
+        "beyond the region's present values: trust these figures less. Fifth band of the map; columns novel_share and "
+        "novel_drivers of futures.csv."
     )
 
 
@@ -66,30 +73,30 @@ def _weighed(plan: Plan) -> str:
     families = [scenario.family for scenario in plan.spec.scenarios if scenario.family]
     twice = sorted({name for name in families if families.count(name) > 1})
     if plan.futures.weigh == "family":
-        return "Each model family counts alike, and its futures share its weight."
+        return "Each model family has the same weight, shared by its futures."
     if twice:
         return (
-            f"Each future counts alike, though several come from one model ({_listed(twice)}), which so counts for "
-            "more. Write `futures: {weigh: family}` to let families count alike."
+            f"Each future has the same weight, though several come from one model ({_listed(twice)}), which "
+            "therefore counts for more. Write `futures: {weigh: family}` to give each family the same weight."
         )
-    return "Each future counts alike."
+    return "Each future has the same weight."
 
 
-def _capped(plan: Plan, asked: str) -> str:
-    """A share of futures is about suitability; classes may stand lower."""
+def _capped(plan: Plan, class_name: str) -> str:
+    """Return a note if a cap may lower the class: shares of futures use suitability, not class."""
     if plan.rules.cap == "none":
         return ""
-    return f"Ground whose weakest criterion holds it in a class below {asked} counts here all the same."
+    return f"Land counts here by its suitability, even if its limiting factor keeps its class below {class_name}."
 
 
 def _listed(names: Sequence[str]) -> str:
     return ", ".join(names[:6]) + (", ..." if len(names) > 6 else "")
 
 
-def _row(found: Findings, row: Any) -> dict[str, str]:
+def _row(findings: Findings, row: Any) -> dict[str, str]:
     import pandas as pd
 
-    driver = labels(found.criteria, row["worst_driver"])
+    driver = labels(findings.criteria, row["worst_driver"])
     has_driver = isinstance(row["worst_driver"], tuple)
     return {
         "rank": "–" if pd.isna(row["rank"]) else str(row["rank"]),

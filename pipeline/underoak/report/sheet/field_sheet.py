@@ -1,7 +1,7 @@
 """The field sheet of one parcel or zone: soil, lime and water, rows, plants, inoculum, calendar, cautions.
 
-All quantities are worked out from the ground. Every number of practice carries where it comes from: `[practice]` is
-common practice without a source, `[memory]` was not read again, the rest is in print as said.
+All quantities are computed from the parcel or zone. Every number of practice names its source: `[practice]` is common
+practice without a source, `[memory]` was not read again, the rest is in print as cited.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ _FIRST_FRUIT = {
 
 
 def field_sheet(field: Field) -> str:
-    """The whole sheet as text, for paper."""
+    """Return the sheet as text, for paper."""
     lines = [*_head(field), *_soil(field)]
     if field.is_wild:
         lines += [*wild_lines(field), *_plants(field), *_inoculum(field)]
@@ -64,7 +64,7 @@ def field_sheet(field: Field) -> str:
 
 
 def _numbered(lines: Iterable[str]) -> Iterator[str]:
-    """The sheet with its sections numbered in order, whichever there are."""
+    """Yield the lines with the sections numbered in order."""
     count = 0
     for line in lines:
         if line.startswith("#. "):
@@ -74,47 +74,48 @@ def _numbered(lines: Iterable[str]) -> Iterator[str]:
 
 
 def _head(field: Field) -> Iterator[str]:
-    title = field.profile.title if field.profile else "trees of your own choice"
+    title = field.profile.title if field.profile else "trees of your choice"
     yield f"Field sheet: {printable(field.name)}, {hectares(field.area_ha)}, {title}"
     yield ""
     if isinstance(field.row.get("reason"), NotJudged):
         yield from wrapped(
-            f"Not judged: {printable(reason_words(field.row['reason']))}. See first why; the rest is for later."
+            f"Not judged: {printable(reason_words(field.row['reason']))}. Solve this first; the rest is for later."
         )
     else:
-        stands = f"{field.row['class']}, " if isinstance(field.row.get("class"), str) else ""
-        says = f"{stands}suitability" if stands else "Suitability"
-        yield from wrapped(f"{says} {score(field.row['suitability'])}; weakest: {field.weakest}.")
+        class_words = f"{field.row['class']}, " if isinstance(field.row.get("class"), str) else ""
+        head = f"{class_words}suitability" if class_words else "Suitability"
+        yield from wrapped(f"{head} {score(field.row['suitability'])}; limiting factor: {field.limiting}.")
     if field.profile:
         season = field.profile.season
         yield from wrapped(f"Fruits {season.in_words(field.is_south)} ({season.source}).")
         assert field.state is not None
         state = f"{ORIGINS[field.state]} here"
         if field.state is Origin.INTRODUCED:
-            state = "not native here: a crop, to be kept away from wild truffle ground"
+            state = "not native here: a crop, keep it away from wild truffle ground"
         yield from wrapped(f"{field.profile.latin} is {state}.")
     yield from wrapped("[practice]: common practice, no source. [memory]: not read again.")
 
 
 def _soil(field: Field) -> Iterator[str]:
-    made = field.sampling
-    if made is None:
+    sampling = field.sampling
+    if sampling is None:
         yield from section("#. Soil", [f"No points: {field.no_sampling}."])
         return
     items = []
-    for bag in made.bags:
+    for bag in sampling.bags:
         points = ", ".join(map(str, bag.points))
         items.append(
             f"Bag {bag.name}: point{'s' if len(bag.points) > 1 else ''} {points}, "
-            f"{cores_of(bag)} (20 are a sample, in print, lecture slides), 0-30 cm; a few go on to 30-60 cm, into a "
-            f"bag of its own [practice].{too_large(bag)}"
+            f"{cores_of(bag)} (20 make a sample, in print, lecture slides), 0-30 cm; take a few down to 30-60 cm, "
+            f"into another bag [practice].{too_large(bag)}"
         )
-    items += ["Ask: " + "; ".join(ASK) + " [practice].", FIELD_TEST[0], *made.notes]
+    items += ["Ask the laboratory for: " + "; ".join(ASK) + " [practice].", FIELD_TEST[0], *sampling.notes]
     if not field.is_wild:
-        items.append("Half a year or more before lime (in print, a truffle growers' page).")
+        items.append("Sample half a year or more before liming (in print, a truffle growers' page).")
     yield from section("#. Soil", items)
-    for n in range(len(made.x)):
-        yield f"  {made.name_of(n + 1):<14} {made.lat[n]:>11.6f} {made.lon[n]:>11.6f}  bag {made.bag_of(n + 1).name}"
+    for n in range(len(sampling.x)):
+        name, bag_name = sampling.name_of(n + 1), sampling.bag_of(n + 1).name
+        yield f"  {name:<14} {sampling.lat[n]:>11.6f} {sampling.lon[n]:>11.6f}  bag {bag_name}"
 
 
 def _remedies(field: Field) -> Iterator[str]:
@@ -122,46 +123,48 @@ def _remedies(field: Field) -> Iterator[str]:
     sentences = map(remedy_sentence, field.row.get("remedies") or ())
     items = [f"{sentence[:1].upper()}{sentence[1:]}." for sentence in sentences]
     if lime > NO_LIMING_COUNTRY:
-        items.append("Do not plant before somebody who knows lime has seen this: choose other ground rather.")
+        items.append("Ask a lime expert before you plant here; other land is the better choice.")
     if lime > 0:
         items.append(
-            "Lime before planting, worked in; plant one to two years later [practice], after a new test; once trees "
-            "stand it cannot be worked in. All lime figures are lower bounds (growers' rule, from memory)."
+            "Work lime in before planting: once trees stand this is impossible. Plant one to two years later "
+            "[practice], after a new test. All lime figures are lower bounds (growers' rule, from memory)."
         )
     if depth > 0:
         volume, times = water_m3(depth, field.area_ha), -(-depth // _DOSE_MM)
         items.append(
-            f"Water to plan for: {figure(volume)} m3 in the mean year if all of it is watered, in {times:.0f} "
-            f"watering{'s' if times > 1 else ''} of {figure(depth / times)} mm. {_DOSE_MM:g} mm every two weeks did "
-            "best with black truffle of 22 years (Oliach et al. 2016, talk); a medium dose beats a high one (Büntgen "
-            "et al. 2015). Secure the right to it first."
+            f"Water to plan for: {figure(volume)} m3 in the mean year, if all of it is watered, in {times:.0f} "
+            f"watering{'s' if times > 1 else ''} of {figure(depth / times)} mm. {_DOSE_MM:g} mm every two weeks "
+            "gave the best result with black truffle of 22 years (Oliach et al. 2016, talk); a medium amount was "
+            "better than a high one (Büntgen et al. 2015). Secure the water right first."
         )
-    yield from section("#. Lime and water", items or ["The maps ask for neither; the soil test decides."])
+    yield from section("#. Lime and water", items or ["By the maps it needs neither; the soil test decides."])
 
 
 def _rows(field: Field) -> Iterator[str]:
-    made = field.layout
-    assert made is not None
+    layout = field.layout
+    assert layout is not None
     items = [
-        f"{made.between_m:g} m between rows, {made.along_m:g} m along them: {made.per_ha:.0f} trees a hectare by the "
-        "spacing [practice].",
+        f"{layout.between_m:g} m between rows, {layout.along_m:g} m along them: {layout.per_ha:.0f} trees per hectare "
+        "at this spacing [practice].",
     ]
-    if made.trees == 0:
-        items.append(f"No tree has room inside a headland of {made.setback_m:g} m: choose less, or other ground.")
-    else:
-        how = f"counted in {count_of(made.rows, 'row')}" if made.is_counted else "by area, too many to count"
+    if layout.trees == 0:
         items.append(
-            f"This parcel takes {_trees(made.trees)}, {how} along its longest side (bearing {made.bearing:.0f}° "
-            f"from grid north), inside a headland of {made.setback_m:g} m [practice]: "
-            f"{figure(made.trees / made.area_ha)} a hectare of the whole parcel."
+            f"No tree fits inside a headland of {layout.setback_m:g} m: choose a smaller headland, or other land."
         )
-    if made.shut:
-        lie = "place lies" if made.shut == 1 else "places lie"
-        more = f"{rounded_words(made.shut)} more {lie} on ground that a constraint excludes: left free."
+    else:
+        how = f"counted in {count_of(layout.rows, 'row')}" if layout.is_counted else "by area, too many to count"
+        items.append(
+            f"This parcel takes {_trees(layout.trees)}, {how} along its longest side (bearing {layout.bearing:.0f}° "
+            f"from grid north), inside a headland of {layout.setback_m:g} m [practice]: "
+            f"{figure(layout.trees / layout.area_ha)} per hectare of the parcel."
+        )
+    if layout.shut:
+        lie = "place lies" if layout.shut == 1 else "places lie"
+        more = f"{rounded_words(layout.shut)} more {lie} on land that a constraint excludes: do not plant there."
         items.append(f"{more[:1].upper()}{more[1:]}")
     items.append(
-        "Keep 20 to 30 m free towards oak, pine, beech, hazel, birch, poplar and other trees with fungi of their own, "
-        "or cut a root barrier [memory]: rivals walk in from neighbours. Vines, grain and grass beside it are good."
+        "Keep 20 to 30 m free towards oak, pine, beech, hazel, birch, poplar and other trees with root fungi, "
+        "or cut a root barrier [memory]: other fungi spread from neighbours. Vines, grain and grass beside it are good."
     )
     items.append("Rip, lime, lay pipes and kill weeds first; no machines after (in print, Western Australia).")
     yield from section("#. Rows", items)
@@ -172,14 +175,14 @@ def _plants(field: Field) -> Iterator[str]:
     if field.trees and not field.mix:
         items.append(f"{_first(_trees(field.trees))} of the hosts you choose: the plan names no truffle.")
     if field.is_wild and field.mix:
-        items.append("Of these only the trees that grow wild here by a local flora; the others' share goes to them:")
+        items.append("Plant only those that grow wild here by a local flora, and give them the share of the others:")
     for part in field.mix:
         items.append(
             f"{_first(rounded_words(part.trees))} {part.host.common} ({part.host.latin}), {_origin(part, field)}."
         )
     if len(field.mix) > 1:
         items.append(
-            "A mix rather than one kind, two hazels to an oak where both are hosts (in print, a nursery's page): "
+            "Plant a mix, two hazels to an oak where both are hosts (in print, a nursery's page): "
             "hazel bears first and fades, oak lasts. Shares of the others [practice]."
         )
     items += _raised(field)
@@ -200,12 +203,12 @@ def _raised(field: Field) -> Iterator[str]:
             yield (
                 f"Sow {_places(sown)} with {SEEDS_A_PLACE} sound nuts or acorns each: "
                 f"{rounded_words(sown * SEEDS_A_PLACE)}. "
-                f"Put them into water: those that sink are sound, floaters go. "
+                f"Put them into water: sow those that sink, discard those that float. "
                 f"Gather {rounded_words(seeds_to_gather(sown))}, "
-                "as a quarter floats. Guard from mice and jays; thin to one [practice]."
+                "because a quarter floats. Guard from mice and jays; thin to one [practice]."
             )
-            held = rounded_words(round(alive(sown, "nuts")))
-            yield f"Expect {held} of the places to hold a tree, if half the seed grows [practice]."
+            alive_words = rounded_words(round(alive(sown, "nuts")))
+            yield f"Expect {alive_words} of the places to hold a tree, if half the seed grows [practice]."
         rest = rounded(sum(part.trees for part in field.mix if not _is_sown(part)))
         if rest:
             order = count_of(rounded(pots_to_order(rest)), "potted seedling")
@@ -240,16 +243,17 @@ def _inoculum(field: Field) -> Iterator[str]:
         "nuts": sum(part.trees for part in field.mix if _is_sown(part)), "pots": pots_to_order(trees),
         "whips": whips_to_order(trees),
     }[field.way])  # fmt: skip
-    made = slurry(plants)
+    inoculum = slurry(plants)
     if not plants:
         return
     items = [
-        f"For {count_of(plants, 'plant')}: {_litres(made.concentrate_l)} of concentrate into {_litres(made.water_l)} "
-        f"of water, {_litres(made.mix_l)} of mix, {made.mix_l / plants:.2f} l a plant; make ready "
-        f"{count_of(made.portions, 'portion')} of {CONCENTRATE_L:g} l.",
+        f"For {count_of(plants, 'plant')}: {_litres(inoculum.concentrate_l)} of concentrate into "
+        f"{_litres(inoculum.water_l)} of water, {_litres(inoculum.mix_l)} of mix, "
+        f"{inoculum.mix_l / plants:.2f} l per plant; prepare "
+        f"{count_of(inoculum.portions, 'portion')} of {CONCENTRATE_L:g} l.",
         f"The rule: {CONCENTRATE_L:g} l in {WATER_L:g} l of water serves {PLANTS_A_PORTION} plants, read here as water "
-        f"on top of concentrate. Made up to {WATER_L:g} l instead it is {_litres(made.made_up_l)} in all, 0.50 l a "
-        "plant [practice].",
+        f"on top of concentrate. If filled up to {WATER_L:g} l instead, it is {_litres(inoculum.made_up_l)} in all, "
+        "0.50 l per plant [practice].",
     ]
     if field.way == "pots":
         items.insert(0, "Certified seedlings bring the fungus. Only if you raise them yourself:")
@@ -273,7 +277,7 @@ def _calendar(field: Field) -> Iterator[str]:
             f"Year one, {when(9, 10)}: test again; lime once more if it fell short.",
         ]
     if not field.trees:
-        yield from section("#. Calendar, all [practice] unless said", items)
+        yield from section("#. Calendar, [practice] unless stated", items)
         return
     plant = {
         "nuts": f"{when(10, 11)}: gather, float and sow at once, or keep cool in moist sand and sow in {when(3)}.",
@@ -286,10 +290,10 @@ def _calendar(field: Field) -> Iterator[str]:
     if not field.is_wild:
         items.append(f"{when(6, 7, 8)} of the first summers: water and weed by hand.")
     if field.profile:
-        fruit = _FIRST_FRUIT.get(field.profile.name, "nobody has told when; look each year")
+        fruit = _FIRST_FRUIT.get(field.profile.name, "not known; look each year")
         season = field.profile.season.in_words(field.is_south)
         items.append(f"First fruit, where there is any: {fruit}. Search with a trained dog, {season}.")
-    yield from section("#. Calendar, all [practice] unless said", items)
+    yield from section("#. Calendar, [practice] unless stated", items)
 
 
 def _watch(field: Field) -> Iterator[str]:
@@ -297,13 +301,13 @@ def _watch(field: Field) -> Iterator[str]:
         return
     count = rounded(roots_to_check(_to_plant(field)))
     items = [
-        f"Roots: look at those of {count_of(count, 'tree')} at planting, and in years three and six after; have a "
-        "laboratory name the fungi. Rivals grow most between three and six (in print, Hungarian orchards, abstract). "
-        "Number of trees [practice].",
-        "Count what lives each autumn, and fill gaps for three years [practice].",
+        f"Sample the roots of {count_of(count, 'tree')} at planting, and in years three and six after; have a "
+        "laboratory name the fungi. Other fungi grow most between three and six (in print, Hungarian orchards, "
+        "abstract). Number of trees [practice].",
+        "Count living trees each autumn, and fill gaps for three years [practice].",
     ]
     if not field.is_wild:
-        items.append("Soil pH each year after liming; in a standing orchard just outside the burn (in print).")
+        items.append("Test soil pH each year after liming; in a standing orchard, just outside the burn (in print).")
     yield from section("#. Watch", items)
 
 
@@ -317,7 +321,7 @@ def _cautions(field: Field) -> Iterator[str]:
 
 
 def _to_plant(field: Field) -> int:
-    """Trees as the sheet tells them: rows are an estimate, a hundred trial plots or fewer are what they are."""
+    """Return the number of trees, rounded in rows and over a hundred trial plots, exact otherwise."""
     return field.trees if field.is_wild and field.plots <= 100 else rounded(field.trees)
 
 
@@ -330,7 +334,7 @@ def _places(count: int) -> str:
 
 
 def _first(text: str) -> str:
-    """The beginning of a sentence."""
+    """Return the text with a capital first letter."""
     return f"{text[:1].upper()}{text[1:]}"
 
 

@@ -1,4 +1,4 @@
-"""What to take from a parcel and what to ask the laboratory, in words."""
+"""The request to a soil laboratory: points, bags, tests to ask for, and how to enter the results."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from underoak.places.soil.sampling import CORES, Bag, Sampling
 from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.lines import section, wrapped
 
-_LARGEST_HA = 4.0  # of even ground in one bag; from memory of soil laboratories' leaflets
-# The list, cores, depths and times are common practice, no one source.
+_LARGEST_HA = 4.0  # of even land in one bag; from memory of soil laboratories' leaflets
+# The list, cores, depths and times are common practice without a single source.
 _TAKE = (
     f"At each point walk a W some 20 m across and take its cores along it, {CORES} or more for one bag: fewer than 15 "
-    "tell of spots, and pH needs 20. Never one hole.",
+    "show single spots, and pH needs 20. Never use one hole.",
     "Cores of 25 mm with a clean, unpainted auger, from 0 to 30 cm, into a clean plastic bucket. Break them up, mix, "
     "and fill a bag with half a kilogram. Keep off gateways, tracks, heaps, hedges and old fires.",
-    "From a few of the same holes go on from 30 to 60 cm, into a bag of its own: carbonate and drainage of the "
+    "In a few of the same holes go on from 30 to 60 cm, into another bag, for carbonate and drainage of the "
     "subsoil. Note stones, colours, and where water stands.",
     "In an orchard that already stands, take them just outside the bare ring around a tree.",
 )
@@ -31,10 +31,10 @@ ASK = (
 )
 _WHEN = (
     "Half a year or more before lime is spread, and not within some weeks of lime, dung, fertiliser or ploughing; on "
-    "soil that is moist, neither sodden nor dust.",
+    "soil that is moist, neither sodden nor dusty.",
 )
 FIELD_TEST = (
-    "A drop of dilute acid that fizzes on a crumb tells of carbonate on the spot, and of nothing else. Acid burns: "
+    "A drop of dilute acid that fizzes on a crumb shows carbonate at that spot, and nothing else. Acid burns: "
     "goggles and gloves, acid into water and never the other way, out of the reach of children, rinse what it touched.",
 )
 
@@ -46,7 +46,7 @@ _COLUMNS = ("parcel", "property", "value", "unit", "depth", "method", "error")
 
 
 def lab_request(sampling: Sampling) -> str:
-    """Points, bags, how to take them, what to ask, when, and the cautions; for a person with a spade and for a lab."""
+    """Return the request as text: points, bags, how and when to sample, what to ask for, and cautions."""
     return "\n".join(_lines(sampling))
 
 
@@ -56,15 +56,15 @@ def _lines(sampling: Sampling) -> Iterator[str]:
     yield ""
     yield f"{'point':>5}  {'bag':<3}  {'cores':>5}  {'latitude':>11}  {'longitude':>11}  doubt left"
     for number in range(1, count + 1):
-        bag, at = sampling.bag_of(number), number - 1
+        bag, i_point = sampling.bag_of(number), number - 1
         yield (
-            f"{number:>5}  {bag.name:<3}  {bag.cores:>5}  {sampling.lat[at]:>11.6f}  {sampling.lon[at]:>11.6f}  "
-            f"{percent(float(sampling.left[at])):>10}"
+            f"{number:>5}  {bag.name:<3}  {bag.cores:>5}  {sampling.lat[i_point]:>11.6f}  "
+            f"{sampling.lon[i_point]:>11.6f}  {percent(float(sampling.left[i_point])):>10}"
         )
     yield ""
     yield from wrapped(
-        f"Doubt left: how much of the variance of the parcel's mean remains once that point and those before it are "
-        f"tested, were the soil alike over some {sampling.range_m:g} m, and were the maps to say nothing."
+        f"Doubt left: share of the variance of the parcel's mean that remains after a test of that point and those "
+        f"before it, if soil is similar over {sampling.range_m:g} m and the maps give no information."
     )
     for note in sampling.notes:
         yield from wrapped(note)
@@ -86,7 +86,7 @@ def _quoted(text: str) -> str:
 
 
 def cores_of(bag: Bag) -> str:
-    """How many cores go into a bag: `5 cores at each, 20 in all`."""
+    """Return the number of cores for a bag in words: `5 cores at each, 20 in all`."""
     if len(bag.points) == 1:
         return count_of(bag.cores, "core")
     return f"{count_of(bag.cores, 'core')} at each, {bag.cores * len(bag.points)} in all"
@@ -97,21 +97,21 @@ def _bag(bag: Bag) -> str:
     where = f"point{'s' if len(bag.points) > 1 else ''} {points}"
     text = f"Bag {bag.name}: {where}; {cores_of(bag)}, for {hectares(bag.area_ha)}"
     if not bag.is_known:
-        text += ", where the maps are blank"
+        text += ", where the maps have no data"
     return f"{text}.{too_large(bag)}"
 
 
 def too_large(bag: Bag) -> str:
-    """What to do about a bag that stands for much ground; nothing for others."""
+    """Return what to do about a bag that stands for a large area; "" for others."""
     if bag.area_ha <= _LARGEST_HA:
         return ""
-    return f" One bag should not stand for more than {_LARGEST_HA:g} ha: better two or more, each with {CORES} cores."
+    return f" One bag should not stand for more than {_LARGEST_HA:g} ha: fill two or more, each with {CORES} cores."
 
 
 def _apart(sampling: Sampling) -> tuple[str, ...]:
     if len(sampling.bags) < 2:
         return ()
     return (
-        "The maps tell these soils apart. Never mix them: a mean of two soils is the soil of neither. Where your eye "
-        "sees another border than the maps, trust your eye.",
+        "The maps show different soils here. Never mix them: the mean of two soils describes neither. Where you "
+        "see another border than the maps, trust what you see.",
     )

@@ -1,4 +1,4 @@
-"""Where to sample a parcel of a finished run."""
+"""The soil points of a parcel of a finished run."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ def sampled(
     folder: Path, manifest: Manifest, parcels: Any, parcel: str, n: int,
     range_m: float | None = None, setback_m: float = SETBACK_M, spacing_m: float = SPACING_M,
 ) -> Sampling:  # fmt: skip
-    """Points on one parcel of a run, one soil apart from the other as the run's memberships tell them.
+    """Return the soil points of one parcel; soil units differ by the run's memberships.
 
-    `range_m` left out is the plan's `correlation_range`, else 800 m.
+    Without `range_m` it is the plan's `correlation_range`, else 800 m.
 
     Raises:
         UnderoakError: E604 when the run has no such parcel, E440, E441 as in `places.sample_parcel`, E230 when a raster
@@ -35,14 +35,14 @@ def sampled(
     present = [case for case in manifest.cases if not case.scenario]
     units = [{name: layer.unit for name, layer in case.layers.items()} for case in present]
     soil = [
-        (case.folder, soil_criteria([criterion.layer for criterion in case.criteria], plan.layers, own_units))
-        for case, own_units in zip(present, units, strict=True)
+        (case.folder, soil_criteria([criterion.layer for criterion in case.criteria], plan.layers, case_units))
+        for case, case_units in zip(present, units, strict=True)
     ]
 
-    def ground(x: Doubles, y: Doubles) -> SiteValues:
-        found = [read_sites(folder / place, grid, criteria, x, y) for place, criteria in soil]
-        is_open = np.logical_or.reduce([case.is_open for case in found])  # to one species at least
-        return SiteValues(is_open, np.concatenate([case.memberships for case in found], axis=1))
+    def sites_at(x: Doubles, y: Doubles) -> SiteValues:
+        sites = [read_sites(folder / place, grid, criteria, x, y) for place, criteria in soil]
+        is_open = np.logical_or.reduce([case_sites.is_open for case_sites in sites])  # for one species at least
+        return SiteValues(is_open, np.concatenate([case_sites.memberships for case_sites in sites], axis=1))
 
     shape = parcels.geometry.iloc[place]
-    return sample_parcel(parcel, shape, grid.crs, n, range_m, setback_m, spacing_m, ground)
+    return sample_parcel(parcel, shape, grid.crs, n, range_m, setback_m, spacing_m, sites_at)

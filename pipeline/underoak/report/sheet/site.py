@@ -1,4 +1,4 @@
-"""What a field sheet stands on: one parcel or zone of a finished run, measured for soil, rows, plants and inoculum."""
+"""The data of a field sheet: one parcel or zone with its soil points, rows, trees and native state."""
 
 from __future__ import annotations
 
@@ -25,17 +25,17 @@ from underoak.plan.profiles.profile import Profile, load_profile
 from underoak.report.sheet.sampling_points import sampled
 from underoak.report.text.criterion_words import labels
 
-_BLOCK_HA = 1.0  # of truffle ground for one sample; common practice, no source
+_BLOCK_HA = 1.0  # of land for one sample; common practice, no source
 _FEWEST, _MOST = 3, 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
-    """Everything that a field sheet puts into words."""
+    """The data of a field sheet."""
 
     name: str  # Parcel 007
     row: Mapping[str, Any]  # of the table of parcels or zones
-    weakest: str  # the criteria that limit it most, as people call them
+    limiting: str  # the labels of the limiting factors
     purpose: str
     way: Way
     is_wild: bool
@@ -51,7 +51,7 @@ class Field:
 
     @property
     def trees(self) -> int:
-        """Places for a tree: in rows, or in trial plots on wild ground."""
+        """The number of trees: in rows, or in trial plots on wild ground."""
         return sum(part.trees for part in self.mix) if self.mix else self.layout.trees if self.layout else 0
 
 
@@ -59,11 +59,11 @@ def read_site(
     folder: Path, manifest: Manifest, table: Any, place: int, kind: str, way: Way | None = None,
     spacing_m: tuple[float, float] | None = None, setback_m: float | None = None,
 ) -> Field:  # fmt: skip
-    """The parcel or zone (`kind`) that stands at a place of its table.
+    """Return the data of a parcel or zone (`kind`), the row `place` of its table.
 
-    `way` left out: whips on wild ground, else potted seedlings. With purpose restore, or the way `wild`, the ground is
-    wild: no rows, and nothing that is not native there. `spacing_m`: between rows and along them; left out, what is
-    usual for the truffle. `setback_m`: kept free along the edges; left out, 4 m. Neither is for wild ground.
+    Default of `way`: whips on wild ground, else potted seedlings. With purpose restore, or the way `wild`, the ground
+    is wild: no rows, and nothing that is not native there. `spacing_m`: between rows and along them; default, the
+    usual one for the truffle. `setback_m`: free strip along the edges; default 4 m. Wild ground has neither.
 
     Raises:
         UnderoakError: E442 for wild ground where the truffle is not native, E443 for rows on wild ground, E440
@@ -74,14 +74,14 @@ def read_site(
     shape, id = row["geometry"], str(row["id"])
     name = f"{kind.capitalize()} {id}"
     if shape is None or shape.is_empty:
-        raise UnderoakError(Fault("E440", "it has no shape, so nothing can be laid out", name, "draw its outline"))
+        raise UnderoakError(Fault("E440", "it has no shape, so no trees can be placed", name, "draw its outline"))
     profile = load_profile(case.species) if case.species else None
     is_wild = plan.purpose == "restore" or way == "wild"
     if is_wild and (spacing_m is not None or setback_m is not None):
-        what = "wild ground gets trial plots and no rows, so spacing and headland mean nothing there"
-        fix = "leave out --spacing and --headland, or lay out an orchard: --establish nuts, pots or whips"
+        what = "wild ground has trial plots and no rows, so spacing and headland do not apply"
+        fix = "remove --spacing and --headland, or plan an orchard: --establish nuts, pots or whips"
         if plan.purpose == "restore":
-            fix = "leave out --spacing and --headland"
+            fix = "remove --spacing and --headland"
         raise UnderoakError(Fault("E443", what, name, fix))
     state = _state(profile, row, shape, grid, name, is_wild)
     hosts = () if profile is None else hosts_in(profile, plan.hosts, "restore" if is_wild else "orchard")
@@ -121,20 +121,20 @@ def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str,
     reason = row.get("reason")
     is_refused = isinstance(reason, NotJudged) and reason.cause is Cause.NOT_NATIVE
     if strict is NativeState.OUTSIDE or is_refused or row.get("native_range") is ZoneState.CUT:
-        what = f"{profile.latin} is not native there, all over it, and must not be brought to wild ground"
-        fix = "leave it as it is; on farmland it is a crop: --establish nuts, pots or whips, with another purpose"
+        what = f"{profile.latin} is not native on all of it, and must not be brought to wild ground"
+        fix = "do not plant it there; on farmland it is a crop: --establish nuts, pots or whips, with another purpose"
         raise UnderoakError(Fault("E442", what, name, fix))
     return Origin(strict.value)
 
 
 def _sampling(folder: Path, manifest: Manifest, table: Any, id: str, area_ha: float) -> tuple[Sampling | None, str]:
-    """A point for each block of a hectare, as many as there is room for."""
-    wanted = min(max(int(np.ceil(area_ha / _BLOCK_HA)), _FEWEST), _MOST)
-    for n in range(wanted, 0, -1):
+    """Return one soil point per hectare, 3 to 12, or as many as fit; else None and the reason."""
+    n_points = min(max(int(np.ceil(area_ha / _BLOCK_HA)), _FEWEST), _MOST)
+    for n in range(n_points, 0, -1):
         try:
             return sampled(folder, manifest, table, id, n), ""
         except UnderoakError as error:
             fault = error.faults[0]
             if fault.code != "E441" or n == 1:
                 return None, fault.what
-    raise AssertionError("one point or none")
+    raise AssertionError("unreachable: the last try returns")

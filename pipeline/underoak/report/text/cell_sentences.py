@@ -1,7 +1,7 @@
-"""The sentences in the tables' files: what a parcel takes, what a lab found, the figures behind a verdict. English.
+"""The sentences in the files of tables: remedies, lab results and the reasons of a verdict. English.
 
 Each is written from a record of `places.answers` and read back into it, so that a finished run can be explained in
-other words. Numbers come back as they are written, with two significant digits.
+other words. Numbers are read back as written, with two significant digits.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ def _need(text: str) -> RemedyNeed:
     if match := _LIME.fullmatch(text):
         farm = None if match["farm"] is None else _number(match["farm"])
         amount = _number(match["t_ha"])
-        if match["much"]:  # rounded to the limit, perhaps
+        if match["much"]:  # may have been rounded to the limit
             amount = max(amount, math.nextafter(NO_LIMING_COUNTRY, math.inf))
         return LimeNeed(
             amount, float(match["depth"]), float(match["goal"]), _share(match),

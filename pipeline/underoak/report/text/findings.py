@@ -68,7 +68,7 @@ class Findings:
     grains: Mapping[str, float]  # layer -> true resolution of its source [m]
     cell_ha: float  # true area of an analysis cell in the middle of the region
     warnings: tuple[Fault, ...]
-    made: datetime.datetime
+    started: datetime.datetime
     versions: Mapping[str, str]
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were used
     first_two: FirstTwo | None = None  # the weight change that would reverse them; None: nothing to say
@@ -78,7 +78,7 @@ class Findings:
 
     @property
     def case(self) -> Case:
-        """The species and the scenario that these are about."""
+        """The species and scenario of these results."""
         return self.plan.case
 
     @property

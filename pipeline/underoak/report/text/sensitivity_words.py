@@ -1,4 +1,4 @@
-"""What a parcel's suitability depends on, in words: shares of its doubt, how far each input moves it, the next rank."""
+"""The sensitivity of a parcel in words: the doubt and the effect of each input, and the first two ranks."""
 
 from __future__ import annotations
 
