@@ -1,4 +1,4 @@
-"""The raster of what a species' futures have in common, made of their finished rasters block by block."""
+"""The scenario raster of a species: summaries over its scenarios, from their finished rasters, block by block."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from underoak.base.arrays import FloatArray
 from underoak.base.codes import EXCLUDED
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.recipe import Recipe
-from underoak.engine.prepare.novelty import Driver, Novelty, Range, drivers_by_future, planes, ranges
+from underoak.engine.prepare.novelty import Driver, Novelty, Range, drivers_by_future, novelty_planes, ranges
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.storage.spool import TILE, Spool
 from underoak.engine.workers.runner import build_overviews, write_rasters
@@ -28,12 +28,12 @@ from underoak.plan.plan import Plan
 from underoak.uncertainty import robustness
 
 NAME = "share_of_futures.tif"
-_SUMS = 1e-5  # weights that add up to four fifths may miss them by rounding
+_SUMS = 1e-5  # tolerance for sums of weights, such as four fifths
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScenarioCounts:
-    """What was counted over the futures of one species."""
+    """A set of counts over the scenarios of one species."""
 
     cells: dict[str, int]  # that have a share (`known`), and where it is 1, 0.8 or more, 0.5 or more, 0
     novelty: Novelty
@@ -42,34 +42,34 @@ class ScenarioCounts:
 def write_futures(
     plan: Plan, prepared: Prepared, spool: Spool, stage: Path, parcels: Edges | None = None
 ) -> dict[Case, ScenarioCounts]:
-    """`share_of_futures.tif` of each species that has futures, beside the rasters of its present.
+    """Write `share_of_futures.tif` of each species that has scenarios, beside the rasters of its present case.
 
-    Bands: the share of futures, by weight, whose suitability reaches the class that the plan asks for; the least, the
-    median and the greatest suitability; the share of futures in which some layer that they replace lies outside what
-    the region holds of it at present. Ground that a constraint excludes in a future has suitability 0 in it; excluded
-    in all of them, or missing in one, it has no value. Blocks are those of the rasters, so that no figure depends on
-    tiles, and memory does not grow with the region.
+    Bands: the weighted share of scenarios whose suitability reaches the plan's class (`at_least`); the least, the
+    median and the greatest suitability; the weighted share of scenarios in which some replaced layer is outside the
+    region's present range. A cell that a constraint excludes in a scenario has suitability 0 there; excluded in all
+    scenarios, or missing in one, it has no value. Blocks are those of the rasters: no figure depends on tiles, and
+    memory does not grow with the region.
 
-    Returns, by the case of the present, how many cells have a share (`known`), and on how many it is 1 (`all`),
-    0.8 or more (`four_fifths`), 0.5 or more (`half`), or 0 (`none`); and how much ground is novel, of the region and of
-    each parcel.
+    Returns, by the present case, how many cells have a share (`known`), and how many have a share of 1 (`all`), of
+    0.8 or more (`four_fifths`), of 0.5 or more (`half`), or of 0 (`none`); and how much land is outside the present
+    range, in the region and in each parcel.
 
     Raises:
-        UnderoakError: E230 when a raster cannot be read again, E501, E502 when the disk does not let us.
+        UnderoakError: E230 if a raster cannot be read again, E501, E502 if the disk cannot be written.
     """
     counts, grid, recipe = {}, prepared.grid, prepared.recipe
     drivers = {
-        now.case: drivers_by_future(prepared, now.case, (future.case for future in futures))
-        for now, futures in plan.futures_of
+        present.case: drivers_by_future(prepared, present.case, (future.case for future in futures))
+        for present, futures in plan.futures_of
     }
     replaced = [driver for by_future in drivers.values() for of_future in by_future for driver in of_future]
     with gdal_settings():
         reference = ranges(recipe, frozenset(driver.present for driver in replaced))
     for present, futures in plan.futures_of:
         output, by_future = _output(plan, present), drivers[present.case]
-        watch = _NoveltySums(recipe, by_future, plan.future_weights, reference, parcels)
-        cells = _spool_blocks(output, futures, plan, spool, grid, stage, watch)
-        novelty = Novelty(by_future, plan.future_weights, watch.cells, watch.parcels)
+        sums = _NoveltySums(recipe, by_future, plan.future_weights, reference, parcels)
+        cells = _spool_blocks(output, futures, plan, spool, grid, stage, sums)
+        novelty = Novelty(by_future, plan.future_weights, sums.cells, sums.parcels)
         counts[present.case] = ScenarioCounts(cells, novelty)
         build_overviews(spool, [output], grid)
         write_rasters(spool, [output], grid, stage)
@@ -77,29 +77,32 @@ def write_futures(
 
 
 class _NoveltySums:
-    """Novel ground, block by block, and its sums so far."""
+    """A running sum of the land outside the present range, block by block."""
 
     def __init__(
         self, recipe: Recipe, drivers: Sequence[Sequence[Driver]], weights: Sequence[float],
         reference: Mapping[str, Range], parcels: Edges | None,
     ) -> None:  # fmt: skip
         self._recipe, self._drivers, self._reference, self._edges = recipe, drivers, reference, parcels
-        count = sum(2 + len(own) for own in drivers)
-        self.cells = np.zeros(count)
-        self.parcels = np.zeros((parcels.polygons, count)) if parcels is not None else None
-        starts = [0, *np.cumsum([2 + len(own) for own in drivers])[:-1].tolist()]
-        self._outside, self._weights = [at + 1 for at in starts], tuple(weights)
+        n_planes = [2 + len(of_future) for of_future in drivers]  # see `novelty_planes`
+        self.cells = np.zeros(sum(n_planes))
+        self.parcels = np.zeros((parcels.polygons, sum(n_planes))) if parcels is not None else None
+        starts = [0, *np.cumsum(n_planes)[:-1].tolist()]
+        self._outside, self._weights = [start + 1 for start in starts], tuple(weights)
 
     def share(self, block: Window) -> FloatArray:
-        """Share of futures in which each cell is novel; blocks are to come in one order, whatever the tiles."""
-        held = planes(self._recipe, self._drivers, self._reference, block)
-        self.cells += np.count_nonzero(held, axis=(1, 2))
+        """Return the weighted share of scenarios outside the present range, (rows, cols), and count the block.
+
+        Blocks must come in one order, whatever the tiles.
+        """
+        planes = novelty_planes(self._recipe, self._drivers, self._reference, block)
+        self.cells += np.count_nonzero(planes, axis=(1, 2))
         if self._edges is not None and self.parcels is not None:
-            add_shares(self._edges, block, held, self.parcels)
-        found = np.zeros(block.shape)
-        for weight, plane in zip(self._weights, self._outside, strict=True):
-            found += weight * held[plane]
-        return found.astype(np.float32)
+            add_shares(self._edges, block, planes, self.parcels)
+        share = np.zeros(block.shape)
+        for weight, outside in zip(self._weights, self._outside, strict=True):
+            share += weight * planes[outside]
+        return share.astype(np.float32)
 
 
 def threshold(plan: Plan, case_plan: Plan) -> float:
@@ -110,10 +113,10 @@ def threshold(plan: Plan, case_plan: Plan) -> float:
 def _output(plan: Plan, present: Plan) -> Output:
     folder = present.case.summary_folder
     name = f"{folder}/{NAME}" if folder else NAME
-    asked, cut = plan.futures.at_least, threshold(plan, present)
+    at_least, cut = plan.futures.at_least, threshold(plan, present)
     bands = (
-        Band(f"share of futures with {asked} or better (suitability {cut:g} or more)", "1"),
-        *(Band(f"{which} suitability of all futures", "1") for which in ("least", "median", "greatest")),
+        Band(f"share of futures with {at_least} or better (suitability {cut:g} or more)", "1"),
+        *(Band(f"{statistic} suitability of all futures", "1") for statistic in ("least", "median", "greatest")),
         Band("share of futures in which some replaced layer is outside the region's present range", "1"),
     )
     tags = {"SOFTWARE": "underoak", "TITLE": plan.title, "FUTURES_WEIGHED": plan.futures.weigh}
@@ -121,31 +124,31 @@ def _output(plan: Plan, present: Plan) -> Output:
 
 
 def _spool_blocks(
-    output: Output, futures: Sequence[Plan], plan: Plan, spool: Spool, grid: Grid, stage: Path, watch: _NoveltySums
+    output: Output, futures: Sequence[Plan], plan: Plan, spool: Spool, grid: Grid, stage: Path, sums: _NoveltySums
 ) -> dict[str, int]:
-    """The blocks of the full size and of the first overview, one tile after the other; what was counted meanwhile."""
+    """Spool the blocks of full size and of the first overview, tile by tile. Return the counts of shares."""
     name, has_overview = output.layout.name, levels(grid) > 0
     at_least, weights = threshold(plan, futures[0]), plan.future_weights
     counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
     with ExitStack() as stack:
-        read = [_Reader(stage / future.case.folder, stack) for future in futures]
+        readers = [_SuitabilityReader(stage / future.case.folder, stack) for future in futures]
         for tile in grid.tiles(TILE):
             cells = np.empty((5, *tile.shape), np.float32)
             for block in block_windows(tile):
-                values = np.stack([reader.suitability(block) for reader in read])
+                values = np.stack([reader.suitability(block) for reader in readers])
                 values[:, (values < 0).all(axis=0)] = np.nan
                 rows, cols = block.relative_to(tile).slices
                 cells[:4, rows, cols] = robustness(np.maximum(values, 0.0), at_least, weights)
-                cells[4, rows, cols] = np.where(np.isnan(cells[0, rows, cols]), np.nan, watch.share(block))
-            _count(cells[0], counts)
-            made = list(encoded_blocks(cells, output, 0, tile))
-            made += encoded_blocks(halve(cells, output), output, 1, tile) if has_overview else []
-            for key, data in made:
+                cells[4, rows, cols] = np.where(np.isnan(cells[0, rows, cols]), np.nan, sums.share(block))
+            _count_shares(cells[0], counts)
+            encoded = list(encoded_blocks(cells, output, 0, tile))
+            encoded += encoded_blocks(halve(cells, output), output, 1, tile) if has_overview else []
+            for key, data in encoded:
                 spool.add_block(name, key, data)
     return counts
 
 
-def _count(share: FloatArray, counts: dict[str, int]) -> None:
+def _count_shares(share: FloatArray, counts: dict[str, int]) -> None:
     known = share[~np.isnan(share)]
     counts["known"] += known.size
     for name, least in (("all", 1.0), ("four_fifths", 0.8), ("half", 0.5)):
@@ -153,8 +156,8 @@ def _count(share: FloatArray, counts: dict[str, int]) -> None:
     counts["none"] += int(np.count_nonzero(known <= _SUMS))
 
 
-class _Reader:
-    """Suitability of one future, of which there is none on excluded ground, told from what is missing."""
+class _SuitabilityReader:
+    """A reader of the suitability of one scenario that tells excluded cells from missing ones."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
         self._suitability, self._class = (
@@ -162,7 +165,7 @@ class _Reader:
         )
 
     def suitability(self, block: Window) -> FloatArray:
-        """0..1, NaN where missing, -1 where excluded."""
+        """Return suitability 0..1, (rows, cols): NaN where missing, -1 where excluded."""
         values = self._suitability.values(block).astype(np.float32)
         values[self._class.stored(block) == EXCLUDED] = -1.0
         return values

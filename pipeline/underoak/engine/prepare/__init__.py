@@ -1,1 +1,1 @@
-"""Preparing a run: open, check, estimate."""
+"""The preparation of a run: inputs opened and checked, an estimate made."""

@@ -1,4 +1,4 @@
-"""An estimate of the disk space, the memory and the time that a run needs, right within about 30 %."""
+"""Estimates of the disk space, memory and time that a run needs, right within about 30 %."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _MB = 1e6
 
 @dataclass(frozen=True, slots=True)
 class UnitCosts:
-    """A cost for each thing that a run has many of, measured by `benchmarks/prediction.py` on two x86-64 cores.
+    """A table of unit costs, measured by `benchmarks/prediction.py` on two x86-64 cores.
 
     Seconds are those of one thread; on another machine they are scaled by a short timing (`timing_trial.slowness`). A
     trial on the plan's own layers measures what tiles cost; without one, the figures for an average layer stand in.
@@ -71,15 +71,15 @@ class UnitCosts:
 
 
 COSTS = UnitCosts()
-MARGIN = 1.15  # by which a limit on memory is kept below: what was measured lay as far off at most
+MARGIN = 1.15  # a memory limit is divided by it: the largest error that was measured
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """An estimate, not a promise."""
+    """An estimate of what a run needs."""
 
-    disk_mb: float  # at most, while it runs: finished files and finished tiles beside them
-    kept_mb: float  # the finished files
+    disk_mb: float  # peak while it runs: final files and the spool
+    kept_mb: float  # the final files
     memory_mb: float  # peak of the process
     seconds: float  # on a machine that has nothing else to do
     is_tried: bool  # by a trial, not by averages
@@ -87,7 +87,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Workload:
-    """How much there is to do."""
+    """A description of the size of a run."""
 
     cells: int  # of the analysis grid
     shape: tuple[int, int]
@@ -177,7 +177,7 @@ def estimate(workload: Workload, workers: int, tile: int = TILE, trial: Trial | 
     return Estimate(disk / _MB, finished / _MB, memory / _MB, seconds, trial is not None)
 
 
-_SHARED = 0.9  # of their speed alone is left to threads that work side by side
+_SHARED = 0.9  # speed of a thread among several, relative to one alone
 _WITH_OVERVIEWS = 4 / 3  # bytes of a raster and of all levels above it, for one byte of it
 
 
@@ -191,7 +191,7 @@ def memory_bytes(workload: Workload, workers: int, tile: int) -> float:
     n_tiles = min(workers, -(-w.cells // cells))
     judging = c.base + shapes + n_tiles * (block * block_cell + (c.block_draws if w.draws else 0.0))
     judging += (n_tiles + 1) * cells * w.raw * c.tile_byte  # one more waits to be saved
-    # what the first case samples is in what its parcels take
+    # the cells that the first case samples are included in its parcels
     shapes += (w.cases - 1) * w.sampled_cells * (w.most_criteria + _SAMPLED_MORE) * c.sampled_value
     zoning = c.base + shapes + (w.cells * c.zone_memory if w.has_zones else 0.0)
     drawing = c.picture + shapes + w.parcels * w.draws * c.parcel_draw_memory
@@ -205,10 +205,10 @@ _SAMPLED_MORE = 4.5  # values of a sampled cell beside its criteria
 
 
 def fit_memory(limit: int, workload: Workload, workers: int, tile: int) -> tuple[int, int]:
-    """Return workers and tile size that keep a run's memory below `limit` bytes: as given, or fewer and smaller.
+    """Return workers and tile size that keep a run's memory below `limit` bytes: those given, or fewer and smaller.
 
     Raises:
-        UnderoakError: E503 when one worker with the smallest tiles needs more.
+        UnderoakError: E503 if one worker with the smallest tiles needs more.
     """
     smaller = [(workers, side) for side in range(tile, TILE, -TILE)]
     for count, side in [*smaller, *((count, TILE) for count in range(workers, 0, -1))]:

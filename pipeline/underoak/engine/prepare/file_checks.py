@@ -1,4 +1,4 @@
-"""What the reader process does for a plan: it opens the layers' files and looks at a sample of their values."""
+"""The opening and sampling of layer files, as the reader process does it."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ OpenedLayers = tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]
 
 @dataclass(frozen=True, slots=True)
 class LayersRequest:
-    """The layers of one case, and which of them criteria and constraints name."""
+    """A request to open the layers of one case; `judged` are those of criteria and constraints."""
 
     specs: Mapping[str, LayerSpec]
     judged: frozenset[str]
@@ -49,12 +49,12 @@ def open_files(
 
 
 def sample_files(stack: Stack, quantiles: Sequence[tuple[str, Quantiles, str]], deep: bool) -> list[Fault]:
-    """Return faults and warnings that a sample of the values gives reason for.
+    """Check a sample of the values of all layers, and return faults and warnings.
 
     Args:
         stack: the layers.
         quantiles: a layer's name in its plan, its quantiles, and its name in the stack.
-        deep: read every cell, too.
+        deep: also read every cell.
     """
     problems = Problems()
     with gdal_settings():  # once, and not for every read
@@ -75,7 +75,7 @@ def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
             continue
         checked.append(source)
         window = clip_to_source(source, stack.region_window(layer))
-        if source.is_periodic:  # the same columns by the source's own count, as far as they are in one piece
+        if source.is_periodic:  # the same columns, numbered from the source's first; cut where they wrap around
             window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
         try:
             if deep:
@@ -100,7 +100,7 @@ def _check_quantiles(
 
 
 def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
-    """Yield each layer with the rasters that it comes from."""
+    """Yield each layer with each raster that it comes from."""
     for layer in stack.layers:
         for source in layer.source_layer.sources:
             if isinstance(source, WholeFileSource):
@@ -110,6 +110,6 @@ def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
 
 
 def _read_all(source: Any, window: Window) -> None:
-    """Read every cell once, so that a file that breaks off is found before a run begins."""
+    """Read every cell once, so that a truncated file is found before the run starts."""
     for part in window.tiles(_READ_CELLS):
         source.read(part)

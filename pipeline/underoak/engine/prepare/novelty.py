@@ -1,4 +1,4 @@
-"""Where a future leaves what the region holds at present: curves then say more than anybody has seen there."""
+"""Novelty of scenarios: land with values outside the present range of the region, where curves extrapolate."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Driver:
-    """A layer that a future replaces: its name in the plan, and those in the recipe, of the present and the future."""
+    """A layer that a scenario replaces: its name in the plan, and those of both layers in the recipe."""
 
     name: str
     present: str
@@ -33,38 +33,38 @@ class Driver:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Novelty:
-    """How much ground lies outside the present's range, (futures,) or by future and driver [cells]."""
+    """An amount of land outside the present range [cells], by plane: see `novelty_planes`."""
 
     futures: tuple[tuple[Driver, ...], ...]
-    weights: tuple[float, ...]  # of the futures
+    weights: tuple[float, ...]  # of the scenarios
     cells: Doubles  # of the region, by plane
-    parcels: Doubles | None = field(default=None)  # by parcel and plane, each cell by the share that a parcel covers
+    parcels: Doubles | None = field(default=None)  # (parcels, planes), each cell by the share that the parcel covers
 
     def share(self, sums: Doubles) -> Doubles:
-        """Share of the ground outside in some driver, on average over the futures by weight; NaN where none is known.
+        """Return the share of land outside the present range in some driver: the weighted mean over scenarios.
 
-        `sums` (..., planes) are `cells` or `parcels`.
+        `sums` (..., planes) are `cells` or `parcels`. The share is NaN where no driver has a value.
         """
-        return self._mean(sums, [(at, at + 1) for at in self._starts])
+        return self._mean(sums, [(start, start + 1) for start in self._starts])
 
     def by_driver(self, sums: Doubles) -> dict[str, Doubles]:
-        """The same for each driver alone, a future that does not replace it counted as 0."""
+        """Return `share` for each driver alone; a scenario that does not replace the driver counts as 0."""
         names = dict.fromkeys(driver.name for drivers in self.futures for driver in drivers)
-        found = {}
+        shares = {}
         for name in names:
             pairs = []
-            for at, drivers in zip(self._starts, self.futures, strict=True):
-                own = [n for n, driver in enumerate(drivers) if driver.name == name]
-                pairs.append((at, at + 2 + own[0] if own else None))
-            found[name] = self._mean(sums, pairs)
-        return found
+            for start, drivers in zip(self._starts, self.futures, strict=True):
+                positions = [n for n, driver in enumerate(drivers) if driver.name == name]
+                pairs.append((start, start + 2 + positions[0] if positions else None))
+            shares[name] = self._mean(sums, pairs)
+        return shares
 
     def by_future(self, sums: Doubles) -> Doubles:
-        """Share of the ground outside in some driver in each future, (..., futures)."""
+        """Return the share of land outside the present range in some driver, (..., scenarios)."""
         starts = np.array(self._starts)
         with np.errstate(invalid="ignore", divide="ignore"):
-            found: Doubles = sums[..., starts + 1] / sums[..., starts]
-        return found
+            shares: Doubles = sums[..., starts + 1] / sums[..., starts]
+        return shares
 
     @property
     def _starts(self) -> list[int]:
@@ -74,13 +74,14 @@ class Novelty:
         mean = np.zeros(sums.shape[:-1])
         with np.errstate(invalid="ignore", divide="ignore"):
             for weight, (known, outside) in zip(self.weights, pairs, strict=True):
-                whole = sums[..., known]
-                mean += weight * (np.where(whole > 0.0, 0.0, np.nan) if outside is None else sums[..., outside] / whole)
+                n_known = sums[..., known]
+                share = np.where(n_known > 0.0, 0.0, np.nan) if outside is None else sums[..., outside] / n_known
+                mean += weight * share
         return mean
 
 
 def drivers_of(present: PreparedCase, future: PreparedCase) -> tuple[Driver, ...]:
-    """The layers with amounts that a future judges by and the present reads from elsewhere, in plan order."""
+    """Return the numeric layers that a scenario judges by and replaces, in plan order."""
     plan = future.plan
     codes = {c.layer for c in plan.criteria if c.curve.kind == "table"}
     judged = [c.layer for c in plan.criteria] + [c.layer for c in plan.constraints if isinstance(c, LayerConstraint)]
@@ -100,47 +101,49 @@ def drivers_by_future(prepared: Prepared, present: Case, futures: Iterable[Case]
 
 
 def ranges(recipe: Recipe, names: frozenset[str]) -> dict[str, Range]:
-    """Least and greatest value of layers over the region, by the recipe's names; NaN for one without any.
+    """Return the least and greatest value of each layer over the region, by the recipe's names; NaN if it has none.
 
-    Every cell is looked at, block by block: tiles change nothing.
+    Every cell is read, block by block, so the result does not depend on tiles.
     """
-    found: dict[str, Range] = dict.fromkeys(names, (np.nan, np.nan))
+    by_layer: dict[str, Range] = dict.fromkeys(names, (np.nan, np.nan))
     for block in block_windows(recipe.grid.window) if names else ():
         inside = inside_of(recipe, block)
         if not inside.any():
             continue
         for name, values in recipe.stack.read(block, names).values.items():
-            low, high = found[name]
-            own = values[inside]
-            found[name] = (
-                float(np.fmin(low, np.fmin.reduce(own, initial=np.nan))),
-                float(np.fmax(high, np.fmax.reduce(own, initial=np.nan))),
+            low, high = by_layer[name]
+            values_inside = values[inside]
+            by_layer[name] = (
+                float(np.fmin(low, np.fmin.reduce(values_inside, initial=np.nan))),
+                float(np.fmax(high, np.fmax.reduce(values_inside, initial=np.nan))),
             )
-    return found
+    return by_layer
 
 
 def inside_of(recipe: Recipe, window: Window) -> BoolArray:
-    """True inside the region, (rows, cols)."""
+    """Return True inside the region, (rows, cols)."""
     return np.ones(window.shape, np.bool_) if recipe.outline is None else covers_centre(recipe.outline, window)
 
 
-def planes(
+def novelty_planes(
     recipe: Recipe, futures: Sequence[Sequence[Driver]], reference: Mapping[str, Range], window: Window
 ) -> BoolArray:
-    """Where ground lies outside the present's range, (planes, rows, cols).
+    """Return masks of land outside the present range, (planes, rows, cols).
 
-    For each future: where some driver has a value, where some driver is outside, and where each of them is.
+    For each scenario: where some driver has a value, where some driver is outside, and where each driver is outside.
     """
     inside = inside_of(recipe, window)
-    made: list[BoolArray] = []
+    planes: list[BoolArray] = []
     for drivers in futures:
         stacked = recipe.stack.read(window, frozenset(driver.future for driver in drivers)).values if drivers else {}
         values = [stacked[driver.future] for driver in drivers]
         each = [
-            is_outside_range(own[None], *([bound] for bound in reference[driver.present])) & inside
-            for driver, own in zip(drivers, values, strict=True)
+            is_outside_range(driver_values[None], *([bound] for bound in reference[driver.present])) & inside
+            for driver, driver_values in zip(drivers, values, strict=True)
         ]
-        # a future that replaces no amounts is nowhere novel, and known everywhere
-        known = np.any([~np.isnan(own) for own in values], axis=0) & inside if drivers else inside
-        made += [known, np.any(each, axis=0) if drivers else np.zeros(window.shape, np.bool_), *each]
-    return np.array(made)
+        # a scenario without drivers is known everywhere and novel nowhere
+        has_value = (
+            np.any([~np.isnan(driver_values) for driver_values in values], axis=0) & inside if drivers else inside
+        )
+        planes += [has_value, np.any(each, axis=0) if drivers else np.zeros(window.shape, np.bool_), *each]
+    return np.array(planes)

@@ -1,4 +1,4 @@
-"""From a plan to a recipe: everything opened, checked and told at once, before anything is computed."""
+"""The preparation of a plan: its inputs opened and checked, all faults reported at once, a recipe for all cases."""
 
 from __future__ import annotations
 
@@ -33,20 +33,20 @@ from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
 from underoak.plan.plan import Plan
 
 _AT_ONCE = 10_000  # shapes
-_QUARTER = 16  # straight pieces that stand for a quarter of a circle
-_THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap is told
+_QUARTER = 16  # straight pieces for a quarter of a circle
+_THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap gets a warning
 
 
 @dataclass(frozen=True)
 class PreparedCase:
-    """A case made ready: its plan, and what was found in its files."""
+    """A case made ready: its plan, with its layers opened."""
 
     plan: Plan
-    layers: tuple[StackedLayer, ...]  # all the plan names, those that nothing judges by too
+    layers: tuple[StackedLayer, ...]  # all that the plan names, also those that nothing judges by
     stacked: Mapping[str, str]  # the plan's name of a layer -> the recipe's
     facts: dict[str, SourceFacts]  # layer -> its source
     units: dict[str, str]  # layer -> unit of its values
-    quantiles: Mapping[str, Quantiles] = field(default_factory=dict)  # layer -> its quantiles, where it has any
+    quantiles: Mapping[str, Quantiles] = field(default_factory=dict)  # layer -> its quantiles, if it has any
     stacked_quantiles: Mapping[str, str] = field(default_factory=dict)  # a quantile's name -> the recipe's
 
     @property
@@ -56,7 +56,7 @@ class PreparedCase:
 
     @property
     def months(self) -> dict[str, tuple[int, ...]]:
-        """The calendar months that were taken of each monthly layer."""
+        """The calendar months that are used of each monthly layer."""
         return {
             layer.name: layer.source_layer.selected_months
             for layer in self.layers
@@ -64,7 +64,7 @@ class PreparedCase:
         }
 
     def stacked_origin(self, layer: str, origin: str) -> str:
-        """The recipe's name of a layer that another one is derived from, though it may be no layer of the recipe."""
+        """Return the recipe's name of a layer that another is derived from; the recipe itself may not hold it."""
         if origin in self.stacked:
             return self.stacked[origin]
         return origin if self.stacked[layer] == layer else f"{origin} ({self.case.label})"
@@ -99,23 +99,23 @@ class Prepared:
 
     @property
     def by_case(self) -> Mapping[Case, PreparedCase]:
-        """What was made ready for each case."""
+        """The prepared cases."""
         return {ready.case: ready for ready in self.cases}
 
 
 def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
-    """Open and check all that a plan names; all faults are raised together.
+    """Open and check all inputs of a plan, and return it with one recipe for all cases.
 
     `deep` reads every cell of every layer instead of a sample.
 
     Raises:
-        UnderoakError: with every fault found (and every warning, when strict).
+        UnderoakError: with every fault; with every warning too if `strict`.
     """
     with ReaderProcess() as reader:
-        return _prepared(plan, strict, deep, reader)
+        return _prepare(plan, strict, deep, reader)
 
 
-def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Prepared:
+def _prepare(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Prepared:
     problems = Problems(warnings=list(plan.warnings))
     region = read_region(plan.region, plan.base, plan.trust.max_cells, problems)
     is_south = region.is_south if region else False
@@ -123,18 +123,18 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     union: list[StackedLayer] = []
     cases = []
     grid = region.grid if region else None
-    requests = {each.case: LayersRequest(each.layers, _judged(each)) for each in plan.cases}
-    faults, opened = reader.call(open_files, requests, plan.base, trust, is_south, grid, meanwhile=_load)
+    requests = {each.case: LayersRequest(each.layers, _judged_layers(each)) for each in plan.cases}
+    faults, opened = reader.call(open_files, requests, plan.base, trust, is_south, grid, meanwhile=_load_decoder)
     problems.extend(faults)
     for case_plan in plan.cases:
         layers, quantiles = opened[case_plan.case]
-        names = {layer.name: _joined(layer, case_plan.case, union) for layer in layers}
+        names = {layer.name: _add_to_union(layer, case_plan.case, union) for layer in layers}
         facts = {layer.name: layer.source_layer.facts for layer in layers}
-        ends = {layer.name: layer_unit(layer, case_plan.layers[layer.name]) for layer in layers}
+        units = {layer.name: layer_unit(layer, case_plan.layers[layer.name]) for layer in layers}
         others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
-        more = {layer.name: _joined(layer, case_plan.case, union) for layer in others}
-        cases.append(PreparedCase(case_plan, layers, names, facts, ends, quantiles, more))
-    _check_shapes_are_there(plan, problems)
+        stacked_quantiles = {layer.name: _add_to_union(layer, case_plan.case, union) for layer in others}
+        cases.append(PreparedCase(case_plan, layers, names, facts, units, quantiles, stacked_quantiles))
+    _check_shape_files(plan, problems)
     _check_seasons(plan, region, problems)
     if region is None or problems.faults:
         problems.stop_if_any(strict)
@@ -143,53 +143,53 @@ def _prepared(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Pr
     for layer in union:
         _check_overlap(stack, layer, problems)
         check_range(stack, layer, problems)
-    parts = _Parts(plan, region, stack, cases)
+    builder = _RecipeBuilder(plan, region, stack, cases)
     if problems.faults:
-        parts.make()
+        builder.build()
     else:
         sampled = [(name, each, ready.stacked[name]) for ready in cases for name, each in ready.quantiles.items()]
-        problems.extend(reader.call(sample_files, stack, sampled, deep, meanwhile=parts.make))
-    problems.extend([*parts.problems.faults, *parts.problems.warnings])
+        problems.extend(reader.call(sample_files, stack, sampled, deep, meanwhile=builder.build))
+    problems.extend([*builder.problems.faults, *builder.problems.warnings])
     problems.stop_if_any(strict)
-    assert parts.recipe is not None
-    return Prepared(region, parts.recipe, tuple(cases), tuple(problems.warnings))
+    assert builder.recipe is not None
+    return Prepared(region, builder.recipe, tuple(cases), tuple(problems.warnings))
 
 
-class _Parts:
-    """What of a recipe does not hang on its values: it is made while they are looked at."""
+class _RecipeBuilder:
+    """A builder of the recipe, which needs no values: it works while the reader process samples them."""
 
     def __init__(self, plan: Plan, region: Region, stack: Stack, cases: list[PreparedCase]) -> None:
         self.problems = Problems()
         self.recipe: Recipe | None = None
-        self._of = plan, region, stack, cases
+        self._inputs = plan, region, stack, cases
 
-    def make(self) -> None:
-        """Find `recipe`, or `problems`."""
-        plan, region, stack, cases = self._of
-        shapes = _shapes(plan, region.grid, self.problems)
+    def build(self) -> None:
+        """Set `recipe`, or add to `problems`."""
+        plan, region, stack, cases = self._inputs
+        shapes = _shape_masks(plan, region.grid, self.problems)
         recipes = tuple(_case_recipe(prepared, stack, self.problems) for prepared in cases)
         if self.problems.faults:
             return
-        # a layer that nothing judges by is opened and checked, but not read on every tile
+        # a layer that nothing judges by is opened and checked, but no tile reads it
         used = frozenset(name for case in recipes for name in case.layers | case.drawn_layers)
         self.recipe = Recipe(region.grid, stack.select(used), recipes, shapes, region.outline)
         if is_compiled():
             warm_up(self.recipe)
 
 
-def _load() -> None:
-    """Load what reading takes while the reader process opens the files."""
+def _load_decoder() -> None:
+    """Load the decoding kernels, while the reader process opens the files."""
     Encoding().decode(np.zeros((1, 1), np.float32))
 
 
-def _judged(plan: Plan) -> frozenset[str]:
-    """The layers that criteria and constraints name."""
+def _judged_layers(plan: Plan) -> frozenset[str]:
+    """Return the layers that criteria and constraints name."""
     tested = (spec.layer for spec in plan.constraints if isinstance(spec, LayerConstraint))
     return frozenset([*(criterion.layer for criterion in plan.criteria), *tested])
 
 
 def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> None:
-    """No season is the same months on both sides of the equator."""
+    """Refuse seasons if the region crosses the equator: a season has other months on each side."""
     if region is None or not region.crosses_equator:
         return
     for case_plan in plan.cases:
@@ -200,8 +200,8 @@ def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> Non
                 problems.add("E337", what, f"layers.{name}", fix)
 
 
-def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
-    """Tell of missing files of shapes together with all else that is wrong, though they are read later."""
+def _check_shape_files(plan: Plan, problems: Problems) -> None:
+    """Check that the files of shapes exist, to report missing ones with all other faults; they are read later."""
     named = {f"constraints.{c.name}": c.file for c in plan.constraints if isinstance(c, ShapesConstraint)}
     if plan.parcels is not None:
         named["parcels"] = plan.parcels.file
@@ -214,12 +214,12 @@ def _check_shapes_are_there(plan: Plan, problems: Problems) -> None:
             problems.add_error(error)
 
 
-def _joined(layer: StackedLayer, case: Case, union: list[StackedLayer]) -> str:
-    """The name under which a layer is in the union of all views' layers; an equal one is there only once."""
-    same = next((known for known in union if replace(known, name=layer.name) == layer), None)
+def _add_to_union(layer: StackedLayer, case: Case, union: list[StackedLayer]) -> str:
+    """Add a layer to the union of all cases' layers, unless an equal one is in it. Return its name there."""
+    same = next((other for other in union if replace(other, name=layer.name) == layer), None)
     if same is None:
-        taken = any(known.name == layer.name for known in union)
-        same = replace(layer, name=f"{layer.name} ({case.label})") if taken else layer
+        is_taken = any(other.name == layer.name for other in union)
+        same = replace(layer, name=f"{layer.name} ({case.label})") if is_taken else layer
         union.append(same)
     return same.name
 
@@ -246,31 +246,32 @@ def _where(layer: StackedLayer) -> str:
 def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
     grid, source = stack.grid, layer.source_layer.source
     window = stack.region_window(layer)
-    held = clip_to_source(source, window)
-    if held.is_empty:
-        what = f"does not overlap the region: the layer covers {_box(source.grid)}, the region {_box(grid)}"
+    covered = clip_to_source(source, window)
+    if covered.is_empty:
+        extents = f"the layer covers {_extent_words(source.grid)}, the region {_extent_words(grid)}"
+        what = f"does not overlap the region: {extents}"
         problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
         return
-    share = held.rows * held.cols / (window.rows * window.cols)
+    share = covered.rows * covered.cols / (window.rows * window.cols)
     if share < _THIN_OVERLAP:
         what = f"covers only about {share:.1%} of the region"
-        problems.add("W221", what, _where(layer), "look whether the right file is named")
+        problems.add("W221", what, _where(layer), "check that the right file is named")
 
 
-def _box(grid: Grid) -> str:
-    """A grid's extent in degrees, for a sentence."""
+def _extent_words(grid: Grid) -> str:
+    """Return a grid's extent in degrees, as words."""
     left, bottom, right, top = grid.bounds
     if not _crs.is_geographic(grid.crs):
         to_degrees = _crs.transformer(grid.crs, "EPSG:4326")
         bounds: Bounds = to_degrees.transform_bounds(left, bottom, right, top, densify_pts=21)
         left, bottom, right, top = bounds
     if not np.isfinite([left, bottom, right, top]).all():
-        return "ground that cannot be told in degrees"
+        return "an extent that has no coordinates in degrees"
     return f"longitude {left:.3f} to {right:.3f}, latitude {bottom:.3f} to {top:.3f}"
 
 
 def relief_source(prepared: Prepared) -> Any:
-    """A source of elevation for a picture's shading: one that terrain is derived from; None when there is none."""
+    """Return a source of elevation for the shading of maps, one that terrain is derived from; None if there is none."""
     for layer in prepared.cases[0].layers:
         indicator = layer.source_layer.indicator
         if indicator is not None and next(iter(indicator.inputs)) == "elevation":
@@ -278,17 +279,17 @@ def relief_source(prepared: Prepared) -> Any:
     return None
 
 
-def _shapes(plan: Plan, grid: Grid, problems: Problems) -> tuple[ShapeMask, ...]:
-    made = []
+def _shape_masks(plan: Plan, grid: Grid, problems: Problems) -> tuple[ShapeMask, ...]:
+    masks = []
     for spec in plan.constraints:
         if isinstance(spec, ShapesConstraint):
             where = f"constraints.{spec.name}"
             try:
                 features = read_features(plan.base / spec.file, spec.features, grid.crs, where=where, problems=problems)
-                made.append(shape_mask(spec, features.geometry.to_numpy(), grid))
+                masks.append(shape_mask(spec, features.geometry.to_numpy(), grid))
             except UnderoakError as error:
                 problems.extend(replace(f, where=f.where or where) for f in error.faults)
-    return tuple(made)
+    return tuple(masks)
 
 
 def shape_mask(spec: ShapesConstraint, shapes: Any, grid: Grid, at_once: int = _AT_ONCE) -> ShapeMask:
@@ -299,8 +300,8 @@ def shape_mask(spec: ShapesConstraint, shapes: Any, grid: Grid, at_once: int = _
     nearby = shapes[shapely.intersects(shapes, near)]
     parts = []
     for first in range(0, max(len(nearby), 1), at_once):
-        some = nearby[first : first + at_once]
+        batch = nearby[first : first + at_once]
         if grow > 0:
-            some = shapely.get_parts(shapely.buffer(some, grow, quad_segs=_QUARTER))
-        parts.append(polygon_edges(some, grid))
+            batch = shapely.get_parts(shapely.buffer(batch, grow, quad_segs=_QUARTER))
+        parts.append(polygon_edges(batch, grid))
     return ShapeMask(spec.name, merge_edges(parts), spec.exclude, spec.touch)

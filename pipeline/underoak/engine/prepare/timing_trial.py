@@ -1,4 +1,4 @@
-"""A trial: a few blocks judged in memory and thrown away, to tell what the whole region will take."""
+"""A timing trial: a few blocks judged in memory and discarded, to estimate what the whole region takes."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from underoak.layers.shapes import coverage
 
 _MOST, _FEWEST = 8, 2  # blocks
 _LAYER_BLOCKS = 100  # blocks times layers and criteria: about half a second of one thread
-_POINTS = 256  # of the grid that are asked whether they lie in the region
-_MIDDLE = 64  # cells along the windows that are asked
+_POINTS = 256  # of the grid that are tested for lying in the region
+_MIDDLE = 64  # cells along the windows that are tested
 _PLASTIC = 1.32471795724474602596  # its powers give points that cover a square evenly, however many (Roberts 2018,
 # from memory)
-_ALONE = 1 / 1.4  # what a block costs as a part of a tile, against a block by itself (measured on 8192 x 8192 cells)
+_ALONE = 1 / 1.4  # cost of a block in a tile, relative to a block by itself (measured on 8192 x 8192 cells)
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """What blocks of the region came to. Times are those of one thread."""
+    """A measurement on blocks of the region. Times are those of one thread."""
 
     inside: float  # share of the grid's cells that lie in the region
     seconds: float  # to judge and encode one cell inside, with its first overview
@@ -33,7 +33,7 @@ class Trial:
 
 
 def trial(work: TileJob) -> Trial | None:
-    """Judge a few blocks spread over the region; the same ones every time. None where none of it lies on the grid."""
+    """Judge a few blocks spread over the region, always the same, and return the trial; None if there are none."""
     grid = work.recipe.grid
     blocks, inside = _in_region(work)
     if not blocks:
@@ -46,11 +46,11 @@ def trial(work: TileJob) -> Trial | None:
     cells = full = half = 0
     seconds = 0.0
     for window in blocks[: min(_MOST, max(_FEWEST, _LAYER_BLOCKS // judged_by))]:
-        before = time.thread_time()
+        start = time.thread_time()
         result = judge_tile(work, window)
         if not result.notes.inside:
             continue
-        seconds += time.thread_time() - before
+        seconds += time.thread_time() - start
         cells += result.notes.inside
         for encoded in result.blocks.values():
             full += sum(len(data) for (level, *_), data in encoded if level == 0)
@@ -63,35 +63,35 @@ def trial(work: TileJob) -> Trial | None:
 
 
 def _in_region(work: TileJob) -> tuple[list[Window], float]:
-    """Blocks that hold some of the region, evenly spread whichever way one cuts the list, and the region's share."""
+    """Return blocks that hold some of the region, and its share of the grid. Any start of the list is evenly spread."""
     grid, outline = work.recipe.grid, work.recipe.outline
     down, across = -(-grid.rows // BLOCK), -(-grid.cols // BLOCK)
-    found: dict[Window, None] = {}
-    held = seen = 0
+    blocks: dict[Window, None] = {}
+    n_inside = n_tested = 0
     for n in range(_POINTS):
         row, col = (int((0.5 + n / _PLASTIC**power) % 1 * size) for power, size in ((2, down), (1, across)))
         block = Window(row * BLOCK, col * BLOCK, BLOCK, BLOCK).clip(*grid.shape)
         rows, cols = min(_MIDDLE, block.rows), min(_MIDDLE, block.cols)
         middle = Window(block.row + (block.rows - rows) // 2, block.col + (block.cols - cols) // 2, rows, cols)
         count = rows * cols if outline is None else int(np.count_nonzero(coverage.covers_centre(outline, middle)))
-        seen += rows * cols
-        held += count
+        n_tested += rows * cols
+        n_inside += count
         if count:
-            found.setdefault(block)
-    return list(found), held / seen
+            blocks.setdefault(block)
+    return list(blocks), n_inside / n_tested
 
 
 def slowness() -> float:
-    """How much slower than the machine the costs were measured on one core is here: 2.0 is half as fast.
+    """Return how slow one core is, relative to the machine of `UnitCosts`: 2.0 is half as fast.
 
-    It times the lightest deflate of a fixed text, which is what the costs outside the trial mostly are.
+    It times the fastest deflate of a fixed text, as most of the costs outside the trial are of that kind.
     """
     text = bytes(np.arange(1 << 21, dtype=np.uint32) * np.uint32(2654435761) >> np.uint32(27))
     best = float("inf")
     for _ in range(2):
-        began = time.thread_time()
+        start = time.thread_time()
         zlib.compress(text, 1)
-        best = min(best, time.thread_time() - began)
+        best = min(best, time.thread_time() - start)
     return best / _DEFLATE_SECONDS if best > 0 else 1.0
 
 
