@@ -93,7 +93,7 @@ class _NoveltySums:
     def share(self, block: Window) -> FloatArray:
         """Return the weighted share of scenarios outside the present range, (rows, cols), and count the block.
 
-        Blocks must come in one order, whatever the tiles.
+        Blocks must come in one order, independent of the tiles.
         """
         planes = novelty_planes(self._recipe, self._drivers, self._reference, block)
         self.cells += np.count_nonzero(planes, axis=(1, 2))

@@ -45,13 +45,13 @@ class CaseUncertainty:
     draws: int
     seed: int
     layers: tuple[UncertainLayer, ...]  # those of criteria
-    asks: tuple[ProbabilityRule, ...]
+    probability_rules: tuple[ProbabilityRule, ...]
     levels: tuple[float, ...] = ()  # quantiles of suitability over draws
 
     @property
     def rule_layers(self) -> frozenset[str]:
-        """The layers of the stack that `asks` need on the analysis grid."""
-        return frozenset(name for rule in self.asks for name in rule.uncertain.layers)
+        """The layers of the stack that `probability_rules` need on the analysis grid."""
+        return frozenset(name for rule in self.probability_rules for name in rule.uncertain.layers)
 
     @property
     def drawn_layers(self) -> frozenset[str]:
@@ -76,8 +76,8 @@ def rule_probabilities(
     uncertainty: CaseUncertainty, values: dict[str, FloatArray], is_free: npt.NDArray[np.bool_]
 ) -> FloatArray:
     """Return the probability that each rule is met, (rules, rows, cols); NaN where `is_free` is False."""
-    probabilities = np.full((len(uncertainty.asks), *is_free.shape), np.nan, np.float32)
-    for rule, into in zip(uncertainty.asks, probabilities, strict=True):
+    probabilities = np.full((len(uncertainty.probability_rules), *is_free.shape), np.nan, np.float32)
+    for rule, into in zip(uncertainty.probability_rules, probabilities, strict=True):
         np.copyto(into, limit_probability(rule.uncertain, values, rule.limit, rule.is_at_least), where=is_free)
     return probabilities
 

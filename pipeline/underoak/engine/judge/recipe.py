@@ -167,7 +167,7 @@ def judge_window(
         if case_recipe.case in with_values:
             of_criteria = tuple(values[criterion.layer] for criterion in case_recipe.criteria)
             block = replace(block, values=of_criteria, exclusions=masks)
-        if case_recipe.uncertainty is not None and case_recipe.uncertainty.asks:
+        if case_recipe.uncertainty is not None and case_recipe.uncertainty.probability_rules:
             is_free = (state != OUTSIDE) & (case_state != EXCLUDED)
             block = replace(block, meets=rule_probabilities(case_recipe.uncertainty, values, is_free))
         yield block

@@ -195,7 +195,7 @@ def _check_seasons(plan: Plan, region: Region | None, problems: Problems) -> Non
     for case_plan in plan.cases:
         for name, spec in case_plan.layers.items():
             if spec.season not in (None, "year"):
-                what = f"says `season: {spec.season}`, and the region lies on both sides of the equator"
+                what = f"says `season: {spec.season}`, and the region is on both sides of the equator"
                 fix = "give `months:` instead, such as [6, 7, 8], or a plan for each side"
                 problems.add("E337", what, f"layers.{name}", fix)
 

@@ -49,11 +49,11 @@ def uncertainty_outputs(title: str, uncertainty: CaseUncertainty, dtype: str, ca
         )
         outputs.append(Output(layout, _Bands(of, first, len(bands), dtype), averaged=True))
 
-    for n, ask in enumerate(uncertainty.asks):
-        sign = ">=" if ask.is_at_least else "<="
-        band = f"probability that {ask.uncertain.key} {sign} {ask.limit:g}"
-        tags = {"RULE": f"{ask.uncertain.key} {sign} {ask.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
-        add(MEETS_TIF.format(ask.name), [band], tags, "meets", n)
+    for n, rule in enumerate(uncertainty.probability_rules):
+        sign = ">=" if rule.is_at_least else "<="
+        band = f"probability that {rule.uncertain.key} {sign} {rule.limit:g}"
+        tags = {"RULE": f"{rule.uncertain.key} {sign} {rule.limit:g}", "NODATA_MEANS": _NEVER, "PROBABILITY": _POINT}
+        add(MEETS_TIF.format(rule.name), [band], tags, "meets", n)
     if uncertainty.layers:
         spread_tags = {
             "DRAWS": str(uncertainty.draws),
