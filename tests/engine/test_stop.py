@@ -1,4 +1,4 @@
-"""The first signal ends a run in good order, the second at once, and one that nobody heeds within five seconds."""
+"""The first signal ends a run after finished tiles are saved, the second at once; an ignored one within 5 seconds."""
 
 import os
 import signal

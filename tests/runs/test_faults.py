@@ -339,7 +339,7 @@ def test_a_file_in_the_run_folder_that_no_run_has_made_is_never_written_over(cas
     result = told(plan, folder)
     assert result.exit_code == 3, result.output
     assert re.search(rf"^E306 .*{re.escape(name)}.*Fix: ", result.stderr, re.M)
-    assert "Kept:" not in result.stderr  # nothing was computed before it was seen
+    assert "Saved:" not in result.stderr  # nothing was computed before it was seen
     assert [path.name for path in (folder / "out").iterdir()] == [name]
     assert (folder / "out" / name).read_text() == "my own"
     checked = CliRunner().invoke(main, ["check", str(folder / "plan.yaml")])

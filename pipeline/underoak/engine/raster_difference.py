@@ -94,8 +94,8 @@ def difference(first: Path, second: Path, grid: Grid) -> RasterDifference:
         for window in grid.tiles(BLOCK):
             judged = _compare(one, other, window, tolerance, grid, sums)
             for name in shared:
-                apart = (one.membership(name, window) != other.membership(name, window)) & judged
-                sums.memberships[name] = sums.memberships.get(name, 0) + int(np.count_nonzero(apart))
+                differs = (one.membership(name, window) != other.membership(name, window)) & judged
+                sums.memberships[name] = sums.memberships.get(name, 0) + int(np.count_nonzero(differs))
     worst = heapq.nlargest(_MOST_BLOCKS, sums.blocks, key=lambda b: (b[0], -b[2].row, -b[2].col))
     return RasterDifference(
         cells=grid.rows * grid.cols,
@@ -148,19 +148,19 @@ def _compare(
 ) -> npt.NDArray[np.bool_]:
     """Add a block to the sums; return the mask of cells judged in both runs, (rows, cols)."""
     before, after = one.scores(window), other.scores(window)
-    was, now = one.classes.stored(window), other.classes.stored(window)
-    apart = after.astype(np.float64) - before
-    both = ~np.isnan(apart)
-    size = np.where(both, np.abs(apart), 0.0)
-    moved = size > tolerance
-    turned = np.isnan(before) != np.isnan(after)
-    changed = int(np.count_nonzero(moved))
-    sums.judged += int(np.count_nonzero(both))
+    class_before, class_after = one.classes.stored(window), other.classes.stored(window)
+    change = after.astype(np.float64) - before
+    is_judged = ~np.isnan(change)
+    size = np.where(is_judged, np.abs(change), 0.0)
+    is_changed = size > tolerance
+    is_judged_once = np.isnan(before) != np.isnan(after)
+    changed = int(np.count_nonzero(is_changed))
+    sums.judged += int(np.count_nonzero(is_judged))
     sums.changed += changed
-    sums.signed += float(apart[both].sum())
+    sums.signed += float(change[is_judged].sum())
     if changed:
-        sums.total += float(size[moved].sum())
-        steps = np.floor(np.log(size[moved] / CHANGED) * _FINENESS).astype(np.int64)
+        sums.total += float(size[is_changed].sum())
+        steps = np.floor(np.log(size[is_changed] / CHANGED) * _FINENESS).astype(np.int64)
         sums.histogram += np.bincount(np.clip(steps, 0, _STEPS), minlength=_STEPS + 1)
         row, col = np.unravel_index(int(size.argmax()), size.shape)
         if size[row, col] > sums.most:
@@ -168,15 +168,15 @@ def _compare(
             sums.most_from_to = float(before[row, col]), float(after[row, col])
     middle = Window(window.row + window.rows // 2, window.col + window.cols // 2, 1, 1)
     hectares = float(cell_areas(grid, middle)[0, 0]) / 1e4  # alike within a block
-    counts = np.bincount((was.astype(np.int64) * 256 + now).ravel())
+    counts = np.bincount((class_before.astype(np.int64) * 256 + class_after).ravel())
     for pair in np.flatnonzero(counts):
         key = (int(pair) // 256, int(pair) % 256)
         sums.moves[key] = sums.moves.get(key, 0.0) + int(counts[pair]) * hectares
-    cells = int(np.count_nonzero(moved | turned | (was != now)))
+    cells = int(np.count_nonzero(is_changed | is_judged_once | (class_before != class_after)))
     if cells:
-        amount = float(size[moved].sum()) + int(np.count_nonzero(turned))
+        amount = float(size[is_changed].sum()) + int(np.count_nonzero(is_judged_once))
         sums.blocks.append((amount, cells, window))
-    return both
+    return is_judged
 
 
 def _percentile(histogram: npt.NDArray[np.int64], share: float) -> float:

@@ -102,7 +102,7 @@ class Lock:
         path = Path(lock.lock_file)
         if CAN_DELETE_OPEN_FILES and path == self.path:
             with contextlib.suppress(OSError):
-                path.unlink()  # while we have it: whoever waits for this file sees that it is gone
+                path.unlink()  # while we hold it, so that a waiting process sees that the file is gone
         lock.release()
         if not CAN_DELETE_OPEN_FILES:
             with contextlib.suppress(OSError):  # the next owner has opened it

@@ -95,13 +95,13 @@ def run_tiles(
     close_handles()  # and drop the blocks that the check of the inputs left in the cache
     allocator.release_freed()
     progress.start("judging", len(todo))
-    tray = FinishedTiles(Pyramid(work.recipe.grid, work.outputs))
-    results = pool.results(replace(work, tray=tray), todo)
+    finished_tiles = FinishedTiles(Pyramid(work.recipe.grid, work.outputs))
+    results = pool.results(replace(work, finished_tiles=finished_tiles), todo)
     done = 0
 
     def keep(result: TileResult) -> None:
         nonlocal done
-        tray.pop(result.window, None)
+        finished_tiles.pop(result.window, None)
         spool.add(result)
         progress.advance()
         done += 1
@@ -119,7 +119,7 @@ def run_tiles(
         finally:
             if isinstance(results, Generator):
                 results.close()  # threads finish their tiles
-            for result in list(tray.values()):
+            for result in list(finished_tiles.values()):
                 keep(result)
     allocator.release_freed()
     stop.check()

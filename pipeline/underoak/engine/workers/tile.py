@@ -56,7 +56,7 @@ class TileJob:
 
     recipe: Recipe
     cases: tuple[CaseJob, ...]
-    tray: FinishedTiles | None = field(default=None, compare=False)
+    finished_tiles: FinishedTiles | None = field(default=None, compare=False)
 
     @property
     def outputs(self) -> tuple[Output, ...]:
@@ -91,11 +91,11 @@ def judge_tile(work: TileJob, window: Window) -> TileResult:
         for output in work.outputs if levels(work.recipe.grid) else ():
             name = output.layout.name
             result.blocks[name] += encoded_blocks(halves[name], output, 1, window)
-        if work.tray is not None:
-            for name, key, data in work.tray.pyramid.take(window, halves):
+        if work.finished_tiles is not None:
+            for name, key, data in work.finished_tiles.pyramid.take(window, halves):
                 result.blocks[name].append((key, data))
-    if work.tray is not None:
-        work.tray[window] = result
+    if work.finished_tiles is not None:
+        work.finished_tiles[window] = result
     return result
 
 
