@@ -126,7 +126,7 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "valid": percent(row["valid_share"]),
                 "excluded": percent(row["excluded_share"]),
                 "limiting": _with_share(criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}",
-                "gainful": _gainful(criteria, row) if is_judged else "",
+                "most_to_gain": _most_to_gain(criteria, row) if is_judged else "",
                 "lab": "; ".join(map(lab_sentence, row["lab"])) if isinstance(row.get("lab"), tuple) else "",
                 "potential": score(row["potential"]),
                 "potential_code": row["potential_class"] if is_judged else "",
@@ -152,7 +152,7 @@ def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
     return f"{limiting(criteria, row, has_unit_once=True)}{where}"
 
 
-def _gainful(criteria: Sequence[CriterionWords], row: Any) -> str:
+def _most_to_gain(criteria: Sequence[CriterionWords], row: Any) -> str:
     """Return the criterion with most to gain, if it is not the limiting one."""
     if row["most_gainful"] == row["limiting"]:
         return ""

@@ -77,11 +77,11 @@ def _answer(
 def _line(row: Any, name: str, case: CaseManifest, purpose: str) -> tuple[str, ...]:
     """Return the cells of a case; with a verdict where `purpose` is not ""."""
     rank, class_name, verdict = row[f"rank_{name}"], row[f"class_{name}"], row.get(f"verdict_{name}")
-    known = isinstance(class_name, str)
+    is_judged = isinstance(class_name, str)
     cells = (
         _label(case),
-        f"{int(rank)}" if known and not math.isnan(rank) else "–",
-        class_name if known else "–",
+        f"{int(rank)}" if is_judged and not math.isnan(rank) else "–",
+        class_name if is_judged else "–",
         score(float(row[f"suitability_{name}"])),
     )
     if not purpose:

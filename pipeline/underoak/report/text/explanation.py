@@ -64,14 +64,14 @@ def parcel_place(parcels: Any, parcel: str) -> int:
     Raises:
         UnderoakError: E604 when there is none of that id.
     """
-    known = [] if parcels is None else [str(id) for id in parcels["id"]]
-    if not known:
+    ids = [] if parcels is None else [str(id) for id in parcels["id"]]
+    if not ids:
         what, fix = "this run has judged no parcels", "name a file of them in the plan as `parcels`, and run it again"
         raise UnderoakError(Fault("E604", what, fix=fix))
-    if parcel not in known:
-        fix = did_you_mean(parcel, known, f'choose an id from parcels.csv, such as "{known[0]}"')
+    if parcel not in ids:
+        fix = did_you_mean(parcel, ids, f'choose an id from parcels.csv, such as "{ids[0]}"')
         raise UnderoakError(Fault("E604", f'no parcel of this run has the id "{parcel}"', fix=fix))
-    return known.index(parcel)
+    return ids.index(parcel)
 
 
 def explain_zone(case: CaseManifest, zones: Any, zone: str, memberships: Sequence[float]) -> str:
@@ -162,10 +162,10 @@ def _placed(row: Any) -> list[str]:
     free = 1.0 - float(row["excluded_share"])
     if free > 0.995:
         return []
-    worth = float(row["suitability"]) * free
+    ranking_value = float(row["suitability"]) * free
     return wrapped(
         f"Its rank goes by suitability times the share that is not excluded: {score(row['suitability'])} on "
-        f"{percent(free)} of it counts as {score(worth)}."
+        f"{percent(free)} of it counts as {score(ranking_value)}."
     )
 
 
@@ -214,8 +214,8 @@ def _remedies(row: Any, plan: PlanSpec, crs: Any) -> list[str]:
     if plan.purpose in (Purpose.BUY, Purpose.ORCHARD) and row.get("geometry") is not None and crs is not None:
         length = fence_m(row["geometry"], crs.to_wkt())
         price = plan.prices.fence_m
-        worth = f", {money(length * price, plan.prices.currency or '')}" if price is not None else ""
-        lines += ["", *wrapped(f"A fence against deer and boar round it: about {figure(length)} m{worth}.")]
+        cost_words = f", {money(length * price, plan.prices.currency or '')}" if price is not None else ""
+        lines += ["", *wrapped(f"A fence against deer and boar round it: about {figure(length)} m{cost_words}.")]
     return lines
 
 

@@ -64,20 +64,22 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     if has_remedies and is_wide:
         table.add_column("what it would take", overflow="fold")
     for _, row in shown.iterrows():
-        known = isinstance(row["class"], str)
-        cells: list[Any] = [str(row["rank"]) if known else "–", Text(str(row["id"]))]
-        cells.append(f"{row['class']} {score(row['suitability'])}" if known else "–")
+        is_judged = isinstance(row["class"], str)
+        cells: list[Any] = [str(row["rank"]) if is_judged else "–", Text(str(row["id"]))]
+        cells.append(f"{row['class']} {score(row['suitability'])}" if is_judged else "–")
         if has_verdicts:
             cells += [chance(row), answer_words(row["verdict"], purpose) if has_verdict(row) else ""]
         if has_potential:
-            rises = known and row["potential"] - row["suitability"] > _RISE
+            rises = is_judged and row["potential"] - row["suitability"] > _RISE
             cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
         texts = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
         cells += [texts[name] for name in figures]
         limit = (
-            limiting(findings.criteria, row, is_short=True) if known else f"not judged: {reason_words(row['reason'])}"
+            limiting(findings.criteria, row, is_short=True)
+            if is_judged
+            else f"not judged: {reason_words(row['reason'])}"
         )
-        if known and not figures and row["excluded_share"] >= _MUCH:  # why it ranks below others of its score
+        if is_judged and not figures and row["excluded_share"] >= _MUCH:  # explains a low rank
             limit = f"{texts['excluded']} excluded; {limit}"
         cells.append(Text(limit))
         if has_remedies and is_wide:
