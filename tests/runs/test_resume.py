@@ -282,7 +282,7 @@ def test_a_signal_ends_the_command_in_good_order_and_resume_goes_on(written, und
     assert time.monotonic() - began < 5.5
     assert process.returncode == code, told
     assert "Run again with --resume to continue" in told
-    assert "Nothing half-written is left under a final name" in told
+    assert "No result file is incomplete" in told
     kept = kept_tiles(tmp_path / "out")
     assert 1 <= kept < TILES
     assert [p.name for p in (tmp_path / "out").iterdir()] == [".underoak"]
@@ -322,7 +322,7 @@ def test_on_a_terminal_two_signals_end_it_at_once_and_give_the_cursor_back(writt
 def test_resume_and_fresh_together_are_a_mistake(written):
     ended = CliRunner().invoke(main, ["run", str(written), "--resume", "--fresh"])
     assert ended.exit_code == 2
-    assert "choose one" in ended.stderr
+    assert "give only one of them" in ended.stderr
 
 
 def starved(written, undisturbed, out, limits):
