@@ -12,12 +12,12 @@ from underoak.report.sheet.field_sheet import field_sheet
 from underoak.report.sheet.lab_request import lab_request
 from underoak.report.sheet.sampling_points import sampled
 from underoak.report.sheet.site import Field, read_site
+from underoak.report.terminal.cases_words import explain_joint
+from underoak.report.terminal.explanation import explain, explain_zone, parcel_place, zone_place
+from underoak.report.terminal.table import ranking
 from underoak.report.text.answer_words import decision
-from underoak.report.text.cases_words import explain_joint
-from underoak.report.text.explanation import explain, explain_zone, parcel_place, zone_place
 from underoak.report.text.findings import Findings
 from underoak.report.text.sensitivity_words import sensitivity_in, sensitivity_words, swap_in
-from underoak.report.text.table import ranking
 
 __all__ = [
     "Comparison",

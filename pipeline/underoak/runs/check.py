@@ -13,7 +13,7 @@ from underoak.engine.storage.disk import check_room
 from underoak.engine.storage.run_folder import refuse_foreign
 from underoak.engine.storage.spool import TILE
 from underoak.plan.plan import Plan
-from underoak.report.text.check_words import checked_lines
+from underoak.report.terminal.check_words import checked_lines
 from underoak.runs.prepared_run import prepare_run
 
 

@@ -15,8 +15,8 @@ from underoak.places.columns.parcels import JOINED_PARCELS
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.report.page.page import left_out, rendered
+from underoak.report.terminal.cases_words import case_column
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES
-from underoak.report.text.cases_words import case_column
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import latin, pair_words
 from underoak.report.text.verdict_words import answer_words, chance

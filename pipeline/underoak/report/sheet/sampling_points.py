@@ -11,7 +11,7 @@ import numpy.typing as npt
 from underoak.engine.storage.manifest import Manifest
 from underoak.places.soil.sampling import RANGE_M, SETBACK_M, SPACING_M, Sampling, sample_parcel
 from underoak.places.soil.soil_units import SiteValues, read_sites, soil_criteria
-from underoak.report.text.explanation import parcel_place
+from underoak.report.terminal.explanation import parcel_place
 
 Doubles = npt.NDArray[np.float64]
 

@@ -11,8 +11,8 @@ from typing import Any
 from underoak.base.number_words import hectares, score
 from underoak.engine.storage.manifest import CaseManifest
 from underoak.places.answers.verdict import Verdict
+from underoak.report.terminal.explanation import parcel_place
 from underoak.report.text.answer_words import CAUTIONS
-from underoak.report.text.explanation import parcel_place
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.pair_words import latin
 from underoak.report.text.verdict_words import answer_words, has_verdict

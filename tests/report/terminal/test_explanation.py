@@ -15,10 +15,10 @@ from underoak.cli import main
 from underoak.places.answers.limits import NoLimit, Side, change_of
 from underoak.places.answers.needs import LabFinding
 from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.report.terminal.table import ranking
 from underoak.report.text.criterion_words import CHANGES, best_range, limiting, measure, value_and_best_range
 from underoak.report.text.findings import CriterionWords
 from underoak.report.text.next_step import grouped, next_step, remedies_in_short
-from underoak.report.text.table import ranking
 
 PH = CriterionWords("ph", "soil pH", 0.6, "soil_ph", "", "", True, "", "pH", 7.5, 8.3, "lime")
 WATER = CriterionWords("water", "summer rain", 0.3, "rain", "", "", True, "", "mm", 145.0, None, "irrigation")
