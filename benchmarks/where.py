@@ -39,7 +39,7 @@ PARTS = {
     ("underoak.engine.judge.recipe", "judge"): "overlay",
     ("underoak.engine.workers.tile", "encode"): "encode",
     ("underoak.engine.workers.tile", "halve"): "first overview",
-    ("underoak.engine.workers.tile", "do_tile"): "the rest: constraints, counts",
+    ("underoak.engine.workers.tile", "judge_tile"): "the rest: constraints, counts",
 }
 
 

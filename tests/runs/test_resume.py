@@ -187,7 +187,7 @@ def test_a_fault_in_a_tile_keeps_the_tiles_that_are_done(land, undisturbed, tmp_
 
     listener = Listener()
     with monkeypatch.context() as patch:
-        patch.setattr(pool, "do_tile", breaks)
+        patch.setattr(pool, "judge_tile", breaks)
         assert faults(*land, tmp_path / "out", progress=listener)[0].code == "E230"
     kept = kept_tiles(tmp_path / "out")
     assert 3 <= kept < TILES  # with what was in flight

@@ -37,7 +37,7 @@ from noise import LEFT, TOP, noise_country
 distributed = pytest.importorskip("distributed")
 from distributed import Client, LocalCluster, WorkerPlugin  # noqa: E402
 
-true_prove, true_do_tile, true_software, true_fingerprint = (
+true_verify_worker, true_judge_tile, true_software, true_fingerprint = (
     remote_worker.verify_worker, remote_worker.judge_tile, remote_worker.software, remote_worker.fingerprint,
 )  # fmt: skip
 SAME = ["suitability.tif", "class.tif", "limiting.tif", "memberships.tif", "parcels.csv", "parcels.gpkg", "zones.gpkg",
@@ -220,11 +220,11 @@ def test_two_workers_of_a_scheduler_give_the_bytes_of_threads(wide, by_threads, 
 
 def counting(job, worker):
     remote_worker.proofs = getattr(remote_worker, "proofs", 0) + 1
-    return true_prove(job, worker)
+    return true_verify_worker(job, worker)
 
 
 def test_the_work_is_unpacked_once_on_each_worker(results, client, windows):
-    with changed(client, "prove", counting):
+    with changed(client, "verify_worker", counting):
         came, faults = results(windows)
         proofs = client.run(lambda: remote_worker.__dict__.pop("proofs"))
     assert not faults
@@ -239,11 +239,11 @@ def is_first(window):
 def dying(work, window):
     if is_first(window):
         os.kill(os.getpid(), signal.SIGKILL)
-    return true_do_tile(work, window)
+    return true_judge_tile(work, window)
 
 
 def test_a_tile_that_kills_its_workers_is_named_and_the_others_are_kept(results, client, windows):
-    with changed(client, "do_tile", dying):
+    with changed(client, "judge_tile", dying):
         came, faults = results([windows[8], windows[0], windows[5]])
     assert [fault.code for fault in faults] == ["E701"]
     assert faults[0].where == "tile of rows 0+301, columns 0+1024"
@@ -255,11 +255,11 @@ def test_a_tile_that_kills_its_workers_is_named_and_the_others_are_kept(results,
 def unreadable(work, window):
     if is_first(window):
         raise UnderoakError(Fault("E230", "rows 0+9 cannot be read (bad sector)", "soil_ph (ph.tif)", "fetch it again"))
-    return true_do_tile(work, window)
+    return true_judge_tile(work, window)
 
 
 def test_a_fault_in_a_tile_arrives_as_that_fault_and_no_more_tiles_are_begun(results, client, windows):
-    with changed(client, "do_tile", unreadable):
+    with changed(client, "judge_tile", unreadable):
         came, faults = results(windows)
     assert faults == (Fault("E230", "rows 0+9 cannot be read (bad sector)", "soil_ph (ph.tif)", "fetch it again"),)
     assert len(came) == 3  # those in flight beside it
@@ -268,11 +268,11 @@ def test_a_fault_in_a_tile_arrives_as_that_fault_and_no_more_tiles_are_begun(res
 def broken(work, window):
     if is_first(window):
         raise OSError("a bug")
-    return true_do_tile(work, window)
+    return true_judge_tile(work, window)
 
 
 def test_a_bug_in_a_tile_is_not_taken_for_a_lost_cluster(results, client, windows):
-    with changed(client, "do_tile", broken), pytest.raises(OSError, match="a bug"):
+    with changed(client, "judge_tile", broken), pytest.raises(OSError, match="a bug"):
         results(windows[:1])
 
 
@@ -381,7 +381,7 @@ def slow(work, window):
     """Says when it is done."""
     if window.rows > remote_worker._PROBE:
         time.sleep(0.4)
-    result = true_do_tile(work, window)
+    result = true_judge_tile(work, window)
     with open(os.environ["TILES_DONE"], "a", encoding="utf-8") as log:
         log.write(f"{window.row} {window.col} {window.rows}\n")
     return result
@@ -409,7 +409,7 @@ def apart(tmp_path):
             address = json.load(said)["address"]
         with Client(address, set_as_default=False) as client:
             client.wait_for_workers(2, timeout=30)
-            client.register_plugin(Changed("do_tile", slow))
+            client.register_plugin(Changed("judge_tile", slow))
         yield address, [psutil.Process(process.pid) for process in started]
     finally:
         for process in started:
