@@ -88,7 +88,7 @@ def test_parcel_mostly_outside_is_reported_not_ranked():  # G08: an eighth of it
     row = row_of(box(25, 25, 45, 35))
     assert row["cells"] == 0.25
     assert row["valid_share"] == pytest.approx(0.125, abs=1e-9)
-    assert row["reason"] == "outside the map"
+    assert row["reason"].cause == "outside the map"
     assert np.isnan(row["suitability"])
 
 
@@ -105,7 +105,7 @@ def test_nothing_known_under_the_parcel():  # G10: missing, not 0
     values[1, 1] = np.nan
     row = row_of(SMALL, values)
     assert np.isnan(row["suitability"])
-    assert row["reason"] == "no data"
+    assert row["reason"].cause == "no data"
     assert row["valid_share"] == 0.0
 
 

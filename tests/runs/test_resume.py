@@ -305,7 +305,7 @@ def test_on_a_terminal_two_signals_end_it_at_once_and_give_the_cursor_back(writt
     while b"judging" not in shown:
         shown += os.read(leader, 4096)
     os.write(leader, b"\x03")
-    while b"once more" not in shown:
+    while b"Ctrl-C again" not in shown:
         shown += os.read(leader, 4096)
     os.write(leader, b"\x03")
     began = time.monotonic()

@@ -390,7 +390,7 @@ def test_crossing_quantiles_are_refused_and_a_few_flagged(country, tmp_path):
         check(uo.load_plan(in_doubt(plan), base=base))
     write_quantiles(base)
     assert [fault.code for fault in error.value.faults] == ["E216"]
-    assert "changed places" in error.value.faults[0].fix
+    assert "swapped" in error.value.faults[0].fix
     assert " in 100 % of the cells" in error.value.faults[0].what
     with rasterio.open(base / "ph_low.tif", "r+") as made:
         values = made.read(1)

@@ -12,6 +12,7 @@ import socket
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import psutil
@@ -90,8 +91,12 @@ def without_when(folder):
 
 
 def worker_processes(of=None, but=()):
-    own = psutil.Process(of).children(recursive=True)
-    return [p for p in own if p.pid not in but and "spawn_main" in " ".join(p.cmdline())]
+    workers = []
+    for process in psutil.Process(of).children(recursive=True):
+        with contextlib.suppress(psutil.NoSuchProcess):  # it has just ended
+            if process.pid not in but and "spawn_main" in " ".join(process.cmdline()):
+                workers.append(process)
+    return workers
 
 
 @pytest.fixture
@@ -390,8 +395,8 @@ def slow(work, window):
 @pytest.fixture
 def apart(tmp_path):
     """A scheduler and two workers started as docs/cluster.md says, without anybody who starts them again."""
-    here = os.path.dirname(__file__)
-    path = os.pathsep.join([here, os.path.dirname(here), *filter(None, [os.environ.get("PYTHONPATH")])])
+    here = Path(__file__).parent
+    path = os.pathsep.join([str(here), str(here.parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])])
     own = {"PYTHONPATH": path, "TILES_DONE": str(tmp_path / "done.txt")}
     file = str(tmp_path / "scheduler.json")
     common = ["--scheduler-file", file, "--host", "127.0.0.1", "--no-dashboard"]
@@ -635,7 +640,7 @@ def test_workers_and_cluster_together_are_a_usage_error(wide):
     for words in (["--workers", "2", "--cluster", "local:2"], ["--cluster", "local:2", "--workers", "2"]):
         result = CliRunner().invoke(main, ["run", str(wide.base / "plan.yaml"), *words])
         assert result.exit_code == 2
-        assert "leave --workers out" in result.output
+        assert "cannot be combined with --workers" in result.output
 
 
 def test_a_missing_library_is_told_with_the_command_that_installs_it(monkeypatch, wide):

@@ -53,7 +53,7 @@ def test_layers_are_judged_apart_and_rows_without_an_error_are_left_out():
 
 def test_a_map_that_says_it_is_never_wrong_is_told_to_have_a_doubt():
     (fault,) = calibration_warnings(calibrated(checked(30, 0.5, 0.0)))
-    assert "never wrong" in fault.fix
+    assert "states none" in fault.fix
 
 
 def test_the_report_says_it_in_a_sentence():

@@ -176,7 +176,7 @@ def test_draws_heed_what_a_laboratory_has_found(land):
 def test_the_file_is_an_input_of_the_run(land):
     run, _ = ran(land, "F1,,soil_ph,7.8,pH,water,0.15,\n")
     (entry,) = [file for file in run.manifest.inputs if "lab" in file.of]
-    assert entry["path"].endswith("lab.csv")
+    assert entry.path.endswith("lab.csv")
 
 
 def read(land, data, **lab) -> tuple[Lab, Problems]:
@@ -357,5 +357,5 @@ def test_an_update_needs_the_doubt_of_the_map_and_of_the_laboratory(land):
 def test_a_plan_with_a_laboratory_and_no_parcels_is_refused(land):
     folder, plan = land
     plan = {key: value for key, value in plan.items() if key != "parcels"} | {"purpose": "region"}
-    with pytest.raises(uo.UnderoakError, match=r"E304 .*`lab` is of parcels"):
+    with pytest.raises(uo.UnderoakError, match=r"E304 .*`lab` needs `parcels`"):
         uo.load_plan(plan, base=Path(folder))

@@ -205,6 +205,7 @@ class _Worker:
                 self._received.put(pickle.load(self._answers))
         except Exception:  # it died, possibly within an answer
             self._received.put(_ENDED)
+            self._process.wait()  # so that no zombie stays when it has ended by itself
 
 
 _waiting: list[_Worker] = []
