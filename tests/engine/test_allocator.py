@@ -15,7 +15,7 @@ from underoak.engine.progress import Progress
 from underoak.engine.storage.spool import Spool
 from underoak.engine.workers.pool import Threads
 from underoak.engine.workers.runner import run_tiles
-from underoak.engine.workers.tile import TileJob
+from underoak.engine.workers.tile import CaseJob, TileJob
 from underoak.layers.formats import gdal
 
 from noise import small_country
@@ -104,13 +104,14 @@ class Counting(Threads):
 
 def test_checking_leaves_nothing_in_memory_and_tiles_release_it_in_between_and_at_the_end(country, tmp_path, library):
     plan, folder = country
-    prepared = prepare(uo.load_plan(plan, base=folder))
+    loaded = uo.load_plan(plan, base=folder)
+    prepared = prepare(loaded)
     with gdal.gdal_settings():  # a file that was looked into and is open still
         gdal.cached_handle("dem", lambda: gdal.open_raster(str(folder / "dem.tif"), "GTiff"))
     assert len(gdal._thread.handles) >= 1
     library.calls.clear()
     pool, spool = Counting(1, library), Spool(tmp_path / "spool", "x")
-    run_tiles(TileJob(prepared.recipe, (), ()), spool, 1024, pool, Progress("none"))
+    run_tiles(TileJob(prepared.recipe, (CaseJob(loaded.case, ()),)), spool, 1024, pool, Progress("none"))
     assert (pool.open_at_first, pool.released_at_first) == (0, 1)
     due = sum(map(allocator.is_release_due, range(1, spool.tiles + 1)))
     assert len(library.calls) == 1 + due + 1

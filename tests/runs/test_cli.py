@@ -111,9 +111,9 @@ def test_check_tells_the_workers_that_a_limit_on_memory_leaves(planned):
 
 
 def test_check_says_when_its_figures_are_averages(planned, monkeypatch):
-    assert "by averages" not in called("check", planned[0]()).stdout
+    assert "from averages" not in called("check", planned[0]()).stdout
     monkeypatch.setattr("underoak.runs.check.is_compiled", lambda: False)
-    assert "by averages" in called("check", planned[0]()).stdout
+    assert "from averages" in called("check", planned[0]()).stdout
 
 
 def test_new_starts_a_plan(tmp_path):

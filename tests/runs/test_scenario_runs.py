@@ -224,7 +224,7 @@ def test_the_page_tells_of_futures_without_calling_them_probable(futures):
     for words in (
         "or more, the cut of S",
         "every one of 3 futures",
-        "in a class below",
+        "keeps its class below",
         "Each model family has the same weight",
         "share_of_futures.tif",
         "Worst driver",

@@ -212,7 +212,7 @@ def test_shapes_that_exclude_ground_are_counted_by_their_edges(country, tmp_path
 
 def test_cells_of_parcels_are_counted_for_every_case_but_the_first(country):
     work, extent = made_ready(country)
-    sample = next(reducer for reducer in work.reducers if reducer.name == "cells")
+    sample = next(reducer for job in work.cases for reducer in job.reducers if reducer.name == "cells")
     assert extent.sampled_cells == sample.most_cells > 60
     assert extent.sampled_cells <= sample.k * extent.parcels
     many = replace(LARGE, cases=5, parcels=10_000, sampled_cells=500_000)
