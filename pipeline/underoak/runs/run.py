@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from underoak.base.codes import EXCLUDED
 from underoak.base.errors import Problems
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
 from underoak.engine.judge.warm_up import is_compiled
@@ -36,7 +37,6 @@ from underoak.runs.results import RunFacts, write_results
 from underoak.runs.run_files import input_files, named_files
 
 _MOST_IMPLAUSIBLE = 0.001  # share of a layer's cells that may be dropped before the run stops
-_EXCLUDED = 250
 
 
 def run(
@@ -156,7 +156,7 @@ def _check_counts(prepared: Prepared, counts: TileCounts, problems: Problems) ->
         for layer, n_crossing in sorted(case_counts.crossing.items()):
             report_crossing(n_crossing, case_counts.drawn[layer], labels[layer][0], problems)
     for ready in prepared.cases:
-        if any(code in (*CLASS_CODES, _EXCLUDED) for code in counts.of(ready.case).classes):
+        if any(code in (*CLASS_CODES, EXCLUDED) for code in counts.of(ready.case).classes):
             continue
         blank = [
             name for name, stacked in ready.stacked.items() if counts.missing.get(stacked, -1) == counts.inside > 0

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import astuple, dataclass, field
 from typing import Any, TypeVar
 
+from underoak.base.codes import S1, S2, S3, N
 from underoak.plan.case import Case
 
 K = TypeVar("K", int, str)
-CLASS_CODES = (1, 2, 3, 4)  # judged cells: S1, S2, S3, N
+CLASS_CODES = (S1, S2, S3, N)  # of judged cells
 
 
 @dataclass
