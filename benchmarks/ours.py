@@ -2,8 +2,8 @@
 
 Without an option: `suitability.tif` in float32 with overviews, by the engine's own functions. With `--all`: the whole
 run through `underoak.run`, all companion files included. With `--parcels N`: the first, and parcels summed in the same
-pass. Imports are not timed, those numba makes of itself before its first kernel included (the dask baselines compile
-one before their clock); loading compiled kernels from numba's cache is.
+pass. Imports are not timed. Nor are those that numba makes before its first kernel (the dask baselines compile one
+before their clock), and those of the reader process. Loading compiled kernels from numba's cache is timed.
 """
 
 from __future__ import annotations
@@ -23,10 +23,12 @@ from measure import Clock, arguments, report
 from model import THREADS, Ground, plan
 from underoak.base.errors import Problems
 from underoak.engine import allocator
+from underoak.engine.prepare.file_checks import open_files
 from underoak.engine.prepare.prepare import prepare
 from underoak.engine.progress import Progress
 from underoak.engine.storage.spool import Spool
 from underoak.engine.workers.pool import Threads
+from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.engine.workers.runner import TILE, build_overviews, reducer_result, run_tiles, write_rasters
 from underoak.engine.workers.tile import CaseJob, TileJob
 from underoak.engine.write.outputs import standard_outputs
@@ -41,6 +43,12 @@ def import_compiler() -> None:
     """Numba imports what it knows of Python and numpy, some 70 modules, when the first kernel is wanted."""
     cpu_target.typing_context.refresh()
     cpu_target.target_context.refresh()
+
+
+def import_reader() -> None:
+    """The reader process imports what it needs; it then waits some seconds for the run's files."""
+    with ReaderProcess() as reader:
+        reader.call(open_files, {}, Path(), None, False, None)
 
 
 def raster_part(inputs: Path, out: Path, parcels: int | None) -> Clock:
@@ -99,6 +107,7 @@ if __name__ == "__main__":
     shutil.rmtree(given.out, ignore_errors=True)
     given.out.mkdir(parents=True)
     import_compiler()
+    import_reader()
     allocator.retain_freed()  # as the command line does
     done = whole_run(given.inputs, given.out) if given.all else raster_part(given.inputs, given.out, given.parcels)
     report("ours", Ground.of(given.inputs), done)
