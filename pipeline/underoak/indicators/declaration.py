@@ -107,6 +107,7 @@ class Indicator:
     most_latitude: float = 90.0  # beyond it, north or south, results are missing [degree]
     is_whole: bool = False
     gives_codes: bool = False  # class codes: by default onto the grid by nearest, never averaged
+    is_soil: bool = False  # it describes the soil: a laboratory or a spade can test it
     package: str = ""  # that it needs beyond those of the core, and the extra that brings it: "pyflwdir hydro"
     takes_shapes: bool = False  # a file of shapes will do instead of its input; then it has no setting of class codes
 

@@ -156,6 +156,7 @@ def _criterion(in_use: CriterionInUse, weight: float, spec: PlanSpec) -> Criteri
         stated_weight=in_use.weight if is_stated else None,
         is_from_profile=in_use.is_from_profile,
         remedy_source=in_use.remedy_source,
+        is_soil=in_use.is_soil,
     )
 
 

@@ -69,6 +69,7 @@ class Criterion:
     stated_weight: float | None = None  # before normalisation; None if ranked, pairwise or under `weights: direct`
     is_from_profile: bool = False  # the profile has a criterion of this name
     remedy_source: str = ""  # citation of the remedy's numbers, if it is the profile's
+    is_soil: bool | None = None  # whether it describes the soil, as the profile declares it; None without that
 
     @property
     def remedy_limit(self) -> float | None:

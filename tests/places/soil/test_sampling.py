@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 import underoak as uo
 from underoak.places import sample_parcel
-from underoak.places.soil.soil_units import SiteValues, soil_criteria, soils_of
-from underoak.plan.keys.layer import LayerSpec
+from underoak.places.soil.soil_units import SiteValues, soils_of
 
 UTM = "EPSG:25831"
 X, Y = 500_000.0, 4_600_000.0  # on the central meridian: a metre of the map is 1.0004 of the ground
@@ -161,15 +160,3 @@ def test_soils_differ_by_a_quarter_and_specks_go_with_the_nearest():
     assert soils_of(speck).tolist() == [0] * 95 + [1] * 32
     assert soils_of(np.full((3, 1), np.nan)).tolist() == [-1, -1, -1]
     assert soils_of(np.empty((3, 0))).tolist() == [0, 0, 0]
-
-
-def test_terrain_climate_and_derived_layers_are_no_soil():
-    layers = {
-        "ph": {"file": "a"}, "rock": {"file": "b", "kind": "classes"}, "dem": {"file": "c"},
-        "slope": {"from": "dem", "derive": "slope"},
-        "rain": {"file": "d", "season": "summer", "reduce": "sum"}, "year": {"file": "e"}, "clay": {"file": "f"},
-    }  # fmt: skip
-    units = {"ph": "pH", "rock": "", "dem": "m", "slope": "degree", "rain": "mm", "year": "degC", "clay": "percent"}
-    specs = {name: LayerSpec.model_validate(layer) for name, layer in layers.items()}
-    found = soil_criteria(list(layers), specs, units)
-    assert [list(layers)[i] for i in found] == ["ph", "rock", "clay"]

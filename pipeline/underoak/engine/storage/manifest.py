@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
@@ -66,6 +66,7 @@ class CriterionWords:
     high: Number | None = None
     by: str = ""  # the remedy that can change it
     remedy_source: str = ""
+    is_soil: bool = field(default=False, kw_only=True)  # a laboratory or a spade can test its layer
 
 
 class WeightsRecord(_Record):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,11 @@ from underoak.base.codes import EXCLUDED
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.finished_rasters import CLASS_TIF, MEMBERSHIPS_TIF, open_finished
 from underoak.engine.write.outputs import MEMBERSHIP_STEPS
+from underoak.indicators.registry import get
 from underoak.plan.keys.layer import LayerSpec
+
+if TYPE_CHECKING:
+    from underoak.plan.plan import Plan
 
 Doubles = npt.NDArray[np.float64]
 Longs = npt.NDArray[np.int64]
@@ -22,7 +26,7 @@ Longs = npt.NDArray[np.int64]
 APART = 0.25  # memberships of one soil differ by no more: a class, as the classes are cut unless a plan says otherwise
 SMALLEST = 0.1  # least share of the land of a soil unit; common practice, no source
 UNKNOWN = -1
-# not of the soil: heights, distances, angles, temperatures, rain
+# units that are not of the soil: heights, distances, angles, temperatures, rain
 _NOT_SOIL = ("m", "km", "ft", "degree", "radian", "degC", "K", "degF", "delta_degC", "mm")
 
 
@@ -33,22 +37,37 @@ class SiteValues(NamedTuple):
     memberships: Doubles  # of the soil's criteria, NaN where the map has none, (places, criteria)
 
 
-def soil_criteria(judged_by: Sequence[str], layers: Mapping[str, LayerSpec], unit_of: Mapping[str, str]) -> list[int]:
-    """Return the criteria that describe the soil, as indices in plan order, from the layer that each is judged by.
+def soil_criteria(plan: Plan, unit_of: Mapping[str, str]) -> list[int]:
+    """Return the criteria of a plan that describe the soil, as indices in its order; `unit_of` gives layers' units."""
+    return [
+        i
+        for i, criterion in enumerate(plan.criteria)
+        if is_soil(plan.layers[criterion.layer], unit_of.get(criterion.layer, ""), criterion.is_soil)
+    ]
 
-    A layer describes the soil when it is read from a file as it is, not reduced over months, and when its unit
-    measures no height, distance, angle, temperature or rain. `layers` are the plan's, `unit_of` names their units.
 
-    >>> layers = {"ph": {"file": "a.tif", "unit": "pH"}, "slope": {"from": "dem", "derive": "slope"}}
-    >>> layers = {name: LayerSpec.model_validate(layer) for name, layer in layers.items()}
-    >>> soil_criteria(["ph", "slope"], layers, {"ph": "pH", "slope": "degree"})
-    [0]
+def is_soil(layer: LayerSpec, unit: str, by_profile: bool | None = None) -> bool:
+    """Return whether a layer in a unit describes the soil, so that a laboratory or a spade can test it.
+
+    The first of these that is declared decides: the layer's key `is_soil`; the criterion of the species profile
+    (`by_profile`); the indicator that the layer is derived by. If none is, the layer comes from a file and the plan
+    gives the criterion: it counts as soil unless it is taken over months, or its unit measures a height, a distance,
+    an angle, a temperature or rain.
+
+    >>> thickness = LayerSpec.model_validate({"file": "a.tif", "unit": "m"})
+    >>> is_soil(thickness, "m"), is_soil(thickness, "m", by_profile=True)
+    (False, True)
+    >>> top = {"from": {"cm_0_5": "a", "cm_5_15": "b", "cm_15_30": "c"}, "derive": "mean_0_30cm"}
+    >>> is_soil(LayerSpec.model_validate(top), "pH")
+    True
     """
-    return [i for i, name in enumerate(judged_by) if _is_of_soil(layers.get(name), unit_of.get(name, ""))]
-
-
-def _is_of_soil(layer: LayerSpec | None, unit: str) -> bool:
-    if layer is not None and (layer.from_ or layer.derive or layer.months or layer.season or layer.reduce):
+    if layer.is_soil is not None:
+        return layer.is_soil
+    if by_profile is not None:
+        return by_profile
+    if layer.derive is not None:
+        return get(layer.derive).is_soil
+    if layer.months or layer.season or layer.reduce:
         return False
     return not (unit and units.canonical_name(unit) in _NOT_SOIL)
 

@@ -67,7 +67,7 @@ def soil_tests(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> lis
 def layers_to_test(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> dict[str, int]:
     """Return the uncertain layers that a lab can test, in plan order, with their indices in the draws."""
     assert plan.uncertainty is not None
-    soil = set(soil_criteria([criterion.layer for criterion in plan.criteria], plan.layers, units))
+    soil = set(soil_criteria(plan, units))
     layers: dict[str, int] = {}
     for j, k in enumerate(spread.drawn):
         layer = plan.criteria[k].layer

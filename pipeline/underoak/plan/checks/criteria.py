@@ -34,6 +34,7 @@ class CriterionInUse:
     weight: float | None  # the plan's, or else the profile's
     has_plan_weight: bool
     is_from_profile: bool
+    is_soil: bool | None  # as the profile declares it; None without a profile's criterion
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,7 @@ def _merge(
         weight=entry.weight if entry.weight is not None else from_profile.weight if from_profile else None,
         has_plan_weight=entry.weight is not None,
         is_from_profile=from_profile is not None,
+        is_soil=from_profile.is_soil if from_profile is not None else None,
     )
     if criterion.remedy is not None:
         _check_remedy(criterion.remedy, unit, key_path, check)

@@ -137,6 +137,8 @@ class LayerSpec(Spec):
     """Layer with a file that the indicator is derived from; several as a mapping from input to layer."""
     derive: Name | None = None
     """Indicator, such as slope, northness or warmest_month_mean."""
+    is_soil: bool | None = None
+    """True if it describes the soil, which a laboratory can test. Default: as profile or indicator declare it."""
     method: Text | None = None
     """Method of a soil pH (water, KCl, CaCl2), or of an indicator."""
     source: Text | None = None

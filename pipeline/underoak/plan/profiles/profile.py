@@ -55,6 +55,8 @@ class ProfileCriterion(Spec):
     """Layer it judges, unless the plan names another."""
     unit: Unit
     """Unit of the curve."""
+    is_soil: bool
+    """True if it describes the soil, so that a laboratory or a spade can test it."""
     curve: CurveSpec
     """Response curve."""
     source: Text

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from underoak.engine.storage.manifest import Manifest
 from underoak.places.soil.sampling import RANGE_M, SETBACK_M, SPACING_M, Sampling, sample_parcel
-from underoak.places.soil.soil_units import SiteValues, read_sites, soil_criteria
+from underoak.places.soil.soil_units import SiteValues, read_sites
 from underoak.report.terminal.explanation import parcel_place
 
 Doubles = npt.NDArray[np.float64]
@@ -33,11 +33,7 @@ def sampled(
     if range_m is None:
         range_m = (plan.uncertainty.range_m if plan.uncertainty is not None else 0.0) or RANGE_M
     present = [case for case in manifest.cases if not case.scenario]
-    units = [{name: layer.unit for name, layer in case.layers.items()} for case in present]
-    soil = [
-        (case.folder, soil_criteria([criterion.layer for criterion in case.criteria], plan.layers, case_units))
-        for case, case_units in zip(present, units, strict=True)
-    ]
+    soil = [(case.folder, [i for i, criterion in enumerate(case.criteria) if criterion.is_soil]) for case in present]
 
     def sites_at(x: Doubles, y: Doubles) -> SiteValues:
         sites = [read_sites(folder / place, grid, criteria, x, y) for place, criteria in soil]

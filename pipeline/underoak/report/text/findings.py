@@ -13,6 +13,7 @@ from underoak.base.grid import Grid
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.layers.source import SourceFacts
+from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.case import Case
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Criterion
 
 
-def criterion_words(criterion: Criterion) -> CriterionWords:
-    """Describe a criterion of a plan."""
+def criterion_words(criterion: Criterion, is_soil: bool) -> CriterionWords:
+    """Describe a criterion of a plan; `is_soil` says whether it describes the soil."""
     low, high = (end if math.isfinite(end) else None for end in criterion.curve.full)
     return CriterionWords(
         criterion.name,
@@ -40,6 +41,7 @@ def criterion_words(criterion: Criterion) -> CriterionWords:
         high,
         criterion.remedy.by if criterion.remedy is not None else "",
         criterion.remedy_source,
+        is_soil=is_soil,
     )
 
 
@@ -84,7 +86,8 @@ class Findings:
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:
         """The criteria in plan order."""
-        return tuple(criterion_words(criterion) for criterion in self.plan.criteria)
+        soil = set(soil_criteria(self.plan, self.units))
+        return tuple(criterion_words(criterion, i in soil) for i, criterion in enumerate(self.plan.criteria))
 
     @property
     def has_parcels(self) -> bool:
