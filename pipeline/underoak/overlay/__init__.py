@@ -5,7 +5,7 @@ from underoak.overlay.classes import CUTS, check_classes, class_name, classify
 from underoak.overlay.combine import RULES, check_combination, combine, dispersion, orness
 from underoak.overlay.curves import Curve, membership
 from underoak.overlay.judge import OverlayResult, Rules, judge
-from underoak.overlay.limiting import most_gainful, weakest
+from underoak.overlay.limiting import holding, most_gainful, weakest
 from underoak.overlay.pairwise import PairwiseResult, check_consistency, pairwise_from_ratios, pairwise_weights
 from underoak.overlay.weights import normalise, rank_order_centroid, rank_reciprocal, rank_sum
 
@@ -31,6 +31,7 @@ __all__ = [
     "classify",
     "combine",
     "dispersion",
+    "holding",
     "judge",
     "membership",
     "most_gainful",

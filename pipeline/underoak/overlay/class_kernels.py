@@ -1,4 +1,4 @@
-"""Kernels for classes: a score against the cuts, capped by the lowest membership."""
+"""Kernels for classes: a score against the cuts, capped by the lowest membership and by essential criteria."""
 
 from __future__ import annotations
 
@@ -25,6 +25,23 @@ def _class(score: Number, least: Number, s1: Number, s2: Number, s3: Number, cap
     code = 1 + int(score < s1) + int(score < s2) + int(score < s3)
     cap = int(least < s1) + int(least < s2) + int(least < s3)
     return max(code, cap * int(capped))
+
+
+@compiled_no_refcount
+def hold_to_essential(
+    essential: Floats, s1: Number, s2: Number, s3: Number, tie: float, codes: Bytes, edge: Floats
+) -> None:
+    """Lower classes 1..4 in `codes` to those of the lowest essential memberships; other codes stay.
+
+    `edge` becomes the membership up to which an essential criterion holds a class that was better; -1 elsewhere.
+    A membership that is infinite holds nothing.
+    """
+    for i in range(codes.size):
+        low = np.float32(essential[i])
+        most = 1 + int(low < s1) + int(low < s2) + int(low < s3)
+        is_held = most > codes[i]
+        edge[i] = essential[i] + tie if is_held else -1.0
+        codes[i] = np.uint8(most) if is_held else codes[i]
 
 
 @compiled_no_refcount

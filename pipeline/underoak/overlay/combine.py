@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
-from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes
+from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes, check_essential
 from underoak.overlay.kernel_rules import KernelRules
 from underoak.overlay.weights import Weights, normalise
 
@@ -159,11 +159,13 @@ def kernel_rules(
     cuts: Cuts = CUTS,
     cap: Cap = "weakest",
     limits: bool = True,
+    essential: Sequence[int] = (),
 ) -> KernelRules:
     """Return checked settings as the kernels take them.
 
     Raises:
         UnderoakError: E310, E311, E316, E318.
+        ValueError: when `essential` names a criterion that is not there.
     """
     normal, order = check_combination(weights, rule, order_weights, alpha, missing)
     s1, s2, s3 = check_classes(cuts, cap)
@@ -182,4 +184,5 @@ def kernel_rules(
         np.float32(s2),
         np.float32(s3),
         cap == "weakest",
+        np.array(check_essential(essential, len(normal)), np.int64),
     )

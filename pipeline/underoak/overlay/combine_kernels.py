@@ -14,7 +14,7 @@ import numpy.typing as npt
 from underoak.base.codes import EXCLUDED, MISSING, NOTHING_LIMITS
 from underoak.base.compiled import compiled, compiled_no_refcount
 from underoak.base.exp_log import SMALLEST, exp2, log2
-from underoak.overlay.class_kernels import classes_of
+from underoak.overlay.class_kernels import classes_of, hold_to_essential
 from underoak.overlay.kernel_rules import GEOMETRIC, LINEAR, MINIMUM, ORDERED, Floats, KernelRules
 from underoak.overlay.ordered_kernels import Ranks, add_ordered, ranks_of
 
@@ -280,6 +280,44 @@ def _settle(state: Bytes, score: Floats, to: Values) -> None:
 
 
 @compiled_no_refcount
+def _lower(row: Values, least: Floats) -> None:
+    for i in range(row.size):
+        v, low = np.float64(row[i]), least[i]
+        least[i] = v if v < low else low
+
+
+@compiled_no_refcount
+def _lose_missing(row: Values, score: Floats) -> None:
+    for i in range(row.size):
+        score[i] = score[i] if row[i] == row[i] else np.nan
+
+
+@compiled_no_refcount
+def _require_essential(values: Values, begin: int, rules: KernelRules, score: Floats) -> None:
+    """Leave cells unjudged where an essential criterion is missing, of weight 0 too; not under `renormalise`."""
+    for j in range(0 if rules.renormalise else rules.essential.size):
+        _lose_missing(values[rules.essential[j], begin : begin + score.size], score)
+
+
+@compiled_no_refcount
+def _hold_to_essential(
+    values: Values, begin: int, rules: KernelRules, work: Floats, code: Bytes, weak: Bytes, gain: Bytes
+) -> None:
+    """Lower classes to those of the essential criteria, and name the first of the lowest that do so as the weakest."""
+    cells = code.size
+    least, edge = work[TOP, :cells], work[EDGE, :cells]
+    least[:] = np.inf
+    for j in range(rules.essential.size):
+        _lower(values[rules.essential[j], begin : begin + cells], least)
+    hold_to_essential(least, rules.s1, rules.s2, rules.s3, TIE, code, edge)
+    for j in range(rules.essential.size - 1, -1, -1):
+        k = rules.essential[j]
+        _mark_low(values[k, begin : begin + cells], edge, np.uint8(k), weak)
+    for i in range(cells):
+        gain[i] = weak[i] if gain[i] == _NOTHING else gain[i]
+
+
+@compiled_no_refcount
 def _unjudged(state: Bytes, scores: Values, weak: Bytes, gain: Bytes) -> None:
     for i in range(weak.size):
         judged = scores[i] == scores[i]
@@ -312,8 +350,11 @@ def judge(
         if np.any(block_state == _FREE):
             _score(values, begin, block_state.size, rules, workspace)
             _limits(values, begin, rules, workspace, weak, gain)
+            _require_essential(values, begin, rules, score[: block_state.size])
         _settle(block_state, score, to)
         classes_of(block_state, to, least, rules.s1, rules.s2, rules.s3, rules.capped, code)
+        if rules.essential.size:
+            _hold_to_essential(values, begin, rules, workspace.work, code, weak, gain)
         _unjudged(block_state, to, weak, gain)
         for i in range(block_state.size if missing_weight.size else 0):
             missing_weight[begin + i] = np.float32(1.0 - have[i] / all_weight if block_state[i] == _FREE else np.nan)

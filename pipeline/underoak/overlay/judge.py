@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base.codes import EXCLUDED
-from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes
+from underoak.overlay.classes import CUTS, Cap, Cuts, check_classes, check_essential
 from underoak.overlay.combine import Missing, Rule, check_combination, criteria_by_cell, kernel_rules
 
 FloatArray = npt.NDArray[np.float32]
@@ -22,6 +22,8 @@ MOST_CRITERIA = EXCLUDED  # an index shares its byte with the codes
 @dataclass(frozen=True, slots=True)
 class Rules:
     """A plan's rules: one weight for each criterion in plan order (scaled to sum to 1), combination and classes.
+
+    `essential` are the indices of the criteria whose own class no cell exceeds, whatever their weight and the cap.
 
     >>> Rules((2, 1, 1), "geometric").weights
     (0.5, 0.25, 0.25)
@@ -37,12 +39,14 @@ class Rules:
     missing: Missing = "stop"
     cuts: Cuts = CUTS
     cap: Cap = "weakest"
+    essential: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         normal, order = check_combination(self.weights, self.rule, self.order_weights, self.alpha, self.missing)
         object.__setattr__(self, "weights", normal)
         object.__setattr__(self, "order_weights", order)
         object.__setattr__(self, "cuts", check_classes(self.cuts, self.cap))
+        object.__setattr__(self, "essential", check_essential(self.essential, len(normal)))
         if len(self.weights) > MOST_CRITERIA:
             raise ValueError(f"{len(self.weights)} criteria are more than {MOST_CRITERIA}")
 
@@ -61,10 +65,11 @@ def judge(memberships: npt.ArrayLike, state: npt.ArrayLike, rules: Rules) -> Ove
     """Return suitability, classes and limiting factors of a block.
 
     memberships (criteria, rows, cols): float32 0..1, NaN = missing. state (rows, cols): 0 free, 1 excluded, 2 missing.
-    Excluded beats missing. A cell is missing if its state is, or a membership (under "renormalise": if all memberships
-    with a weight are). Sums are float64, stored as float32. Results agree with `combine`, `classify`, `weakest` and
-    `most_gainful` on each cell; of ties the first in plan order counts. One pass; threads may judge side by side. No
-    array of full size is made besides the results (memberships that are not contiguous float32 are copied first).
+    Excluded beats missing. A cell is missing if its state is, or a membership with a weight or of an essential
+    criterion (under "renormalise": if all memberships with a weight are). Sums are float64, stored as float32. Results
+    agree with `combine`, `classify`, `weakest` and `most_gainful` on each cell; of ties the first in plan order counts.
+    Where an essential criterion lowers the class, it is the weakest. One pass; threads may judge side by side. No array
+    of full size is made besides the results (memberships that are not contiguous float32 are copied first).
 
     >>> m = np.float32([[[0.9, 1.0, np.nan]], [[0.3, 1.0, 0.5]]])
     >>> result = judge(m, [[0, 0, 1]], Rules((1, 1)))
@@ -79,8 +84,9 @@ def judge(memberships: npt.ArrayLike, state: npt.ArrayLike, rules: Rules) -> Ove
     if states.shape != shape:
         raise ValueError(f"state is {states.shape}, memberships are of {shape} cells")
     kernel_settings = kernel_rules(
-        rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing, rules.cuts, rules.cap
-    )
+        rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing, rules.cuts, rules.cap,
+        essential=rules.essential,
+    )  # fmt: skip
     suitability = np.empty(shape, np.float32)
     classes, weak, gain = (np.empty(shape, np.uint8) for _ in range(3))
     lacking = np.empty(shape if rules.missing == "renormalise" else 0, np.float32)

@@ -26,3 +26,4 @@ class KernelRules(NamedTuple):
     s2: np.float32
     s3: np.float32
     capped: bool
+    essential: npt.NDArray[np.int64]  # criteria whose own class no cell exceeds, in plan order

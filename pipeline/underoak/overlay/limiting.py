@@ -1,13 +1,51 @@
-"""Limiting factors: the weakest criteria, and those with most to gain."""
+"""Limiting factors: the weakest criteria, those with most to gain, and those that hold the class down."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from underoak.overlay.classes import classify
 from underoak.overlay.combine import Missing, Rule, criteria_by_cell, kernel_rules
+
+if TYPE_CHECKING:
+    from underoak.overlay.judge import Rules
+
+
+def holding(suitability: npt.ArrayLike, memberships: npt.ArrayLike, rules: Rules) -> npt.NDArray[np.bool_]:
+    """Return True for the criteria that hold the class of a site below that of its score, (criteria, ...).
+
+    memberships (criteria, ...), suitability of the shape of the rest; NaN is not known, and holds nothing. A criterion
+    holds a class when it alone would: an essential one at its own class, under the cap one with a weight at one above
+    it. False for all criteria where the class is that of the score.
+
+    >>> from underoak.overlay.judge import Rules
+    >>> holding([0.8, 0.8], [[0.9, 0.9], [0.3, 0.6]], Rules((5, 1))).T.tolist()
+    [[False, True], [False, False]]
+    >>> holding([0.8], [[0.9], [0.6]], Rules((5, 1), cap="none", essential=(1,))).T.tolist()
+    [[False, True]]
+
+    Raises:
+        ValueError: when shapes do not fit.
+    """
+    values, shape = criteria_by_cell(memberships, len(rules.weights))
+    scores = np.asarray(suitability)
+    if scores.shape != shape:
+        raise ValueError(f"suitability is {scores.shape}, the memberships are those of {shape}")
+    free = classify(scores.reshape(-1), cuts=rules.cuts).astype(np.int64)
+    alone = classify(values, cuts=rules.cuts).astype(np.int64)
+    limits = np.zeros(values.shape, np.int64)
+    if rules.cap == "weakest":
+        weighing = np.array(rules.weights) > 0.0
+        limits[weighing] = alone[weighing] - 1
+    essential = list(rules.essential)
+    limits[essential] = alone[essential]
+    limits[np.isnan(values)] = 0
+    most = limits.max(axis=0)
+    return np.asarray(((limits == most) & (most > free)).reshape(values.shape[0], *shape))
 
 
 def weakest(memberships: npt.ArrayLike, weights: Sequence[float], missing: Missing = "stop") -> tuple[int, ...] | None:

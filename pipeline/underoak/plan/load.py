@@ -134,6 +134,7 @@ def _resolve(
         missing=spec.combine.missing,
         cuts=spec.classes.cuts,
         cap=spec.classes.cap,
+        essential=tuple(i for i, criterion in enumerate(in_use) if criterion.is_essential),
     )
     criteria = tuple(_criterion(each, weight, spec) for each, weight in zip(in_use, weights, strict=True))
     warnings = tuple(check.problems.warnings)
@@ -157,6 +158,8 @@ def _criterion(in_use: CriterionInUse, weight: float, spec: PlanSpec) -> Criteri
         is_from_profile=in_use.is_from_profile,
         remedy_source=in_use.remedy_source,
         is_soil=in_use.is_soil,
+        is_essential=in_use.is_essential,
+        essential_source=in_use.essential_source,
     )
 
 

@@ -70,6 +70,8 @@ class Criterion:
     is_from_profile: bool = False  # the profile has a criterion of this name
     remedy_source: str = ""  # citation of the remedy's numbers, if it is the profile's
     is_soil: bool | None = None  # whether it describes the soil, as the profile declares it; None without that
+    is_essential: bool = False  # no class is above this criterion's own
+    essential_source: str = ""  # citation for that
 
     @property
     def remedy_limit(self) -> float | None:
@@ -92,7 +94,7 @@ class Plan:
     profile: Profile | None
     layers: Mapping[str, LayerSpec]  # with `to` set where the profile decides the unit
     criteria: tuple[Criterion, ...]  # those the plan names, in its order, then those of the profile
-    not_judged: tuple[NotJudged, ...]
+    not_judged: tuple[NotJudged, ...]  # criteria of the profile that are not in use, essential ones first
     rules: Rules
     pairwise: PairwiseResult | None = None  # if the weights are pairwise
     warnings: tuple[Fault, ...] = ()
@@ -317,4 +319,6 @@ def _plain_criterion(criterion: Criterion) -> dict[str, object]:
         "remedy": "none" if remedy is None else remedy.model_dump(mode="json", exclude_none=True),
         "source": criterion.source,
     }
+    if criterion.essential_source:  # essential, or not so against the profile
+        values |= {"essential": criterion.is_essential, "essential_source": criterion.essential_source}
     return {key: value for key, value in values.items() if value is not None}

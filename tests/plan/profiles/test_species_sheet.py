@@ -4,7 +4,7 @@ import pytest
 
 from underoak.base.errors import UnderoakError
 from underoak.plan import load_profile, profile_names, species_list
-from underoak.plan.profiles.species_sheet import WIDTH, species_sheet
+from underoak.plan.profiles.species_sheet import WIDTH, sheet, species_sheet
 
 
 @pytest.mark.parametrize("name", profile_names())
@@ -55,6 +55,18 @@ def test_how_far_corners_may_be_off_is_told_in_the_criterions_unit() -> None:
 def test_the_list_names_every_profile() -> None:
     lines = species_list().splitlines()
     assert [line.split()[0] for line in lines[: len(profile_names())]] == list(profile_names())
+
+
+def test_a_sheet_names_essential_criteria_and_their_source() -> None:
+    profile = load_profile("tuber_melanosporum")
+    assert "ssential" not in sheet(profile)
+    update = {"essential": True, "essential_source": "a made-up station"}
+    criteria = profile.criteria | {"winter_cold": profile.criteria["winter_cold"].model_copy(update=update)}
+    text = sheet(profile.model_copy(update={"criteria": criteria}))
+    assert max(map(len, text.splitlines())) <= WIDTH
+    flat = " ".join(text.split())
+    assert "Essential: winter_cold. No class is above the class of one of them alone." in flat
+    assert "Essential: no class is above the class of this criterion alone. Source: a made-up station." in flat
 
 
 def test_a_sheet_of_nothing_is_refused() -> None:

@@ -15,6 +15,11 @@ RULES = [
     Rules((0.4, 0.3, 0.2, 0.1), "ordered", alpha=2.0),
     Rules((1, 1, 1, 1), "ordered", order_weights=(0.1, 0.2, 0.3, 0.4)),
     Rules((0.4, 0.3, 0.0, 0.3), "geometric", missing="renormalise"),
+    Rules((0.4, 0.3, 0.2, 0.1), cap="none"),
+    Rules((0.4, 0.3, 0.2, 0.1), cap="none", essential=(0, 3)),
+    Rules((0.4, 0.0, 0.3, 0.3), "geometric", essential=(1,), missing="renormalise"),
+    Rules((0.4, 0.3, 0.2, 0.1), "minimum", essential=(2,), cuts=(0.8, 0.55, 0.3)),
+    Rules((0.4, 0.3, 0.2, 0.1), "ordered", alpha=2.0, essential=(1,)),
 ]
 
 
@@ -53,21 +58,31 @@ def drawn_by_hand(tables, source_weights, memberships):
     return every
 
 
-@pytest.mark.parametrize("rules", RULES, ids=lambda rules: f"{rules.rule} {rules.missing} {rules.alpha}")
+@pytest.mark.parametrize("rules", RULES, ids=lambda r: f"{r.rule} {r.missing} {r.alpha} {r.cap} {r.essential}")
 def test_every_draw_is_judged_as_the_layers_themselves_are(rules):
     tables, source_weights, memberships, judged = ground(renormalise=rules.missing == "renormalise")
     drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, source_weights, CURVES, strict=True))]
     found = judge_draws(memberships, judged, drawn, DRAWS, rules)
     every = drawn_by_hand(tables, source_weights, memberships)
-    scores = np.array([judge(m[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0] for m in every])
+    results = [judge(m[:, None], np.zeros((1, CELLS), np.uint8), rules) for m in every]
+    scores, classes = (np.array([result[part][0] for result in results]) for part in (0, 1))
     assert np.isnan(found.mean).tolist() == (~judged).tolist()
     for mine, true in ((found.mean, scores.mean(axis=0)), (found.sd, scores.std(axis=0))):
         assert np.abs(mine - true)[judged].max() < 2e-6
-    near = np.abs(scores - 0.5).min(axis=0) < 1e-5
+    near = np.abs(scores - rules.cuts[1]).min(axis=0) < 1e-5
+    near |= (np.abs(every[:, :, :, None] - np.array(rules.cuts[1:])).min(axis=(0, 3)) < 1e-6).any(axis=0)
     assert near.mean() < 0.1
-    assert np.array_equal(
-        found.reached[judged & ~near], (scores >= 0.5).mean(axis=0).astype(np.float32)[judged & ~near]
-    )
+    assert np.array_equal(found.reached[judged & ~near], (classes <= 2).mean(axis=0).astype(np.float32)[judged & ~near])
+
+
+def test_an_essential_criterion_at_its_best_changes_no_bit_of_any_draw():
+    tables, source_weights, memberships, judged = ground()
+    memberships[3] = 1.0
+    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, source_weights, CURVES, strict=True))]
+    for rules in RULES[:4]:
+        held = Rules(rules.weights, rules.rule, alpha=rules.alpha, essential=(3,))
+        found, other = (judge_draws(memberships, judged, drawn, DRAWS, each, levels=(0.2,)) for each in (rules, held))
+        assert [part.tobytes() for part in found] == [part.tobytes() for part in other]
 
 
 def test_ground_without_doubt_has_none():
@@ -75,11 +90,12 @@ def test_ground_without_doubt_has_none():
     drawn = [DrawnCriterion(0, np.full((SOURCES, DRAWS), 5.5, np.float32), source_weights[0], CURVES[0])]
     memberships[0] = membership(np.full(CELLS, 5.5), CURVES[0])
     for rules in RULES[:3]:
-        suitability = judge(memberships[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0]
+        result = judge(memberships[:, None], np.zeros((1, CELLS), np.uint8), rules)
+        suitability, near = result.suitability[0], np.abs(result.suitability[0] - 0.5) < 1e-5
         found = judge_draws(memberships, judged, drawn, DRAWS, rules)
         assert found.sd[judged].max() < 1e-6
         assert np.abs(found.mean - suitability)[judged].max() < 1e-6
-        assert np.array_equal(found.reached[judged], (suitability >= 0.5 - 1e-6)[judged])
+        assert np.array_equal(found.reached[judged & ~near], (result.classes[0] <= 2)[judged & ~near])
 
 
 def test_a_layer_judged_on_its_own_cells_gives_the_same():

@@ -67,7 +67,7 @@ class CaseUncertainty:
 class DrawnBlock(NamedTuple):
     """A block's summary over draws."""
 
-    spread: FloatArray  # (3 + levels, rows, cols): mean, standard deviation, share that reaches S2, quantiles
+    spread: FloatArray  # (3 + levels, rows, cols): mean, standard deviation, share of class S2 or better, quantiles
     cells: dict[str, int]  # uncertain layer -> source cells that were drawn
     crossing: dict[str, int]  # uncertain layer -> those whose quantiles cross
 

@@ -36,7 +36,9 @@ class JudgedBlock:
     values: tuple[FloatArray, ...] | None = None  # of each criterion's layer in its unit; only if a reducer needs them
     exclusions: Mapping[str, BoolArray] | None = None  # where each constraint excludes; only if a reducer needs it
     meets: FloatArray | None = None  # (probability rules, rows, cols): probability that each is met
-    spread: FloatArray | None = None  # (3 + quantiles, rows, cols) over draws: mean, sd, share that reaches S2, ...
+    spread: FloatArray | None = (
+        None  # (3 + quantiles, rows, cols) over draws: mean, sd, share of class S2 or better, ...
+    )
     case: Case = SINGLE
 
     def at(self, window: Window) -> JudgedBlock:

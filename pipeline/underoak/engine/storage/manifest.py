@@ -67,6 +67,8 @@ class CriterionWords:
     by: str = ""  # the remedy that can change it
     remedy_source: str = ""
     is_soil: bool = field(default=False, kw_only=True)  # a laboratory or a spade can test its layer
+    is_essential: bool = field(default=False, kw_only=True)  # no class is above this criterion's own
+    essential_source: str = field(default="", kw_only=True)  # citation for that
 
 
 class WeightsRecord(_Record):
@@ -113,7 +115,7 @@ class CaseManifest(_Record):
     criteria: tuple[CriterionWords, ...]
     weights: WeightsRecord
     uncertainty: UncertaintyRecord | None = None  # None when no layer was drawn
-    not_judged: tuple[str, ...]
+    not_judged: tuple[str, ...]  # criteria of the profile without a layer, with the reason; essential ones first
     counts: Counts
     grains: dict[str, Number] = Field(default_factory=dict)  # layer -> side of a cell that its source resolves [m]
 

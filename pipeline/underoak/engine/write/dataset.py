@@ -112,7 +112,7 @@ def _attributes(name: str) -> dict[str, Any]:
         case "spread":
             return {
                 "units": "1",
-                "long_name": "suitability over draws: mean, standard deviation, share that reaches S2",
+                "long_name": "suitability over draws: mean, standard deviation, share of class S2 or better",
             }
         case "quantiles":
             return {"units": "1", "long_name": "quantiles of suitability over draws"}

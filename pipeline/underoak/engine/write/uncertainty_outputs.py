@@ -59,7 +59,7 @@ def uncertainty_outputs(title: str, uncertainty: CaseUncertainty, dtype: str, ca
             "DRAWS": str(uncertainty.draws),
             "SEED": str(uncertainty.seed),
             "IN_DOUBT": ", ".join(dict.fromkeys(uncertain.key for uncertain in uncertainty.layers)),
-            "P_S2": "share of draws whose suitability reaches the cut of S2",
+            "P_S2": "share of draws in which the class is S2 or better",
         }
         add(SPREAD_TIF, list(_BANDS), spread_tags, "spread", 0)
         if uncertainty.levels:

@@ -56,22 +56,29 @@ class ParcelDraws:
         return scores
 
     def capped(self, rules: Rules) -> Doubles:
-        """Return suitability, capped where the limiting factor keeps the class below S2, (parcels, draws).
+        """Return suitability, capped where the class is held below S2, (parcels, draws).
 
-        It reaches the cut of S2 in exactly those draws in which the parcel's class is S2 or better: its lowest mean
-        membership is then that of class S3 at least, and it is at most the difference of the cuts above that.
+        It reaches the cut of S2 in exactly those draws in which the parcel's class is S2 or better. Under the cap, its
+        lowest mean membership is then that of class S3 at least, and it is at most the difference of the cuts above
+        that. It is at most the mean membership of each essential criterion.
         """
-        if rules.cap != "weakest":
-            return self.suitability
-        weighing = [k for k, weight in enumerate(rules.weights) if weight > 0.0]
-        sure = [k for k in weighing if k not in self.drawn]
-        least = np.fmin.reduce(self.steady[:, sure], axis=1, initial=np.inf)[:, None]
-        for j, k in enumerate(self.drawn):
-            if k in weighing:
-                least = np.fmin(least, self.memberships[:, j])
         _, second, third = rules.cuts
-        capped: Doubles = np.minimum(self.suitability, least + (second - third))
+        capped = self.suitability
+        if rules.cap == "weakest":
+            weighing = [k for k, weight in enumerate(rules.weights) if weight > 0.0]
+            capped = np.minimum(capped, self._lowest(weighing) + (second - third))
+        if rules.essential:
+            capped = np.minimum(capped, self._lowest(rules.essential))
         return capped
+
+    def _lowest(self, criteria: Sequence[int]) -> Doubles:
+        """Return the lowest mean membership of some criteria in each draw, (parcels, 1 or draws)."""
+        sure = [k for k in criteria if k not in self.drawn]
+        least: Doubles = np.fmin.reduce(self.steady[:, sure], axis=1, initial=np.inf)[:, None]
+        for j, k in enumerate(self.drawn):
+            if k in criteria:
+                least = np.fmin(least, self.memberships[:, j])
+        return least
 
     def columns(self, rules: Rules) -> pd.DataFrame:
         """Return one row for every parcel: `id`, `p_s2`, and `sd`, `low`, `high` of suitability over the draws."""

@@ -153,12 +153,13 @@ def overlap_warning(table: pd.DataFrame) -> Fault | None:
 
 
 def classes_of(mean: Doubles, means: Doubles, rules: Rules) -> list[str]:
-    """Return the class of each mean suitability, at most one above that of the lowest mean membership."""
+    """Return the class of each mean suitability, held by the cap and by essential criteria as that of a cell is."""
     from underoak.overlay import class_name, classify
 
     weighted = np.array(rules.weights) > 0.0
     least = np.fmin.reduce(means[:, weighted], axis=1, initial=np.inf)  # a criterion without data does not limit
-    return [class_name(int(code)) for code in classify(mean, least, rules.cuts, rules.cap)]
+    essential = np.fmin.reduce(means[:, list(rules.essential)], axis=1, initial=np.inf)
+    return [class_name(int(code)) for code in classify(mean, least, rules.cuts, rules.cap, essential)]
 
 
 def _gain(means: Doubles, gainful: Doubles, rules: Rules) -> Doubles:

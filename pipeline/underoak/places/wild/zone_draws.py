@@ -23,7 +23,7 @@ _BAND, _BLOCK = "p_s2", 512
 
 
 def s2_shares(folder: Path, grid: Grid, shapes: npt.ArrayLike) -> Doubles | None:
-    """Share of each shape's judged ground that is S2 or better by suitability, mean of all draws, (shapes,).
+    """Share of each shape's judged ground of class S2 or better, mean of all draws, (shapes,).
 
     None for a run without draws; NaN for a shape without judged ground. Shapes are in the grid's CRS.
 

@@ -35,6 +35,8 @@ class CriterionInUse:
     has_plan_weight: bool
     is_from_profile: bool
     is_soil: bool | None  # as the profile declares it; None without a profile's criterion
+    is_essential: bool
+    essential_source: str  # citation for being essential, or for not being so against the profile; "" without one
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,19 +46,23 @@ class NotJudged:
     name: str
     label: str
     reason: str
+    is_essential: bool = False  # no class should be above this criterion's own, and nobody looked at it
 
     def __iter__(self) -> Iterator[str]:
         """Yield name and reason, so that several of them make a dict."""
         return iter((self.name, self.reason))
 
     def __str__(self) -> str:
-        return f"{self.label}: {self.reason}"
+        return f"{self.label}{', essential' if self.is_essential else ''}: {self.reason}"
 
 
 def merge_profile(
     spec: PlanSpec, profile: Profile | None, check: Check
 ) -> tuple[tuple[CriterionInUse, ...], tuple[NotJudged, ...]]:
     """Return the criteria in use, those of the plan first, and those of the profile that are not in use.
+
+    An essential criterion with a layer is in use even if the plan's weights do not name it, or the profile gives it the
+    weight 0: its weight is then 0. Of those not in use, the essential ones come first.
 
     Faults: E331, E333, E334, E336, and those of a remedy.
     """
@@ -73,17 +79,20 @@ def merge_profile(
         if isinstance(entry, CriterionSpec):
             in_use.extend(_merge(name, entry, from_profile, spec, check))
         elif from_profile is not None:
-            not_judged.append(NotJudged(name, from_profile.label, "switched off in the plan"))
+            not_judged.append(NotJudged(name, from_profile.label, "switched off in the plan", from_profile.essential))
         else:
             fix = did_you_mean(name, profile.criteria if profile else (), "remove it")
             check.add_fault("E333", f'no profile has a criterion "{name}" to switch off', ("criteria", name), fix)
             check.mark_broken(("criteria", name))
-    weighted = _weighted_names(check.document.value.get("weights"))
+    weighted = weighted_names(check.document.value.get("weights"))
     for name, from_profile in remaining.items():
         if check.is_broken(("criteria", name)):
             continue  # the plan's entry is broken, and reported
         if from_profile.layer not in check.names("layers"):
-            not_judged.append(NotJudged(name, from_profile.label, f'the plan has no layer "{from_profile.layer}"'))
+            reason = f'the plan has no layer "{from_profile.layer}"'
+            not_judged.append(NotJudged(name, from_profile.label, reason, from_profile.essential))
+        elif from_profile.essential:
+            in_use.extend(_merge(name, CriterionSpec(), from_profile, spec, check))
         elif weighted is not None and name not in weighted:
             not_judged.append(NotJudged(name, from_profile.label, "the plan's weights do not name it"))
         elif weighted is None and from_profile.weight == 0:
@@ -94,10 +103,10 @@ def merge_profile(
     if not in_use and ("layers",) not in check.broken:
         fix = "add criteria, or layers named as in the profile" if profile else "add criteria"
         check.add_fault("E333", "no criterion has a layer, so nothing can be judged", ("criteria",), fix)
-    return tuple(in_use), tuple(not_judged)
+    return tuple(in_use), tuple(sorted(not_judged, key=lambda item: not item.is_essential))
 
 
-def _weighted_names(weights: object) -> set[str] | None:
+def weighted_names(weights: object) -> set[str] | None:
     """Return the criteria that `weights` of the document names, valid or not; None without weights."""
     if not isinstance(weights, Mapping):
         return None
@@ -133,6 +142,7 @@ def _merge(
     if layer_spec is not None and layer_spec.holds_codes and curve.shape != "table":
         what = f'the layer "{layer}" has class codes, which a {curve.shape} cannot judge'
         check.add_fault("E336", what, (*key_path, "curve" if entry.curve else "layer"), "use `shape: table`")
+    is_essential, essential_source = _essential(entry, from_profile, key_path, check)
     criterion = CriterionInUse(
         name=name,
         label=from_profile.label if from_profile else name.replace("_", " "),
@@ -146,10 +156,28 @@ def _merge(
         has_plan_weight=entry.weight is not None,
         is_from_profile=from_profile is not None,
         is_soil=from_profile.is_soil if from_profile is not None else None,
+        is_essential=is_essential,
+        essential_source=essential_source,
     )
     if criterion.remedy is not None:
         _check_remedy(criterion.remedy, unit, key_path, check)
     return [criterion]
+
+
+def _essential(
+    entry: CriterionSpec, from_profile: ProfileCriterion | None, key_path: KeyPath, check: Check
+) -> tuple[bool, str]:
+    """Return whether the criterion is essential, and the source; E334 if it is missing."""
+    before, source = (from_profile.essential, from_profile.essential_source or "") if from_profile else (False, "")
+    if entry.essential is None:
+        return before, source
+    if entry.essential_source is not None:
+        source = entry.essential_source
+    elif entry.essential != before:
+        what = "the key `essential_source` is missing" if entry.essential else "is essential in the species profile"
+        fix = "cite why nothing can make it good" if entry.essential else "cite why it is not, as `essential_source`"
+        check.add_fault("E334", what, (*key_path, "essential"), fix)
+    return entry.essential, source
 
 
 _RAISES = {"lime": ("pH", "a pH"), "irrigation": ("mm", "a depth of water")}

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from underoak.base.errors import UnderoakError, count_of, did_you_mean
-from underoak.plan.checks.criteria import CriterionInUse
+from underoak.plan.checks.criteria import CriterionInUse, weighted_names
 from underoak.plan.keys.overlay import WeightsSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.profiles.profile import Profile
@@ -28,9 +28,20 @@ def resolve_weights(
 ) -> tuple[tuple[float, ...] | None, PairwiseResult | None]:
     """Return the weights of the criteria, with sum 1, and the pairwise result; None if a fault prevents it.
 
+    An essential criterion that the plan's weights do not name has the weight 0.
+
     Faults: E311 to E315. Warning: W311 if the plan's weights do not add up to 1.
     """
     weights = spec.weights
+    named = weighted_names(check.document.value.get("weights"))
+    unnamed = [named is not None and c.is_essential and not c.has_plan_weight and c.name not in named for c in criteria]
+    if any(unnamed):
+        rest = [criterion for criterion, is_unnamed in zip(criteria, unnamed, strict=True) if not is_unnamed]
+        of_rest, pairwise = resolve_weights(spec, rest, profile, check)
+        if of_rest is None:
+            return None, None
+        remaining = iter(of_rest)
+        return tuple(0.0 if is_unnamed else next(remaining) for is_unnamed in unnamed), pairwise
     if not criteria or check.is_broken(("species",)) or ("layers",) in check.broken:
         return None, None  # the criteria themselves are not known
     if weights is None and check.is_broken(("weights",)):

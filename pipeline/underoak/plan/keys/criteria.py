@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Discriminator, Field, Tag
+from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 
 from underoak.plan.keys.curves import CurveSpec
 from underoak.plan.keys.quantities import Depth, Name, Number, NumberOrAmount, Text, quantity_in, text_or_other
@@ -70,6 +70,17 @@ class CriterionSpec(Spec):
     """Remedy, or `none`."""
     source: Text | None = None
     """Citation of the curve's numbers. Required with a curve; `profile` if they are those of the profile."""
+    essential: bool | None = None
+    """`true`: no class is above this criterion's own, whatever `cap` and the weights say. For what cannot be made good,
+    such as warmth. Default: as in the profile, or else `false`."""
+    essential_source: Text | None = None
+    """Citation for `essential`. Required where it differs from the profile."""
+
+    @model_validator(mode="after")
+    def _check_essential_source(self) -> Self:
+        if self.essential_source is not None and self.essential is None:
+            raise refusal("E304", "`essential_source` needs `essential`", "add `essential`, or remove the source")
+        return self
 
 
 MaybeCriterion = Annotated[

@@ -73,11 +73,17 @@ class ProfileCriterion(Spec):
     """Remedy."""
     remedy_source: Text | None = None
     """Citation of the remedy's numbers."""
+    essential: bool = False
+    """True if nothing can make it good: no class is then above the class of this criterion alone."""
+    essential_source: Text | None = None
+    """Citation for `essential`."""
 
     @model_validator(mode="after")
-    def _check_remedy_source(self) -> Self:
+    def _check_sources(self) -> Self:
         if (self.remedy is None) != (self.remedy_source is None):
             raise refusal("E304", "`remedy` and `remedy_source` need each other", "give both or neither")
+        if self.essential != (self.essential_source is not None):
+            raise refusal("E304", "`essential` and `essential_source` need each other", "give both or neither")
         return self
 
     @property

@@ -84,6 +84,10 @@ def _table(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
     yield from _wrapped(f"Confidence: {letters}.", "  ", "    ")
     note = "A criterion with a weight is used if the plan has its layer; the layers are named below."
     yield from _wrapped(note, "  ", "    ")
+    essential = [name for name, criterion in criteria if criterion.essential]
+    if essential:
+        note = f"Essential: {', '.join(essential)}. No class is above the class of one of them alone."
+        yield from _wrapped(note, "  ", "    ")
 
 
 def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
@@ -127,6 +131,11 @@ def _criterion(name: str, criterion: ProfileCriterion) -> Iterator[str]:
     yield from _wrapped(f"Layer {criterion.layer}, in {_unit(criterion.unit)}.{_uncertainty(criterion)}", "  ", "    ")
     yield from _wrapped(f"Numbers: {criterion.source}.", "  ", "    ")
     yield from _wrapped(f"Weight: {criterion.weight_reason}.", "  ", "    ")
+    if criterion.essential:
+        sentence = (
+            f"Essential: no class is above the class of this criterion alone. Source: {criterion.essential_source}."
+        )
+        yield from _wrapped(sentence, "  ", "    ")
 
 
 def _unit(unit: str) -> str:

@@ -204,6 +204,9 @@ def _rule_words(plan: Any) -> str:
     text += f" Classes are cut at {s1:g}, {s2:g} and {s3:g}; the FAO framework fixes no cuts, these are the plan's."
     if plan.rules.cap == "weakest":
         text += " No cell gets a class more than one above that of its limiting factor."
+    essential = [criterion.label for criterion in plan.criteria if criterion.is_essential]
+    if essential:
+        text += f" No cell gets a class above that of an essential criterion alone: {', '.join(essential)}."
     if plan.rules.missing == "renormalise":
         text += " Where a criterion has no value, only the others were used; missing_weight.tif shows where."
     return text

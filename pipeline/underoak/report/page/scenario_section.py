@@ -83,8 +83,8 @@ def _weighed(plan: Plan) -> str:
 
 
 def _capped(plan: Plan, class_name: str) -> str:
-    """Return a note if a cap may lower the class: shares of futures use suitability, not class."""
-    if plan.rules.cap == "none":
+    """Return a note if the class may be held down: shares of futures use suitability, not class."""
+    if plan.rules.cap == "none" and not plan.rules.essential:
         return ""
     return f"Land counts here by its suitability, even if its limiting factor keeps its class below {class_name}."
 

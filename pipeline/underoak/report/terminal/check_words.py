@@ -33,7 +33,10 @@ def _layer_lines(ready: PreparedCase) -> list[str]:
 
 
 def _criterion_lines(ready: PreparedCase) -> list[str]:
-    return [f"criterion {each.name}: weight {each.weight:.3f}, {each.in_words}" for each in ready.plan.criteria]
+    return [
+        f"criterion {each.name}: weight {each.weight:.3f}, {each.in_words}{', essential' if each.is_essential else ''}"
+        for each in ready.plan.criteria
+    ]
 
 
 def _uncertainty_lines(ready: PreparedCase) -> list[str]:

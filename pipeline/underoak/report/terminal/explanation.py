@@ -239,3 +239,5 @@ def _sources(criteria: Sequence[CriterionWords]) -> Iterator[str]:
         yield from wrapped(f"- {criterion.label}, {criterion.curve}: {criterion.source}", "  ")
         if criterion.remedy_source:
             yield from wrapped(f"  {criterion.by}: {criterion.remedy_source}", "    ")
+        if criterion.is_essential:
+            yield from wrapped(f"  essential, so no class is above its own: {criterion.essential_source}", "    ")

@@ -42,6 +42,8 @@ def criterion_words(criterion: Criterion, is_soil: bool) -> CriterionWords:
         criterion.remedy.by if criterion.remedy is not None else "",
         criterion.remedy_source,
         is_soil=is_soil,
+        is_essential=criterion.is_essential,
+        essential_source=criterion.essential_source,
     )
 
 

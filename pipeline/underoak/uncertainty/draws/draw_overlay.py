@@ -90,7 +90,7 @@ class DrawSummary(NamedTuple):
 
     mean: Singles
     sd: Singles  # standard deviation over draws
-    reached: Singles  # share of draws that reach the cut
+    reached: Singles  # share of draws of class S2 or better
     quantiles: Singles  # (levels, cells)
 
 
@@ -105,7 +105,7 @@ def judge_draws(
         judged: (cells,), True where suitability is known; nothing else is drawn.
         drawn: the uncertain criteria, in plan order.
         draws: how many.
-        rules: as for `overlay.judge`; `reached` refers to the cut of S2.
+        rules: as for `overlay.judge`; `reached` refers to the class, held by the cap and by essential criteria.
         groups: of cells, for `sums`.
         sums: (groups, 1 + uncertain criteria, draws), to which are added the suitability and the memberships of judged
             cells, times their shares.
@@ -113,12 +113,14 @@ def judge_draws(
     """
     from underoak.uncertainty.draws import draw_overlay_kernels as kernels
 
-    cells, cut = judged.size, rules.cuts[1] - TIE
+    cells, cut = judged.size, rules.cuts[1]
+    needed = _needed_for_s2(rules)
     of = np.array([one.criterion for one in drawn], np.int64)
     weights = np.array(rules.weights)
     size = max(_BATCH // draws, 1)
     values = np.empty((size, len(drawn), draws), np.float32)
     scores = np.empty((size, draws), np.float32)
+    margins = np.empty((size if (needed >= 0.0).any() else 0, draws), np.float32)
     mean, sd, reached = (np.empty(cells, np.float32) for _ in range(3))
     row = np.empty(draws, np.float32)
     quantiles, level_array = np.empty((len(levels), cells), np.float32), np.array(levels, np.float64)
@@ -141,13 +143,29 @@ def judge_draws(
         else:
             rule, lenient = RULES.index(rules.rule), rules.missing == "renormalise"
             kernels.scores(memberships, begin, values, counts, of, weights, rule, lenient, scores)
-        kernels.spread(scores, n, judged, begin, cut, row, mean, sd, reached)
+        if len(margins):
+            kernels.class_margins(memberships, begin, values, counts, of, needed, margins)
+        kernels.spread(scores, margins, n, judged, begin, cut, TIE, row, mean, sd, reached)
         if levels:
             kernels.quantiles(scores, n, judged, begin, level_array, quantiles)
         if groups is not None and sums is not None:
             kernels.add(scores, values, counts, of, memberships, judged, begin, groups.first, groups.group,
                         groups.share, sums)  # fmt: skip
     return DrawSummary(mean, sd, reached, quantiles)
+
+
+def _needed_for_s2(rules: Rules) -> Singles:
+    """Return the membership that each criterion needs for class S2, (criteria,); -1 for those that never hold it.
+
+    Under the cap a criterion with a weight must be S3 itself, and an essential one S2. Under the minimum rule the score
+    already needs more than the cap does.
+    """
+    _, second, third = rules.cuts
+    needed = np.full(len(rules.weights), -1.0, np.float32)
+    if rules.cap == "weakest" and rules.rule != "minimum":
+        needed[np.array(rules.weights) > 0.0] = third
+    needed[list(rules.essential)] = second
+    return needed
 
 
 def _judge(values: Singles, j: int, n: int, curve: Curve) -> None:

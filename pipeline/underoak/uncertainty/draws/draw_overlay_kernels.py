@@ -203,6 +203,36 @@ def scores(
 
 
 @compiled_no_refcount
+def class_margins(
+    memberships: Singles, begin: int, drawn: Singles, counts: Whole, of: Places, needed: Singles, out: Singles
+) -> None:
+    """Write by how much memberships exceed what class S2 needs, the least over criteria, into `out` (cells, draws).
+
+    needed (criteria,): the membership that each needs for S2; below 0 for those that never hold the class. Missing
+    memberships hold nothing. The other arrays are those of `scores`.
+    """
+    for i in range(counts.shape[0]):
+        row = out[i]
+        fixed = np.float32(2.0)
+        for k in range(needed.size):
+            v = memberships[k, begin + i]
+            sure = needed[k] >= _ZERO and v == v
+            for j in range(of.size):
+                sure = sure and not (of[j] == k and counts[i, j] > 0)
+            if sure:
+                fixed = min(fixed, np.float32(v - needed[k]))
+        row[:] = fixed
+        for j in range(of.size):
+            least, v = needed[of[j]], memberships[of[j], begin + i]
+            if least < _ZERO or v != v or counts[i, j] == 0:
+                continue
+            cell = drawn[i, j]
+            for d in range(row.size):
+                margin = np.float32(cell[d] - least)
+                row[d] = margin if margin < row[d] else row[d]
+
+
+@compiled_no_refcount
 def _halves(row: Singles) -> Any:
     """Return the sum of a row, which is overwritten."""
     size = row.size
@@ -228,16 +258,18 @@ def _squared(off: Singles) -> None:
 
 @compiled_no_refcount
 def spread(
-    drawn: Singles, n: int, judged: Flags, begin: int, cut: float, off: Singles, mean: Singles, sd: Singles,
-    reached: Singles,
+    drawn: Singles, margins: Singles, n: int, judged: Flags, begin: int, cut: float, tie: float, off: Singles,
+    mean: Singles, sd: Singles, reached: Singles,
 ) -> None:  # fmt: skip
-    """Write mean, standard deviation over draws and share at or above the cut, of the first n cells.
+    """Write mean, standard deviation over draws and share that reaches the class, of the first n cells.
 
-    Cells stand in the flat arrays from `begin` on; NaN where a cell is not judged. Sums are of differences, first from
-    one of the draws, then from their mean, so that equal draws have no spread. `off` is a working row (draws).
+    A draw reaches it with a score of the cut and a margin of 0, each to within `tie`; without margins (0, draws) by the
+    score alone. Cells stand in the flat arrays from `begin` on; NaN where a cell is not judged. Sums are of
+    differences, first from one of the draws, then from their mean, so that equal draws have no spread. `off` is a
+    working row (draws).
     """
     draws = drawn.shape[1]
-    edge = np.float32(cut)
+    edge, low = np.float32(cut - tie), np.float32(-tie)
     for i in range(n):
         at = begin + i
         if not judged[at]:
@@ -245,8 +277,13 @@ def spread(
             continue
         row = drawn[i]
         hits = 0
-        for d in range(draws):
-            hits += row[d] >= edge
+        if margins.shape[0]:
+            margin = margins[i]
+            for d in range(draws):
+                hits += (row[d] >= edge) & (margin[d] >= low)
+        else:
+            for d in range(draws):
+                hits += row[d] >= edge
         _off(row, row[0], off)
         middle = np.float32(np.float64(row[0]) + np.float64(_halves(off)) / draws)
         _off(row, middle, off)
