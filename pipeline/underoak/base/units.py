@@ -1,12 +1,15 @@
 """Units of plans and layers, their conversion, and the values that are plausible in them.
 
-Everything is resolved to one affine step, `canonical = value * scale + offset`, so that a unit is applied once.
+Everything is resolved to one affine step, `canonical = value * scale + offset`, so that a unit is applied once. Only
+slopes need more: a slope in % is the tangent of its angle.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
+from enum import IntEnum
 from functools import lru_cache
 from typing import Any
 
@@ -67,6 +70,36 @@ class Affine1D:
     def __call__(self, value: Any) -> Any:
         """Apply the step to a number or an array."""
         return value * self.scale + self.offset
+
+
+STEEPEST = math.radians(89.999)  # beyond, a gradient means nothing
+
+
+class Bend(IntEnum):
+    """The direction of a step between the two ways to measure a slope."""
+
+    TO_ANGLE = 1  # from a gradient (rise over run) to an angle [radian]
+    TO_GRADIENT = 2
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeStep:
+    """A step between a slope's gradient and its angle: `before`, then arctangent or tangent, then `after`.
+
+    >>> round(float(any_step("percent", "degree")(100.0)), 6), round(float(any_step("degree", "percent")(45.0)), 6)
+    (45.0, 100.0)
+    """
+
+    before: Affine1D
+    bend: Bend
+    after: Affine1D
+
+    def __call__(self, value: Any) -> Any:
+        """Apply the step to a number or an array; a vertical wall has the gradient of 89.999 degrees."""
+        import numpy as np  # here: the command line reads units before it needs arrays
+
+        before = self.before(value)
+        return self.after(np.arctan(before) if self.bend is Bend.TO_ANGLE else np.tan(np.minimum(before, STEEPEST)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,13 +191,14 @@ def conversion(source: str, target: str) -> Affine1D:
     (11.85, 25.0)
 
     Raises:
-        UnderoakError: E340 unknown unit, E341 units that measure different things.
+        UnderoakError: E340 unknown unit, E341 units that measure different things. Angles and pure numbers are such,
+            though an angle has no dimension: `any_step` converts the gradients of slopes.
     """
     source_unit, factor = _split(source)
     target_unit, target_factor = _split(target)
     a, b = _unit(source_unit), _unit(target_unit)
     differ = any("delta" in str(x) and not _is_linear(y) for x, y in ((a, b), (b, a)))
-    if a.dimensionality != b.dimensionality or differ:
+    if a.dimensionality != b.dimensionality or differ or _angle_power(a) != _angle_power(b):
         what = f'"{source}" cannot become "{target}": they measure different things'
         raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`"))
     if a == b:
@@ -178,6 +212,48 @@ def conversion(source: str, target: str) -> Affine1D:
             raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`")) from error
         step = Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
     return Affine1D(factor, 0.0).then(step).then(Affine1D(1.0 / target_factor, 0.0))
+
+
+def slope_step(source: str, target: str) -> SlopeStep | None:
+    """Return the step between a gradient and an angle, such as % and degree; None where the two units are no such pair.
+
+    Raises:
+        UnderoakError: E340 unknown unit.
+    """
+    (source_unit, factor), (target_unit, target_factor) = _split(source), _split(target)
+    a, b = _unit(source_unit), _unit(target_unit)
+    if not (_is_angle(a) and _is_gradient(b)) and not (_is_gradient(a) and _is_angle(b)):
+        return None
+    bend, ends = (Bend.TO_GRADIENT, ("radian", "1")) if _is_angle(a) else (Bend.TO_ANGLE, ("1", "radian"))
+    before = Affine1D(factor, 0.0).then(conversion(source_unit, ends[0]))
+    return SlopeStep(before, bend, conversion(ends[1], target_unit).then(Affine1D(1.0 / target_factor, 0.0)))
+
+
+def any_step(source: str, target: str) -> Affine1D | SlopeStep:
+    """Return the step between two units: by the tangent where one measures a slope's angle and the other its rise.
+
+    Raises:
+        UnderoakError: E340, E341 as in `conversion`.
+    """
+    return slope_step(source, target) or conversion(source, target)
+
+
+def _angle_power(unit: Any) -> float:
+    """Return the power of the angle in a unit: to the units library an angle is a pure number."""
+    root: Any = _registry().Quantity(1, unit).to_root_units()
+    return float(root._units.get("radian", 0))
+
+
+def _is_angle(unit: Any) -> bool:
+    return bool(unit.dimensionless) and _angle_power(unit) == 1
+
+
+def _is_gradient(unit: Any) -> bool:
+    """Return True for a rise over a run: a pure number, percent, or one length by another; not for shares of mass."""
+    registry = _registry()
+    return bool(unit.dimensionless) and all(
+        name in ("percent", "permille") or registry.Unit(name).dimensionality == {"[length]": 1} for name in unit._units
+    )
 
 
 def _is_linear(unit: Any) -> bool:

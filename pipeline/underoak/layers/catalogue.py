@@ -177,7 +177,8 @@ def _source_layer(
         to_indicator_unit = units.conversion(source.facts.unit, unit) if unit else units.Affine1D()
         inputs.append(ExtraInput(_on_grid(source, first.grid), months, to_indicator_unit))
     unit = _indicator_unit(indicator, first)
-    to_plan_unit = units.conversion(unit, spec.to) if spec.to is not None else units.Affine1D()
+    step_of = units.any_step if indicator.id == "slope" else units.conversion
+    to_plan_unit = step_of(unit, spec.to) if spec.to is not None else units.Affine1D()
     settings = tuple(indicator.settings(spec.settings).items())
     main, *extra = inputs
     if indicator.is_whole:

@@ -36,7 +36,7 @@ def gradient(z: FloatArray, row: int, col: int, ground: Doubles) -> tuple[float,
 
 
 @compiled
-def _arctan(x: float) -> float:
+def arctan(x: float) -> float:
     """Return the angle [radian] of a tangent from 0 on: the nearest eighth of half a turn, and a series for the rest.
 
     It has the same digits on every machine, unlike the system's function, and takes several cells at a time. Errors
@@ -65,7 +65,7 @@ def slope(z: FloatArray, ground: Doubles, out: FloatArray) -> None:
             east, north = a * across + b * down, c * across + d * down
             rise[col] = math.sqrt(east * east + north * north)
         for col in range(1, z.shape[1] - 1):
-            to[col] = np.float32(_arctan(rise[col]) * DEGREES)
+            to[col] = np.float32(arctan(rise[col]) * DEGREES)
 
 
 @compiled

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from underoak.base.arrays import FloatArray
 from underoak.base.compiled import compiled
-from underoak.base.units import Affine1D
+from underoak.base.units import STEEPEST, Affine1D, Bend, SlopeStep
+from underoak.indicators.terrain.slope_kernels import arctan
 
 Mask = npt.NDArray[np.uint8]  # 0 = hidden, anything else = shown
 
@@ -45,12 +46,28 @@ class Encoding:
     >>> soil = Encoding(Affine1D(0.1, 0.0), nodata=(-32768.0,), low=2.0, high=11.0)
     >>> soil.decode(np.int16([[74, -32768, 740]]))
     Decoded(values=array([[7.4, nan, nan]], dtype=float32), implausible=1, infinite=0)
+    >>> from underoak.base.units import slope_step
+    >>> Encoding(low=0.0, high=90.0).then(slope_step("percent", "degree")).decode(np.int16([[0, 100, -5]])).values
+    array([[ 0., 45., nan]], dtype=float32)
     """
 
     affine: Affine1D = _SAME
     nodata: tuple[float, ...] = ()
     low: float = -math.inf
     high: float = math.inf
+    to_slope: SlopeStep | None = None  # follows `affine`: from gradients to angles, or back
+
+    def then(self, step: Affine1D | SlopeStep) -> Encoding:
+        """Return an encoding with `step` applied to its values; `low` and `high` stay, and are for the new values."""
+        assert self.to_slope is None
+        if isinstance(step, Affine1D):
+            return replace(self, affine=self.affine.then(step))
+        return replace(self, to_slope=step)
+
+    def value(self, stored: Any) -> Any:
+        """Return a stored number, or an array of them, as values, without looking at nodata and bounds."""
+        values = self.affine(stored)
+        return values if self.to_slope is None else self.to_slope(values)
 
     def decode(self, stored: npt.NDArray[Any], shown: Mask | None = None) -> Decoded:
         """Decode cells to float32 of the same shape, NaN where nodata, hidden, not finite, or outside `low` to `high`.
@@ -65,6 +82,8 @@ class Encoding:
         # the compiled loop takes one interval; an empty one (low above high) hides nothing
         lowest, highest = (lows[0], highs[0]) if lows.size else _empty_interval(flat.dtype)
         out = np.empty(flat.size, np.float32)
+        step = self.to_slope
+        low, high = np.float32(self.low), np.float32(self.high)
         implausible, infinite = _decode(
             flat,
             is_shown,
@@ -72,10 +91,13 @@ class Encoding:
             highest,
             self.affine.scale,
             self.affine.offset,
-            np.float32(self.low),
-            np.float32(self.high),
+            low if step is None else np.float32(-np.inf),
+            high if step is None else np.float32(np.inf),
             out,
         )
+        if step is not None:
+            to_angle = step.bend is Bend.TO_ANGLE
+            implausible += int(_bend(out, step.before.scale, to_angle, step.after.scale, low, high))
         return Decoded(out.reshape(stored.shape), int(implausible), int(infinite))
 
     def times(self, factor: float) -> Encoding:
@@ -171,3 +193,18 @@ def _decode(
         implausible += is_implausible
         out[i] = np.float32(np.nan) if (is_missing | is_infinite | is_implausible) else x
     return implausible, infinite
+
+
+@compiled
+def _bend(values: FloatArray, before: float, to_angle: bool, after: float, low: np.float32, high: np.float32) -> int:
+    """Turn gradients into angles, or angles into gradients, in place; return how many are implausible."""
+    implausible = 0
+    for i in range(values.size):
+        value = np.float64(values[i]) * before
+        bent = math.copysign(arctan(abs(value)), value) if to_angle else math.tan(min(value, STEEPEST))
+        x = np.float32(bent * after)
+        is_implausible = (x < low) | (x > high)
+        if is_implausible:
+            implausible += 1
+        values[i] = np.float32(np.nan) if is_implausible else x
+    return implausible

@@ -115,7 +115,7 @@ def read_sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -
                 endless = np.isinf(plain) & ~hidden
                 infinite += int(np.count_nonzero(endless))
                 stored.append(plain[~hidden & ~endless])
-                values.append(stored[-1] * encoding.affine.scale + encoding.affine.offset)
+                values.append(encoding.value(stored[-1]))
                 single = values[-1].astype(np.float32)
                 beyond = (single < np.float32(encoding.low)) | (single > np.float32(encoding.high))
                 outside.append(beyond | np.isinf(single))
@@ -166,7 +166,7 @@ def _yaml_number(tag: float, dtype: str) -> str:
 def _check_zeros(sample: ValueSample, encoding: Encoding, request: LayerRequest, problems: Problems) -> None:
     if 0.0 not in encoding.nodata or (request.nodata and 0.0 in request.nodata) or request.kind == "classes":
         return
-    true = encoding.low <= encoding.affine(0.0) <= encoding.high
+    true = encoding.low <= encoding.value(0.0) <= encoding.high
     if true and sample.zeros_hidden > _MAX_ZEROS_SHARE * sample.cells:
         share = _percent(sample.zeros_hidden, sample.cells)
         what = f"the file declares 0 as nodata, and {share} of the sampled cells are 0, which can be a true value here"
@@ -239,6 +239,8 @@ def _report_wrong_unit(
 def _units_that_fit(values: FloatLine, facts: SourceFacts, encoding: Encoding) -> list[tuple[str, float]]:
     """Return units in which the values would be plausible, each with its factor (0: not a mere factor)."""
     target = facts.unit
+    if encoding.to_slope is not None:
+        return []
     try:
         current = unit_step(facts.stored_unit, target)
     except UnderoakError:  # a rate that becomes a month's depth; a mean month will do here

@@ -7,7 +7,16 @@ import re
 from dataclasses import dataclass, replace
 
 from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
-from underoak.base.units import QUANTITIES, Affine1D, canonical_name, conversion, quantity_of
+from underoak.base.units import (
+    QUANTITIES,
+    Affine1D,
+    Bend,
+    SlopeStep,
+    canonical_name,
+    conversion,
+    quantity_of,
+    slope_step,
+)
 from underoak.layers.decoding.encoding import Encoding, class_bounds, fits
 from underoak.layers.layer_request import LayerRequest
 
@@ -67,17 +76,17 @@ def resolve_rules(
         per = _rate_span(request, unit) if by_month else ""
         quantity = _resolve_quantity(request, "mm" if per else unit)
         canonical = _canonical_unit(request, "mm" if per else unit, quantity)
-        step = conversion(unit, f"mm/{per}").then(conversion("mm", canonical)) if per else unit_step(unit, canonical)
+        step = _per_month(unit, per, canonical) if per else _value_step(unit, canonical, quantity)
         low, high = _bounds(request, quantity, canonical)
     except UnderoakError as error:
         for fault in error.faults:
             problems.add(fault.code, fault.what, request.where, _rate_fix(fault, unit, by_month))
         return None
-    affine = facts.affine.then(Affine1D(request.scale or 1.0, 0.0)).then(step)
-    encoding, nodata_text = _with_nodata(Encoding(affine, (), low, high), tags, request, facts)
+    by_scale = facts.affine.then(Affine1D(request.scale or 1.0, 0.0))
+    encoding, nodata_text = _with_nodata(Encoding(by_scale, (), low, high).then(step), tags, request, facts)
     parts = [
         f"unit {unit} ({origin})",
-        _scale_text(facts, request, affine, f"{canonical}/{per}" if per else canonical),
+        _scale_text(facts, request, encoding, f"{canonical}/{per}" if per else canonical),
         nodata_text,
     ]
     if (low, high) != (-math.inf, math.inf):
@@ -106,7 +115,7 @@ def _with_nodata(
     """Return the encoding with its nodata, and a text. The plan's replaces the file's, if that can be a value."""
 
     def is_value(tag: float) -> bool:
-        is_plausible = encoding.low <= encoding.affine(tag) <= encoding.high and abs(tag) < 1.0e19
+        is_plausible = encoding.low <= encoding.value(tag) <= encoding.high and abs(tag) < 1.0e19
         return is_plausible and tag not in _NEVER_VALUES
 
     usable_tags = {
@@ -211,12 +220,23 @@ def _check_scale(facts: FileFacts, request: LayerRequest, unit: str, problems: P
         problems.add("E214", what, request.where, f"keep one of them under {request.key}")
 
 
+def _per_month(unit: str, per: str, canonical: str) -> Affine1D:
+    return conversion(unit, f"mm/{per}").then(conversion("mm", canonical))
+
+
+def _value_step(unit: str, canonical: str, quantity: str) -> Affine1D | SlopeStep:
+    """Return the step of values: by the tangent between a slope's gradient and its angle, but of no other angle."""
+    return (slope_step(unit, canonical) if quantity == "slope" else None) or unit_step(unit, canonical)
+
+
 def _resolve_quantity(request: LayerRequest, unit: str) -> str:
     if request.quantity:
         if request.quantity not in QUANTITIES:
             fix = did_you_mean(request.quantity, QUANTITIES, f"one of {', '.join(QUANTITIES)}")
             raise UnderoakError(Fault("E343", f'quantity "{request.quantity}" is not known', fix=fix))
         return request.quantity
+    if request.to and slope_step(unit, request.to):
+        return "slope"
     ends = quantity_of(request.to) if request.to else "any"
     return quantity_of(unit) if ends == "any" else ends
 
@@ -242,7 +262,7 @@ def _canonical_unit(request: LayerRequest, unit: str, quantity: str) -> str:
         return _difference(canonical_name(request.to)) if quantity == "temperature_range" else _spell_unit(request.to)
     quantity_unit = QUANTITIES[quantity].unit
     if quantity_unit:
-        unit_step(unit, quantity_unit)
+        _value_step(unit, quantity_unit, quantity)
         return quantity_unit
     return _spell_unit(strip_factor(unit))
 
@@ -270,7 +290,7 @@ def _bounds(request: LayerRequest, quantity: str, canonical: str) -> tuple[float
     quantity_bounds = QUANTITIES[quantity]
     if not quantity_bounds.unit:
         return quantity_bounds.low, quantity_bounds.high
-    step = unit_step(quantity_bounds.unit, canonical)
+    step = _value_step(quantity_bounds.unit, canonical, quantity)
     low, high = sorted((step(quantity_bounds.low), step(quantity_bounds.high)))
     return low, high
 
@@ -298,7 +318,8 @@ def _rate_fix(fault: Fault, unit: str, by_month: bool) -> str:
     return f"{fault.fix} (a rate becomes a depth only in a file with a time axis)"
 
 
-def _scale_text(facts: FileFacts, request: LayerRequest, affine: Affine1D, canonical: str) -> str:
+def _scale_text(facts: FileFacts, request: LayerRequest, encoding: Encoding, canonical: str) -> str:
+    affine = encoding.affine
     shift = f" {'-' if affine.offset < 0 else '+'} {abs(affine.offset):.10g}" if affine.offset else ""
     origin = ", ".join(
         text
@@ -308,4 +329,8 @@ def _scale_text(facts: FileFacts, request: LayerRequest, affine: Affine1D, canon
         )
         if applies
     )
-    return f"{canonical} = stored x {affine.scale:.10g}{shift}" + (f" ({origin})" if origin else "")
+    step = f"stored x {affine.scale:.10g}{shift}"
+    if encoding.to_slope is not None:
+        name = "arctangent" if encoding.to_slope.bend is Bend.TO_ANGLE else "tangent"
+        step = f"{name} of ({step}, x {encoding.to_slope.before.scale:.10g}), x {encoding.to_slope.after.scale:.10g}"
+    return f"{canonical} = {step}" + (f" ({origin})" if origin else "")

@@ -10,9 +10,10 @@ import numpy as np
 from underoak.base.arrays import FloatArray
 from underoak.base.compiled import compiled
 from underoak.base.grid import Grid, Window
-from underoak.base.units import Affine1D
+from underoak.base.units import Affine1D, SlopeStep
 from underoak.indicators import Indicator, halo_cells, on_grid
 from underoak.indicators.declaration import Setting
+from underoak.layers.decoding.encoding import Encoding
 from underoak.layers.source import Reading, Source, SourceFacts
 
 _SAME = Affine1D()
@@ -41,7 +42,7 @@ class SourceLayer:
     selected_months: tuple[int, ...] = ()  # calendar months; empty: all of the source
     indicator: Indicator | None = None
     to_indicator_unit: Affine1D = _SAME  # the unit of the indicator's input
-    to_plan_unit: Affine1D = _SAME  # the unit in the plan
+    to_plan_unit: Affine1D | SlopeStep = _SAME  # the unit in the plan
     valid: tuple[float, float] | None = None  # bounds of derived values; the source applies its own
     extra_inputs: tuple[ExtraInput, ...] = ()  # the indicator's further inputs, in its order
     settings: tuple[tuple[str, Setting], ...] = ()  # the indicator's
@@ -97,7 +98,10 @@ class SourceLayer:
             named = dict(zip(self.indicator.inputs, inputs, strict=True))
             values = on_grid(self.indicator, named, self.grid, source_window, dict(self.settings))
         rows, cols = window.relative_to(source_window).slices
-        values = _affine(values[rows, cols], self.to_plan_unit)
+        if isinstance(self.to_plan_unit, SlopeStep):
+            values = Encoding().then(self.to_plan_unit).decode(values[rows, cols]).values
+        else:
+            values = _affine(values[rows, cols], self.to_plan_unit)
         if self.valid is not None:
             out = np.empty(values.shape, np.float32)
             low, high = self.valid

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from underoak.base import units
 from underoak.base.errors import UnderoakError, did_you_mean
 from underoak.plan.keys.constraints import LayerConstraint
 from underoak.plan.keys.layer import LayerSpec
@@ -106,3 +107,8 @@ def _check_comparison(constraint: LayerConstraint, layer: LayerSpec, key_path: K
             comparison.in_unit(unit)
         except UnderoakError as error:
             check.add_error(error, key_path)
+            return
+        is_slope = layer.derive in (None, "slope") and layer.quantity in (None, "slope")
+        if not is_slope and comparison.unit and units.slope_step(comparison.unit, unit):
+            what = f'"{comparison.unit}" measures a slope, and "{constraint.layer}" holds other angles'
+            check.add_fault("E341", what, key_path, f"write the number in {unit}")

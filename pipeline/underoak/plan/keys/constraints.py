@@ -69,13 +69,15 @@ class Comparison:
 
         >>> Comparison.parse("> 0.25 km").in_unit("m").value
         250.0
+        >>> round(Comparison.parse("> 100 %").in_unit("degree").value, 9)  # a slope as steep as that
+        45.0
 
         Raises:
             UnderoakError: E341 if the units measure different things.
         """
         if not self.unit or self.sign == "in":
             return self
-        return replace(self, value=units.conversion(self.unit, unit)(self.value), unit=unit)
+        return replace(self, value=float(units.any_step(self.unit, unit)(self.value)), unit=unit)
 
     @overload
     def holds(self, values: float) -> bool: ...

@@ -57,12 +57,12 @@ def is_rate_of_water(unit: str) -> bool:
 
 
 def check_conversion(unit: str, to: str) -> None:
-    """Check that values in one unit convert to another; a rate of water converts to a depth.
+    """Check that values in one unit convert to another. A rate of water becomes a depth, a gradient an angle.
 
     Raises:
         UnderoakError: E341 if the units measure different things.
     """
-    units.conversion("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
+    units.any_step("mm" if is_rate_of_water(unit) and not is_rate_of_water(to) else unit, to)
 
 
 def quantity_in(text: str, unit: str) -> float:
