@@ -115,6 +115,38 @@ def test_the_side_is_that_on_which_most_is_lost(below, above, side):
     assert "value_slope" not in row
 
 
+@pytest.mark.parametrize(
+    ("means", "essential", "cap", "expected"),
+    [  # class, what holds it, limiting; the score is S1 throughout
+        ([0.9, 0.8, 0.76], (), "weakest", ("S1", None, "ph")),
+        ([0.9, 0.8, 0.44], (), "weakest", ("S2", "slope", "ph")),
+        ([0.9, 0.8, 0.44], (), "none", ("S1", None, "ph")),
+        ([0.9, 0.8, 0.44], (2,), "weakest", ("S3", "slope", "slope")),
+        ([0.9, 0.8, 0.44], (2,), "none", ("S3", "slope", "slope")),
+        ([0.9, 0.8, 0.44], (0, 1), "weakest", ("S2", "slope", "ph")),
+        ([0.6, 0.8, 0.44], (0,), "weakest", ("S2", "ph; slope", "ph")),
+        ([0.6, 0.6, 0.8], (0, 1), "weakest", ("S2", "ph; water", "ph; water")),
+        ([0.6, 0.3, 0.8], (0, 1), "none", ("S3", "water", "water")),
+        ([np.nan, 0.8, 0.9], (0,), "none", ("S1", None, "ph")),  # without data it holds nothing
+    ],
+)
+def test_a_class_below_that_of_the_score_names_what_holds_it(means, essential, cap, expected):
+    known = [0.0 if m != m else 10.0 for m in means]
+    membership = [0.0 if m != m else 10.0 * m for m in means]
+    rules = Rules((0.5, 0.3, 0.2), missing="renormalise", cap=cap, essential=essential)
+    row = one(rules, suitability=8.1, membership=membership, known=known, weakest=[6.0, 0.0, 3.0, 1.0])
+    assert (row["class"], row["held_by"], row["limiting"]) == expected
+    share = {"ph": 0.6, "slope": 0.3}.get(expected[2])
+    if share is not None:
+        assert row["limiting_share"] == pytest.approx(share)
+
+
+def test_an_essential_criterion_without_weight_holds_a_parcel():
+    rules = Rules((0.6, 0.0, 0.4), essential=(1,))
+    row = one(rules, suitability=9.0, membership=[9.0, 1.0, 9.0])
+    assert (row["class"], row["held_by"], row["limiting"]) == ("N", "water", "water")
+
+
 def test_a_parcel_without_a_shape_says_so():
     row = one(
         refused=(NotJudged(Cause.NO_SHAPE, note="a Point, no polygon"),),

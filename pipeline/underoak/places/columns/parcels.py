@@ -49,7 +49,11 @@ PARCELS = (
     Column(
         "class", _TEXT,
         "class of that mean: S1 highly, S2 moderately, S3 marginally, N not suitable. At most one class above that of "
-        "the limiting factor, unless the plan says otherwise",
+        "the limiting factor, unless the plan says otherwise, and never above that of an essential criterion",
+    ),
+    Column(
+        "held_by", _TEXT,
+        "the criteria that hold the class below that of the suitability; empty where the two agree", cell=_NAMES,
     ),
     *(
         Column(f"share_{name.lower()}", _NUMBER, f"share of the judged land of class {name}", "0..1")
@@ -74,7 +78,11 @@ PARCELS = (
     Column("mean_rank", _NUMBER, "mean rank over these draws", when=When.RANKS),
     Column("valid_share", _NUMBER, "share of the land that is not excluded with a known suitability", "0..1"),
     Column("excluded_share", _NUMBER, "share of the parcel that constraints exclude", "0..1"),
-    Column("limiting", _TEXT, "the limiting factor on most of the judged land; several when they tie", cell=_NAMES),
+    Column(
+        "limiting", _TEXT,
+        "the limiting factor on most of the judged land; several when they tie. An essential criterion that lowers the "
+        "class, if one does", cell=_NAMES,
+    ),
     Column("limiting_share", _NUMBER, "share of the judged land that it limits", "0..1"),
     Column(
         "most_gainful", _TEXT,
@@ -85,6 +93,9 @@ PARCELS = (
     Column("gain", _NUMBER, "how much suitability would rise if its membership were 1", "0..1"),
     Column("potential", _NUMBER, "suitability after lime, water and the other remedies", "0..1"),
     Column("potential_class", _TEXT, "class of that suitability"),
+    Column(
+        "potential_held_by", _TEXT, "the criteria that hold that class below that of the suitability", cell=_NAMES,
+    ),
     Column("remedies", _TEXT, "the remedies that help, with amounts"),
     Column("lime_t_ha", _NUMBER, "lime on the land that needs it, at least", "t/ha"),
     Column("water_mm", _NUMBER, "water on the land that needs it, at least", "mm"),

@@ -8,7 +8,7 @@ not judged, with a reason. The rank follows the mean suitability of judged land 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -88,14 +88,19 @@ def rank_parcels(
     reasons = _reasons(sums, valid_share, excluded_by)
     judged = np.array([reason is None for reason in reasons], np.bool_)
     columns: dict[str, Any] = {"id": sums.ids, "rank": 0, "suitability": np.where(judged, mean, np.nan)}
-    names = classes_of(mean, means, rules)
+    names, lowered = classes_of(mean, means, rules), _lowered_by_essential(mean, means, rules)
     columns["class"] = [name if is_judged else None for name, is_judged in zip(names, judged, strict=True)]
     for i, name in enumerate(CLASSES):
         columns[f"share_{name.lower()}"] = np.where(judged, classes[:, i], np.nan)
     columns["valid_share"], columns["excluded_share"] = np.minimum(valid_share, 1.0), np.minimum(excluded_share, 1.0)
+    columns["held_by"] = held_by(mean, means, rules, criteria, judged)
     for name, shares in (("limiting", weakest), ("most_gainful", gainful)):
         columns[name] = _limits(shares, judged, criteria)
         columns[f"{name}_share"] = np.where(judged, shares.max(axis=1, initial=0.0), np.nan)
+    for row in np.flatnonzero(lowered.any(axis=0) & judged).tolist():
+        lowering = np.flatnonzero(lowered[:, row])
+        columns["limiting"][row] = tuple(criteria[k] for k in lowering.tolist())
+        columns["limiting_share"][row] = weakest[row, lowering].max()
     columns["gain"] = np.where(judged, _gain(means, gainful, rules), np.nan)
     columns |= {"area_ha": sums.area_ha, "cells": sums.covered, "overlap_share": np.minimum(overlap, 1.0)}
     columns["excluded_by"] = [names or None for names in excluded_by]
@@ -103,7 +108,7 @@ def rank_parcels(
     stems = columns_of(criteria)
     for i, name in enumerate(stems):
         columns[f"membership_{name}"] = np.where(judged, means[:, i], np.nan)
-    texts = ["id", "class", "limiting", "most_gainful", "excluded_by", "reason"]
+    texts = ["id", "class", "held_by", "limiting", "most_gainful", "excluded_by", "reason"]
     for i, curve in enumerate(curves):
         if curve.kind != "table":
             columns[f"value_{stems[i]}"] = np.where(judged, values[:, i], np.nan)
@@ -160,6 +165,29 @@ def classes_of(mean: Doubles, means: Doubles, rules: Rules) -> list[str]:
     least = np.fmin.reduce(means[:, weighted], axis=1, initial=np.inf)  # a criterion without data does not limit
     essential = np.fmin.reduce(means[:, list(rules.essential)], axis=1, initial=np.inf)
     return [class_name(int(code)) for code in classify(mean, least, rules.cuts, rules.cap, essential)]
+
+
+def held_by(
+    mean: Doubles, means: Doubles, rules: Rules, criteria: Sequence[str], judged: npt.NDArray[np.bool_]
+) -> list[tuple[str, ...] | None]:
+    """Return the criteria that hold the class of each mean suitability below that of the score; None where none do."""
+    from underoak.overlay import holding
+
+    holds = holding(mean, means.T, rules) & judged
+    return [tuple(criteria[k] for k in np.flatnonzero(row).tolist()) or None for row in holds.T]
+
+
+def _lowered_by_essential(mean: Doubles, means: Doubles, rules: Rules) -> npt.NDArray[np.bool_]:
+    """Return True for the lowest essential criteria where they alone lower the class, (criteria, parcels)."""
+    lowered = np.zeros(means.T.shape, np.bool_)
+    if not rules.essential:
+        return lowered
+    free = classes_of(mean, means, replace(rules, essential=()))
+    moved = np.array([a != b for a, b in zip(free, classes_of(mean, means, rules), strict=True)], np.bool_)
+    essential = list(rules.essential)
+    least = np.fmin.reduce(means[:, essential], axis=1)
+    lowered[essential] = moved & (least + TIE >= means[:, essential].T)
+    return lowered
 
 
 def _gain(means: Doubles, gainful: Doubles, rules: Rules) -> Doubles:

@@ -12,7 +12,7 @@ from underoak.places.answers.needs import LabFinding, RemedyNeed
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.parcels.ranking import ParcelSums, classes_of, columns_of, rank_parcels
+from underoak.places.parcels.ranking import ParcelSums, classes_of, columns_of, held_by, rank_parcels
 from underoak.places.soil.amounts import need_of
 from underoak.places.soil.remedies import Remedied, remedies_of, texture_of, with_remedies
 
@@ -69,6 +69,7 @@ def _remedy_columns(
         "potential_class": pd.Series(
             [name if is_judged else None for name, is_judged in zip(classes, judged, strict=True)], dtype=object
         ),
+        "potential_held_by": pd.Series(held_by(mean, means, plan.rules, names, judged), dtype=object),
         "remedies": pd.Series(needs, dtype=object),
     }
     for by, name in (("lime", "lime_t_ha"), ("irrigation", "water_mm")):

@@ -18,6 +18,7 @@ from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES, answers, decision, limits_of_use
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
+from underoak.report.text.class_words import held_and_limiting
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import grouped, next_step
@@ -149,7 +150,7 @@ def left_out(count: int, most: int) -> str:
 def _with_share(criteria: Sequence[CriterionWords], row: Any) -> str:
     share = row["limiting_share"]
     where = "" if share > 0.9 else f" (limiting on {percent(share)} of it)"
-    return f"{limiting(criteria, row, has_unit_once=True)}{where}"
+    return f"{held_and_limiting(criteria, row)}{where}"
 
 
 def _most_to_gain(criteria: Sequence[CriterionWords], row: Any) -> str:

@@ -15,6 +15,7 @@ from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.answer_words import CAUTIONS, judged_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
+from underoak.report.text.class_words import held_sentence, held_words
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
@@ -46,7 +47,7 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
     else:
         lines = [
             *verdict_lines(parcel, row, plan),
-            *_answer(parcel, row, int(parcels["rank"].notna().sum())),
+            *_answer(parcel, row, int(parcels["rank"].notna().sum()), judged_by, plan.classes.cuts),
             "",
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
@@ -140,20 +141,25 @@ def zone_place(zones: Any, zone: str) -> int:
     raise UnderoakError(Fault("E604", what, fix=fix))
 
 
-def _answer(parcel: str, row: Any, ranked: int) -> list[str]:
+def _answer(
+    parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWords], cuts: tuple[float, float, float]
+) -> list[str]:
     lab = []
     if isinstance(row.get("lab"), tuple):
         lab = [f"Laboratory, {'; '.join(map(lab_sentence, row['lab']))}."]
     head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
         f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
+        *wrapped(held_sentence(criteria, row, cuts)),
         f"{hectares(row['area_ha'])}; {judged_words(row)}.",
         *_placed(row),
     ]
     if isinstance(row.get("best_host"), tuple):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
     if isinstance(row.get("remedies"), tuple):
-        lines.append(f"Potential with remedies: {row['potential_class']}, suitability {score(row['potential'])}.")
+        holds = held_words(criteria, row, is_potential=True)
+        potential = f"{row['potential_class']}, suitability {score(row['potential'])}{f', {holds}' if holds else ''}"
+        lines += wrapped(f"Potential with remedies: {potential}.")
     return lines + [part for line in lab for part in wrapped(line)]
 
 

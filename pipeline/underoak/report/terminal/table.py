@@ -6,7 +6,7 @@ import io
 from typing import Any
 
 from underoak.base.number_words import hectares, percent, score
-from underoak.report.text.criterion_words import limiting
+from underoak.report.text.class_words import held_or_limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import remedies_in_short
 from underoak.report.text.state_words import reason_words
@@ -74,11 +74,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
             cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
         texts = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
         cells += [texts[name] for name in figures]
-        limit = (
-            limiting(findings.criteria, row, is_short=True)
-            if is_judged
-            else f"not judged: {reason_words(row['reason'])}"
-        )
+        limit = held_or_limiting(findings.criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}"
         if is_judged and not figures and row["excluded_share"] >= _MUCH:  # explains a low rank
             limit = f"{texts['excluded']} excluded; {limit}"
         cells.append(Text(limit))

@@ -12,6 +12,7 @@ from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.verdict import Purpose
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
+from underoak.report.text.class_words import held_words
 from underoak.report.text.criterion_words import NOTHING_LIMITS
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import DECIDE, next_step
@@ -86,14 +87,14 @@ def _best(findings: Findings) -> dict[str, str]:
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         has_remedies = isinstance(best["remedies"], tuple)
         better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
-        answer, p = "", ""
+        answer, p, holds = "", "", held_words(findings.criteria, best)
         if has_verdict(best):
             answer = f"{answer_words(best['verdict'], findings.plan.purpose)}. "
             p = f"; P(S2 or better) {chance(best)}"
         return {
             "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
             "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
-            "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}",
+            "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}{f'; class {holds}' if holds else ''}",
         }
     good = sum(n for code, n in findings.counts.classes.items() if code in (1, 2))
     judged = sum(n for code, n in findings.counts.classes.items() if code <= 4)
