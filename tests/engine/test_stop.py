@@ -43,7 +43,7 @@ def ended(process, within):
     return process.returncode, out, told
 
 
-@pytest.mark.parametrize(("signum", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+@pytest.mark.parametrize(("signum", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGHUP, 129)])
 def test_the_first_signal_lets_what_is_at_work_come_to_its_end(signum, code):
     process = started("0.3")
     process.send_signal(signum)
@@ -109,3 +109,27 @@ def test_no_tile_is_handed_out_after_the_signal():
         assert (len(queue), queue[2], next(given)) == (4, 3, 1)
         os.kill(os.getpid(), signal.SIGINT)
         assert list(given) == []
+
+
+TALKING = """
+import pathlib, sys, time
+from underoak.engine.stop import Stop
+with Stop() as stop, stop.patient():
+    while not stop.seconds > 0.3:
+        print("at work", file=sys.stderr, flush=True)
+        time.sleep(0.01)
+pathlib.Path(sys.argv[1]).write_text("saved")
+sys.exit(128 + 1 if stop.is_requested else 0)
+"""
+
+
+def test_a_terminal_that_closes_ends_it_in_good_order(tmp_path):
+    import pty
+
+    child, terminal = pty.fork()
+    if child == 0:
+        os.execv(sys.executable, [sys.executable, "-c", TALKING, str(tmp_path / "saved")])
+    assert b"at work" in os.read(terminal, 4096)
+    os.close(terminal)  # its programs get SIGHUP, and cannot write there any more
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 129
+    assert (tmp_path / "saved").read_text() == "saved"

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from types import FrameType, TracebackType
 from typing import Any
 
-from underoak.engine.system import stop_signals
+from underoak.engine.system import HANGUP, stop_signals
 
 _GRACE_SECONDS = 4.5  # from the first signal until the process ends in any case
 _SHOW_CURSOR = "\x1b[?25h"
@@ -41,6 +41,7 @@ class Stop:
         self._patient = 0
         self._before: dict[int, Any] = {}
         self._timer: threading.Timer | None = None
+        self._on_terminal: list[int] = []  # output descriptors, before a terminal closes
 
     @property
     def is_requested(self) -> bool:
@@ -53,6 +54,7 @@ class Stop:
         return time.monotonic() - self._since if self.is_requested else 0.0
 
     def __enter__(self) -> Stop:
+        self._on_terminal = [descriptor for descriptor in (1, 2) if os.isatty(descriptor)]
         for signum in stop_signals():
             if signal.getsignal(signum) is not signal.SIG_IGN:  # nohup and similar programs ignore it on purpose
                 self._before[signum] = signal.signal(signum, self._heed)
@@ -86,12 +88,21 @@ class Stop:
         if self.is_requested:
             self._end()
         self._signum, self._since = signum, time.monotonic()
+        if signum == HANGUP:
+            self._leave_terminal()
         self._timer = threading.Timer(_GRACE_SECONDS, self._end)
         self._timer.daemon = True
         self._timer.start()
         self._say("Stopping after saving finished tiles. Press Ctrl-C again to stop at once.")
         if not self._patient:
             self.check()
+
+    def _leave_terminal(self) -> None:
+        """Send output nowhere: writing to a terminal that has closed is an error, and would end the run in disorder."""
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        for descriptor in self._on_terminal:
+            os.dup2(nowhere, descriptor)
+        os.close(nowhere)
 
     def _end(self) -> None:
         self._say("Stopped. Finished tiles are kept." + (_SHOW_CURSOR if sys.stderr.isatty() else ""))

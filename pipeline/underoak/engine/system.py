@@ -14,6 +14,7 @@ from types import ModuleType
 from typing import Any
 
 OPEN_BINARY: int = getattr(os, "O_BINARY", 0)  # Windows opens descriptors as text otherwise
+HANGUP: int = getattr(signal, "SIGHUP", 0)  # a terminal has closed; Windows has no such signal
 CAN_DELETE_OPEN_FILES = sys.platform != "win32"
 
 _CRASHES = {0xC0000005: "access violation", 0xC00000FD: "stack overflow", 0xC0000374: "heap corruption"}  # of Windows
@@ -55,8 +56,11 @@ def allocator() -> Any:
 
 
 def stop_signals() -> list[signal.Signals]:
-    """Return the signals that ask a process to end. SIGBREAK is Windows' own; its SIGTERM reaches no other process."""
-    names = ("SIGINT", "SIGTERM", "SIGBREAK")
+    """Return the signals that ask a process to end: Ctrl-C, a request, a terminal that closes.
+
+    SIGBREAK is Windows' own; its SIGTERM reaches no other process.
+    """
+    names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
     return [signal.Signals(getattr(signal, name)) for name in names if hasattr(signal, name)]
 
 

@@ -12,6 +12,7 @@ import shapely
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Bounds, Grid
+from underoak.base.number_words import percent
 from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe, ShapeMask
 from underoak.engine.judge.uncertainty import uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
@@ -34,6 +35,7 @@ from underoak.plan.plan import Plan
 
 _AT_ONCE = 10_000  # shapes
 _QUARTER = 16  # straight pieces for a quarter of a circle
+_OVERLAP_CELLS = 128  # along a side of the grid that are tested for lying on a layer
 _THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap gets a warning
 
 
@@ -252,10 +254,23 @@ def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> Non
         what = f"does not overlap the region: {extents}"
         problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
         return
-    share = covered.rows * covered.cols / (window.rows * window.cols)
+    share = _covered_share(grid, source)
     if share < _THIN_OVERLAP:
-        what = f"covers only about {share:.1%} of the region"
+        what = f"covers only about {percent(share)} of the region"
         problems.add("W221", what, _where(layer), "check that the right file is named")
+
+
+def _covered_share(grid: Grid, source: Any) -> float:
+    """Return about which share of the grid lies on a source, by the centres of cells spread over it."""
+    rows, cols = (
+        np.unique((np.linspace(0.0, 1.0, _OVERLAP_CELLS) * (count - 1)).astype(np.int64)) + 0.5 for count in grid.shape
+    )
+    x, y = grid.xy(*np.meshgrid(cols, rows))
+    u, v = source.grid.uv(*_crs.transformer(grid.crs, source.grid.crs).transform(x, y))
+    is_covered = (v >= 0.0) & (v <= source.grid.rows)
+    if not source.is_periodic:
+        is_covered &= (u >= 0.0) & (u <= source.grid.cols)
+    return float(is_covered.mean())
 
 
 def _extent_words(grid: Grid) -> str:
