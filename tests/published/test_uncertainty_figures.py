@@ -8,6 +8,8 @@ import pytest
 
 from underoak.overlay import Curve
 from underoak.uncertainty import (
+    Correlation,
+    ErrorModel,
     WeightDistribution,
     expected_membership,
     lab_update,
@@ -82,8 +84,9 @@ def test_laboratory_update_of_ph():
 
 def test_doubt_of_the_mean_of_two_cells():
     """Exponential covariance, cells of 250 m, sd 0.4: independent 0.4 / sqrt(2), range 800 m. Derived."""
-    assert sd_of_mean(0.4, [0.0, 250.0], [0.0, 0.0], 0.0) == pytest.approx(0.2828, abs=5e-5)
-    assert sd_of_mean(0.4, [0.0, 250.0], [0.0, 0.0], 800.0) == pytest.approx(0.372, abs=5e-4)
+    for range_m, expected in ((0.0, 0.2828), (800.0, 0.372)):
+        errors = ErrorModel("soil_ph", Correlation.of(range_m, 250.0, 250.0))
+        assert sd_of_mean(0.4, [3, 3], [7, 8], errors) == pytest.approx(expected, abs=5e-4)
 
 
 def test_uniform_weights():

@@ -286,16 +286,20 @@ def test_a_lost_tile_is_drawn_again(land, first, tmp_path, monkeypatch):
 CURVE = {"shape": "ramp_up", "at": [6.0, 9.0]}
 
 
-def one_soil(base, cell, parcel, sd, spread_range="0 m", draws=512, region=None, values=None, resample="nearest"):
-    """A region on one soil map of 250 m cells, with one parcel."""
-    soil = np.full((12, 12), 7.5, np.float32) if values is None else values
-    write_raster(base / "soil.tif", soil, "EPSG:25831", (250, 0, LEFT, 0, -250, TOP))
+def one_soil(
+    base, cell, parcel, sd, spread_range="0 m", draws=512, region=None, values=None, resample="nearest", bias=0.0,
+    side=250, **layer,
+):  # fmt: skip
+    """A region on one soil map of 250 m cells (or of another side), with one parcel."""
+    soil = np.full((12 * 250 // side, 12 * 250 // side), 7.5, np.float32) if values is None else values
+    write_raster(base / "soil.tif", soil, "EPSG:25831", (side, 0, LEFT, 0, -side, TOP))
     write_shapes(base / "one.gpkg", [parcel], "EPSG:25831", name=["a"])
     return {
         "format": 1, "title": "one soil", "purpose": "buy",
         "region": {"bounds": region or [LEFT, TOP - 3000, LEFT + 3000, TOP], "crs": "EPSG:25831", "cell": cell,
                    "snap": [LEFT, TOP]},
-        "layers": {"ph": {"file": "soil.tif", "unit": "pH", "resample": resample, "sd": sd}},
+        "layers": {"ph": {"file": "soil.tif", "unit": "pH", "resample": resample, "sd": sd, "bias_share": bias,
+                          **layer}},
         "criteria": {"ph": {"layer": "ph", "curve": CURVE, "source": "a test"}},
         "combine": {"rule": "linear"},
         "uncertainty": {"draws": draws, "correlation_range": spread_range},
@@ -323,6 +327,44 @@ def test_finer_cells_shrink_no_doubt(tmp_path, cell, parcel, spread_range, expec
     plan = one_soil(tmp_path, cell, parcel, 0.3 * 0.4 * 3, spread_range)
     table = run_of(plan, tmp_path, tmp_path / "run").parcels
     assert table["sd"][0] / 0.3 == pytest.approx(expected, rel=0.06 if "two" in str(parcel) else 0.05)
+
+
+@pytest.mark.parametrize("spread_range", ["0 m", "800 m"])
+@pytest.mark.parametrize("bias", [0.0, 0.37])
+def test_a_layer_on_finer_cells_than_its_grain_keeps_its_doubt(tmp_path, spread_range, bias):
+    found = {}
+    for side, method in ((250, "nearest"), (25, "nearest"), (25, "bilinear"), (10, "nearest"), (10, "mean")):
+        grain = {} if side == 250 else {"grain": "250 m"}
+        plan = one_soil(
+            tmp_path, "10 m", INSIDE_ONE, 0.36, spread_range, 64, resample=method, bias=bias, side=side, **grain
+        )
+        found[side, method] = run_of(plan, tmp_path, tmp_path / f"{side}{method}").parcels["sd"][0]
+    assert found[250, "nearest"] == pytest.approx(0.12, rel=0.02)
+    for sd in found.values():
+        assert sd == pytest.approx(found[250, "nearest"], rel=0.02)
+
+
+def test_a_grain_is_anchored_to_the_source_and_need_not_fit_its_cells(tmp_path):
+    plan = one_soil(tmp_path, "25 m", INSIDE_ONE, 0.3, "0 m", 64, side=25, grain="80 m")
+    mean, _, _ = bands(run_of(plan, tmp_path, tmp_path / "run").folder / "spread.tif")
+    p = bands(tmp_path / "run" / "spread.tif")[0]
+    block = np.floor((np.arange(120) + 0.5) * 25 / 80).astype(int)  # by the centre of each cell
+    for a in range(block[-1]):
+        rows = np.flatnonzero(block == a)
+        assert (p[rows] == p[rows[0]]).all()
+        assert (p[:, rows] == p[:, rows[:1]]).all()
+    assert len(np.unique(mean[:, 0])) > 0.8 * len(np.unique(block))
+
+
+def test_a_bias_of_the_map_does_not_average_out(tmp_path):
+    bias = 0.29
+    whole = shapely.box(LEFT, TOP - 3000, LEFT + 3000, TOP)
+    plan = one_soil(tmp_path, "50 m", whole, 0.3, "0 m", 256, bias=bias)
+    sd = run_of(plan, tmp_path, tmp_path / "run").parcels["sd"][0]
+    assert sd / 0.1 == pytest.approx(np.sqrt(bias + (1 - bias) / 144), rel=0.05)
+    plan["layers"]["ph"].pop("bias_share")  # a fifth, where the plan says nothing
+    sd = run_of(plan, tmp_path, tmp_path / "default").parcels["sd"][0]
+    assert sd / 0.1 == pytest.approx(np.sqrt(0.2 + 0.8 / 144), rel=0.05)
 
 
 def test_finer_cells_give_the_very_same_parcel(tmp_path):

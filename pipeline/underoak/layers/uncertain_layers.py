@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from underoak.base import crs as _crs
 from underoak.base.arrays import FloatArray
-from underoak.base.grid import Window
+from underoak.base.grid import Grid, Window
 from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.stack import Stack
-from underoak.uncertainty.draws.cell_draws import INDEPENDENT, Correlation, draw, hash_seed
+from underoak.uncertainty.draws.cell_draws import Correlation
+from underoak.uncertainty.draws.error_model import ErrorModel
 from underoak.uncertainty.draws.quantiles import normal_at_least, probability_at_least
 
 Limits = tuple[float, float]
+_DEGREE = 111_195.0  # [m] of latitude, on the sphere
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,13 +27,17 @@ class UncertainLayer:
     """A layer with its uncertainty; layers are named as in the stack."""
 
     layer: str
-    key: str  # what its draws are seeded by: the plan's name, the same in every scenario
+    errors: ErrorModel  # by the plan's name of the layer, the same in every scenario
     limits: Limits  # the least and the greatest value it can have
     sd: float = 0.0  # standard deviation in its unit, or as a share of the value
     is_share: bool = False
     levels: tuple[float, ...] = ()  # of its quantiles, rising; empty where `sd` states the uncertainty
     level_layers: tuple[str, ...] = ()  # the layer of each level, its own among them
-    correlation: Correlation = INDEPENDENT
+
+    @property
+    def key(self) -> str:
+        """The plan's name of the layer."""
+        return self.errors.layer
 
     @property
     def layers(self) -> tuple[str, ...]:
@@ -65,7 +73,7 @@ def draw_cells(stack: Stack, uncertain: UncertainLayer, window: Window, seed: in
     values = np.ascontiguousarray(values)
     source = stack.source_of(uncertain.layer)
     turn = source.grid.cols if source.is_periodic else 0
-    normals = draw(hash_seed(seed, uncertain.key), cells, draws, uncertain.correlation, turn)
+    normals = uncertain.errors.draw(seed, cells, draws, turn)
     places, limits = (normals.z, normals.row_at, normals.col_at), uncertain.limits
     if not uncertain.levels:
         kernels.normal_draws(values, uncertain.sd, uncertain.is_share, *places, *limits, table)
@@ -76,6 +84,30 @@ def draw_cells(stack: Stack, uncertain: UncertainLayer, window: Window, seed: in
     return DrawnCells(values, cells, table, int(crossing))
 
 
+def error_correlation(source: Grid, grid: Grid, range_m: float, grain_m: float | None) -> Correlation:
+    """Return the correlation of a layer's local errors over its source grid.
+
+    Cells in degrees are measured at the nearest five degrees of latitude to the middle of the analysis grid, so that
+    neighbouring regions draw alike.
+
+    Args:
+        source: the grid of the layer's source.
+        grid: the analysis grid.
+        range_m: e-folding length [m]; 0 is independent.
+        grain_m: true resolution of the source [m]; None: its cells.
+    """
+    across, down = source.cell_size
+    if _crs.is_geographic(source.crs):
+        to_source = _crs.transformer(grid.crs, source.crs)
+        _, latitude = to_source.transform(*grid.xy(grid.cols / 2, grid.rows / 2))
+        narrowing = math.cos(math.radians(min(5.0 * round(abs(latitude) / 5.0), 85.0)))
+        down, across = down * _DEGREE, across * _DEGREE * narrowing
+    else:
+        metres = _crs.unit_m(source.crs)
+        down, across = down * metres, across * metres
+    return Correlation.of(range_m, down, across, grain_m or 0.0)
+
+
 def draw_bytes(stack: Stack, uncertain: UncertainLayer, windows: list[Window], draws: int) -> int:
     """Return the memory [bytes] of the draws of these windows, with the cells around them that correlate."""
     source = stack.source_of(uncertain.layer)
@@ -84,8 +116,9 @@ def draw_bytes(stack: Stack, uncertain: UncertainLayer, windows: list[Window], d
         cells = clip_to_source(source, window)
         if cells.is_empty:
             continue
-        sizes = zip((cells.rows, cells.cols), (uncertain.correlation.down, uncertain.correlation.across), strict=True)
-        down, across = (size // axis.block + 2 * axis.reach for size, axis in sizes)
+        correlation = uncertain.errors.correlation
+        sizes = zip((cells.rows, cells.cols), (correlation.down, correlation.across), strict=True)
+        down, across = (int(size / (axis.grain * axis.block)) + 2 * axis.reach for size, axis in sizes)
         total += 4 * draws * (cells.rows * cells.cols + down * across)
     return total
 

@@ -1,6 +1,7 @@
 """Uncertainty: quantiles, draws, rank acceptability, the value of a test. Arrays in, arrays out."""
 
 from underoak.uncertainty.draws.cell_draws import Correlation, Normals, draw, hash_seed
+from underoak.uncertainty.draws.error_model import ErrorModel, sd_of_mean
 from underoak.uncertainty.draws.expected_membership import expected_membership
 from underoak.uncertainty.draws.quantiles import (
     crossing,
@@ -11,7 +12,7 @@ from underoak.uncertainty.draws.quantiles import (
 )
 from underoak.uncertainty.draws.weight_draws import WeightDistribution
 from underoak.uncertainty.information.calibration import Coverage, band_coverage, cells_per_parcel, wilson
-from underoak.uncertainty.information.lab_update import Posterior, lab_update, sd_of_mean
+from underoak.uncertainty.information.lab_update import Posterior, lab_update
 from underoak.uncertainty.information.soil_points import PointChoice, choose_points
 from underoak.uncertainty.information.value_of_information import (
     InformationValue,
@@ -43,6 +44,7 @@ from underoak.uncertainty.outcomes.sensitivity import (
 __all__ = [
     "Correlation",
     "Coverage",
+    "ErrorModel",
     "InformationValue",
     "Normal",
     "Normals",

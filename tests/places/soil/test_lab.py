@@ -84,13 +84,30 @@ def test_an_update_weighs_the_result_against_the_map(land):
     assert not [fault for fault in run.findings[0].warnings if fault.code == "W414"]
 
 
-@pytest.mark.parametrize(("range_m", "sd"), [(0, 0.4 / np.sqrt(2)), (800, 0.4 * np.sqrt((1 + np.exp(-250 / 800)) / 2))])
-def test_the_prior_is_the_doubt_of_the_parcels_mean_not_of_a_point(land, range_m, sd):
+@pytest.mark.parametrize("bias", [0.0, 0.2, 0.43])
+@pytest.mark.parametrize(("range_m", "shared"), [(0, 0.0), (800, np.exp(-250 / 800))])
+def test_the_prior_is_the_doubt_of_the_parcels_mean_not_of_a_point(land, range_m, shared, bias):
     folder, plan = land
     plan["uncertainty"]["correlation_range"] = f"{range_m} m"
+    if bias != 0.2:  # a fifth, where the plan says nothing
+        plan["layers"]["soil_ph"]["bias_share"] = bias
     _, table = ran((folder, plan), "F2,,soil_ph,7.8,pH,water,0.15,\n")
-    gain = sd**2 / (sd**2 + 0.15**2)
+    variance = 0.16 * (1 + bias + (1 - bias) * shared) / 2
+    gain = variance / (variance + 0.15**2)
     assert table.loc["F2", "value_ph"] == pytest.approx(7.3 + 0.5 * gain, abs=1e-5)
+
+
+def test_a_grain_holds_for_the_prior_as_for_a_cell_of_its_size(land):
+    folder, plan = land
+    soil = np.full((40, 80), 73, np.int16)
+    write_raster(folder / "fine.tif", soil, "EPSG:25831", (25, 0, LEFT, 0, -25, TOP))
+    plan["uncertainty"]["correlation_range"] = "0 m"
+    rows = "F1,,soil_ph,7.8,pH,water,0.15,\nF2,,soil_ph,7.8,pH,water,0.15,\n"
+    _, coarse = ran((folder, plan), rows)
+    plan["layers"]["soil_ph"] |= {"file": "fine.tif", "grain": "250 m"}
+    _, fine = ran((folder, plan), rows)
+    assert fine["value_ph"].tolist() == pytest.approx(coarse["value_ph"].tolist(), abs=1e-6)
+    assert fine.loc["F1", "value_ph"] > fine.loc["F2", "value_ph"] + 0.02  # two grains share the doubt, one does not
 
 
 def test_quantiles_tell_the_prior_too(land):

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underoak.base.errors import UnderoakError
-from underoak.uncertainty import lab_update, sd_of_mean
+from underoak.uncertainty import lab_update
 
 
 def test_rows_together_or_one_after_the_other_say_the_same():
@@ -68,53 +68,3 @@ def test_missing_map_stays_missing():
 def test_negative_errors_are_refused(sd, error):
     with pytest.raises(UnderoakError, match="E360"):
         lab_update(7.0, sd, [7.0], error)
-
-
-def test_full_correlation_keeps_the_doubt_of_a_point():
-    x, y = np.meshgrid(np.arange(5) * 250.0, np.arange(4) * 250.0)
-    assert sd_of_mean(0.4, x, y, np.inf) == pytest.approx(0.4)
-    assert sd_of_mean(0.4, [100.0], [5.0], 800.0) == pytest.approx(0.4)
-
-
-def test_independent_cells_share_it_by_the_root_of_their_number():
-    x, y = np.meshgrid(np.arange(5) * 250.0, np.arange(4) * 250.0)
-    assert sd_of_mean(0.4, x, y, 0.0) == pytest.approx(0.4 / np.sqrt(20))
-
-
-@given(st.floats(0.0, 2000.0), st.floats(1.0, 2000.0))
-def test_a_longer_range_leaves_more_doubt(range_, more):
-    x = np.array([0.0, 250.0, 500.0, 500.0])
-    y = np.array([0.0, 0.0, 0.0, 250.0])
-    assert sd_of_mean(0.4, x, y, range_) <= sd_of_mean(0.4, x, y, range_ + more) + 1e-15
-
-
-def test_shares_weigh_and_cells_may_differ():
-    found = sd_of_mean([0.4, 0.2], [0.0, 250.0], [0.0, 0.0], 800.0, shares=[3.0, 1.0])
-    a, b = 0.75 * 0.4, 0.25 * 0.2
-    assert found == pytest.approx(np.sqrt(a * a + b * b + 2.0 * a * b * np.exp(-250.0 / 800.0)))
-
-
-def test_many_cells_are_added_up_completely():
-    """So many that their pairs do not fit into one step."""
-    x, y = np.random.default_rng(1).uniform(0.0, 3000.0, (2, 3000))
-    squares = sum(np.exp(-np.hypot(x - x[i], y - y[i]) / 500.0).sum() for i in range(len(x)))
-    assert sd_of_mean(0.4, x, y, 500.0) == pytest.approx(0.4 * np.sqrt(squares) / len(x), rel=1e-12)
-
-
-def test_draws_with_this_covariance_have_this_spread():
-    rng = np.random.default_rng(7)
-    x, y = rng.uniform(0.0, 2000.0, (2, 30))
-    covariance = 0.16 * np.exp(-np.hypot(x[:, None] - x, y[:, None] - y) / 700.0)
-    means = rng.multivariate_normal(np.zeros(30), covariance, 100_000).mean(axis=1)
-    assert sd_of_mean(0.4, x, y, 700.0) == pytest.approx(means.std(), rel=0.01)
-
-
-@pytest.mark.parametrize(("range_", "shares"), [(-1.0, None), (np.nan, None), (1.0, [0, 0]), (1.0, [-1, 2])])
-def test_means_of_nothing_are_refused(range_, shares):
-    with pytest.raises(UnderoakError, match="E360"):
-        sd_of_mean(0.4, [0, 1], [0, 1], range_, shares)
-
-
-def test_shapes_must_fit():
-    with pytest.raises(ValueError, match="same cells"):
-        sd_of_mean(0.4, [0, 1], [0], 800.0)

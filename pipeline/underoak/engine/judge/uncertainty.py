@@ -7,22 +7,18 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from underoak.base import crs as _crs
 from underoak.base.errors import Problems, UnderoakError
 from underoak.base.units import QUANTITIES, quantity_of
 from underoak.engine.judge.block_draws import CaseUncertainty, ProbabilityRule
 from underoak.layers.decoding.rules import unit_step
-from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.quantile_layers import Quantiles
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
-from underoak.layers.uncertain_layers import Limits, UncertainLayer
+from underoak.layers.uncertain_layers import Limits, UncertainLayer, error_correlation
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.uncertainty import deviation_in
 from underoak.plan.plan import Plan
-from underoak.uncertainty.draws.cell_draws import Correlation
-
-_DEGREE = 111_195.0  # [m] of latitude, on the sphere
+from underoak.uncertainty.draws.error_model import ErrorModel
 
 
 def uncertainty_of(
@@ -70,15 +66,15 @@ def _uncertain_layer(
     stack: Stack, range_m: float,
 ) -> UncertainLayer:  # fmt: skip
     sd, is_share = deviation_in(spec.sd, unit) if spec.sd is not None else (0.0, False)
+    correlation = error_correlation(layer.source_layer.source.grid, stack.grid, range_m, spec.grain_m)
     return UncertainLayer(
         layer=stacked[name],
-        key=name,
+        errors=ErrorModel(name, correlation, spec.bias),
         limits=_limits(layer, spec, unit),
         sd=sd,
         is_share=is_share,
         levels=tuple(level for level, _ in quantiles),
         level_layers=tuple(stacked[each.name] for _, each in quantiles),
-        correlation=_correlation(stack, stacked[name], range_m),
     )
 
 
@@ -104,20 +100,3 @@ def _limits(layer: StackedLayer, spec: LayerSpec, unit: str) -> Limits:
         bounds = sorted((step(quantity.low), step(quantity.high)))
         low, high = (b if math.isinf(a) else a for a, b in zip((low, high), bounds, strict=True))
     return float(low), float(high)
-
-
-def _correlation(stack: Stack, name: str, range_m: float) -> Correlation:
-    """Return the correlation between cells of a layer's source.
-
-    Cells in degrees are measured at the nearest five degrees of latitude, so that neighbouring regions draw alike.
-    """
-    layer = next(layer for layer in stack.layers if layer.name == name)
-    grid = layer.source_layer.source.grid
-    across, down = grid.cell_size
-    if not _crs.is_geographic(grid.crs):
-        metres = _crs.unit_m(grid.crs)
-        return Correlation.of(range_m, down * metres, across * metres)
-    window = clip_to_source(layer.source_layer.source, stack.region_window(layer))
-    _, latitude = grid.xy(window.col + window.cols / 2, window.row + window.rows / 2)
-    narrowing = math.cos(math.radians(min(5.0 * round(abs(latitude) / 5.0), 85.0)))
-    return Correlation.of(range_m, down * _DEGREE, across * _DEGREE * narrowing)

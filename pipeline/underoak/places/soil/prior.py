@@ -11,8 +11,9 @@ import numpy.typing as npt
 from underoak.base import crs as _crs
 from underoak.base.grid import Grid, Window
 from underoak.layers.derivation.source_layer import clip_to_source, read_window
+from underoak.layers.uncertain_layers import error_correlation
 from underoak.plan.keys.uncertainty import deviation_in
-from underoak.uncertainty.information.lab_update import sd_of_mean
+from underoak.uncertainty.draws.error_model import ErrorModel, sd_of_mean
 
 if TYPE_CHECKING:
     from underoak.engine.prepare.prepare import PreparedCase
@@ -51,8 +52,9 @@ def prior_sd(
 ) -> float | None:
     """Return the sd of a map's mean over cells of the analysis grid, in the layer's unit; None without uncertainty.
 
-    All land in one source cell shares its error; those of different ones are correlated by exp(-distance /
-    range). Of quantiles, the lowest and the highest tell the spread, as of a normal distribution.
+    All land in one source cell shares its error; those of different ones are correlated as in the draws, with the
+    layer's grain and the share that the whole map has in common. Of quantiles, the lowest and the highest tell the
+    spread, as of a normal distribution.
 
     Args:
         layer: the layer, on its own grid.
@@ -87,9 +89,8 @@ def prior_sd(
     has_sd = ~np.isnan(each)
     if not has_sd.any():
         return None
-    back = _crs.transformer(source.crs, grid.crs).transform(*source.xy(places[:, 1] + 0.5, places[:, 0] + 0.5))
-    x, y = (np.asarray(axis) * _crs.unit_m(grid.crs) for axis in back)
-    return sd_of_mean(each[has_sd], x[has_sd], y[has_sd], range_m, shares[has_sd])
+    errors = ErrorModel(layer.name, error_correlation(source, grid, range_m, spec.grain_m), spec.bias)
+    return sd_of_mean(each[has_sd], places[has_sd, 0], places[has_sd, 1], errors, shares[has_sd])
 
 
 def _from_quantiles(quantiles: Sequence[tuple[float, StackedLayer]], places: Longs) -> Doubles:

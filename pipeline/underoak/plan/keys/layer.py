@@ -28,6 +28,7 @@ from underoak.plan.keys.scenarios import Replacement
 from underoak.plan.keys.uncertainty import Deviation, Level
 from underoak.plan.reading.faults import PendingFault, refusal
 from underoak.plan.reading.spec import PlacedFault, Spec, refuse_all
+from underoak.uncertainty.draws.error_model import BIAS_SHARE
 
 if TYPE_CHECKING:
     from underoak.indicators import Indicator
@@ -126,7 +127,7 @@ class LayerSpec(Spec):
     quantity: QuantityName | None = None
     """Measured quantity, if the unit does not determine it; sets which values are plausible."""
     grain: Length | None = None
-    """True resolution of the source, such as 250 m, if it is coarser than the cells."""
+    """True resolution of the source, such as 250 m, if it is coarser than the cells. One draw holds for one grain."""
     months: Annotated[tuple[Month, ...], Field(min_length=1, max_length=12)] | None = None
     """Calendar months of a monthly file to use."""
     season: Literal["winter", "spring", "summer", "autumn", "year"] | None = None
@@ -149,6 +150,9 @@ class LayerSpec(Spec):
     """Level of the layer's `file` among its `quantiles`. Default: 0.5."""
     sd: Deviation | None = None
     """Uncertainty as a standard deviation: a number in its unit, an amount (80 g/kg) or a share (15 %)."""
+    bias_share: Annotated[Number, Field(ge=0, le=1)] | None = None
+    """Share of the error's variance that the whole map has in common: it is too high or too low all over. Default: 0.2
+    (common practice, no source)."""
 
     @property
     def has_uncertainty(self) -> bool:
@@ -159,6 +163,11 @@ class LayerSpec(Spec):
     def file_level(self) -> float:
         """Level of `file` among the quantiles."""
         return 0.5 if self.quantile is None else self.quantile
+
+    @property
+    def bias(self) -> float:
+        """Share of the error's variance that the whole map has in common, with its default."""
+        return BIAS_SHARE if self.bias_share is None else self.bias_share
 
     @property
     def holds_codes(self) -> bool:
