@@ -27,6 +27,7 @@ def held_words(criteria: Sequence[CriterionWords], row: Mapping[str, Any], is_po
 def held_or_limiting(criteria: Sequence[CriterionWords], row: Mapping[str, Any]) -> str:
     """Return what holds the class with its value, else the limiting factors with the best range, for a narrow column.
 
+    >>> from underoak.places.answers.limits import Side
     >>> rain = CriterionWords("water", "summer rain", 1.0, "rain", "", "", True, "", "mm", 145, 220)
     >>> row = {"class": "S2", "held_by": ("water",), "value_water": 91.2, "side_water": Side.LOW}
     >>> held_or_limiting([rain], row)
