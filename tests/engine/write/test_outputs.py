@@ -18,9 +18,9 @@ def judged(suitability, classes) -> JudgedBlock:
     return JudgedBlock(Window(0, 0, *classes.shape), memberships, suitability, classes, classes, classes, suitability)
 
 
-def test_the_three_states_have_three_codes_in_the_memberships():
+def test_what_is_excluded_or_missing_is_no_membership():
     cells = OUTPUTS["memberships.tif"].cells(judged([[0.5, 0.0, np.nan]], [[2, 250, 255]]))
-    assert cells.tolist() == [[[125, 254, 255]], [[125, 254, 255]]]
+    assert cells.tolist() == [[[125, 255, 255]], [[125, 255, 255]]]
 
 
 @given(st.lists(st.floats(0, 1, width=32), min_size=1))

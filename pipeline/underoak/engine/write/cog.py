@@ -69,6 +69,8 @@ class RasterLayout:
             "compress": self.compress,
             "predictor": predictor if self.colours is None else 1,
             "interleave": "band",
+            # else the library makes three bands of bytes a colour picture, and the fourth its opacity
+            **({"photometric": "minisblack"} if self.colours is None else {}),
             **level,
         }
 

@@ -10,7 +10,7 @@ import xarray as xr
 from xarray.backends import BackendArray
 from xarray.core import indexing
 
-from underoak.base.codes import EXCLUDED, MISSING, NOTHING_LIMITS
+from underoak.base.codes import NOTHING_LIMITS
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.finished_rasters import (
     CLASS_TIF,
@@ -25,9 +25,8 @@ from underoak.engine.write.finished_rasters import (
 )  # fmt: skip
 from underoak.engine.write.outputs import (
     CLASS_NAMES,
-    MEMBERSHIP_EXCLUDED,
-    MEMBERSHIP_MISSING,
     MEMBERSHIP_STEPS,
+    MEMBERSHIP_UNJUDGED,
     STATE_NAMES,
     UINT16_MISSING,
     UINT16_STEPS,
@@ -66,8 +65,8 @@ class _LazyRaster(BackendArray):
 def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
     """Return the rasters of a run folder as a dataset; nothing is read yet.
 
-    `suitability`, `missing_weight`, `spread`, `quantiles` and `p_meets_<rule>` are in 0..1 with NaN where not judged or
-    not computed; `class`, `limiting` and `membership` are codes as stored, explained in their attributes.
+    `suitability`, `membership`, `missing_weight`, `spread`, `quantiles` and `p_meets_<rule>` are in 0..1 with NaN where
+    not judged or not computed; `class` and `limiting` are codes as stored, explained in their attributes.
     """
     rows, cols = np.arange(grid.rows) + 0.5, np.arange(grid.cols) + 0.5
     x, y = grid.xy(cols, 0.0)[0], grid.xy(0.0, rows)[1]
@@ -92,6 +91,9 @@ def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
             variable = variable.isel(band=0)
         if variable.dtype == np.uint16:
             variable.attrs.update(scale_factor=1.0 / UINT16_STEPS, _FillValue=UINT16_MISSING)
+            variable = xr.conventions.decode_cf_variable(name, variable)
+        elif name == "membership":
+            variable.attrs.update(scale_factor=1.0 / MEMBERSHIP_STEPS, _FillValue=MEMBERSHIP_UNJUDGED)
             variable = xr.conventions.decode_cf_variable(name, variable)
         variables[name] = variable
     if "spread" in variables:
@@ -127,7 +129,4 @@ def _attributes(name: str) -> dict[str, Any]:
         case _ if name.startswith("p_meets_"):
             return {"units": "1", "long_name": f"probability that the rule {name.removeprefix('p_meets_')} is met"}
         case _:
-            return {
-                "long_name": f"membership x {MEMBERSHIP_STEPS}",
-                "codes": f"{MEMBERSHIP_EXCLUDED} {STATE_NAMES[EXCLUDED]}, {MEMBERSHIP_MISSING} {STATE_NAMES[MISSING]}",
-            }
+            return {"units": "1", "long_name": "membership"}

@@ -32,7 +32,7 @@ CLASS_NAMES = {
 STATE_NAMES = {EXCLUDED: "excluded by a constraint", MISSING: "missing: not judged"}
 UINT16_STEPS, UINT16_MISSING = 60000, 65535
 MEMBERSHIP_STEPS = 250
-MEMBERSHIP_EXCLUDED, MEMBERSHIP_MISSING = 254, 255
+MEMBERSHIP_UNJUDGED = 255  # nodata; a code of its own for excluded cells would read as a membership above 1
 
 Cells = npt.NDArray[Any]
 
@@ -56,16 +56,13 @@ def _steps(values: Cells, steps: float, missing: np.int32, out: Cells) -> None:
 
 
 @compiled
-def _membership_steps(
-    values: Cells, classes: Cells, steps: float, excluded: np.int32, missing: np.int32, out: Cells
-) -> None:
+def _membership_steps(values: Cells, classes: Cells, steps: float, unjudged: np.int32, out: Cells) -> None:
     for band in range(values.shape[0]):
         cells, into = values[band], out[band]
         for i in range(classes.size):
             value = np.float64(cells[i])
             step = np.int32(np.floor((value if value == value else 0.0) * steps + 0.5))
-            step = step if value == value else missing
-            into[i] = step if classes[i] != EXCLUDED else excluded
+            into[i] = step if (value == value) & (classes[i] != EXCLUDED) else unjudged
 
 
 def to_steps(values: npt.NDArray[np.float32], steps: int, missing: int, dtype: str) -> Cells:
@@ -107,7 +104,7 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
     class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_NAMES.items()}, **codes}
     limits = {**common, **names, **codes, f"CODE_{NOTHING_LIMITS}": "nothing limits"}
     bands = tuple(Band(name, "1", 1.0 / MEMBERSHIP_STEPS) for name in criteria)
-    membership_tags = {**common, **names, f"CODE_{MEMBERSHIP_EXCLUDED}": STATE_NAMES[EXCLUDED]}
+    membership_tags = {**common, **names, "NODATA_MEANS": "excluded, or the layer is missing; class.tif says which"}
     outputs = [
         suitability,
         Output(
@@ -124,7 +121,7 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
             RasterLayout(
                 MEMBERSHIPS_TIF,
                 "uint8",
-                MEMBERSHIP_MISSING,
+                MEMBERSHIP_UNJUDGED,
                 bands,
                 membership_tags,
             ),
@@ -160,8 +157,9 @@ def _membership_cells(judged: JudgedBlock) -> Cells:
     values = np.ascontiguousarray(judged.memberships).reshape(len(judged.memberships), -1)
     classes = np.ascontiguousarray(judged.classes).reshape(-1)
     out = np.empty(judged.memberships.shape, np.uint8)
-    codes = np.int32(MEMBERSHIP_EXCLUDED), np.int32(MEMBERSHIP_MISSING)
-    _membership_steps(values, classes, float(MEMBERSHIP_STEPS), *codes, out.reshape(values.shape))
+    _membership_steps(
+        values, classes, float(MEMBERSHIP_STEPS), np.int32(MEMBERSHIP_UNJUDGED), out.reshape(values.shape)
+    )
     return out
 
 
