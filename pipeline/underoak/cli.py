@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, ParamSpec, TypedDict, Unpack
 
 import click
 
-from underoak.base.errors import BUG, UNJUDGED, Fault, UnderoakError
+from underoak.base.errors import BUG, UNJUDGED, Fault, UnderoakError, printable
 from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, RunOptions, Spacing, run_options
 
 if TYPE_CHECKING:
@@ -59,6 +59,11 @@ def report_faults(command: Callable[P, None]) -> Callable[..., None]:
             sys.exit(BUG)
 
     return wrapped
+
+
+def _print(text: str) -> None:
+    """Print lines to stdout; names in them may come from files, so control characters are escaped."""
+    click.echo("\n".join(printable(line) for line in text.split("\n")))
 
 
 def _leave_hung_threads(code: int) -> None:
@@ -143,8 +148,8 @@ def _run(path: Path, options: RunOptions) -> None:
         )
     for findings in result.findings:
         if findings.case.heading:
-            click.echo(f"\n{findings.case.heading}\n")
-        click.echo(ranking(findings, width=_columns()))
+            _print(f"\n{findings.case.heading}\n")
+        _print(ranking(findings, width=_columns()))
     if options["progress"] != "none" and not is_log_on_stderr:
         for line in result.next_steps():
             click.echo(line, err=True)
@@ -214,7 +219,7 @@ def check(plan: Path, **options: Unpack[CheckOptions]) -> None:
     from underoak.runs.check import check as check_plan
 
     for line in check_plan(load_plan(plan), **options):
-        click.echo(line)
+        _print(line)
 
 
 @main.command(short_help="Write a starter plan.")
@@ -271,11 +276,11 @@ def explain(
         raise click.UsageError("--sensitivity needs --parcel ID and cannot be combined with --field-sheet")
     finished = Run.open(run)
     if sensitivity:
-        click.echo(finished.explain_sensitivity(str(parcel)))
+        _print(finished.explain_sensitivity(str(parcel)))
     elif field_sheet:
-        click.echo(finished.field_sheet(parcel, zone, establish, spacing, headland))
+        _print(finished.field_sheet(parcel, zone, establish, spacing, headland))
     else:
-        click.echo(finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone)))
+        _print(finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone)))
 
 
 @main.command(short_help="Choose soil sampling points on a parcel.")
@@ -302,7 +307,7 @@ def sample(
     finished = Run.open(run)
     sampling = finished.sample(parcel, count, range_m, setback, spacing)
     paths = finished.write_sample(sampling, out)
-    click.echo(lab_request(sampling))
+    _print(lab_request(sampling))
     for path in paths:
         click.echo(f"Wrote: {path}", err=True)
     lab = "enter the lab results in the file under `lab:` in the plan"
@@ -328,7 +333,7 @@ def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -
         text = json.dumps(comparison_values(comparison), indent=2, ensure_ascii=False, allow_nan=False)
         _write(text, json_to)
     if json_to != "-":
-        click.echo(comparison_text(comparison))
+        _print(comparison_text(comparison))
     fault = comparison.fault()
     if expect_same and fault is not None:
         raise UnderoakError(fault)

@@ -8,6 +8,7 @@ import shutil
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import shapely
@@ -288,15 +289,20 @@ def test_names_from_files_cannot_forge_lines_or_move_the_cursor(case):
     plan, folder = case
     plan["title"] = "a title"
     frame = gpd.read_file(folder / "fields.gpkg")
-    frame.loc[0, "name"] = "\x1b]0;owned\x07\nE999 forged"
+    frame.loc[0, "name"] = "\x1b]0;owned\x07\nE999 forged\u202eon\x9b31m\u2028"
     frame.loc[1, "name"] = "</td><script>alert(1)</script>"
     frame.loc[2, "name"] = "=1+1"
     frame.to_file(folder / "fields.gpkg", engine="pyogrio")
     result = told(plan, folder)
     assert result.exit_code == 0, result.output
-    assert "\x1b" not in result.output
-    assert not re.search(r"^E999", result.output, re.M)
+    frame = pd.read_csv(folder / "out" / "parcels.csv")
+    (written,) = frame["id"][frame["id"].str.contains("E999")]
+    explained = CliRunner().invoke(main, ["explain", str(folder / "out"), "--parcel", written])
+    assert explained.exit_code == 0, explained.stderr
     page = (folder / "out" / "report.html").read_text(encoding="utf-8")
+    for text in (result.output, explained.output, page, (folder / "out" / "parcels.csv").read_text(encoding="utf-8")):
+        assert not re.search("[\x1b\x07\x9b\u202e\u2028]", text)
+        assert not re.search(r"^E999", text, re.MULTILINE)
     assert "<script" not in page
     assert "'=1+1" in (folder / "out" / "parcels.csv").read_text(encoding="utf-8")
 

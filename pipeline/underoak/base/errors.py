@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -106,14 +107,18 @@ class Problems:
 
 
 def printable(text: str) -> str:
-    """Escape control characters, so that a name from a file cannot move the cursor or forge a log line.
+    """Escape control characters, so that a name from a file cannot move the cursor, turn text round or forge a line.
 
-    >>> print(printable("a\\x1b]0;b\\nc"))
-    a\\x1b]0;b\\nc
+    >>> print(printable("a\\x1b]0;b\\nc\\u202ed"))
+    a\\x1b]0;b\\nc\\u202ed
     """
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    return "".join(c if c.isprintable() or _is_blank(c) else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
+def _is_blank(character: str) -> bool:
+    return unicodedata.category(character) == "Zs"  # a blank that does not break, for example
 
 
 def count_of(count: int, one: str, many: str = "") -> str:

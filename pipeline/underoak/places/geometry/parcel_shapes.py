@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean, printable
 from underoak.base.grid import Grid
 from underoak.layers.formats.vector import NOTE, read_features
 from underoak.layers.shapes.coverage import Edges, polygon_edges
@@ -75,7 +75,7 @@ def read_parcels(
 
 
 def id_text(value: Any) -> str:
-    """Return an id as text; whole numbers without decimals, "" for nothing.
+    """Return an id as text; whole numbers without decimals, "" for nothing, control characters escaped.
 
     >>> [id_text(value) for value in ("007", 7, 1e3, 0.5, None, float("nan"))]
     ['007', '7', '1000', '0.5', '', '']
@@ -84,7 +84,7 @@ def id_text(value: Any) -> str:
         return ""
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
-    return str(value)
+    return printable(str(value))
 
 
 def _check_ids(ids: Sequence[str], field: str, where: str, problems: Problems) -> None:

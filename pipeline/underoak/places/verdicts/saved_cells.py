@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.errors import Fault, UnderoakError
+from underoak.base.errors import Fault, UnderoakError, printable
 from underoak.overlay import Curve, Rules, membership
 from underoak.places.geometry.output_files import write_safely
 from underoak.places.parcels.cell_sample import SampledCells
@@ -83,11 +83,12 @@ class SavedCells:
         return cls(tuple(best), selected, criteria, plan.rules, sds, seed)
 
     def place(self, parcel: str) -> int:
-        """Return the index of a parcel.
+        """Return the index of a parcel; control characters in its id may be escaped or not.
 
         Raises:
             UnderoakError: E609 when its cells were not saved.
         """
+        parcel = printable(parcel)
         if parcel not in self.ids:
             what = f'no cells of parcel "{parcel}" were saved: only those of the best {MOST} judged parcels are'
             raise UnderoakError(Fault("E609", what, fix="run the plan with a file of fewer parcels"))

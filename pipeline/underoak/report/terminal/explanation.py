@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from underoak.base.errors import Fault, UnderoakError, did_you_mean
+from underoak.base.errors import Fault, UnderoakError, did_you_mean, printable
 from underoak.base.number_words import figure, hectares, metres, money, percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
 from underoak.places.answers.limits import change_of
@@ -60,12 +60,12 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
 
 
 def parcel_place(parcels: Any, parcel: str) -> int:
-    """Return the row of a parcel in the table.
+    """Return the row of a parcel in the table; control characters in its id may be escaped or not.
 
     Raises:
         UnderoakError: E604 when there is none of that id.
     """
-    ids = [] if parcels is None else [str(id) for id in parcels["id"]]
+    ids, parcel = [] if parcels is None else [str(id) for id in parcels["id"]], printable(parcel)
     if not ids:
         what, fix = "this run has judged no parcels", "name a file of them in the plan as `parcels`, and run it again"
         raise UnderoakError(Fault("E604", what, fix=fix))
