@@ -63,7 +63,7 @@ def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
     return {
         "format": 1,
         "title": "white noise",
-        "purpose": "buy",
+        "purpose": "region",  # buy and orchard draw by default; most tests on this land are about other things
         "region": {"area": "region.gpkg", "crs": "EPSG:25831", "cell": "30 m"},
         "layers": {
             "soil_ph": {"file": "ph.tif", "unit": "pH*10", "resample": "bilinear"},

@@ -54,6 +54,17 @@ class DrawnCells(NamedTuple):
     crossing: int  # cells whose quantiles cross; they are not drawn
 
 
+def cell_size_m(grid: Grid, grain_m: float | None = None) -> float:
+    """Return the size of a source's cells [m], or its grain where that is coarser; of degrees, the spacing of rows.
+
+    >>> cell_size_m(Grid("EPSG:25831", (30.0, 0.0, 0.0, 0.0, -30.0, 0.0), 9, 9), 250.0)
+    250.0
+    """
+    across, down = grid.cell_size
+    side = down * _DEGREE if _crs.is_geographic(grid.crs) else math.sqrt(across * down) * _crs.unit_m(grid.crs)
+    return max(side, grain_m or 0.0)
+
+
 def draw_cells(stack: Stack, uncertain: UncertainLayer, window: Window, seed: int, draws: int) -> DrawnCells:
     """Read a layer's cells on a window of its source grid, and draw them; a cell's draws do not depend on the window.
 

@@ -10,13 +10,15 @@ from typing import Any
 
 from underoak.base.errors import UnderoakError, did_you_mean
 from underoak.plan.case import PRESENT, SINGLE, Case
+from underoak.plan.checks.assumed_errors import assume_errors
 from underoak.plan.checks.criteria import CriterionInUse, merge_profile, resolve_units
 from underoak.plan.checks.distance_limits import check_distance_limits
 from underoak.plan.checks.references import check_references
 from underoak.plan.checks.scenario_layers import scenario_layers
 from underoak.plan.checks.uncertainty import check_uncertainty
 from underoak.plan.checks.weights import check_spread, order_weights, resolve_weights
-from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.plan.keys.plan_keys import DRAWN_PURPOSES, PlanSpec
+from underoak.plan.keys.uncertainty import UncertaintySpec
 from underoak.plan.plan import Criterion, Plan
 from underoak.plan.profiles.profile import Profile, load_profile, profile_names
 from underoak.plan.reading.validation import Check, validate
@@ -69,6 +71,8 @@ def load_plan(
 def _with_cases(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
     """Return the plan, with a plan for each of several species and scenarios; None if there is a fault."""
     _check_names(spec, check)
+    if spec.uncertainty is None and spec.purpose in DRAWN_PURPOSES and not check.is_broken(("uncertainty",)):
+        spec = spec.model_copy(update={"uncertainty": UncertaintySpec()})
     if len(spec.species) <= 1 and not spec.scenarios:
         plan = _resolve(spec, path, folder, check)
         return None if plan is None else _of_case(plan, "")
@@ -115,10 +119,11 @@ def _resolve(
     from underoak.overlay import Rules
 
     check_references(spec, check)
-    check_uncertainty(spec, check)
     profile = _profile(spec, check, i_species, all_species)
     in_use, not_judged = merge_profile(spec, profile, check)
-    layers = resolve_units(spec, in_use, check)
+    errors = assume_errors(spec, resolve_units(spec, in_use, check), in_use, profile, check)
+    layers = errors.layers
+    check_uncertainty(spec, layers, check)
     check_distance_limits(spec, layers, check)
     weights, pairwise = resolve_weights(spec, in_use, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)
@@ -138,7 +143,7 @@ def _resolve(
     )
     criteria = tuple(_criterion(each, weight, spec) for each, weight in zip(in_use, weights, strict=True))
     warnings = tuple(check.problems.warnings)
-    return Plan(spec, folder, path, profile, layers, criteria, not_judged, rules, pairwise, warnings)
+    return Plan(spec, folder, path, profile, layers, criteria, not_judged, rules, pairwise, warnings, errors=errors)
 
 
 def _criterion(in_use: CriterionInUse, weight: float, spec: PlanSpec) -> Criterion:

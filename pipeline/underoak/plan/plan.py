@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NotRequired, TypedDict
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.plan.case import SINGLE, Case
+from underoak.plan.checks.assumed_errors import AssumedError, LayerErrors
 from underoak.plan.checks.criteria import NotJudged
 from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
 from underoak.plan.keys.criteria import RemedySpec
@@ -92,7 +93,7 @@ class Plan:
     base: Path  # relative file names start here
     path: Path | None  # the file it was read from
     profile: Profile | None
-    layers: Mapping[str, LayerSpec]  # with `to` set where the profile decides the unit
+    layers: Mapping[str, LayerSpec]  # with `to` set where the profile decides the unit, and `sd` where it is assumed
     criteria: tuple[Criterion, ...]  # those the plan names, in its order, then those of the profile
     not_judged: tuple[NotJudged, ...]  # criteria of the profile that are not in use, essential ones first
     rules: Rules
@@ -100,6 +101,7 @@ class Plan:
     warnings: tuple[Fault, ...] = ()
     case: Case = SINGLE  # of a plan with several cases, the run as one
     case_plans: tuple[Plan, ...] = ()  # with several species or scenarios, the plan of each case
+    errors: LayerErrors = field(default_factory=lambda: LayerErrors({}))  # which errors of layers are assumed
 
     @property
     def cases(self) -> tuple[Plan, ...]:
@@ -195,6 +197,29 @@ class Plan:
         spec = self.spec.model_copy(update={"uncertainty": self.uncertainty.model_copy(update={"seed": seed})})
         case_plans = tuple(plan.with_seed(seed) for plan in self.case_plans)
         return replace(self, spec=spec, case_plans=case_plans)
+
+    @property
+    def assumed_errors(self) -> Mapping[str, AssumedError]:
+        """The published errors that are assumed, by layer, because the plan states none."""
+        return self.errors.assumed
+
+    @property
+    def unknown_errors(self) -> Mapping[str, str]:
+        """The judged layers with weight whose error is not known, with the reason; empty in a plan without draws.
+
+        No test may be called useless, and no answer certain, as far as it rests on such a layer.
+        """
+        weighing = {criterion.layer for criterion in self.criteria if criterion.weight > 0.0}
+        return {name: reason for name, reason in self.errors.unknown.items() if name in weighing}
+
+    @property
+    def is_doubt_switched_off(self) -> bool:
+        """True if no yes may be given: `assume: none` leaves out a published error, or no judged layer has an error."""
+        if self.uncertainty is None:
+            return False
+        weighing = [criterion.layer for criterion in self.criteria if criterion.weight > 0.0]
+        has_error = any(self.layers[layer].has_uncertainty for layer in weighing)
+        return not has_error or any(layer in weighing for layer in self.errors.switched_off)
 
     @property
     def parcels(self) -> ParcelsSpec | None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from underoak.plan.keys.layer import LayerSpec
+from underoak.plan.keys.uncertainty import deviation_at, deviation_in
 from underoak.plan.plan import Plan
 
 METHODS = {
@@ -23,26 +25,25 @@ METHODS = {
 }
 
 
-def uncertainty_words(spec: LayerSpec) -> str:
-    """Return the uncertainty of a layer in a few words.
+def uncertainty_words(spec: LayerSpec, cell_m: float) -> str:
+    """Return the uncertainty of a layer in a few words; its source cells are `cell_m` wide [m].
 
-    >>> uncertainty_words(LayerSpec.model_validate({"file": "clay.tif", "sd": "80 g/kg"}))
+    >>> uncertainty_words(LayerSpec.model_validate({"file": "clay.tif", "sd": "80 g/kg"}), 250.0)
     'standard deviation 80 g/kg'
     """
     if spec.quantiles is not None:
         levels = sorted([*spec.quantiles, spec.file_level])
         return "quantiles " + ", ".join(f"{level:g}" for level in levels)
-    return f"standard deviation {spec.sd}"
+    assert spec.sd is not None
+    return f"standard deviation {deviation_at(spec.sd, cell_m)}"
 
 
-def uncertainty_lines(plan: Plan) -> list[str]:
-    """Return the lines for `check`: the uncertain layers, how they are drawn, and the probability rules."""
+def draw_lines(plan: Plan) -> list[str]:
+    """Return the lines for `check` on how uncertain layers are drawn, and on the probability rules."""
     uncertainty = plan.uncertainty
     if uncertainty is None:
         return []
-    lines = [
-        f"uncertain {name}: {uncertainty_words(spec)}" for name, spec in plan.layers.items() if spec.has_uncertainty
-    ]
+    lines = []
     correlation = f"correlated over {uncertainty.correlation_range}" if uncertainty.range_m else "not correlated"
     lines.append(
         f"draws     {uncertainty.draws} from seed {uncertainty.seed}, {correlation}; constraints are not drawn"
@@ -54,21 +55,41 @@ def uncertainty_lines(plan: Plan) -> list[str]:
     return lines
 
 
-def uncertainty_manifest(plan: Plan) -> dict[str, Any]:
-    """Return the part of the manifest on uncertainty; empty if every layer is treated as exact."""
+def uncertainty_manifest(plan: Plan, cell_sizes: Mapping[str, float], units: Mapping[str, str]) -> dict[str, Any]:
+    """Return what the manifest says of a plan's uncertainty; empty if every layer is treated as exact.
+
+    `cell_sizes` [m] and `units` are those of the layers that were opened.
+    """
     uncertainty = plan.uncertainty
     if uncertainty is None:
         return {}
-    uncertain = {name: uncertainty_words(spec) for name, spec in plan.layers.items() if spec.has_uncertainty}
+    uncertain = {
+        name: uncertainty_words(spec, cell_sizes[name]) for name, spec in plan.layers.items() if spec.has_uncertainty
+    }
     judged = {criterion.layer for criterion in plan.criteria}
     return {
-        "uncertainty": {
-            "seed": uncertainty.seed,
-            "draws": uncertainty.draws,
-            "correlation_range_m": uncertainty.range_m,
-            "layers": uncertain,
-            "drawn": [name for name in uncertain if name in judged],
-            "asked": [rule.name for rule in uncertainty.ask],
-            "methods": METHODS,
-        }
+        "seed": uncertainty.seed,
+        "draws": uncertainty.draws,
+        "correlation_range_m": uncertainty.range_m,
+        "layers": uncertain,
+        "assumed": {name: _assumed(plan, name, cell_sizes[name], units[name]) for name in plan.assumed_errors},
+        "unknown": dict(plan.unknown_errors),
+        "drawn": [name for name in uncertain if name in judged],
+        "asked": [rule.name for rule in uncertainty.ask],
+        "methods": METHODS,
+    }
+
+
+def _assumed(plan: Plan, name: str, cell_m: float, unit: str) -> dict[str, Any]:
+    """Return the assumed error of a layer, in the unit that it is used in."""
+    spec, assumed = plan.layers[name], plan.assumed_errors[name]
+    assert spec.sd is not None
+    sd, is_share = deviation_in(deviation_at(spec.sd, cell_m), unit)
+    return {
+        "kind": assumed.kind,
+        "sd": sd,
+        "is_share": is_share,
+        "unit": unit,
+        "grain": spec.grain if assumed.has_grain else None,
+        **{key: getattr(assumed.error, key) for key in ("cite", "source", "known", "grade")},
     }

@@ -102,6 +102,7 @@ def _findings(
         first_two=parcels.first_two,
         calibration=parcels.calibration,
         order=parcels.order,
+        uncertainty=case.uncertainty_record,
     )
 
 

@@ -16,12 +16,10 @@ from underoak.engine.storage.manifest import (
     LayerRecord,
     Manifest,
     RunTimes,
-    UncertaintyRecord,
     WeightsRecord,
 )
 from underoak.engine.write.checksums import FileRecord, InputRecord, software
 from underoak.plan.plan import Plan
-from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 
 def case_manifest(
@@ -36,7 +34,8 @@ def case_manifest(
         )
         for name, facts in ready.facts.items()
     }  # fmt: skip
-    drawn = {key: UncertaintyRecord.model_validate(content) for key, content in uncertainty_manifest(plan).items()}
+    record = ready.uncertainty_record
+    drawn = {} if record is None else {"uncertainty": record}
     return CaseManifest(
         folder=case.folder,
         species=case.species,

@@ -24,6 +24,9 @@ uncertainty:
 DOUBTFUL = [QUANTILES, SD, ("reduce: sum, to: mm}", "reduce: sum, to: mm, sd: 15 %}"), ("combine:", ASKED + "combine:")]
 
 
+REGION = spoiled(("purpose: buy", "purpose: region"))  # draws only if it says so
+
+
 def test_doubt_of_layers_and_what_is_asked_of_it_is_read(tmp_path):
     plan = loaded(spoiled(*DOUBTFUL), tmp_path)
     ph = plan.layers["soil_ph"]
@@ -48,10 +51,12 @@ def test_doubt_fits_the_schema_as_written():
     assert list(validator.iter_errors(parse(text.replace("80 g/kg", "-80 g/kg"), "p").value))
 
 
-def test_a_plan_without_doubt_has_none(tmp_path):
-    plan = loaded(GOOD, tmp_path)
-    assert plan.uncertainty is None
-    assert not any(layer.has_uncertainty for layer in plan.layers.values())
+def test_a_plan_without_doubt_has_none_unless_it_is_to_buy_or_plant(tmp_path):
+    region = loaded(REGION, tmp_path)
+    assert region.uncertainty is None
+    assert not any(layer.has_uncertainty for layer in region.layers.values())
+    assert loaded(GOOD, tmp_path).uncertainty.draws == 64
+    assert loaded(spoiled(("purpose: buy", "purpose: orchard")), tmp_path).uncertainty.draws == 64
 
 
 def test_the_canonical_form_loads_as_the_same_plan(tmp_path):
@@ -97,6 +102,8 @@ def test_a_share_of_a_temperature_is_none():
     assert deviation_in("5 %", "K") == deviation_in("5 %", "delta_degC") == (0.05, True)
 
 
+# leaves the criterion of class codes, which have no error
+OFF = "  ph: off\n  clay: off\n  slope: off\n  water: off"
 RULE = "{name: ph75, layer: soil_ph, at_least: 7.5}"
 CASES = [
     ("both", [QUANTILES, ("0.95: {file: data/q.tif, band: 3}}", "0.95: b.tif}, sd: 0.4")],
@@ -113,9 +120,11 @@ CASES = [
     ("negative", [SD, ("80 g/kg", "-80 g/kg")], "E304", "-80", "cannot be negative", "0 or more"),
     ("of something else", [SD, ("80 g/kg", "80 mm")], "E341", "80 mm", "measure different things", ""),
     ("share of a share", [SD, ("80 g/kg", "15 %")], "E344", "15 %", "may be a share of the value", '"15 % of value"'),
-    ("nothing doubtful", [("combine:", ASKED + "combine:")], "E362", "draws: 64", "nothing to draw", "`quantiles` or"),
+    ("nothing doubtful", [("purpose: buy", "purpose: region"), ("  water: {layer: rain, source: profile}", OFF),
+      ("combine:", "uncertainty: {draws: 64}\ncombine:")],
+     "E362", "{draws: 64", "nothing to draw", "`kind_of`"),
     ("sure layer asked", [*DOUBTFUL[1:], (RULE, RULE.replace("soil_ph", "elevation"))],
-     "E362", "elevation, at_least", "states no uncertainty", "give it"),
+     "E362", "elevation, at_least", "states no uncertainty, and none is assumed", "give it"),
     ("no such layer", [*DOUBTFUL, (RULE, RULE.replace("soil_ph", "soil_hp"))],
      "E331", "soil_hp", 'no layer "soil_hp"', 'did you mean "soil_ph"?'),
     ("two sides", [*DOUBTFUL, ("at_least: 7.5", "at_least: 7.5, at_most: 8")],
@@ -127,7 +136,8 @@ CASES = [
     ("negative seed", [*DOUBTFUL, ("seed: 1", "seed: -1")], "E304", "-1\n", "at least 0", ""),
     ("range", [*DOUBTFUL, ("800 m", "800 kg")], "E341", "800 kg", "measure different things", ""),
     ("laboratory", [*DOUBTFUL, ("clay: 15 g/kg", "cly: 15 g/kg")], "E331", "15 g/kg", '"cly"', '"clay"'),
-    ("quantiles without draws", [("dtype: uint16", "dtype: uint16, quantiles: [0.05]")],
+    ("quantiles without draws",
+     [("purpose: buy", "purpose: region"), ("dtype: uint16", "dtype: uint16, quantiles: [0.05]")],
      "E362", "[0.05]", "the plan has no `uncertainty`", "add `uncertainty`"),
     ("unknown key", [*DOUBTFUL, ("  seed: 1", "  sed: 1")], "E303", "sed", '"sed" is not known', '"seed"'),
 ]  # fmt: skip
@@ -145,12 +155,16 @@ def test_is_refused_at_its_place(edits, code, at, what, fix, tmp_path):
 
 
 def test_doubt_that_gets_lost_on_the_way_is_told(tmp_path):
-    text = spoiled(*DOUBTFUL, ("nodata: -32768}", "nodata: -32768, sd: 5 m}"))
+    text = spoiled(
+        *DOUBTFUL, ("nodata: -32768}", "nodata: -32768, sd: 5 m}"), ("draws: 64", "draws: 64\n  assume: none")
+    )
     plan = loaded(text, tmp_path)
     (warning,) = [w for w in plan.warnings if w.code == "W218"]
     assert "slope" in warning.where
     told = loaded(text.replace("derive: slope}", "derive: slope, sd: 3 degree}"), tmp_path)
     assert not [w for w in told.warnings if w.code == "W218"]
+    assumed = loaded(text.replace("assume: none", "assume: published"), tmp_path)  # the slope gets that of its kind
+    assert not [w for w in assumed.warnings if w.code == "W218"]
 
 
 def test_quantiles_of_the_present_are_not_those_of_a_future(tmp_path):
@@ -179,7 +193,11 @@ def test_doubt_that_is_broken_is_one_fault(tmp_path, broken, says):
 
 
 def test_doubt_that_no_layer_has_is_told_beside_a_layer_that_is_broken_elsewhere(tmp_path):
-    text = spoiled(("combine:", "uncertainty: {draws: 64}\ncombine:"), ("unit: g/kg, resample: mean}", "unit: g/kgg}"))
+    text = spoiled(
+        ("combine:", "uncertainty: {draws: 64, assume: none}\ncombine:"),
+        ("unit: g/kg, resample: mean}", "unit: g/kgg}"),
+        ("purpose: buy", "purpose: region"),
+    )
     assert {fault.code for fault in faults(text, tmp_path)} >= {"E362"}
 
 

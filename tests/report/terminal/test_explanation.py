@@ -202,7 +202,12 @@ def test_the_table_fits_a_narrow_and_a_wide_terminal(demo):
         assert max(map(len, text.splitlines())) <= width
         assert "ph 7.0, best 7.5 to 8.3" in text
         assert ("lime 14 t/ha" in text) is (width == 118)
-        assert len(text.splitlines()) < 50  # a line for each parcel
+        errors = text[text.index("Assumed, because") : text.index("21 zones")].split()
+        assert " ".join(errors) == (
+            "Assumed, because the plan states no error: slope ± 3° (common practice, no source); northness ± 0.25 "
+            "(worked out from the slope's)."
+        )
+        assert len(text.splitlines()) < 52  # a line for each parcel, and two on errors that are assumed
 
 
 def test_the_page_tells_potential_and_amounts_and_each_next_step_once(demo):

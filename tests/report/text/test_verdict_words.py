@@ -40,7 +40,9 @@ def test_the_page_answers_first(demo):
         < text.index("What limits it")
     )
     assert "do not include the errors" not in text
-    assert "slope, northness" in text[text.index("Treated as exact") :]
+    # the demo states no error of its heights: those of slope and northness are assumed, and named with their source
+    assert "Steepness of the ground (slope): assumed ± 3°" in text
+    assert "(northness): assumed ± 0.25" in text
 
 
 def test_every_judged_parcel_has_a_verdict_and_no_other_has(demo):

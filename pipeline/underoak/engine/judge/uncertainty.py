@@ -14,9 +14,10 @@ from underoak.layers.decoding.rules import unit_step
 from underoak.layers.quantile_layers import Quantiles
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
-from underoak.layers.uncertain_layers import Limits, UncertainLayer, error_correlation
+from underoak.layers.uncertain_layers import Limits, UncertainLayer, cell_size_m, error_correlation
 from underoak.plan.keys.layer import LayerSpec
-from underoak.plan.keys.uncertainty import deviation_in
+from underoak.plan.keys.plan_keys import DRAWN_PURPOSES
+from underoak.plan.keys.uncertainty import deviation_at, deviation_in
 from underoak.plan.plan import Plan
 from underoak.uncertainty.draws.error_model import ErrorModel
 
@@ -55,7 +56,7 @@ def uncertainty_of(
             problems.extend(replace(f, where=f.where or f"uncertainty.ask ({rule.name})") for f in error.faults)
     judged = dict.fromkeys(criterion.layer for criterion in plan.criteria)
     drawn = tuple(uncertain[name] for name in judged if name in uncertain)
-    if not drawn and not rules and not problems.faults:
+    if not drawn and not rules and not problems.faults and plan.purpose not in DRAWN_PURPOSES:
         what = "no criterion uses an uncertain layer and there is no probability rule, so there is nothing to draw"
         problems.add("E362", what, "uncertainty", "give `quantiles` or `sd` to a layer that a criterion judges")
     return CaseUncertainty(spec.draws, spec.seed, drawn, tuple(rules), tuple(plan.outputs.quantiles or ()))
@@ -65,7 +66,10 @@ def _uncertain_layer(
     name: str, spec: LayerSpec, layer: StackedLayer, stacked: Mapping[str, str], unit: str, quantiles: Quantiles,
     stack: Stack, range_m: float,
 ) -> UncertainLayer:  # fmt: skip
-    sd, is_share = deviation_in(spec.sd, unit) if spec.sd is not None else (0.0, False)
+    sd, is_share = 0.0, False
+    if spec.sd is not None:
+        cell_m = cell_size_m(layer.source_layer.source.grid, spec.grain_m)
+        sd, is_share = deviation_in(deviation_at(spec.sd, cell_m), unit)
     correlation = error_correlation(layer.source_layer.source.grid, stack.grid, range_m, spec.grain_m)
     return UncertainLayer(
         layer=stacked[name],

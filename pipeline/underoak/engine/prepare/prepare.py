@@ -18,6 +18,7 @@ from underoak.engine.judge.uncertainty import uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
 from underoak.engine.prepare.file_checks import LayersRequest, open_files, sample_files
 from underoak.engine.prepare.indicator_limits import check_range
+from underoak.engine.storage.manifest import UncertaintyRecord
 from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.layers.catalogue import layer_unit
 from underoak.layers.decoding.encoding import Encoding
@@ -29,9 +30,11 @@ from underoak.layers.shapes.coverage import merge_edges, polygon_edges
 from underoak.layers.shapes.region import Region, read_region
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
+from underoak.layers.uncertain_layers import cell_size_m
 from underoak.plan.case import Case
 from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
 from underoak.plan.plan import Plan
+from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 _AT_ONCE = 10_000  # shapes
 _QUARTER = 16  # straight pieces for a quarter of a circle
@@ -64,6 +67,20 @@ class PreparedCase:
             for layer in self.layers
             if layer.source_layer.selected_months
         }
+
+    @property
+    def cell_sizes(self) -> dict[str, float]:
+        """The size of the source cells of each layer [m], or its grain where that is coarser."""
+        return {
+            layer.name: cell_size_m(layer.source_layer.source.grid, self.plan.layers[layer.name].grain_m)
+            for layer in self.layers
+        }
+
+    @property
+    def uncertainty_record(self) -> UncertaintyRecord | None:
+        """How the layers are drawn, and with which errors; None in a plan without draws."""
+        content = uncertainty_manifest(self.plan, self.cell_sizes, self.units)
+        return UncertaintyRecord.model_validate(content) if content else None
 
     def stacked_origin(self, layer: str, origin: str) -> str:
         """Return the recipe's name of a layer that another is derived from; the recipe itself may not hold it."""

@@ -83,6 +83,20 @@ class WeightsRecord(_Record):
     worst: str | None = None
 
 
+class AssumedErrorRecord(_Record):
+    """The published error that was assumed for a layer, because the plan states none."""
+
+    kind: str
+    sd: Number  # standard deviation as drawn
+    is_share: bool  # it is a share of the value, not an amount
+    unit: str  # of the layer
+    grain: str | None  # None if it is the plan's, or not known
+    cite: str  # the source in a few words
+    source: str
+    known: str  # how the figure is known
+    grade: str  # A, B or C
+
+
 class UncertaintyRecord(_Record):
     """How the layers of a case were drawn."""
 
@@ -90,6 +104,8 @@ class UncertaintyRecord(_Record):
     draws: int
     correlation_range_m: Number
     layers: dict[str, str]
+    assumed: dict[str, AssumedErrorRecord] = Field(default_factory=dict)  # layers whose error the plan does not state
+    unknown: dict[str, str] = Field(default_factory=dict)  # judged layer whose error is not known -> reason
     drawn: tuple[str, ...]
     rules: tuple[str, ...] = Field(alias="asked")
     methods: dict[str, str]

@@ -10,10 +10,11 @@ from underoak.engine.storage.spool import Spool
 from underoak.engine.workers.runner import reducer_result
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.cell_sample import Sample, SampledCells
-from underoak.places.parcels.draws import ParcelDraws, ParcelDrawsReducer, draws_reducer
+from underoak.places.parcels.draws import ParcelDraws, ParcelDrawsReducer, draws_reducer, exact_draws
 from underoak.places.parcels.ranking import ParcelSums
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.plan.case import Case
+from underoak.plan.keys.plan_keys import DRAWN_PURPOSES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,7 +24,7 @@ class ParcelResults:
     case: Case
     sums: ParcelSums
     cells: SampledCells
-    draws: ParcelDraws | None  # None if no criterion is uncertain
+    draws: ParcelDraws | None  # None if nothing is drawn, and no verdict is asked for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,11 +35,14 @@ class ParcelReducers:
     sums: ParcelSumsReducer
     cells: Sample
     draws: ParcelDrawsReducer | None
+    n_exact: int = 0  # draws that are all the same, because no criterion is uncertain
 
     def results(self, spool: Spool) -> ParcelResults:
         """Return the results, from the parts that the tiles left."""
         draws = None if self.draws is None else reducer_result(spool, self.case, self.draws)
         sums, cells = (reducer_result(spool, self.case, self.sums), reducer_result(spool, self.case, self.cells))
+        if self.n_exact:
+            draws = exact_draws(sums, self.n_exact)
         return ParcelResults(self.case, sums, cells, draws)
 
 
@@ -49,8 +53,10 @@ def parcel_reducers(ready: PreparedCase, parcels: Parcels, recipe: Recipe) -> Pa
         parcels, recipe.grid, [criterion.name for criterion in plan.criteria], plan.rules, recipe.outline,
         [criterion.curve for criterion in plan.criteria], [constraint.name for constraint in plan.constraints],
     )  # fmt: skip
-    draws, uncertainty = None, case_recipe.uncertainty
-    if uncertainty is not None and uncertainty.layers:
+    draws, n_exact, uncertainty = None, 0, case_recipe.uncertainty
+    if uncertainty is not None and not uncertainty.layers:
+        n_exact = uncertainty.draws if plan.purpose in DRAWN_PURPOSES else 0
+    elif uncertainty is not None:
         layers = [criterion.layer for criterion in case_recipe.criteria]
         draws = draws_reducer(parcels.ids, parcels.on(recipe.grid), layers, uncertainty)
-    return ParcelReducers(ready.case, sums, Sample.of(parcels, recipe.grid), draws)
+    return ParcelReducers(ready.case, sums, Sample.of(parcels, recipe.grid), draws, n_exact)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from underoak.engine.judge.block_draws import CaseUncertainty
     from underoak.overlay import Rules
+    from underoak.places.parcels.ranking import ParcelSums
 
 Doubles = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
@@ -156,6 +157,15 @@ class ParcelDrawsReducer:
             memberships = sums[:, 1:] / known[:, self.drawn][:, :, None]
             means = values / ground[:, :, None]
             return ParcelDraws(self.ids, suitability, self.drawn, memberships, steady / known, self.judged_by, means)
+
+
+def exact_draws(sums: ParcelSums, draws: int) -> ParcelDraws:
+    """Return the draws of parcels where no layer has an error: the same in every draw."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        suitability, steady = sums.suitability / sums.judged, sums.membership / sums.known
+    n = len(sums.ids)
+    repeated = np.repeat(suitability[:, None], draws, axis=1)
+    return ParcelDraws(sums.ids, repeated, (), np.empty((n, 0, draws)), steady, (), np.empty((n, 0, draws)))
 
 
 @compiled

@@ -11,8 +11,8 @@ import numpy.typing as npt
 from underoak.base import crs as _crs
 from underoak.base.grid import Grid, Window
 from underoak.layers.derivation.source_layer import clip_to_source, read_window
-from underoak.layers.uncertain_layers import error_correlation
-from underoak.plan.keys.uncertainty import deviation_in
+from underoak.layers.uncertain_layers import cell_size_m, error_correlation
+from underoak.plan.keys.uncertainty import deviation_at, deviation_in
 from underoak.uncertainty.draws.error_model import ErrorModel, sd_of_mean
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def prior_sd(
     of_cell = of_cell.reshape(-1)
     shares = np.bincount(of_cell, weights[known], len(places))
     if spec.sd is not None:
-        sd, is_share = deviation_in(spec.sd, unit)
+        sd, is_share = deviation_in(deviation_at(spec.sd, cell_size_m(source, spec.grain_m)), unit)
         means = np.bincount(of_cell, weights[known] * values[known], len(places)) / shares
         each = np.abs(means) * sd if is_share else np.full(len(places), sd)
     else:

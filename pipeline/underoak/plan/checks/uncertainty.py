@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from underoak.base.errors import UnderoakError
 from underoak.plan.keys.layer import LayerSpec
-from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.plan.keys.uncertainty import ProbabilityRuleSpec, deviation_in
+from underoak.plan.keys.plan_keys import DRAWN_PURPOSES, PlanSpec
+from underoak.plan.keys.uncertainty import ProbabilityRuleSpec, deviation_in, deviations
 from underoak.plan.reading.validation import Check
 from underoak.plan.reading.yaml import KeyPath
 
 
-def check_uncertainty(spec: PlanSpec, check: Check) -> None:
-    """Report every fault of `uncertainty`, and of the uncertainty of each layer."""
+def check_uncertainty(spec: PlanSpec, layers: Mapping[str, LayerSpec], check: Check) -> None:
+    """Report every fault of `uncertainty`, and of the uncertainty of each layer.
+
+    `layers` are those of the plan with the errors that are assumed.
+    """
     for name, layer in spec.layers.items():
-        if layer.sd is not None:
-            _check_deviation(layer.sd, layer, ("layers", name, "sd"), check)
+        for deviation in () if layer.sd is None else deviations(layer.sd):
+            _check_deviation(deviation, layer, ("layers", name, "sd"), check)
         for origin in layer.origins.values():
             source = spec.layers.get(origin)
             if (
                 spec.uncertainty is not None
                 and source is not None
                 and source.has_uncertainty
-                and not layer.has_uncertainty
+                and not layers[name].has_uncertainty
             ):
                 what = f'the uncertainty of "{origin}" is not carried into layers derived from it'
                 where = check.document.where(("layers", name))
@@ -32,14 +37,14 @@ def check_uncertainty(spec: PlanSpec, check: Check) -> None:
             what = "quantiles of suitability need draws, and the plan has no `uncertainty`"
             check.add_fault("E362", what, ("outputs", "quantiles"), "add `uncertainty`")
         return
-    if not any(layer.has_uncertainty for layer in spec.layers.values()):
+    if spec.purpose not in DRAWN_PURPOSES and not any(layer.has_uncertainty for layer in layers.values()):
         if check.is_broken(("layers",)) and any(_lost_uncertainty(name, check) for name in check.names("layers")):
             return
-        what = "no layer states an uncertainty, so there is nothing to draw"
-        check.add_fault("E362", what, ("uncertainty",), "give a layer `quantiles` or `sd`")
+        what = "no layer states an uncertainty, and none is assumed, so there is nothing to draw"
+        check.add_fault("E362", what, ("uncertainty",), "give a layer `quantiles`, `sd` or `kind_of`")
         return
     for n, rule in enumerate(uncertainty.ask):
-        _check_rule(rule, ("uncertainty", "ask", n), spec, check)
+        _check_rule(rule, ("uncertainty", "ask", n), spec, layers, check)
     for name, deviation in uncertainty.lab_error.items():
         key_path: KeyPath = ("uncertainty", "lab_error", name)
         check.require_layer(name, key_path)
@@ -52,13 +57,15 @@ def _lost_uncertainty(name: str, check: Check) -> bool:
     return any(check.is_broken(("layers", name, key)) for key in ("quantiles", "sd"))
 
 
-def _check_rule(rule: ProbabilityRuleSpec, key_path: KeyPath, spec: PlanSpec, check: Check) -> None:
+def _check_rule(
+    rule: ProbabilityRuleSpec, key_path: KeyPath, spec: PlanSpec, layers: Mapping[str, LayerSpec], check: Check
+) -> None:
     check.require_layer(rule.layer, (*key_path, "layer"))
     layer = spec.layers.get(rule.layer)
     if layer is None:
         return
-    if not layer.has_uncertainty and not _lost_uncertainty(rule.layer, check):
-        what = f'the layer "{rule.layer}" states no uncertainty'
+    if not layers[rule.layer].has_uncertainty and not _lost_uncertainty(rule.layer, check):
+        what = f'the layer "{rule.layer}" states no uncertainty, and none is assumed'
         check.add_fault("E362", what, (*key_path, "layer"), "give it `quantiles` or `sd`, or name another layer")
     unit = layer.unit_in_use
     if unit is not None:

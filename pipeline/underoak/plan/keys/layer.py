@@ -25,7 +25,7 @@ from underoak.plan.keys.quantities import (
     text_or_other,
 )
 from underoak.plan.keys.scenarios import Replacement
-from underoak.plan.keys.uncertainty import Deviation, Level
+from underoak.plan.keys.uncertainty import Level, SdByCell
 from underoak.plan.reading.faults import PendingFault, refusal
 from underoak.plan.reading.spec import PlacedFault, Spec, refuse_all
 from underoak.uncertainty.draws.error_model import BIAS_SHARE
@@ -148,8 +148,12 @@ class LayerSpec(Spec):
     """Uncertainty as files of other quantiles of the same map, by level, such as 0.05 and 0.95."""
     quantile: Level | None = None
     """Level of the layer's `file` among its `quantiles`. Default: 0.5."""
-    sd: Deviation | None = None
-    """Uncertainty as a standard deviation: a number in its unit, an amount (80 g/kg) or a share (15 %)."""
+    sd: SdByCell | None = None
+    """Uncertainty as a standard deviation: a number in its unit, an amount (80 g/kg) or a share (15 %); or one for each
+    cell size of the file, of which the nearest counts: {10 m: 2 degree, 30 m: 3 degree}."""
+    kind_of: Name | None = None
+    """Kind of map, such as soil_ph or slope: its published error is assumed if the layer states none. Default: that of
+    the profile's criterion, or of the indicator."""
     bias_share: Annotated[Number, Field(ge=0, le=1)] | None = None
     """Share of the error's variance that the whole map has in common: it is too high or too low all over. Default: 0.2
     (common practice, no source)."""

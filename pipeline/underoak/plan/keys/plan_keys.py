@@ -22,6 +22,7 @@ MAX_SPECIES, MAX_SCENARIOS = 20, 100
 
 Purpose = Literal["buy", "orchard", "restore", "region"]
 PURPOSES: tuple[Purpose, ...] = ("buy", "orchard", "restore", "region")
+DRAWN_PURPOSES: tuple[Purpose, ...] = ("buy", "orchard")  # drawn even if the plan has no `uncertainty`
 
 
 class OutputsSpec(Spec):
@@ -65,7 +66,8 @@ class PlanSpec(Spec):
     classes: ClassesSpec = Field(default_factory=ClassesSpec)
     """Lowest suitability of each class."""
     uncertainty: UncertaintySpec | None = None
-    """How uncertain layers are drawn. Default: no draws; every layer is treated as exact."""
+    """How uncertain layers are drawn. Default: 64 draws for the purposes buy and orchard. For others no draws; every
+    layer is treated as exact."""
     verdict: VerdictSpec = Field(default_factory=VerdictSpec)
     """Limits for yes, no and test first. Used with `uncertainty`."""
     scenarios: Annotated[tuple[ScenarioSpec, ...], Field(max_length=MAX_SCENARIOS)] = ()

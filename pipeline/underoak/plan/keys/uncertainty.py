@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
-from typing import Annotated, Self
+from collections.abc import Mapping
+from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema, model_validator
 
@@ -12,6 +14,7 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.plan.keys.quantities import (
     Amount,
     Distance,
+    Length,
     Name,
     Number,
     NumberOrAmount,
@@ -74,6 +77,34 @@ Deviation = Annotated[
     ),
 ]
 """A standard deviation: a number in the layer's unit, an amount such as 80 g/kg, or a share such as 15 %."""
+
+
+def _one_or_by_cell(value: object) -> str:
+    return "(cells)" if isinstance(value, Mapping) else "(one)"
+
+
+ByCell = Annotated[dict[Length, Deviation], Field(min_length=1, max_length=20)]
+SdByCell = Annotated[
+    Annotated[Deviation, Tag("(one)")] | Annotated[ByCell, Tag("(cells)")], Discriminator(_one_or_by_cell)
+]
+"""A standard deviation, or one by the cell size of the file: {10 m: 2 degree, 30 m: 3 degree}."""
+
+
+def deviation_at(sd: str | float | Mapping[str, str | float], cell_m: float) -> str | float:
+    """Return the standard deviation for cells of a size [m]; of several, that of the nearest size by ratio.
+
+    >>> deviation_at({"10 m": "2 degree", "30 m": "3 degree"}, 30.9), deviation_at("80 g/kg", 250.0)
+    ('3 degree', '80 g/kg')
+    """
+    if not isinstance(sd, Mapping):
+        return sd
+    sizes = sorted((quantity_in(size, "m"), deviation) for size, deviation in sd.items())
+    return min(sizes, key=lambda item: abs(math.log(item[0] / cell_m)))[1]
+
+
+def deviations(sd: str | float | Mapping[str, str | float]) -> tuple[str | float, ...]:
+    """Return all standard deviations that are stated: one, or one for each cell size."""
+    return tuple(sd.values()) if isinstance(sd, Mapping) else (sd,)
 
 
 def deviation_in(deviation: str | float, unit: str) -> tuple[float, bool]:
@@ -179,6 +210,9 @@ class UncertaintySpec(Spec):
     """Rules whose probability is mapped."""
     lab_error: dict[Name, Deviation] = Field(default_factory=dict)
     """Standard deviation of a lab result, by layer."""
+    assume: Literal["published", "none"] = "published"
+    """Error of layers that state none. `published`: the published error of their kind, named with its source.
+    `none`: none; no parcel then gets a yes that rests on it. Default: published."""
 
     @property
     def range_m(self) -> float:

@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from underoak.plan.case import PRESENT, Case
-from underoak.plan.uncertainty_summary import uncertainty_lines
+from underoak.plan.uncertainty_summary import draw_lines
 from underoak.report.text.answer_words import decision
+from underoak.report.text.error_words import assumed_words
 
 if TYPE_CHECKING:
     from underoak.engine.prepare.prepare import PreparedCase
@@ -40,7 +41,15 @@ def _criterion_lines(ready: PreparedCase) -> list[str]:
 
 
 def _uncertainty_lines(ready: PreparedCase) -> list[str]:
-    return uncertainty_lines(ready.plan)
+    record = ready.uncertainty_record
+    if record is None:
+        return []
+    lines = [
+        f"uncertain {name}: {assumed_words(record.assumed[name]) if name in record.assumed else words}"
+        for name, words in record.layers.items()
+    ]
+    lines += [f"unknown   {name}: its error is not known ({reason})" for name, reason in record.unknown.items()]
+    return lines + draw_lines(ready.plan)
 
 
 def _not_judged_lines(ready: PreparedCase) -> list[str]:

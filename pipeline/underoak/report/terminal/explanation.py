@@ -17,11 +17,12 @@ from underoak.report.text.answer_words import CAUTIONS, judged_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
+from underoak.report.text.error_words import error_lines
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
 from underoak.report.text.pair_words import pair_words
 from underoak.report.text.state_words import ZONE_STATES, reason_words
-from underoak.report.text.verdict_words import has_verdict, verdict_lines
+from underoak.report.text.verdict_words import has_verdict, label_of, verdict_lines
 
 LIME_NOTES = (
     "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "
@@ -53,6 +54,7 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
             *_remedies(row, plan, parcels.crs),
             *_grains(case, row["area_ha"]),
+            *_errors(case),
         ]
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
     lines += [*(_sources(judged_by) if isinstance(row["class"], str) else ()), ""]
@@ -236,6 +238,13 @@ def _grains(case: CaseManifest, area_ha: float) -> list[str]:
             share = f"{figure(cells)} of them" if cells >= 0.1 else "a small part of one"
             seen.append(f"{layer}: one cell is {metres(grains[layer])} wide, and this land is {share}")
     return ["", "Grain of the sources:", *(f"- {line}" for line in seen)] if seen else []
+
+
+def _errors(case: CaseManifest) -> list[str]:
+    """Return the errors of layers that the plan does not state."""
+    lines = error_lines(case.uncertainty, lambda layer: label_of(case.criteria, layer))
+    listed = [part for line in lines for part in wrapped(f"- {line}", "  ")]
+    return ["", "Errors that the plan does not state:", *listed] if listed else []
 
 
 def _sources(criteria: Sequence[CriterionWords]) -> Iterator[str]:

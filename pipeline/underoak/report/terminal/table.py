@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import io
+import textwrap
 from typing import Any
 
 from underoak.base.number_words import hectares, percent, score
 from underoak.report.text.class_words import held_or_limiting
+from underoak.report.text.error_words import short_error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import remedies_in_short
 from underoak.report.text.state_words import reason_words
@@ -85,7 +87,9 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     remaining = len(findings.parcels) - most
     lines = [text, f"… and {remaining} more in parcels.csv"] if remaining > 0 else [text]
     legend = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
-    return "\n".join([*lines, f"\nS1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip()])
+    lines.append(f"\nS1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip())
+    errors = [part for line in short_error_lines(findings.uncertainty) for part in textwrap.wrap(line, width)]
+    return "\n".join([*lines, *errors])
 
 
 def _zones(findings: Findings, width: int) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from underoak.base.errors import Fault
 from underoak.base.grid import Grid
 from underoak.engine.judge.counts import CaseCounts
-from underoak.engine.storage.manifest import CriterionWords
+from underoak.engine.storage.manifest import CriterionWords, UncertaintyRecord
 from underoak.layers.source import SourceFacts
 from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.rank_order import Order
@@ -78,6 +78,7 @@ class Findings:
     first_two: FirstTwo | None = None  # the weight change that would reverse them; None: nothing to say
     calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> how tests fit its stated uncertainty
     order: Order | None = None  # ranks over draws of weights and data; None without `uncertainty`
+    uncertainty: UncertaintyRecord | None = None  # how layers were drawn; None without draws
     pairs: Any = None  # best pairs over all species of the present, by id; on the first case
 
     @property

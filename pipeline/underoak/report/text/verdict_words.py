@@ -11,6 +11,7 @@ from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.cell_text import VERDICTS
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.cell_sentences import VerdictReasonText
+from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.rank_words import lead_words, order_lines
 from underoak.uncertainty import wilson
@@ -105,16 +106,17 @@ def uncertainty_lines(findings: Findings) -> list[str]:
         ]
     judged = list(dict.fromkeys(criterion.layer for criterion in plan.criteria))
     uncertain = [name for name in judged if plan.layers[name].has_uncertainty]
-    exact = [name for name in judged if name not in uncertain]
     draws = plan.uncertainty.draws
-    source = f"{draws} draws of the errors of {', '.join(uncertain)}"
+    if not uncertain:
+        source = f"{draws} draws that are all the same, because no layer has an error"
+    else:
+        source = f"{draws} draws of the errors of {', '.join(uncertain)}"
     if findings.has_parcels and findings.case.is_present:
         line = f"P(S2 or better) and the verdict come from {source}: a P is known to {0.5 / draws**0.5:.2f}."
     else:
         line = f"The spread comes from {source}."
-    if exact:
-        line += f" Treated as exact: {', '.join(exact)}."
-    lines = [line, *(order_lines(findings.order) if findings.order is not None else [])]
+    lines = [line, *error_lines(findings.uncertainty, lambda layer: label_of(findings.criteria, layer))]
+    lines += [*(order_lines(findings.order) if findings.order is not None else [])]
     without_error = [name for name in _best_tests(findings) if name not in plan.uncertainty.lab_error]
     if without_error:
         lines.append(

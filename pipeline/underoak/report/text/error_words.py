@@ -1,0 +1,60 @@
+"""Errors of layers that the plan does not state, in words: those that are assumed, and those that are not known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from underoak.engine.storage.manifest import AssumedErrorRecord, UncertaintyRecord
+
+_UNITS = {"pH": "", "1": "", "dimensionless": "", "percent": " percentage points", "degree": "°", "degC": " °C",
+          "delta_degC": " °C", "g/cm^3": " g/cm3"}  # fmt: skip
+
+
+def amount(error: AssumedErrorRecord) -> str:
+    """Return the standard deviation of an assumed error, as people write it.
+
+    >>> record = {"kind": "clay", "sd": 13.7, "is_share": False, "unit": "percent", "grain": None, "cite": "a map",
+    ...           "source": "a map", "known": "read", "grade": "B"}
+    >>> amount(AssumedErrorRecord.model_validate(record))
+    '± 13.7 percentage points'
+    """
+    if error.is_share:
+        return f"± {error.sd * 100:.3g} % of the value"
+    return f"± {error.sd:.3g}{_UNITS.get(error.unit, f' {error.unit}' if error.unit else '')}"
+
+
+def assumed_words(error: AssumedErrorRecord) -> str:
+    """Return an assumed error with its source: "assumed ± 0.67 (source; read, grade B)"."""
+    grain = f", grain {error.grain}" if error.grain else ""
+    known = "" if error.known in error.source else f"; {error.known}"
+    return f"assumed {amount(error)}{grain} ({error.source}{known}; grade {error.grade})"
+
+
+def error_lines(record: UncertaintyRecord | None, label_of: Callable[[str], str]) -> list[str]:
+    """Return one sentence for each layer whose error is assumed or not known; `label_of` gives a layer's label."""
+    if record is None:
+        return []
+    lines = [f"{_named(layer, label_of)}: {assumed_words(error)}." for layer, error in record.assumed.items()]
+    return lines + [
+        f"{_named(layer, label_of)}: its error is not known ({reason}). It was treated as exact, so the answer may be "
+        "less certain than it looks."
+        for layer, reason in record.unknown.items()
+    ]
+
+
+def short_error_lines(record: UncertaintyRecord | None) -> list[str]:
+    """Return one line on the assumed errors and one on those not known, for a table."""
+    if record is None:
+        return []
+    lines = []
+    if record.assumed:
+        each = (f"{layer} {amount(error)} ({error.cite})" for layer, error in record.assumed.items())
+        lines.append(f"Assumed, because the plan states no error: {'; '.join(each)}.")
+    if record.unknown:
+        lines.append(f"Errors that are not known, treated as exact: {', '.join(record.unknown)}.")
+    return lines
+
+
+def _named(layer: str, label_of: Callable[[str], str]) -> str:
+    label = label_of(layer)
+    return f"{label[:1].upper()}{label[1:]}" if label == layer else f"{label[:1].upper()}{label[1:]} ({layer})"
