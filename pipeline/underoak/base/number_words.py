@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 NO_VALUE = "–"
+MOST_DIGITS = 6  # after the point; values that differ by less than TIE count as equal
+TIE = 1e-6
 _SMALL_HA = 0.1  # smaller areas are given in square metres
 
 
@@ -15,6 +18,55 @@ def thousands(count: int) -> str:
     ('50 000', '12')
     """
     return f"{count:,}".replace(",", " ")
+
+
+def beside(value: float, cuts: Iterable[float], digits: int = 2) -> str:
+    """Return a value with so many decimals that the text lies on the same side of every cut as the value does.
+
+    Decimals are added to `digits` until this holds, six at most. A value within 1e-6 of a cut is written as the cut.
+
+    >>> beside(0.7969, (0.80,)), beside(0.876, (0.25, 0.5, 0.75)), beside(0.80, (0.80,)), beside(0.12, (0.123,))
+    ('0.797', '0.88', '0.80', '0.12')
+    """
+    if not math.isfinite(value):
+        return NO_VALUE
+    near = sorted(cut for cut in cuts if math.isfinite(cut) and abs(cut - value) < 1.0)
+    for cut in near:
+        if abs(value - cut) <= TIE:
+            return cut_words(cut, digits)
+    for decimals in range(digits, MOST_DIGITS):
+        text = f"{value:z.{decimals}f}"
+        steps = _steps(float(text))
+        if all((steps > _steps(cut)) == (value > cut) and steps != _steps(cut) for cut in near):
+            return text
+    return f"{value:z.{MOST_DIGITS}f}"
+
+
+def cut_words(cut: float, digits: int = 2) -> str:
+    """Return a cut with all its decimals, six at most and `digits` at least.
+
+    >>> cut_words(0.8), cut_words(0.125), cut_words(30.0, 0)
+    ('0.80', '0.125', '30')
+    """
+    decimals = next((n for n in range(digits, MOST_DIGITS) if _steps(round(cut, n)) == _steps(cut)), MOST_DIGITS)
+    return f"{cut:z.{decimals}f}"
+
+
+def _steps(value: float) -> int:
+    """Return a value in steps of the last decimal that is ever written."""
+    steps: int = round(value * 1e6)
+    return steps
+
+
+def percent_beside(share: float, cuts: Iterable[float]) -> str:
+    """Return a share 0..1 in percent, on the same side of every cut (a share, too), of none and of all.
+
+    >>> percent_beside(0.496, (0.5,)), percent_beside(0.4996, (0.5,)), percent_beside(0.0004, (0.5,))
+    ('49.6 %', '49.96 %', '0.04 %')
+    """
+    if not math.isfinite(share):
+        return NO_VALUE
+    return f"{beside(share * 100.0, [0.0, *(cut * 100.0 for cut in cuts), 100.0], 0)} %"
 
 
 def percent(share: float) -> str:
@@ -33,13 +85,13 @@ def percent(share: float) -> str:
     return f"{share * 100:.0f} %"
 
 
-def score(value: float) -> str:
-    """Return a score 0..1 with two decimals.
+def score(value: float, cuts: Iterable[float] = ()) -> str:
+    """Return a score 0..1 with two decimals, or as many as show its side of each cut.
 
-    >>> score(0.876), score(float("nan"))
-    ('0.88', '–')
+    >>> score(0.876), score(0.7496, (0.25, 0.50, 0.75)), score(float("nan"))
+    ('0.88', '0.7496', '–')
     """
-    return f"{value:.2f}" if math.isfinite(value) else NO_VALUE
+    return beside(value, cuts)
 
 
 def hectares(area: float) -> str:

@@ -12,6 +12,7 @@ from underoak.places.soil.lab import Lab, read_lab
 from underoak.places.soil.parcel_table import parcel_table
 from underoak.places.soil.sampling import Sampling, sample_parcel
 from underoak.places.soil.sampling_files import safe_name, write_sampling
+from underoak.places.verdicts.decision import Evidence, decide, verdict_of
 from underoak.places.verdicts.scenario_table import futures_of_parcels, write_futures_table
 from underoak.places.verdicts.sensitivity import Sensitivity, sensitivity_of, swap_of_first_two
 from underoak.places.wild.native_range import NativeRange, native_range
@@ -19,6 +20,7 @@ from underoak.places.wild.native_rules import drop_non_native, exclude_non_nativ
 from underoak.places.wild.zones import find_zones, reading
 
 __all__ = [
+    "Evidence",
     "Lab",
     "NativeRange",
     "ParcelDraws",
@@ -29,6 +31,7 @@ __all__ = [
     "Sampling",
     "Sensitivity",
     "areas_ha",
+    "decide",
     "draws_reducer",
     "drop_non_native",
     "exclude_non_native",
@@ -48,6 +51,7 @@ __all__ = [
     "sample_parcel",
     "sensitivity_of",
     "swap_of_first_two",
+    "verdict_of",
     "write_futures_table",
     "write_parcels",
     "write_sampling",

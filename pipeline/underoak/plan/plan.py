@@ -25,6 +25,7 @@ from underoak.plan.keys.region import RegionSpec, TrustSpec
 from underoak.plan.keys.scenarios import FuturesSpec
 from underoak.plan.keys.uncertainty import MAX_SEED, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec
+from underoak.plan.profiles.looked_at import LookedAt, looked_at
 from underoak.plan.profiles.profile import Host, Profile
 
 if TYPE_CHECKING:
@@ -145,6 +146,11 @@ class Plan:
     def species(self) -> str | None:
         """Name of the species profile; None without one."""
         return self.spec.species[0] if self.spec.species else None
+
+    @property
+    def looked_at(self) -> LookedAt | None:
+        """The part of the profile that is judged; None without a profile."""
+        return looked_at(self.profile, (c.name for c in self.criteria if c.is_from_profile and c.weight > 0.0))
 
     @property
     def hosts(self) -> tuple[Host, ...]:

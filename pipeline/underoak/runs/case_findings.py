@@ -9,6 +9,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.prepare import PreparedCase
@@ -19,6 +21,9 @@ from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, mark_cut_zones, overlap_warning, parcel_table, range_of, reading
 from underoak.places.columns.column import arrange
 from underoak.places.columns.zones import ZONES
+from underoak.places.parcels.usable import UsableLand, usable_land, usable_shares
+from underoak.places.planting.planting import spacing_of
+from underoak.places.planting.row_frames import trees_that_fit
 from underoak.places.soil.calibration import calibrated, calibration_warnings
 from underoak.places.soil.lab_results import with_lab
 from underoak.places.verdicts.mean_draws import after_lab
@@ -40,6 +45,7 @@ if TYPE_CHECKING:
 
     from underoak.places.parcels.case_reducers import ParcelResults
     from underoak.places.parcels.draws import ParcelDraws
+    from underoak.places.parcels.ranking import ParcelSums
 
 
 @dataclass(frozen=True)
@@ -111,7 +117,8 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     plan, problems = case.plan, ready.problems
     lab = with_lab(plan, case, ready.grid, results.sums, results.cells, problems)
     sums, cells = lab.sums, lab.cells
-    table = parcel_table(plan, sums, cells, lab.findings if plan.spec.lab is not None else None)
+    usable = _usable(ready, case, sums, stage)
+    table = parcel_table(plan, sums, cells, lab.findings if plan.spec.lab is not None else None, usable)
     first_two = swap_of_first_two(table, sums.ids, cells, [c.name for c in plan.criteria], plan.rules)
     saved = SavedCells.of(plan, case, ready.grid, table, sums.ids, cells, lab.by_parcel)
     if saved is not None:
@@ -129,6 +136,16 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
         order = order_of(plan, table, draws, cells)
         table = table if order is None else with_order(table, order)
     return _ParcelFindings(table, first_two, calibration, order, draws)
+
+
+def _usable(ready: PreparedRun, case: PreparedCase, sums: ParcelSums, stage: Path) -> UsableLand:
+    """Return the usable land of the parcels; trees in rows are counted unless the ground is wild."""
+    plan, parcels, trees = case.plan, ready.parcels, None
+    assert parcels is not None
+    if plan.purpose != "restore":
+        shares, spacing = np.nan_to_num(usable_shares(sums)), spacing_of(plan.species or "")
+        trees = trees_that_fit(parcels.shapes, parcels.crs, spacing, shares, ready.grid, stage / case.case.folder)
+    return usable_land(sums, plan.spec.verdict.usable_ha(plan.purpose), trees)
 
 
 def _zones(ready: PreparedRun, case: PreparedCase, stage: Path) -> gpd.GeoDataFrame | None:

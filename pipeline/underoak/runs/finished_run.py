@@ -127,7 +127,7 @@ class Run:
         """
         manifest = self.manifest
         if len(manifest.cases) > 1:
-            return explain_joint(self.folder, manifest.cases, self._parcels, parcel, manifest.spec.purpose)
+            return explain_joint(self.folder, manifest.cases, self._parcels, parcel, manifest.spec)
         return explain(self._only_case(), manifest.spec, self._parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:

@@ -45,6 +45,7 @@ def case_manifest(
         weights=WeightsRecord.model_validate(plan.weighting),
         **drawn,
         not_judged=tuple(str(item) for item in plan.not_judged),
+        looked_at=plan.looked_at,
         counts=_counts(counts),
         grains=dict(grains),
     )
@@ -63,7 +64,7 @@ def run_manifest(
 ) -> Manifest:  # fmt: skip
     """Return the manifest of a run; `when` holds the fields of `RunTimes`."""
     return Manifest(
-        format=1,
+        format=2,
         plan=plan.canonical(),
         plan_sha256=plan.hash,
         grid=GridRecord(crs=grid.crs, transform=grid.transform, rows=grid.rows, cols=grid.cols),

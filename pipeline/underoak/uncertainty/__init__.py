@@ -19,7 +19,6 @@ from underoak.uncertainty.information.value_of_information import (
     value_for_choice,
     value_of_information,
     value_of_test,
-    verdict,
 )
 from underoak.uncertainty.outcomes.rank_acceptability import ParcelCells, RankAcceptability, rank_acceptability
 from underoak.uncertainty.outcomes.robustness import (
@@ -83,6 +82,5 @@ __all__ = [
     "value_for_choice",
     "value_of_information",
     "value_of_test",
-    "verdict",
     "wilson",
 ]

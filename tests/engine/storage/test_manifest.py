@@ -54,8 +54,14 @@ def test_keys_that_this_build_does_not_know_are_passed_over(run, edited):
 
 
 def test_a_later_format_is_refused_by_name(edited):
-    folder = edited(lambda content: content.update(format=2))
-    with pytest.raises(UnderoakError, match=r"E603 .*format 2, .*this one reads format 1.*update underoak"):
+    folder = edited(lambda content: content.update(format=3))
+    with pytest.raises(UnderoakError, match=r"E603 .*format 3, .*this one reads format 2.*update underoak"):
+        read_manifest(folder)
+
+
+def test_an_earlier_format_is_refused_by_name(edited):
+    folder = edited(lambda content: content.update(format=1))
+    with pytest.raises(UnderoakError, match=r"E603 .*format 1, written by an earlier build.*run the plan again"):
         read_manifest(folder)
 
 

@@ -13,13 +13,14 @@ from underoak.places.answers.limits import NoLimit, Side
 from underoak.places.answers.native import Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.pairs import OriginOf, PairName
-from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.answers.verdict import Purpose, SoilTestFigures, TooSmall, Verdict
 from underoak.places.columns.cell_text import (
     MemberText,
     NamesText,
     NotJudgedText,
     OriginsText,
     PairsText,
+    SoilTestsText,
     SpeciesText,
     VerdictText,
 )
@@ -37,6 +38,19 @@ CELLS = {
     "species": (SpeciesText(), st.just(()) | SOME),
     "side": (MemberText(Side), st.sampled_from(Side)),
     "zone": (MemberText(ZoneState), st.sampled_from(ZoneState)),
+    "too_small": (MemberText(TooSmall), st.sampled_from(TooSmall)),
+    "tests": (
+        SoilTestsText(),
+        st.lists(
+            st.builds(
+                SoilTestFigures,
+                NAMES,
+                st.integers(0, 10_000).map(lambda n: n / 1e4),
+                st.integers(0, 99_999).map(lambda n: n / 1e5),
+            ),
+            max_size=4,
+        ).map(tuple),
+    ),
     "reason": (
         NotJudgedText(),
         st.builds(NotJudged, st.sampled_from(Cause))

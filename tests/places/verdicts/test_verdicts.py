@@ -7,16 +7,29 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.special import ndtri
 
 import underoak as uo
 from underoak.overlay import Rules
-from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.answers.verdict import DecidedBy, Purpose, SoilTestFigures, TooSmall, Verdict
 from underoak.places.columns.cell_text import VERDICTS
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import parcel_columns
 from underoak.places.parcels.draws import ParcelDraws
-from underoak.places.verdicts.verdicts import COLUMNS, layers_to_test, soil_tests, with_verdicts
+from underoak.places.verdicts.verdicts import (
+    COLUMNS,
+    SoilTest,
+    layers_to_test,
+    loss_threshold,
+    mean_shortfall,
+    rank_tests,
+    reason_of,
+    soil_tests,
+    untested_layers,
+    with_verdicts,
+)
 from underoak.plan import PURPOSES
 from underoak.report.text.cell_sentences import SENTENCES
 from underoak.uncertainty import value_of_test
@@ -64,10 +77,11 @@ def spread_of(means, sd=0.4):
     return ParcelDraws(ids, suitability, (0, 1, 2), memberships, memberships.mean(axis=2), (0, 1, 2), values)
 
 
-def table_of(spread, plan, judged=None):
+def table_of(spread, plan, judged=None, usable_ha=2.0, too_small=None):
     count = len(spread.ids)
     table = pd.DataFrame({"id": list(spread.ids), "rank": pd.array(judged or range(1, count + 1), "Int64")})
-    table["area_ha"], table["valid_share"] = 2.0, 1.0
+    table["area_ha"], table["valid_share"], table["usable_ha"] = 2.0, 1.0, usable_ha
+    table["too_small"] = pd.Series([too_small] * count, dtype=object)
     return spread.add_to(table, plan.rules)
 
 
@@ -94,11 +108,12 @@ def test_verdicts_follow_chance_and_test():
     plan, spread = plan_of(), spread_of([7.3, 8.9, 6.0, 7.5])
     made = verdicts(plan, UNITS, table_of(spread, plan), spread)
     assert made["verdict"].tolist() == ["test first", "buy", "do not buy", "test first"]
+    assert made["decided_by"].tolist() == ["test", "likely", "unlikely", "test"]
     assert made["best_test"].tolist()[0] == "soil_ph"
     assert made["p_s2"].tolist() == pytest.approx([0.3085, 1.0, 0.0, 0.5], abs=0.002)
     assert "would turn the answer with a chance of 0.30" in made["verdict_reason"][0]
     assert "no single test of the soil would turn the answer" in made["verdict_reason"][1]
-    assert "test_pays" not in made
+    assert "test_pays_above" not in made
 
 
 def test_thresholds_are_the_plans():
@@ -109,11 +124,112 @@ def test_thresholds_are_the_plans():
     assert verdicts(wary, UNITS, table_of(spread, wary), spread)["verdict"].tolist() == ["do not buy"]
 
 
-def test_prices_tell_what_a_test_pays():
-    plan = plan_of(prices={"soil_test": 60, "parcel_ha": 9000, "currency": "EUR"})
+def test_a_test_pays_above_a_loss_that_its_price_alone_decides():
     spread = spread_of([7.3])
+    plan = plan_of(prices={"soil_test": 60, "currency": "EUR"})
     made = verdicts(plan, UNITS, table_of(spread, plan), spread)
-    assert made["test_pays"][0] == pytest.approx(made["worth"][0] * 2.0 * 9000 - 60)
+    below = np.maximum(0.5 - spread.suitability[0], 0.0)
+    # a unit of suitability is worth what makes the test just pay; a wrong purchase then costs the mean shortfall
+    value_of_one = 60 / made["worth"][0]
+    assert made["test_pays_above"][0] == pytest.approx(value_of_one * below[below > 0].mean())
+    dearer = plan_of(prices={"soil_test": 120})
+    assert verdicts(dearer, UNITS, table_of(spread, dearer), spread)["test_pays_above"][0] == pytest.approx(
+        2 * made["test_pays_above"][0]
+    )
+
+
+@given(st.floats(1.0, 1e4), st.floats(1e-6, 0.5), st.floats(1e-3, 0.5), st.floats(1.0, 10.0))
+def test_the_loss_rises_with_price_and_shortfall_and_falls_with_worth(price, worth, shortfall, more):
+    loss = loss_threshold(price, worth, shortfall)
+    assert loss_threshold(price * more, worth, shortfall) >= loss
+    assert loss_threshold(price, worth, shortfall * more) >= loss
+    assert loss_threshold(price, worth * more, shortfall) <= loss
+    assert loss_threshold(price, 0.0, shortfall) is None
+    assert loss_threshold(price, worth, float("nan")) is None
+
+
+def test_where_two_outcomes_are_known_the_loss_is_that_of_the_decision_tree():
+    # half the draws lie a above the cut, half b below it, and a test shows which: with b < a one takes the parcel, and
+    # the test saves b in half the cases
+    above, below, cut, price = 0.3, 0.12, 0.5, 75.0
+    capped = np.array([[cut + above, cut - below] * 32])
+    worth = below / 2
+    assert loss_threshold(price, worth, mean_shortfall(capped, cut)[0]) == pytest.approx(price / 0.5)
+
+
+def test_tests_stand_by_worth_and_the_greatest_chance_decides():
+    likely = SoilTest("clay", np.array([0.31]), np.array([0.002]), True)
+    worthy = SoilTest("soil_ph", np.array([0.12]), np.array([0.010]), True)
+    useless = SoilTest("sand", np.array([0.0]), np.array([0.0]), True)
+    figures = rank_tests([likely, useless, worthy], 0)
+    assert figures == (SoilTestFigures("soil_ph", 0.12, 0.010), SoilTestFigures("clay", 0.31, 0.002))
+    reason = reason_of(plan_of(), 0.9, 64, figures, (), (None, 2.0))
+    assert (reason.decided_by, reason.test, reason.flip_chance) == (DecidedBy.TEST, "clay", 0.31)
+    calm = plan_of(verdict={"test_first_at": 0.4})
+    assert reason_of(calm, 0.9, 64, figures, (), (None, 2.0)).decided_by is DecidedBy.LIKELY
+
+
+def test_nothing_is_said_of_a_test_whose_map_has_no_known_error():
+    plan = plan_of(
+        layers={
+            "soil_ph": {"file": "ph.tif", "unit": "pH", "method": "water", "sd": 0.4},
+            "rain": {"file": "rain.tif", "unit": "mm", "sd": "10 mm"},
+            "clay": {"file": "clay.tif", "unit": "percent"},
+        },
+        weights={"direct": {"ph": 0.5, "water": 0.2, "clay": 0.3}},
+    )
+    spread = replace(spread_of([8.9]), drawn=(0, 1), judged_by=(0, 1))
+    assert untested_layers(plan, UNITS, spread) == ("clay",)
+    made = verdicts(plan, UNITS, table_of(spread, plan), spread)
+    assert "no single test of the soil would turn the answer" not in made["verdict_reason"][0]
+    assert "what a test of clay would change is not known" in made["verdict_reason"][0]
+
+
+def test_a_yes_that_rests_on_doubt_switched_off_is_open():
+    layers = {
+        "soil_ph": {"file": "ph.tif", "unit": "pH", "method": "water"},
+        "rain_summer": {"file": "rain.tif", "unit": "mm", "sd": "10 mm"},
+        "clay": {"file": "clay.tif", "unit": "percent", "sd": 5},
+    }
+    written = {"species": ["tuber_melanosporum"], "criteria": {}, "weights": None, "verdict": {"judged_at": 0.2}}
+    off, on = (plan_of(**written, layers=layers, uncertainty={"assume": assume}) for assume in ("none", "published"))
+    for plan, rule in ((off, DecidedBy.DOUBT_OFF), (on, DecidedBy.LIKELY)):
+        assert reason_of(plan, 0.9, 64, (), (), (None, 2.0)).decided_by is rule
+        assert reason_of(plan, 0.5, 64, (), (), (None, 2.0)).decided_by is DecidedBy.UNSETTLED
+        assert reason_of(plan, 0.1, 64, (), (), (None, 2.0)).decided_by is DecidedBy.UNLIKELY
+
+
+@pytest.mark.parametrize("why", TooSmall)
+def test_a_parcel_that_is_too_small_is_a_no_with_its_reason(why):
+    plan, spread = plan_of(verdict={"usable_area": "3000 m2"}), spread_of([8.9])
+    made = verdicts(plan, UNITS, table_of(spread, plan, usable_ha=0.23, too_small=why), spread)
+    assert (made["verdict"][0], made["decided_by"][0]) == ("do not buy", "too small")
+    says = {
+        TooSmall.AREA: "0.23 ha of usable land is less than the 0.30 ha that it takes",
+        TooSmall.TREES: "no tree fits on its 0.23 ha of usable land",
+    }
+    assert says[why] in made["verdict_reason"][0]
+
+
+def test_a_plan_that_looks_at_too_little_says_what_to_add_first():
+    species = {"species": ["tuber_melanosporum"], "criteria": {}, "weights": None, "classes": {"cap": "none"}}
+    layers = {
+        "soil_ph": {"file": "ph.tif", "unit": "pH", "method": "water", "sd": 0.4},
+        "rain_summer": {"file": "rain.tif", "unit": "mm", "sd": "10 mm"},
+        "clay": {"file": "clay.tif", "unit": "percent", "sd": 5},
+    }
+    plan = plan_of(**{key: value for key, value in species.items() if value is not None}, layers=layers, weights=None)
+    spread = spread_of([8.9])
+    reason = reason_of(plan, 0.97, 64, (), (), (None, 2.0))
+    assert reason.decided_by is DecidedBy.LOOK_FIRST
+    assert reason.judged_weight == pytest.approx(0.33)  # pH 0.13, water 0.14, clay 0.06
+    assert reason.add == ("carbonate", "wetness_depth")  # 0.15 and 0.06 reach 0.50
+    assert reason_of(plan, 0.1, 64, (), (), (None, 2.0)).decided_by is DecidedBy.UNLIKELY
+    bold = plan_of(
+        species=["tuber_melanosporum"], criteria={}, weights=None, layers=layers, verdict={"judged_at": 0.33}
+    )
+    assert reason_of(bold, 0.97, 64, (), (), (None, 2.0)).decided_by is DecidedBy.LIKELY
+    assert spread.ids
 
 
 def test_a_parcel_that_is_not_judged_has_no_verdict():
@@ -136,4 +252,4 @@ def test_the_weakest_criterion_holds_a_parcel_below_s2():
 def test_every_purpose_has_words(purpose):
     words = VERDICTS[Purpose(purpose)]
     assert set(words) == set(Verdict)
-    assert len(set(words.values())) == 3
+    assert len(set(words.values())) == 4

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from rasterio.features import geometry_mask
 
 import underoak as uo
+from underoak.base.number_words import thousands
 from underoak.cli import main
 from underoak.places.answers.limits import NoLimit, Side, change_of
 from underoak.places.answers.needs import LabFinding
@@ -207,7 +208,13 @@ def test_the_table_fits_a_narrow_and_a_wide_terminal(demo):
             "Assumed, because the plan states no error: slope ± 3° (common practice, no source); northness ± 0.25 "
             "(worked out from the slope's)."
         )
-        assert len(text.splitlines()) < 52  # a line for each parcel, and two on errors that are assumed
+        parcels = text[: text.index("S1 highly")].splitlines()
+        assert len(parcels) < 50  # a line for each parcel
+    widest = ranking(demo.findings[0], width=140)
+    (line,) = [line for line in widest.splitlines() if re.match(r" +\d+  007 ", line)]
+    row = demo.findings[0].parcels.set_index("id").loc["007"]
+    assert f" {row['usable_ha']:.1f}  {thousands(int(row['trees']))} " in line
+    assert "ha: usable hectares. trees: those that fit there." in " ".join(widest.split())
 
 
 def test_the_page_tells_potential_and_amounts_and_each_next_step_once(demo):
@@ -249,14 +256,20 @@ def test_a_parcel_that_is_not_there_is_told_with_ids_that_are(demo, id, says, fi
 
 def test_the_table_says_why_a_parcel_stands_below_others_of_its_score(demo):
     lines = ranking(demo.findings[0]).splitlines()
-    (built,) = [line for line in lines if re.match(r" +28  038 ", line)]
-    assert "81 % excluded; water" in built
-    assert sum("% excluded" in line for line in lines) == 1
-    assert "S1 highly, S2 moderately, S3 marginally, N not suitable. P(S2+): probability of S2 or better." in lines
+    start = next(n for n, line in enumerate(lines) if re.match(r" +\d+  038 ", line))
+    built = " ".join(" ".join(lines[start : start + 4]).split())
+    assert "part only: 0.55" in built
+    assert re.search(r"81 % .*excluded, ranks as 0\.14; water 93, best 145 to 220 mm", built)
+    for id, why in (("034", "too little usable"), ("033", "no tree fits")):
+        (line,) = [line for line in lines if re.match(rf" +\d+  {id} ", line)]
+        assert why in line
+        assert "do not buy" in line
+    legend = "S1 highly, S2 moderately, S3 marginally, N not suitable. P(S2+): probability of S2 or better."
+    assert any(line.startswith(legend) for line in lines)
 
 
 def test_the_page_tells_of_excluded_and_blank_ground_where_there_is_some(demo):
     text = (demo.folder / "report.html").read_text(encoding="utf-8")
-    assert '<td class="score">2.9 ha<br>81 % excluded</td>' in text  # 038
+    assert '<td class="score">2.9 ha<br>81 % excluded<br>0.55 ha usable</td>' in text  # 038
     assert '<td class="score">6.7 ha</td>' in text  # 007
     assert "<br>0 % excluded" not in text

@@ -7,8 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeNeed, Money, WaterNeed
-from underoak.places.answers.verdict import VerdictReason
-from underoak.report.text.cell_sentences import LabText, RemediesText, VerdictReasonText
+from underoak.places.answers.verdict import DecidedBy, TooSmall, VerdictReason
+from underoak.report.text.cell_sentences import LabText, RemediesText
+from underoak.report.text.reason_sentence import VerdictReasonText
 
 AMOUNTS = st.floats(1e-7, 1e7)
 SHARES = st.floats(1e-4, 1.0)
@@ -18,11 +19,34 @@ LIME = st.builds(
     AMOUNTS, COSTS, st.none() | AMOUNTS,
 )  # fmt: skip
 WATER = st.builds(WaterNeed, AMOUNTS, AMOUNTS, st.sampled_from(["", "year", "summer", "growing_season"]), SHARES, COSTS)
-CHANCES = st.integers(0, 100).map(lambda percent: percent / 100)
-P, DRAWS, LIMITS = st.floats(0.0, 1.0), st.integers(1, 4096), st.none() | CHANCES
-REASONS = st.builds(VerdictReason, P, DRAWS, LIMITS, LIMITS, st.none(), st.none()) | st.builds(
-    VerdictReason, P, DRAWS, best_test=st.just("soil_ph"), flip_chance=CHANCES
-)
+SHARES_OF_ONE, DRAWS = st.floats(0.0, 1.0), st.integers(1, 4096)
+LAYERS = st.sampled_from(["soil_ph", "clay", "organic_matter"])
+NAMED = st.lists(LAYERS, max_size=3, unique=True).map(tuple)
+
+
+@st.composite
+def reasons(draw):
+    """A reason with the figures that its rule has."""
+    rule = draw(st.sampled_from(DecidedBy))
+    figures = {"unknown": draw(NAMED)}
+    if draw(st.booleans()) or rule in (DecidedBy.TEST, DecidedBy.BETWEEN):
+        figures |= {"test": draw(LAYERS), "flip_chance": draw(SHARES_OF_ONE)}
+    if rule in (DecidedBy.LIKELY, DecidedBy.DOUBT_OFF, DecidedBy.BETWEEN, DecidedBy.UNSETTLED):
+        figures["yes_at"] = draw(SHARES_OF_ONE)
+    if rule in (DecidedBy.UNLIKELY, DecidedBy.BETWEEN, DecidedBy.UNSETTLED):
+        figures["no_at"] = draw(SHARES_OF_ONE)
+    if rule is DecidedBy.TEST:
+        figures["test_first_at"] = draw(SHARES_OF_ONE)
+    if rule is DecidedBy.LOOK_FIRST:
+        figures |= {"judged_weight": draw(SHARES_OF_ONE), "judged_at": draw(SHARES_OF_ONE), "add": draw(NAMED)}
+    if rule is DecidedBy.TOO_SMALL:
+        figures |= {"too_small": draw(st.sampled_from(TooSmall)), "usable_ha": draw(st.floats(0.0, 1e6))}
+        if figures["too_small"] is TooSmall.AREA:
+            figures["usable_area_ha"] = draw(st.floats(1e-4, 1e3))
+    return VerdictReason(rule, draw(SHARES_OF_ONE), draw(DRAWS), **figures)
+
+
+REASONS = reasons()
 LAB = st.builds(
     LabFinding, st.sampled_from(["soil_ph", "clay"]), st.floats(-50, 500), st.floats(-50, 500), st.floats(-50, 500),
     st.none() | st.floats(-90, 90),
@@ -49,7 +73,11 @@ def test_lab_results_come_back_with_the_same_text(findings):
 def test_the_reason_of_a_verdict_comes_back_with_the_same_text(reason):
     cell = VerdictReasonText()
     text = cell.encode(reason)
-    assert cell.encode(cell.decode(text)) == text
+    back = cell.decode(text)
+    assert cell.encode(back) == text
+    assert (back.decided_by, back.too_small, back.unknown, back.add) == (
+        reason.decided_by, reason.too_small, reason.unknown, reason.add,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("cell", [RemediesText(), LabText(), VerdictReasonText()])

@@ -1,4 +1,4 @@
-"""The worth of a test: closed form, estimates from draws, verdict."""
+"""The worth of a test: closed form, estimates from draws."""
 
 import numpy as np
 import pytest
@@ -8,7 +8,7 @@ from scipy import stats
 
 from underoak.base.errors import UnderoakError
 from underoak.overlay import Curve
-from underoak.uncertainty import expected_membership, value_for_choice, value_of_information, value_of_test, verdict
+from underoak.uncertainty import expected_membership, value_for_choice, value_of_information, value_of_test
 
 HUMP = Curve.hump(7.0, 7.5, 8.3, 8.8)
 amounts = st.floats(0.0, 5.0)
@@ -175,31 +175,3 @@ def test_too_few_draws_and_unfit_shapes_are_refused():
         value_of_information(np.zeros((64, 2)), np.zeros((64, 3)), 0.5)
     with pytest.raises(UnderoakError, match="E360"):
         value_of_information(np.zeros((64, 2)), np.zeros((64, 2)), 0.5, -1.0)
-
-
-@pytest.mark.parametrize(
-    ("p_s2", "flip", "answer"),
-    [
-        (0.95, 0.0, "yes"),
-        (0.80, 0.199, "yes"),
-        (0.799, 0.199, "test first"),
-        (0.201, 0.0, "test first"),
-        (0.20, 0.0, "no"),
-        (0.0, 0.2, "test first"),
-        (1.0, 0.2, "test first"),
-        (0.5, float("nan"), "test first"),
-        (0.9, float("nan"), "yes"),
-    ],
-)
-def test_verdict(p_s2, flip, answer):
-    assert verdict(p_s2, flip) == answer
-
-
-def test_the_verdict_follows_the_plan():
-    assert verdict(0.7, 0.3, yes_at=0.6, test_first_at=0.5) == "yes"
-    assert verdict(0.3, 0.3, no_at=0.4, test_first_at=0.5) == "no"
-
-
-def test_ground_that_is_not_judged_has_no_verdict():
-    with pytest.raises(ValueError, match="no verdict"):
-        verdict(float("nan"), 0.1)

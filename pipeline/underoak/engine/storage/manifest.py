@@ -1,7 +1,7 @@
 """The manifest of a finished run, `run.json`: the inputs, settings and software that each file was made with.
 
 One model is used to write and to read it. Unknown keys are ignored, so a run of a later build opens if its format is
-the same. A later format is refused.
+the same. Another format is refused.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.plan.profiles.looked_at import LookedAt
 
 MANIFEST = "run.json"
-FORMAT = 1
+FORMAT = 2
 
 Number = float | int  # an int stays an int, so that the written text stays the same
 
@@ -132,6 +133,7 @@ class CaseManifest(_Record):
     weights: WeightsRecord
     uncertainty: UncertaintyRecord | None = None  # None when no layer was drawn
     not_judged: tuple[str, ...]  # criteria of the profile without a layer, with the reason; essential ones first
+    looked_at: LookedAt | None = None  # how much of the profile; None without one
     counts: Counts
     grains: dict[str, Number] = Field(default_factory=dict)  # layer -> side of a cell that its source resolves [m]
 
@@ -159,7 +161,7 @@ class RunTimes(_Record):
 class Manifest(_Record):
     """The content of `run.json`. Only `when` differs between two runs of the same plan on the same files."""
 
-    format: Literal[1]
+    format: Literal[2]
     plan: Mapping[str, Any]  # as plain values, every default written out
     plan_sha256: str
     grid_record: GridRecord = Field(alias="grid")
@@ -224,9 +226,11 @@ def read_manifest(folder: Path) -> Manifest:
         fix = "name the folder that `underoak run` wrote, or run the plan again"
         raise UnderoakError(Fault("E603", "holds no finished run", where, fix)) from error
     number = content.get("format") if isinstance(content, dict) else None
-    if isinstance(number, int) and number > FORMAT:
-        what = f"holds a run of format {number}, written by a later build; this one reads format {FORMAT}"
-        raise UnderoakError(Fault("E603", what, where, "update underoak, or run the plan again with this build"))
+    if isinstance(number, int) and number != FORMAT:
+        build = "a later" if number > FORMAT else "an earlier"
+        what = f"holds a run of format {number}, written by {build} build; this one reads format {FORMAT}"
+        fix = "update underoak, or run the plan again with this build" if number > FORMAT else "run the plan again"
+        raise UnderoakError(Fault("E603", what, where, fix))
     try:
         return Manifest.model_validate(content)
     except ValidationError as error:

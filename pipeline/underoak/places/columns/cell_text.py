@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -11,15 +12,19 @@ from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.native import Origin
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.pairs import OriginOf, PairName
-from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.answers.verdict import Purpose, SoilTestFigures, Verdict
 
 _NO_PAIR = "no pair"
+_TEST = re.compile(r"(?P<layer>[^;:]+): chance (?P<flip>\d\.\d{4}), worth (?P<worth>\d\.\d{5})")
 VERDICTS: Mapping[Purpose, Mapping[Verdict, str]] = MappingProxyType(
     {
-        Purpose.BUY: {Verdict.YES: "buy", Verdict.NO: "do not buy", Verdict.TEST_FIRST: "test first"},
-        Purpose.ORCHARD: {Verdict.YES: "plant", Verdict.NO: "do not plant", Verdict.TEST_FIRST: "test first"},
-        Purpose.RESTORE: {Verdict.YES: "restore", Verdict.NO: "do not restore", Verdict.TEST_FIRST: "test first"},
-        Purpose.REGION: {Verdict.YES: "suitable", Verdict.NO: "not suitable", Verdict.TEST_FIRST: "test first"},
+        purpose: {Verdict.YES: yes, Verdict.NO: no, Verdict.TEST_FIRST: "test first", Verdict.OPEN: "open"}
+        for purpose, yes, no in (
+            (Purpose.BUY, "buy", "do not buy"),
+            (Purpose.ORCHARD, "plant", "do not plant"),
+            (Purpose.RESTORE, "restore", "do not restore"),
+            (Purpose.REGION, "suitable", "not suitable"),
+        )
     }
 )
 
@@ -149,3 +154,26 @@ class OriginsText:
         """Return the records."""
         parts = (part.rpartition(": ") for part in text.split("; "))
         return tuple(OriginOf(tuple(names.split(", ")), Origin(origin)) for names, _, origin in parts)
+
+
+class SoilTestsText:
+    """Soil tests with their figures, by worth.
+
+    >>> SoilTestsText().encode((SoilTestFigures("soil_ph", 0.3, 0.01234),))
+    'soil_ph: chance 0.3000, worth 0.01234'
+    """
+
+    def encode(self, value: tuple[SoilTestFigures, ...]) -> str:
+        """Return one part for each test."""
+        return "; ".join(f"{test.layer}: chance {test.flip_chance:.4f}, worth {test.worth:.5f}" for test in value)
+
+    def decode(self, text: str) -> tuple[SoilTestFigures, ...]:
+        """Return the records."""
+        return tuple(map(_test, text.split("; "))) if text else ()
+
+
+def _test(text: str) -> SoilTestFigures:
+    match = _TEST.fullmatch(text)
+    if match is None:
+        raise ValueError(f"{text} is no test")
+    return SoilTestFigures(match["layer"], float(match["flip"]), float(match["worth"]))

@@ -31,13 +31,14 @@ class When(StrEnum):
     ALWAYS = ""
     DRAWS = "with `uncertainty`"
     VERDICT = "with `uncertainty`, in the present"
-    PRICES = "with `uncertainty`, `prices.soil_test` and `prices.parcel_ha`, in the present"
+    PRICES = "with `uncertainty` and `prices.soil_test`, in the present"
     RANKS = "with `uncertainty`, in the present, and two judged parcels or more"
     LAB = "with `lab`"
     SPECIES = "with `species`"
     SEVERAL = "with several species"
     PAIR_DRAWS = "with `species` and `uncertainty`"
     RESTORE = "purpose restore"
+    ROWS = "all purposes but restore"
     MEASURED = "for criteria that are not of class codes"
 
 

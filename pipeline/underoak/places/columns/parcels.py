@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from underoak.places.answers.limits import Side
-from underoak.places.answers.verdict import Purpose
+from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
 from underoak.places.columns.cell_text import (
     MemberText,
     NamesText,
     NotJudgedText,
     OriginsText,
     PairsText,
+    SoilTestsText,
     SpeciesText,
     VerdictText,
 )
@@ -43,7 +44,8 @@ PARCELS = (
     Column("id", _TEXT, "as in your file of parcels", is_nullable=False),
     Column(
         "rank", _INTEGER,
-        "1 is the best: by suitability times the share that no constraint excludes. Equal values share a rank",
+        "1 is the best: by suitability times the share that no constraint excludes. Equal values share a rank. Parcels "
+        "that are too small follow the others",
     ),
     Column("suitability", _NUMBER, "mean over the judged land", "0..1"),
     Column(
@@ -64,15 +66,29 @@ PARCELS = (
     Column("low", _NUMBER, "suitability is above this in 95 % of the draws", "0..1", when=When.DRAWS),
     Column("high", _NUMBER, "suitability is below this in 95 % of the draws", "0..1", when=When.DRAWS),
     Column("verdict", _TEXT, "the answer, in the words of your purpose", when=When.VERDICT),
+    Column(
+        "decided_by", _TEXT, "the rule that decided it: see [verdicts.md](verdicts.md)", when=When.VERDICT,
+        cell=MemberText(DecidedBy),
+    ),
     Column("verdict_reason", _TEXT, "the figures behind the verdict", when=When.VERDICT),
     Column(
-        "best_test", _TEXT,
-        "the layer whose lab test is most likely to change the verdict; with prices, whose test pays most",
-        when=When.VERDICT,
+        "judged_weight", _NUMBER,
+        "share of the species profile's weight that is looked at: that of its criteria with a layer and a weight in "
+        "the plan",
+        "0..1", when=When.SPECIES,
     ),
+    Column("best_test", _TEXT, "the layer whose lab test is worth most", when=When.VERDICT),
     Column("flip_chance", _NUMBER, "chance that this test changes the verdict", "0..1", when=When.VERDICT),
     Column("worth", _NUMBER, "expected gain from this test, in suitability", "0..1", when=When.VERDICT),
-    Column("test_pays", _NUMBER, "that gain in money, less the price of the test", "currency", when=When.PRICES),
+    Column(
+        "test_pays_above", _NUMBER,
+        "this test pays if a wrong choice about this parcel costs more than this: see [verdicts.md](verdicts.md)",
+        "currency", when=When.PRICES,
+    ),
+    Column(
+        "tests", _TEXT, "every lab test that could change the verdict, by worth: layer, flip chance, worth",
+        when=When.VERDICT, cell=SoilTestsText(),
+    ),
     Column("first_share", _NUMBER, "share of the draws of weights and data with rank 1", "0..1", when=When.RANKS),
     Column("top3_share", _NUMBER, "share of these draws with rank 1 to 3", "0..1", when=When.RANKS),
     Column("mean_rank", _NUMBER, "mean rank over these draws", when=When.RANKS),
@@ -102,6 +118,17 @@ PARCELS = (
     Column("lab", _TEXT, "the lab result, the value of the map, and the value that is used", when=When.LAB),
     *PAIRS,
     Column("area_ha", _NUMBER, "true area", "ha"),
+    Column("usable_ha", _NUMBER, "true area of its land that is judged and that no constraint excludes", "ha"),
+    Column(
+        "trees", _INTEGER,
+        "trees that fit there, in rows along its longest side, inside a headland of 4 m, at the usual spacing of the "
+        "truffle",
+        when=When.ROWS,
+    ),
+    Column(
+        "too_small", _TEXT, "why it counts as too small and ranks after the others: `too little usable land` or "
+        "`no tree fits`", cell=MemberText(TooSmall),
+    ),
     Column("cells", _NUMBER, "cells of the analysis grid that it covers", is_nullable=False),
     Column("overlap_share", _NUMBER, "share of it that lies in other parcels too, at least", "0..1"),
     Column("excluded_by", _TEXT, "the constraint that excludes most of it; several when they tie", cell=_NAMES),
@@ -125,6 +152,9 @@ JOINED_PARCELS = (
     Column("best", _TEXT, "the species of the present that suits the parcel best"),
     Column("verdict", _TEXT, "the verdict for that species", when=When.DRAWS),
     Column("p_s2", _NUMBER, "share of its draws with class S2 or better", "0..1", when=When.DRAWS),
+    Column(
+        "judged_weight", _NUMBER, "share of that species profile's weight that is looked at", "0..1", when=When.SPECIES
+    ),
     *PAIRS,
     Column("area_ha", _NUMBER, "true area", "ha"),
     Column("rank_<case>", _INTEGER, "rank in that case: a species, a scenario or both", group="case"),

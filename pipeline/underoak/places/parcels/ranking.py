@@ -3,6 +3,7 @@
 `valid_share` is the share of a parcel's land, less what is excluded, whose suitability is known; land off the map
 counts as unknown. Excluded land does not lower it, because its state is certain. A parcel with less than half known is
 not judged, with a reason. The rank follows the mean suitability of judged land times the share that is not excluded.
+Parcels that are too small to use rank after the others.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base.errors import Fault
-from underoak.base.number_words import hectares
+from underoak.base.number_words import TIE, hectares
 from underoak.places.answers.limits import NoLimit, Side
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.columns.column import arrange
@@ -25,11 +26,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from underoak.overlay import Curve, Rules
+    from underoak.places.parcels.usable import UsableLand
 
 Doubles = npt.NDArray[np.float64]
 CLASSES = ("S1", "S2", "S3", "N")
-TIE = 1e-6
 VALID_AT_LEAST = 0.5
+AFTER_ALL = 2.0  # more than any two values to rank by differ
 OVERLAP_SHOWN = 0.001
 
 
@@ -64,8 +66,12 @@ def rank_parcels(
     rules: Rules,
     curves: Sequence[Curve] = (),
     constraints: Sequence[str] = (),
+    usable: UsableLand | None = None,
 ) -> pd.DataFrame:
     """Return one row for every parcel, best first; parcels that are not judged follow by id.
+
+    With `usable`, those that are too small rank after all others that are judged, and the table has `usable_ha`,
+    `trees` where rows are planted, and `too_small`.
 
     The columns are those of `columns.parcels` that a run always has. Ranks: values within 1e-6 share one, and the next
     counts all before it. Criteria and constraints that tie within 1e-6 are all named. `gain` is that of the parcel's
@@ -103,12 +109,20 @@ def rank_parcels(
         columns["limiting_share"][row] = weakest[row, lowering].max()
     columns["gain"] = np.where(judged, _gain(means, gainful, rules), np.nan)
     columns |= {"area_ha": sums.area_ha, "cells": sums.covered, "overlap_share": np.minimum(overlap, 1.0)}
+    is_small = np.zeros(len(sums.ids), np.bool_)
+    if usable is not None:
+        is_small = judged & np.array([why is not None for why in usable.too_small], np.bool_)
+        columns["usable_ha"] = np.where(judged, usable.ha, np.nan)
+        if usable.trees is not None:
+            columns["trees"] = pd.array([count if count >= 0 else None for count in np.where(judged, usable.trees, -1)])
+        columns["too_small"] = [why if small else None for why, small in zip(usable.too_small, is_small, strict=True)]
     columns["excluded_by"] = [names or None for names in excluded_by]
     columns["reason"] = reasons
     stems = columns_of(criteria)
     for i, name in enumerate(stems):
         columns[f"membership_{name}"] = np.where(judged, means[:, i], np.nan)
     texts = ["id", "class", "held_by", "limiting", "most_gainful", "excluded_by", "reason"]
+    texts += ["too_small"] if usable is not None else []
     for i, curve in enumerate(curves):
         if curve.kind != "table":
             columns[f"value_{stems[i]}"] = np.where(judged, values[:, i], np.nan)
@@ -116,10 +130,30 @@ def rank_parcels(
             texts.append(f"side_{stems[i]}")
     table = pd.DataFrame(columns | {name: pd.Series(columns[name], dtype=object) for name in texts})
     table = arrange(table, PARCELS)
-    ranks = _ranks(mean * (1.0 - excluded_share), judged)
+    value = mean * (1.0 - excluded_share)
+    ranks = _ranks(np.where(is_small, value - AFTER_ALL, value), judged)
     order = np.lexsort((np.argsort(np.argsort(np.array(sums.ids, object), kind="stable")), ranks))
     table["rank"] = pd.array([rank if rank < len(ranks) + 1 else None for rank in ranks], dtype="Int64")
     return table.iloc[order].reset_index(drop=True)
+
+
+def large_enough(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the judged parcels of a ranked table that are not too small to use."""
+    is_judged = table["rank"].notna()
+    return table[is_judged & table["too_small"].isna()] if "too_small" in table else table[is_judged]
+
+
+def outranked(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Return which parcels of a ranked table stand below one of lower suitability, (rows,).
+
+    >>> import pandas as pd
+    >>> outranked(pd.DataFrame({"rank": [1, 2, None], "suitability": [0.6, 0.7, float("nan")]})).tolist()
+    [False, True, False]
+    """
+    suitability = np.where(table["rank"].notna(), table["suitability"].to_numpy(float), np.nan)
+    lowest_before = np.fmin.accumulate(np.concatenate([[np.inf], suitability]))[:-1]
+    is_below: npt.NDArray[np.bool_] = suitability > lowest_before + TIE
+    return is_below
 
 
 def columns_of(criteria: Sequence[str]) -> list[str]:

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from underoak.base.number_words import TIE
 from underoak.places.answers.native import NativeState, Origin
 from underoak.places.answers.pairs import OriginOf, PairName
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
-from underoak.places.parcels.ranking import TIE
 from underoak.places.wild.native_range import LocalRange
 
 if TYPE_CHECKING:

@@ -14,13 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.places.geometry.areas import areas_ha
-from underoak.places.soil.sampling import true_scale
+from underoak.places.planting.row_frames import MOST_PLACES, SETBACK_M, row_frames
 
 Doubles = npt.NDArray[np.float64]
 Way = Literal["nuts", "pots", "whips", "wild"]
 WAYS: tuple[Way, ...] = ("nuts", "pots", "whips", "wild")
 
-SETBACK_M = 4.0  # headland, wide enough to turn in
 # between rows and along them [m]: 400 trees a hectare, 500 for aestivum, 303 for magnatum
 _SPACING = {
     "tuber_melanosporum": (5.0, 5.0),
@@ -36,7 +35,6 @@ SEEDS_A_PLACE, SEEDS_SOUND, SEED_GROWS = 3, 0.75, 0.5
 SOWN = ("quercus", "corylus", "castanea", "fagus", "carya")  # seed large enough to sow in place
 CONCENTRATE_L, WATER_L, PLANTS_A_PORTION = 0.5, 5.0, 10
 PLOT_M, PLOT_TREES = 20.0, 16  # side of a trial plot on wild ground, and its trees: one plot a hectare
-_MOST = 4_000_000  # places that are counted one by one
 
 
 def rounded(count: int) -> int:
@@ -110,21 +108,16 @@ def lay_out(
     (286, 11)
     """
     import shapely
-    from shapely import affinity
 
-    scale = true_scale(shape, crs)
-    flat = shapely.transform(shape, lambda at: at * scale)
-    turn = _longest_side(flat)
-    middle = flat.centroid
-    turned = affinity.rotate(flat, -turn, origin=middle)
-    inner = shapely.buffer(turned, 1e-6 - setback_m, join_style="mitre")  # a place on the line counts
+    frame = row_frames(np.array([shape], object), crs, setback_m)
+    inner, turn, middle, scale = frame.inner[0], float(frame.turn[0]), frame.middle[0], frame.scale[0]
     area_ha, bearing = float(areas_ha(np.array([shape], object), crs)[0]), (90.0 - turn) % 180.0
-    inside_ha = float(shapely.area(inner)) / 1e4
+    inside_ha = float(frame.inside_ha[0])
     if shapely.is_empty(inner):
         return PlantingLayout(area_ha, 0, 0, between_m, along_m, setback_m, bearing, 0.0)
-    left, bottom, right, top = inner.bounds
-    x, y = _spread(left, right, along_m), _spread(bottom, top, between_m)
-    if len(x) * len(y) > _MOST:
+    (first,), (counts,) = frame.lattice(between_m, along_m)
+    x, y = first[0] + np.arange(counts[0]) * along_m, first[1] + np.arange(counts[1]) * between_m
+    if len(x) * len(y) > MOST_PLACES:
         trees = int(inside_ha * 1e4 / (between_m * along_m))
         return PlantingLayout(area_ha, trees, 0, between_m, along_m, setback_m, bearing, inside_ha, 0, False)
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
@@ -141,29 +134,10 @@ def lay_out(
     )  # fmt: skip
 
 
-def _longest_side(flat: Any) -> float:
-    """Return the direction of the longer side of the smallest rectangle round a shape, from x [degree], 0..180."""
-    import shapely
-
-    corners = shapely.get_coordinates(shapely.oriented_envelope(flat))[:3]
-    sides = np.diff(corners, axis=0)
-    lengths = np.hypot(*sides.T)
-    dx, dy = sides[1] if lengths[1] > lengths[0] * (1.0 + 1e-9) else sides[0]
-    return math.degrees(math.atan2(dy, dx)) % 180.0
-
-
-def _spread(low: float, high: float, step: float) -> Doubles:
-    """Return positions a step apart from low to high, as many as fit, with equal ends."""
-    count = math.floor((high - low) / step + 1e-9)
-    positions: Doubles = low + (high - low - count * step) / 2.0 + np.arange(count + 1, dtype=np.float64) * step
-    return positions
-
-
-def _turned(places: Doubles, degrees: float, middle: Any) -> Doubles:
+def _turned(places: Doubles, degrees: float, middle: Doubles) -> Doubles:
     angle = math.radians(degrees)
     c, s = math.cos(angle), math.sin(angle)
-    centre = np.array([middle.x, middle.y])
-    moved: Doubles = (places - centre) @ np.array([[c, s], [-s, c]]) + centre
+    moved: Doubles = (places - middle) @ np.array([[c, s], [-s, c]]) + middle
     return moved
 
 

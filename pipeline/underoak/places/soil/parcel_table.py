@@ -19,21 +19,30 @@ from underoak.places.soil.remedies import Remedied, remedies_of, texture_of, wit
 if TYPE_CHECKING:
     import pandas as pd
 
+    from underoak.places.parcels.usable import UsableLand
     from underoak.plan.plan import Plan
 
 
 def parcel_table(
-    plan: Plan, sums: ParcelSums, cells: SampledCells, lab: Mapping[str, tuple[LabFinding, ...]] | None = None
+    plan: Plan,
+    sums: ParcelSums,
+    cells: SampledCells,
+    lab: Mapping[str, tuple[LabFinding, ...]] | None = None,
+    usable: UsableLand | None = None,
 ) -> pd.DataFrame:
     """Return one row for every parcel, best first: the columns of `rank_parcels`, those of remedies, and `lab`.
 
-    `lab` holds the findings by parcel id; without it there is no such column.
+    `lab` holds the findings by parcel id; without it there is no such column. With `usable`, parcels that are too small
+    rank after the others.
     """
     import pandas as pd
 
     names = tuple(criterion.name for criterion in plan.criteria)
     curves = [criterion.curve for criterion in plan.criteria]
-    table = rank_parcels(sums, names, plan.rules, curves, [constraint.name for constraint in plan.constraints])
+    constraints = [constraint.name for constraint in plan.constraints]
+    table = rank_parcels(sums, names, plan.rules, curves, constraints, usable)
+    if plan.looked_at is not None:
+        table["judged_weight"] = np.where(table["rank"].notna(), plan.looked_at.judged_weight, np.nan)
     remedied = with_remedies(cells, remedies_of(plan), plan.rules, texture_of(plan.criteria))
     position = {id: i for i, id in enumerate(sums.ids)}
     order = np.array([position[id] for id in table["id"]], np.int64)

@@ -17,6 +17,7 @@ from underoak.places.columns.ranks import RANKS, WINS
 from underoak.places.geometry.output_files import write_csv, write_safely
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.draws import ParcelDraws
+from underoak.places.parcels.ranking import large_enough
 from underoak.places.verdicts.mean_draws import drawn_memberships, thinned
 from underoak.uncertainty.outcomes.rank_acceptability import ParcelCells, RankAcceptability, rank_acceptability
 
@@ -65,9 +66,9 @@ def order_of(plan: Plan, table: pd.DataFrame, spread: ParcelDraws, cells: Sample
 
     Under the linear rule they are exact, by the mean memberships of each draw; under others they come from a few cells
     of every parcel, all shifted with the parcel's mean. Suitability is multiplied by the share that no constraint
-    excludes.
+    excludes. Parcels that are too small take no part.
     """
-    judged = table[table["rank"].notna()]
+    judged = large_enough(table)
     shown = judged.head(MOST_PARCELS)
     if len(shown) < 2:
         return None

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from underoak.base.number_words import TIE
 from underoak.places.answers.not_judged import Cause
 from underoak.places.columns.column import arrange, encode_table
 from underoak.places.columns.scenarios import SCENARIOS
 from underoak.places.geometry.output_files import write_csv, write_safely
-from underoak.places.parcels.ranking import TIE, columns_of
+from underoak.places.parcels.ranking import columns_of
 from underoak.uncertainty import driver_effects, regret, robustness
 
 if TYPE_CHECKING:

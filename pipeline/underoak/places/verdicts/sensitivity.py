@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from underoak.overlay import Curve, Rules, combine, membership
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.parcels.ranking import columns_of
+from underoak.places.parcels.ranking import columns_of, large_enough
 from underoak.uncertainty import (
     Normal,
     SobolIndices,
@@ -47,7 +47,7 @@ def swap_of_first_two(
     sampled cells, corrected to the difference in the table. None with fewer than two judged parcels, and under rules
     without weights of criteria (the minimum; ordered by position).
     """
-    judged = table[table["rank"].notna()]
+    judged = large_enough(table)
     if len(judged) < 2 or rules.rule == "minimum" or rules.order_weights is not None:
         return None
     two = judged.iloc[:2]

@@ -1,4 +1,4 @@
-"""The verdict for every parcel, its probability, and the soil test that is most likely to change it."""
+"""The verdict for every parcel, its reason, and the soil tests that could change it."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from underoak.places.answers.verdict import Verdict, VerdictReason
+from underoak.places.answers.verdict import DecidedBy, SoilTestFigures, TooSmall, VerdictReason
 from underoak.places.columns.column import Kind, arrange, column_of
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.soil.soil_units import soil_criteria
+from underoak.places.verdicts.decision import Evidence, decide, verdict_of
 from underoak.plan.keys.uncertainty import deviation_in
-from underoak.uncertainty.information.value_of_information import value_of_information, verdict
+from underoak.uncertainty.information.value_of_information import value_of_information
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Plan
 
 Doubles = npt.NDArray[np.float64]
-COLUMNS = ("verdict", "verdict_reason", "best_test", "flip_chance", "worth", "test_pays")
+COLUMNS = (
+    "verdict", "decided_by", "verdict_reason", "best_test", "flip_chance", "worth", "test_pays_above", "tests",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,65 +79,131 @@ def layers_to_test(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) ->
     return layers
 
 
+def untested_layers(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> tuple[str, ...]:
+    """Return the layers with weight that a lab can test and whose error is not known, in plan order."""
+    assert plan.uncertainty is not None
+    tested, soil = layers_to_test(plan, units, spread), set(soil_criteria(plan, units))
+    layers = [
+        criterion.layer
+        for k, criterion in enumerate(plan.criteria)
+        if criterion.weight > 0.0 and (k in soil or criterion.layer in plan.uncertainty.lab_error)
+    ]
+    return tuple(layer for layer in dict.fromkeys(layers) if layer not in tested)
+
+
 def with_verdicts(plan: Plan, units: Mapping[str, str], table: pd.DataFrame, spread: ParcelDraws) -> pd.DataFrame:
     """Return the table of parcels with `COLUMNS`, empty for parcels that are not judged.
 
-    `best_test` is the test with the greatest flip chance; with prices the one that pays most. `test_pays` needs prices.
+    `best_test` is the test that is worth most. `test_pays_above` needs the price of a test.
     """
     import pandas as pd
 
     place = {id: i for i, id in enumerate(spread.ids)}
     order = [place[id] for id in table["id"]]
-    tests, draws = soil_tests(plan, units, spread), spread.suitability.shape[1]
-    pays = _pays(plan, tests, table["area_ha"].to_numpy(float), order)
+    tests, untested = soil_tests(plan, units, spread), untested_layers(plan, units, spread)
+    shortfall = mean_shortfall(spread.capped(plan.rules), plan.rules.cuts[1])
+    price, draws = plan.prices.soil_test, spread.suitability.shape[1]
     columns: dict[str, list[object]] = {name: [None] * len(table) for name in COLUMNS}
     chances, judged = table["p_s2"].to_numpy(float), table["rank"].notna().to_numpy()
-    spec = plan.spec.verdict
     for row, parcel in enumerate(order):
         p = float(chances[row])
         if not judged[row] or np.isnan(p):
             continue
-        best = _best(tests, parcel, None if pays is None else pays[:, row])
-        flip = np.nan if best is None else float(tests[best].flip_chance[parcel])
-        answer = Verdict(verdict(p, flip, spec.yes_at, spec.no_at, spec.test_first_at))
-        columns["verdict"][row] = answer
-        columns["verdict_reason"][row] = reason_of(
-            answer, p, draws, None if best is None else tests[best].layer, flip, plan
-        )
-        if best is not None:
-            columns["best_test"][row], columns["flip_chance"][row] = tests[best].layer, flip
-            columns["worth"][row] = float(tests[best].worth[parcel])
-            columns["test_pays"][row] = None if pays is None else float(pays[best, row])
-    if pays is None:
-        del columns["test_pays"]
+        figures = rank_tests(tests, parcel)
+        reason = reason_of(plan, p, draws, figures, untested, land_of(table, row))
+        columns["verdict"][row], columns["decided_by"][row] = verdict_of(reason.decided_by), reason.decided_by
+        columns["verdict_reason"][row] = reason
+        if figures:
+            best = figures[0]
+            columns["best_test"][row], columns["flip_chance"][row] = best.layer, best.flip_chance
+            columns["worth"][row], columns["tests"][row] = best.worth, figures
+            if price is not None:
+                columns["test_pays_above"][row] = loss_threshold(price, best.worth, float(shortfall[parcel]))
+    if price is None:
+        del columns["test_pays_above"]
     types = {name: object if column_of(PARCELS, name).kind is Kind.TEXT else np.float64 for name in columns}
     series = {name: pd.Series(column, index=table.index, dtype=types[name]) for name, column in columns.items()}
     return arrange(table.assign(**series), PARCELS)
 
 
-def _pays(plan: Plan, tests: Sequence[SoilTest], area_ha: Doubles, order: Sequence[int]) -> Doubles | None:
-    """Return the gain of each test in money less its price, (tests, rows of the table); None without both prices."""
-    prices = plan.prices
-    if prices.soil_test is None or prices.parcel_ha is None:
-        return None
-    gains = [test.worth[order] * area_ha * prices.parcel_ha - prices.soil_test for test in tests]
-    return np.array(gains).reshape(len(tests), len(order))
+def rank_tests(tests: Sequence[SoilTest], parcel: int) -> tuple[SoilTestFigures, ...]:
+    """Rank the tests that could change the verdict of a parcel, the one that is worth most first.
+
+    Those of equal worth stand by flip chance, then in plan order.
+    """
+    figures = [
+        SoilTestFigures(test.layer, float(test.flip_chance[parcel]), float(test.worth[parcel]))
+        for test in tests
+        if test.flip_chance[parcel] > 0.0
+    ]
+    return tuple(sorted(figures, key=lambda test: (-test.worth, -test.flip_chance)))
 
 
-def _best(tests: Sequence[SoilTest], parcel: int, pays: Doubles | None) -> int | None:
-    """Return the index of the best test of a parcel, the first of those that tie; None where no test would help."""
-    able = [n for n, test in enumerate(tests) if test.flip_chance[parcel] > 0.0]
-    if not able:
-        return None
-    if pays is not None:
-        return max(able, key=lambda n: (float(pays[n]), -n))
-    return max(able, key=lambda n: (float(tests[n].flip_chance[parcel]), float(tests[n].worth[parcel]), -n))
+def mean_shortfall(capped: Doubles, cut: float) -> Doubles:
+    """Return how far a parcel lies below the cut in the draws in which it does, (parcels,); NaN where it never does.
+
+    `capped`: suitability by draw, (parcels, draws).
+
+    >>> mean_shortfall(np.array([[0.3, 0.45, 0.9], [0.6, 0.7, 0.8]]), 0.5).round(3).tolist()
+    [0.125, nan]
+    """
+    below = np.maximum(cut - capped, 0.0)
+    count = (below > 0.0).sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shortfall: Doubles = below.sum(axis=1) / np.where(count > 0, count, np.nan)
+    return shortfall
 
 
-def reason_of(answer: Verdict, p: float, draws: int, layer: str | None, flip: float, plan: Plan) -> VerdictReason:
-    """Return the figures behind a verdict; `layer` is the best test, None where no test would change the verdict."""
-    spec = plan.spec.verdict
-    is_between = answer is Verdict.TEST_FIRST and not flip >= spec.test_first_at
-    yes_at = spec.yes_at if answer is Verdict.YES or is_between else None
-    no_at = spec.no_at if answer is Verdict.NO or is_between else None
-    return VerdictReason(p, draws, yes_at, no_at, layer, None if layer is None else flip)
+def loss_threshold(price: float, worth: float, shortfall: float) -> float | None:
+    """Return the loss by a wrong choice above which a test pays, in money; None where no loss makes it pay.
+
+    Suitability is worth V in money per unit. A test pays when V times its worth exceeds its price. A wrong choice takes
+    a parcel that is below the cut of S2, and then costs V times `shortfall` on average. So the test pays when that loss
+    exceeds price x shortfall / worth. The threshold rises with the price, and falls as the worth rises. Derived; no
+    source.
+
+    >>> round(loss_threshold(60.0, 0.02, 0.1), 6)
+    300.0
+    """
+    return price * shortfall / worth if worth > 0.0 and shortfall > 0.0 else None
+
+
+def land_of(table: pd.DataFrame, row: int) -> tuple[TooSmall | None, float | None]:
+    """Return why a parcel of the table is too small, None if it is not, and its usable land [ha]."""
+    if "too_small" not in table:
+        return None, None
+    why, usable_ha = table["too_small"].iloc[row], float(table["usable_ha"].iloc[row])
+    return (why if isinstance(why, TooSmall) else None), usable_ha
+
+
+def reason_of(
+    plan: Plan, p: float, draws: int, tests: Sequence[SoilTestFigures], untested: tuple[str, ...],
+    land: tuple[TooSmall | None, float | None],
+) -> VerdictReason:  # fmt: skip
+    """Return the rule that decides the verdict of a parcel, and its figures.
+
+    `tests` are those that could change it, `untested` the layers whose tests cannot be valued, `land` as by `land_of`.
+    """
+    limits, part = plan.spec.verdict, plan.looked_at
+    gate = max(tests, key=lambda test: test.flip_chance, default=None)
+    judged_weight = None if part is None else part.judged_weight
+    flip = 0.0 if gate is None else gate.flip_chance
+    rule = decide(Evidence(p, flip, judged_weight, land[0], plan.is_doubt_switched_off), limits)
+    is_look = rule is DecidedBy.LOOK_FIRST
+    by_yes = (DecidedBy.LIKELY, DecidedBy.DOUBT_OFF, DecidedBy.BETWEEN, DecidedBy.UNSETTLED)
+    by_no = (DecidedBy.UNLIKELY, DecidedBy.BETWEEN, DecidedBy.UNSETTLED)
+    return VerdictReason(
+        rule, p, draws,
+        yes_at=limits.yes_at if rule in by_yes else None,
+        no_at=limits.no_at if rule in by_no else None,
+        too_small=land[0],
+        usable_ha=land[1] if land[0] is not None else None,
+        usable_area_ha=limits.usable_ha(plan.purpose) if land[0] is TooSmall.AREA else None,
+        judged_weight=judged_weight if is_look else None,
+        judged_at=limits.judged_at if is_look else None,
+        add=tuple(c.layer for c in part.heaviest_until(limits.judged_at)) if is_look and part is not None else (),
+        test=None if gate is None else gate.layer,
+        flip_chance=None if gate is None else gate.flip_chance,
+        test_first_at=limits.test_first_at if rule is DecidedBy.TEST else None,
+        unknown=untested,
+    )  # fmt: skip

@@ -12,6 +12,7 @@ from underoak.base.number_words import hectares, score
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import JOINED_PARCELS
+from underoak.places.parcels.ranking import AFTER_ALL
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.report.page.page import left_out, rendered
@@ -37,7 +38,8 @@ def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
     """Return one row for every parcel, best first.
 
     Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; values
-    equal within 1e-6 have the same rank) · `best` (that species) · `verdict`, `p_s2` (of that species, with draws) ·
+    equal within 1e-6 have the same rank; what is too small follows) · `best` (that species) · `verdict`, `p_s2` (of
+    that species, with draws) · `judged_weight` (of that species) ·
     those of `places.pair_columns` (over all species of the present) · `area_ha` · for each case `rank_`,
     `suitability_`, `class_` · for each species of the present, with draws, `verdict_`.
     """
@@ -47,17 +49,18 @@ def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
     first = next(iter(tables.values()))
     ids = sorted(first.index)
     joined = pd.DataFrame({"id": ids, "area_ha": first.loc[ids, "area_ha"].to_numpy()})
-    present, chances = [], {}
+    present, chances, looked = [], {}, {}
     for case, table in tables.items():
         rows = table.loc[ids]
         for name in ("rank", "suitability", "class", *(("verdict",) if "verdict" in rows else ())):
             joined[f"{name}_{column(case)}"] = rows[name].array
         if not case.scenario:
-            chances[column(case)] = rows.get("p_s2")
-            present.append((case, rows["suitability"].to_numpy(float) * (1.0 - rows["excluded_share"].to_numpy(float))))
+            chances[column(case)], looked[column(case)] = rows.get("p_s2"), rows.get("judged_weight")
+            value = rows["suitability"].to_numpy(float) * (1.0 - rows["excluded_share"].to_numpy(float))
+            present.append((case, np.where(rows["too_small"].notna(), value - AFTER_ALL, value)))
     values = np.array([value for _, value in present])
     is_judged = ~np.isnan(values).all(axis=0)
-    filled = np.where(np.isnan(values), -1.0, values)
+    filled = np.where(np.isnan(values), -np.inf, values)
     best = filled.max(axis=0)
     names = np.array([column(case) for case, _ in present], object)
     joined.insert(1, "best", np.where(is_judged, names[filled.argmax(axis=0)], None))
@@ -72,6 +75,9 @@ def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
         joined.insert(3, "verdict", pd.Series(verdicts, dtype=object))
         chances_s2 = _of_best(joined, {name: chances[name] for name in names})
         joined.insert(4, "p_s2", pd.Series([np.nan if p is None else p for p in chances_s2], dtype=float))
+    if any(column is not None for column in looked.values()):
+        weights = _of_best(joined, {name: looked[name] for name in names})
+        joined["judged_weight"] = pd.Series([np.nan if each is None else each for each in weights], dtype=float)
     i_area = list(joined.columns).index("area_ha")
     if findings[0].pairs is not None:
         pairs = findings[0].pairs.loc[ids]
@@ -103,7 +109,7 @@ def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
         columns=[case.label for case in cases],
         has_pairs=table is not None and "best_host" in table,
         has_verdicts=table is not None and "verdict" in table,
-        parcels=[] if table is None else [_parcel(row, cases, plan.purpose) for _, row in table.head(_MOST).iterrows()],
+        parcels=[] if table is None else [_parcel(row, cases, plan) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
         cautions=CAUTIONS,
@@ -115,21 +121,21 @@ def _row(findings: Findings) -> dict[str, Any]:
     best = "–"
     if findings.has_parcels and isinstance(findings.parcels["class"].iloc[0], str):
         first = findings.parcels.iloc[0]
-        best = f"{first['id']}: {first['class']}, {score(first['suitability'])}"
+        best = f"{first['id']}: {first['class']}, {score(first['suitability'], findings.plan.classes.cuts)}"
     areas = [hectares(findings.counts.classes.get(code, 0) * findings.cell_ha) for code in (1, 2, 3, 4)]
     return {"label": case.label, "areas": areas, "best": best, "link": f"{case.folder or '.'}/report.html"}
 
 
-def _parcel(row: Any, cases: Sequence[Case], purpose: str) -> dict[str, Any]:
+def _parcel(row: Any, cases: Sequence[Case], plan: Plan) -> dict[str, Any]:
     is_judged = isinstance(row["best"], str)
     return {
         "rank": str(row["rank"]) if is_judged else "–",
         "id": str(row["id"]),
         "best": latin(row["best"]) if is_judged else "not judged",
         "pair": _pair(row),
-        "verdict": answer_words(row["verdict"], purpose) if isinstance(row.get("verdict"), Verdict) else "–",
-        "chance": chance(row),
-        "scores": [score(float(row[f"suitability_{column(case)}"])) for case in cases],
+        "verdict": answer_words(row["verdict"], plan.purpose) if isinstance(row.get("verdict"), Verdict) else "–",
+        "chance": chance(row, plan.spec.verdict),
+        "scores": [score(float(row[f"suitability_{column(case)}"]), plan.classes.cuts) for case in cases],
     }
 
 

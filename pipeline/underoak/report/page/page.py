@@ -3,27 +3,30 @@
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.base.codes import CLASS_NAMES as CODE_NAMES
 from underoak.base.codes import EXCLUDED, MISSING, S1, S2, S3, N
-from underoak.base.number_words import hectares, metres, percent, score, thousands
+from underoak.base.number_words import hectares, metres, percent, percent_beside, score, thousands
 from underoak.base.palette import CLASS_RGB, INK, LINE, MARK, PAPER, SOFT, WASH, hex_colour
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import Purpose
+from underoak.places.parcels.ranking import VALID_AT_LEAST, outranked
 from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES, answers, decision, limits_of_use
+from underoak.report.text.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import grouped, next_step
 from underoak.report.text.state_words import ZONE_STATES, reason_words
-from underoak.report.text.verdict_words import answer_words, chance, has_verdict
+from underoak.report.text.verdict_words import chance, verdict_and_part
 
 _RULES = {
     "linear": "Suitability is the weighted mean of the memberships: a high one can compensate for a low one.",
@@ -52,11 +55,13 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         map_words=f"Map of suitability for {plan.title}; the tables below have the same results.",
         areas=_class_areas(findings),
         parcels=_parcels(findings),
+        beside_verdicts=_beside_verdicts(findings),
         parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
         steps=_steps(findings),
         lab_words=_lab_words(findings),
         has_chance=findings.has_parcels and "p_s2" in findings.parcels,
         has_verdicts=findings.has_parcels and "verdict" in findings.parcels,
+        has_trees=findings.has_parcels and "trees" in findings.parcels,
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         planting=planting,
         has_rows=any(row["trees"] != "–" for row in planting),
@@ -112,29 +117,44 @@ def _class_areas(findings: Findings) -> dict[str, Any]:
 def _parcels(findings: Findings) -> list[dict[str, Any]]:
     if not findings.has_parcels:
         return []
-    rows, criteria = [], findings.criteria
-    for row in findings.parcels.head(MOST_PARCELS).to_dict("records"):
+    rows, criteria, plan = [], findings.criteria, findings.plan
+    cuts, limits, shown = plan.classes.cuts, plan.spec.verdict, findings.parcels.head(MOST_PARCELS)
+    for row, is_below in zip(shown.to_dict("records"), outranked(shown), strict=True):
         is_judged = isinstance(row["class"], str)
         rows.append(
             {
                 "rank": str(row["rank"]) if is_judged else "–",
                 "id": str(row["id"]),
                 "code": row["class"] if is_judged else "",
-                "suitability": score(row["suitability"]),
-                "chance": chance(row),
-                "verdict": answer_words(row["verdict"], findings.plan.purpose) if has_verdict(row) else "",
+                "suitability": score(row["suitability"], cuts),
+                "chance": chance(row, limits),
+                "verdict": verdict_and_part(row, plan.purpose, limits),
                 "area": hectares(row["area_ha"]),
-                "valid": percent(row["valid_share"]),
+                "usable": hectares(row.get("usable_ha", math.nan)),
+                "trees": trees_words(row),
+                "rank_words": rank_words(row, limits, plan.purpose, bool(is_below)) if is_judged else "",
+                "valid": percent_beside(row["valid_share"], (VALID_AT_LEAST,)),
                 "excluded": percent(row["excluded_share"]),
                 "limiting": _with_share(criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}",
                 "most_to_gain": _most_to_gain(criteria, row) if is_judged else "",
                 "lab": "; ".join(map(lab_sentence, row["lab"])) if isinstance(row.get("lab"), tuple) else "",
-                "potential": score(row["potential"]),
+                "potential": score(row["potential"], cuts),
                 "potential_code": row["potential_class"] if is_judged else "",
                 "remedies": [*map(remedy_sentence, row["remedies"] or ())],
             }
         )
     return rows
+
+
+def _beside_verdicts(findings: Findings) -> list[str]:
+    """Return what stands below a table with verdicts: what was looked at, and beside a yes what no map can see."""
+    if not findings.has_parcels or "verdict" not in findings.parcels:
+        return []
+    plan = findings.plan
+    lines = [looked_at_words(plan.looked_at, plan.spec.verdict.judged_at)]
+    if has_yes(findings.parcels["verdict"]):
+        lines.append(blind_spots(plan.purpose))
+    return [line for line in lines if line]
 
 
 def left_out(count: int, most: int) -> str:

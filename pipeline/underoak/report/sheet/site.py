@@ -17,7 +17,8 @@ from underoak.places.answers.native import NativeState, Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, is_european, mix_of
 from underoak.places.planting.pairs import hosts_in, origins_at
-from underoak.places.planting.planting import SETBACK_M, PlantingLayout, Way, lay_out, spacing_of, trial_plots
+from underoak.places.planting.planting import PlantingLayout, Way, lay_out, spacing_of, trial_plots
+from underoak.places.planting.row_frames import SETBACK_M
 from underoak.places.soil.sampling import Sampling
 from underoak.places.soil.soil_units import read_sites
 from underoak.places.wild.native_range import native_range

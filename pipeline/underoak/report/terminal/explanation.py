@@ -14,6 +14,7 @@ from underoak.places.answers.verdict import Purpose
 from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.answer_words import CAUTIONS, judged_words
+from underoak.report.text.beside_verdict import too_small_words, usable_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
@@ -47,8 +48,8 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
         lines = [f"Parcel {parcel}: not judged ({reason_words(row['reason'])}).", f"{hectares(row['area_ha'])}."]
     else:
         lines = [
-            *verdict_lines(parcel, row, plan),
-            *_answer(parcel, row, int(parcels["rank"].notna().sum()), judged_by, plan.classes.cuts),
+            *verdict_lines(parcel, row, plan, case.looked_at),
+            *_answer(parcel, row, int(parcels["rank"].notna().sum()), judged_by, plan),
             "",
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
@@ -143,36 +144,35 @@ def zone_place(zones: Any, zone: str) -> int:
     raise UnderoakError(Fault("E604", what, fix=fix))
 
 
-def _answer(
-    parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWords], cuts: tuple[float, float, float]
-) -> list[str]:
-    lab = []
+def _answer(parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWords], plan: PlanSpec) -> list[str]:
+    lab, cuts, small = [], plan.classes.cuts, too_small_words(row, plan.verdict, plan.purpose)
     if isinstance(row.get("lab"), tuple):
         lab = [f"Laboratory, {'; '.join(map(lab_sentence, row['lab']))}."]
     head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
-        f"{head} {row['class']}, suitability {score(row['suitability'])}, rank {int(row['rank'])} of {ranked}.",
+        f"{head} {row['class']}, suitability {score(row['suitability'], cuts)}, rank {int(row['rank'])} of {ranked}.",
         *wrapped(held_sentence(criteria, row, cuts)),
         f"{hectares(row['area_ha'])}; {judged_words(row)}.",
-        *_placed(row),
+        *([] if has_verdict(row) else wrapped(usable_words(row))),
+        *(wrapped(f"It ranks after the parcels that are large enough: {small}.") if small else _placed(row, cuts)),
     ]
     if isinstance(row.get("best_host"), tuple):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
     if isinstance(row.get("remedies"), tuple):
-        holds = held_words(criteria, row, is_potential=True)
-        potential = f"{row['potential_class']}, suitability {score(row['potential'])}{f', {holds}' if holds else ''}"
+        holds, suitability = held_words(criteria, row, is_potential=True), score(row["potential"], cuts)
+        potential = f"{row['potential_class']}, suitability {suitability}{f', {holds}' if holds else ''}"
         lines += wrapped(f"Potential with remedies: {potential}.")
     return lines + [part for line in lab for part in wrapped(line)]
 
 
-def _placed(row: Any) -> list[str]:
+def _placed(row: Any, cuts: Sequence[float]) -> list[str]:
     """Return the value that a parcel is ranked by, where that is not its suitability alone."""
     free = 1.0 - float(row["excluded_share"])
-    if free > 0.995:
+    if free > 0.999999:
         return []
     ranking_value = float(row["suitability"]) * free
     return wrapped(
-        f"Its rank goes by suitability times the share that is not excluded: {score(row['suitability'])} on "
+        f"Its rank goes by suitability times the share that is not excluded: {score(row['suitability'], cuts)} on "
         f"{percent(free)} of it counts as {score(ranking_value)}."
     )
 

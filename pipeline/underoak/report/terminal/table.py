@@ -6,7 +6,17 @@ import io
 import textwrap
 from typing import Any
 
-from underoak.base.number_words import hectares, percent, score
+from underoak.base.number_words import hectares, score
+from underoak.places.parcels.ranking import outranked
+from underoak.report.text.beside_verdict import (
+    blind_spots,
+    has_yes,
+    looked_at_words,
+    part_words,
+    rank_words,
+    trees_words,
+    usable_figure,
+)
 from underoak.report.text.class_words import held_or_limiting
 from underoak.report.text.error_words import short_error_lines
 from underoak.report.text.findings import Findings
@@ -15,8 +25,8 @@ from underoak.report.text.state_words import reason_words
 from underoak.report.text.verdict_words import answer_words, chance, has_verdict
 
 _MOST = 40
-_WIDE = 100  # columns of text; narrower tables leave columns out
-_RISE, _MUCH = 0.005, 0.05
+_WIDE, _WIDEST = 100, 132  # columns of text; narrower tables leave columns out
+_RISE = 0.005
 
 
 def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
@@ -59,26 +69,30 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     has_potential = has_remedies and (is_wide or not has_verdicts)
     if has_potential:
         table.add_column("potential")
-    figures = ("area", "excluded") if is_wide and not has_verdicts else ()
+    has_area, has_room = is_wide and not has_verdicts, width >= _WIDEST or not has_verdicts
+    figures = [*(["area"] if has_area else []), "ha"] if is_wide and has_room and "usable_ha" in shown else []
+    figures += ["trees"] if figures and "trees" in shown else []
     for name in figures:
         table.add_column(name, justify="right")
     table.add_column("what limits it", overflow="fold")
     if has_remedies and is_wide:
         table.add_column("what it would take", overflow="fold")
-    for _, row in shown.iterrows():
+    cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
+    for (_, row), is_below in zip(shown.iterrows(), outranked(shown), strict=True):
         is_judged = isinstance(row["class"], str)
         cells: list[Any] = [str(row["rank"]) if is_judged else "–", Text(str(row["id"]))]
-        cells.append(f"{row['class']} {score(row['suitability'])}" if is_judged else "–")
+        cells.append(f"{row['class']} {score(row['suitability'], cuts)}" if is_judged else "–")
         if has_verdicts:
-            cells += [chance(row), answer_words(row["verdict"], purpose) if has_verdict(row) else ""]
+            cells += [chance(row, limits), answer_words(row["verdict"], purpose) if has_verdict(row) else ""]
         if has_potential:
             rises = is_judged and row["potential"] - row["suitability"] > _RISE
-            cells.append(f"{row['potential_class']} {score(row['potential'])}" if rises else "")
-        texts = {"area": hectares(row["area_ha"]), "excluded": percent(row["excluded_share"])}
+            cells.append(f"{row['potential_class']} {score(row['potential'], cuts)}" if rises else "")
+        texts = {"area": hectares(row["area_ha"]), "ha": usable_figure(row), "trees": trees_words(row)}
         cells += [texts[name] for name in figures]
         limit = held_or_limiting(findings.criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}"
-        if is_judged and not figures and row["excluded_share"] >= _MUCH:  # explains a low rank
-            limit = f"{texts['excluded']} excluded; {limit}"
+        if is_judged:
+            lowered = rank_words(row, limits, purpose, bool(is_below))
+            limit = "; ".join(filter(None, (part_words(row, limits), lowered, limit)))
         cells.append(Text(limit))
         if has_remedies and is_wide:
             cells.append(Text(remedies_in_short(row)))
@@ -87,9 +101,18 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     remaining = len(findings.parcels) - most
     lines = [text, f"… and {remaining} more in parcels.csv"] if remaining > 0 else [text]
     legend = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
-    lines.append(f"\nS1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip())
-    errors = [part for line in short_error_lines(findings.uncertainty) for part in textwrap.wrap(line, width)]
+    legend += "ha: usable hectares. " if "ha" in figures else ""
+    legend += "trees: those that fit there. " if "trees" in figures else ""
+    lines += ["", *_wrapped(f"S1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip(), width)]
+    if has_verdicts:
+        lines += _wrapped(looked_at_words(findings.plan.looked_at, limits.judged_at), width)
+        lines += _wrapped(blind_spots(purpose) if has_yes(findings.parcels["verdict"]) else "", width)
+    errors = [part for line in short_error_lines(findings.uncertainty) for part in _wrapped(line, width)]
     return "\n".join([*lines, *errors])
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, break_on_hyphens=False)
 
 
 def _zones(findings: Findings, width: int) -> str:

@@ -6,22 +6,24 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from underoak.base.number_words import hectares, metres, percent, score
+from underoak.base.number_words import hectares, metres, percent, percent_beside, score
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import NoLimit
-from underoak.places.answers.verdict import Purpose
+from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.parcels.ranking import VALID_AT_LEAST
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
+from underoak.report.text.beside_verdict import blind_spots, usable_words
 from underoak.report.text.class_words import held_words
 from underoak.report.text.criterion_words import NOTHING_LIMITS
 from underoak.report.text.findings import Findings
 from underoak.report.text.next_step import DECIDE, next_step
 from underoak.report.text.verdict_words import (
-    answer_words,
     chance,
     has_verdict,
     uncertainty_card,
     uncertainty_lines,
+    verdict_and_part,
 )
 
 PURPOSES = {
@@ -57,7 +59,7 @@ def judged_words(row: Mapping[str, Any]) -> str:
     excluded = "nothing of it excluded" if is_free else f"{percent(row['excluded_share'])} of it excluded"
     if isinstance(row.get("excluded_by"), tuple) and not is_free:
         excluded += f" (most by {', '.join(row['excluded_by'])})"
-    judged = "all" if is_complete else percent(row["valid_share"])
+    judged = "all" if is_complete else percent_beside(row["valid_share"], (VALID_AT_LEAST,))
     return f"{excluded}, {judged} of {'it' if is_free else 'the rest'} judged"
 
 
@@ -69,9 +71,11 @@ def answers(findings: Findings) -> list[dict[str, str]]:
     if findings.has_parcels and findings.parcels["rank"].notna().any():
         best = findings.parcels.iloc[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
+        more = blind_spots(findings.plan.purpose) if best.get("verdict") is Verdict.YES else ""
     else:
         about, says = "Next", f"Have the best land tested before {DECIDE[Purpose(findings.plan.purpose)]}."
-    return [*cards, {"about": about, "says": says, "more": ""}]
+        more = ""
+    return [*cards, {"about": about, "says": says, "more": more}]
 
 
 def _best(findings: Findings) -> dict[str, str]:
@@ -86,15 +90,17 @@ def _best(findings: Findings) -> dict[str, str]:
         best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         has_remedies = isinstance(best["remedies"], tuple)
-        better = f"; with remedies {best['potential_class']}, {score(best['potential'])}" if has_remedies else ""
+        cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
+        better = f"; with remedies {best['potential_class']}, {score(best['potential'], cuts)}" if has_remedies else ""
         answer, p, holds = "", "", held_words(findings.criteria, best)
+        holds = f"; class {holds}" if holds else ""
         if has_verdict(best):
-            answer = f"{answer_words(best['verdict'], findings.plan.purpose)}. "
-            p = f"; P(S2 or better) {chance(best)}"
+            answer = f"{verdict_and_part(best, findings.plan.purpose, limits)}. "
+            p = f"; P(S2 or better) {chance(best, limits)}"
         return {
             "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
-            "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'])}{ties}{p}",
-            "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}{f'; class {holds}' if holds else ''}",
+            "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'], cuts)}{ties}{p}",
+            "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}{holds}. {usable_words(best)}".rstrip(),
         }
     good = sum(n for code, n in findings.counts.classes.items() if code in (1, 2))
     judged = sum(n for code, n in findings.counts.classes.items() if code <= 4)

@@ -1,4 +1,4 @@
-"""The sentences in the files of tables: remedies, lab results and the reasons of a verdict. English.
+"""The sentences in the files of tables: remedies and lab results. English.
 
 Each is written from a record of `places.answers` and read back into it, so that a finished run can be explained in
 other words. Numbers are read back as written, with two significant digits.
@@ -12,9 +12,9 @@ import re
 from underoak.base.number_words import figure, money
 from underoak.indicators.soil.lime_and_water import FARM_TABLE_ENDS
 from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeNeed, Money, RemedyNeed, WaterNeed
-from underoak.places.answers.verdict import VerdictReason
 from underoak.places.columns.parcels import Sentences
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY
+from underoak.report.text.reason_sentence import VerdictReasonText
 
 _DRAINAGE = "drain it, if a pit shows standing water"
 _NUMBER = r"\d+(?: \d{3})*(?:\.\d+)?(?:e[-+]\d+)?"
@@ -33,13 +33,6 @@ _WATER = re.compile(
 _LAB = re.compile(
     r"(?P<layer>.+): laboratory (?P<lab>\S+), map (?P<map>\S+), taken (?P<used>[^\s,]+)"
     r"(?:, which contradicts the map \(z (?P<z>\S+)\))?"
-)
-_REASON = re.compile(
-    r"S2 or better in (?P<p>\d+) % of (?P<draws>\d+) draws"
-    r"(?:, and (?P<enough>\d+) % is enough|, and (?P<little>\d+) % is too little"
-    r"|: neither the (?P<yes>\d+) % of a yes nor the (?P<no>\d+) % of a no)?"
-    r"; (?:no single test of the soil would turn the answer"
-    r"|one test of (?P<layer>.+) would turn the answer with a chance of (?P<flip>\d\.\d\d))"
 )
 
 
@@ -147,46 +140,6 @@ def _finding(text: str) -> LabFinding:
         raise ValueError(f"{text} is no lab result")
     z = None if match["z"] is None else float(match["z"])
     return LabFinding(match["layer"], float(match["lab"]), float(match["map"]), float(match["used"]), z)
-
-
-class VerdictReasonText:
-    """The figures behind a verdict, in one sentence without its full stop.
-
-    >>> VerdictReasonText().encode(VerdictReason(0.64, 64, best_test="soil_ph", flip_chance=0.62))
-    'S2 or better in 64 % of 64 draws; one test of soil_ph would turn the answer with a chance of 0.62'
-    """
-
-    def encode(self, value: VerdictReason) -> str:
-        """Return the sentence."""
-        text = f"S2 or better in {_percent(value.p_s2)} of {value.draws} draws"
-        match value.yes_at, value.no_at:
-            case float(yes), float(no):
-                text += f": neither the {_percent(yes)} of a yes nor the {_percent(no)} of a no"
-            case float(yes), None:
-                text += f", and {_percent(yes)} is enough"
-            case None, float(no):
-                text += f", and {_percent(no)} is too little"
-        if value.best_test is None:
-            return f"{text}; no single test of the soil would turn the answer"
-        assert value.flip_chance is not None
-        return f"{text}; one test of {value.best_test} would turn the answer with a chance of {value.flip_chance:.2f}"
-
-    def decode(self, text: str) -> VerdictReason:
-        """Return the record."""
-        match = _REASON.fullmatch(text)
-        if match is None:
-            raise ValueError(f"{text} is no reason for a verdict")
-        p, enough, little, yes, no = (
-            None if match[name] is None else int(match[name]) / 100 for name in ("p", "enough", "little", "yes", "no")
-        )
-        assert p is not None
-        flip = None if match["flip"] is None else float(match["flip"])
-        limits = (enough if yes is None else yes), (little if no is None else no)
-        return VerdictReason(p, int(match["draws"]), *limits, match["layer"], flip)
-
-
-def _percent(share: float) -> str:
-    return f"{share * 100:.0f} %"
 
 
 SENTENCES = Sentences(VerdictReasonText(), RemediesText(), LabText())

@@ -9,7 +9,7 @@ from underoak.base.number_words import figure
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import change_of
 from underoak.places.answers.not_judged import Cause, NotJudged
-from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.report.text.criterion_words import CHANGES, lost
 from underoak.report.text.verdict_words import label_of
@@ -28,6 +28,16 @@ _NOT_JUDGED = {
     Cause.NOT_NATIVE: "Leave wild ground there as it is: the truffle is not native to it.",
     Cause.MOSTLY_EXCLUDED: "Look elsewhere, or draw the outline of what is left of it and judge that.",
 }
+_TOO_SMALL = {
+    TooSmall.AREA: "Look elsewhere, or draw a larger outline: it has too little usable land.",
+    TooSmall.TREES: "Look elsewhere, or draw a wider outline: no tree fits inside its headland.",
+}
+_CHECK = {
+    Purpose.BUY: "check water, access and title",
+    Purpose.ORCHARD: "check water and access",
+    Purpose.RESTORE: "check light, the truffle itself and the permission",
+    Purpose.REGION: "check water, access and title",
+}
 _GOOD = ("S1", "S2")
 _REMEDIES = (("lime", "lime_t_ha"), ("water", "water_mm"))
 
@@ -37,15 +47,23 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
     decide = DECIDE[Purpose(purpose)]
     if isinstance(row["reason"], NotJudged):
         return _NOT_JUDGED[row["reason"].cause]
+    if isinstance(row.get("too_small"), TooSmall):
+        return _TOO_SMALL[row["too_small"]]
+    match row.get("decided_by"):
+        case DecidedBy.LOOK_FIRST:
+            layers = ", ".join(row["verdict_reason"].add)
+            return f"Look first: add {layers} to the plan, the heaviest of what was not looked at."
+        case DecidedBy.TEST | DecidedBy.BETWEEN:
+            name = label_of(criteria, row["best_test"])
+            return f"Have {name} tested before {decide}: of all soil tests it is worth most."
+        case DecidedBy.UNSETTLED:
+            return f"No soil test would settle it: look at the site and local records before {decide}."
+        case DecidedBy.DOUBT_OFF:
+            return "Let the plan draw the errors of all its layers: without them no yes is given."
     if row["excluded_share"] > 0.5:
         return "First look at what is left of it: most is excluded, and the score is that of the rest."
-    if row.get("verdict") is Verdict.TEST_FIRST:
-        if isinstance(row.get("best_test"), str):
-            name = label_of(criteria, row["best_test"])
-            return f"Have {name} tested before {decide}: that is most likely to change the verdict."
-        return f"No soil test would settle it: look at the site and local records before {decide}."
     if row["class"] in _GOOD and isinstance(row.get("lab"), tuple):
-        return f"The lab result confirms it: check water, access and title before {decide}."
+        return f"The lab result confirms it: {_CHECK[Purpose(purpose)]} before {decide}."
     if row["class"] in _GOOD:
         return f"Have the soil tested before {decide}: pH in water, total and active carbonate, texture."
     if number(row, "lime_t_ha") > NO_LIMING_COUNTRY:

@@ -6,17 +6,28 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.base.number_words import beside, money
 from underoak.engine.storage.manifest import CriterionWords
-from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.places.answers.verdict import DecidedBy, Purpose, Verdict
 from underoak.places.columns.cell_text import VERDICTS
+from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.report.text.cell_sentences import VerdictReasonText
+from underoak.plan.keys.verdict import VerdictSpec
+from underoak.plan.profiles.looked_at import LookedAt
+from underoak.report.text.beside_verdict import blind_spots, looked_at_words, part_words, usable_words
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.rank_words import lead_words, order_lines
+from underoak.report.text.reason_sentence import VerdictReasonText
 from underoak.uncertainty import wilson
 
 _CONFIDENCE = 0.90
+_WRONG = {
+    Purpose.BUY: "purchase",
+    Purpose.ORCHARD: "planting",
+    Purpose.RESTORE: "restoration",
+    Purpose.REGION: "choice",
+}
 _REASON = VerdictReasonText()
 
 
@@ -34,10 +45,17 @@ def answer_words(verdict: Verdict, purpose: str) -> str:
     return VERDICTS[Purpose(purpose)][verdict]
 
 
-def chance(row: Mapping[str, Any]) -> str:
-    """Return P(S2 or better) with two digits; a dash where there is none."""
+def verdict_and_part(row: Mapping[str, Any], purpose: str, limits: VerdictSpec) -> str:
+    """Return the verdict of a row, with the part it is for: `buy, part only: 0.8 ha`; "" without a verdict."""
+    if not has_verdict(row):
+        return ""
+    return ", ".join(filter(None, (answer_words(row["verdict"], purpose), part_words(row, limits))))
+
+
+def chance(row: Mapping[str, Any], limits: VerdictSpec) -> str:
+    """Return P(S2 or better), on its side of the limits of a yes and a no; a dash where there is none."""
     p = row.get("p_s2")
-    return f"{float(p):.2f}" if p is not None and p == p else "–"
+    return "–" if p is None else beside(float(p), (limits.no_at, limits.yes_at))
 
 
 def within(p: float, draws: int) -> tuple[float, float]:
@@ -56,43 +74,69 @@ def label_of(criteria: Sequence[CriterionWords], layer: str) -> str:
 
 def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, str]:
     """Return the card on the biggest doubt about the best parcel, and how certain its place is."""
-    about = f"Biggest doubt about {best['id']}"
+    about, reason = f"Biggest doubt about {best['id']}", best["verdict_reason"]
     lead = lead_words(findings.order) if findings.order is not None else ""
     more = f"{lead[:1].upper()}{lead[1:]}"
-    if not isinstance(best["best_test"], str):
-        return {"about": about, "says": "No single soil test would change the verdict", "more": more}
-    name = label_of(findings.criteria, best["best_test"])
-    says = f"{name}: a test would change the verdict with a probability of {best['flip_chance']:.2f}"
+    if reason.decided_by is DecidedBy.LOOK_FIRST:
+        says = looked_at_words(findings.plan.looked_at, findings.plan.spec.verdict.judged_at)
+    elif isinstance(best["best_test"], str):
+        name, limits = label_of(findings.criteria, best["best_test"]), findings.plan.spec.verdict
+        flip = beside(float(best["flip_chance"]), (0.0, SETTLES, limits.test_first_at))
+        says = f"{name}: a test would change the verdict with a probability of {flip}"
+    elif reason.unknown:
+        says = f"The error of {', '.join(reason.unknown)} is not known"
+    else:
+        says = "No single soil test would change the verdict"
     return {"about": about, "says": says, "more": more}
 
 
-def verdict_lines(parcel: str, row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
-    """Return the verdict of a parcel, its probability and its reason; nothing without a verdict."""
+def verdict_lines(parcel: str, row: Mapping[str, Any], plan: PlanSpec, part: LookedAt | None) -> list[str]:
+    """Return the verdict of a parcel with its reason and what stands beside it; nothing without a verdict."""
     if not has_verdict(row) or plan.uncertainty is None:
         return []
-    draws, p = plan.uncertainty.draws, float(row["p_s2"])
+    limits, draws, p = plan.verdict, plan.uncertainty.draws, float(row["p_s2"])
     low, high = within(p, draws)
     lines = [
-        f"Parcel {parcel}: {answer_words(row['verdict'], plan.purpose).upper()}. P(S2 or better) {p:.2f} "
-        f"({low:.2f} to {high:.2f}, for the number of draws); "
+        f"Parcel {parcel}: {verdict_and_part(row, plan.purpose, limits).upper()}. P(S2 or better) "
+        f"{chance(row, limits)} ({low:.2f} to {high:.2f}, for the number of draws); "
         f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten.",
         f"Why: {_REASON.encode(row['verdict_reason'])}.",
+        usable_words(row),
+        looked_at_words(part, limits.judged_at),
+        *soil_test_lines(row, plan),
+        blind_spots(plan.purpose) if row["verdict"] is Verdict.YES else "",
     ]
-    worth = row.get("worth")
-    if isinstance(row.get("best_test"), str) and worth is not None and worth == worth:
-        pays = row.get("test_pays")
-        money = ""
-        if pays is not None and pays == pays:
-            currency = plan.prices.currency or ""
-            money = f", {f'{pays:.0f} {currency}'.rstrip()} after its price"
-        lines.append(f"A test of {row['best_test']} is worth {worth:.3f} of suitability{money}.")
     first = row.get("first_share")
     if first is not None and first == first:
         lines.append(
             f"Over the draws of weights and data it is first in {first * 100:.0f} %, among the first three in "
             f"{row['top3_share'] * 100:.0f} %, and has rank {row['mean_rank']:.1f} on average."
         )
-    return [part for line in lines for part in textwrap.wrap(line, 88, break_on_hyphens=False)]
+    return [part for line in filter(None, lines) for part in textwrap.wrap(line, 88, break_on_hyphens=False)]
+
+
+def soil_test_lines(row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
+    """Return the soil tests that could change the verdict of a parcel, by worth, and when the first of them pays."""
+    tests, limits = row.get("tests"), plan.verdict
+    if not isinstance(tests, tuple) or not tests:
+        return []
+    cuts = (0.0, SETTLES, limits.test_first_at)
+    figures = "; ".join(
+        f"{test.layer}, worth {test.worth:.3f} of suitability, changes the verdict with a chance of "
+        f"{beside(test.flip_chance, cuts)}"
+        for test in tests
+    )
+    lines = [f"Soil tests, by worth: {figures}."]
+    least, prices = row.get("test_pays_above"), plan.prices
+    if least is not None and least == least:
+        currency, price = prices.currency or "", ""
+        if prices.parcel_ha is not None:
+            price = f" At your price of land the parcel costs {money(prices.parcel_ha * row['area_ha'], currency)}."
+        lines.append(
+            f"A test of {row['best_test']} pays if a wrong {_WRONG[Purpose(plan.purpose)]} costs you more than "
+            f"{money(float(least), currency)}.{price}"
+        )
+    return lines
 
 
 def uncertainty_lines(findings: Findings) -> list[str]:

@@ -1,9 +1,9 @@
-"""Value of a soil test before it is taken, and the verdict that follows."""
+"""Value of a soil test before it is taken."""
 
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +11,6 @@ import numpy.typing as npt
 from underoak.uncertainty.draws.quantiles import check_sd
 
 Floats = npt.NDArray[np.float64]
-Verdict = Literal["yes", "no", "test first"]
 
 _GRID = 512  # equal shares of the normal over which conditional means are averaged
 _DEGREE = 6  # the most bends a conditional mean can take
@@ -129,28 +128,6 @@ def value_for_choice(
         figures[i] = (top - base[best]).mean()
     figures[2] = np.mean(acts[:, best] < top)
     return _settled(figures)
-
-
-def verdict(
-    p_s2: float, flip_chance: float, yes_at: float = 0.80, no_at: float = 0.20, test_first_at: float = 0.20
-) -> Verdict:
-    """Return "test first" if the best test may well change the verdict; else yes or no if it is certain enough.
-
-    p_s2: probability of S2 or better; flip_chance: that of the best test (NaN where nothing can be tested). Ours.
-
-    >>> verdict(0.9, 0.05), verdict(0.9, 0.20), verdict(0.5, 0.05), verdict(0.1, float("nan"))
-    ('yes', 'test first', 'test first', 'no')
-
-    Raises:
-        ValueError: when p_s2 is not within 0..1: land that is not judged has no verdict.
-    """
-    if not 0.0 <= p_s2 <= 1.0:
-        raise ValueError(f"no verdict from a probability of {p_s2:g}")
-    if flip_chance >= test_first_at:
-        return "test first"
-    if p_s2 >= yes_at:
-        return "yes"
-    return "no" if p_s2 <= no_at else "test first"
 
 
 def _loss(gap: Floats, s: Floats) -> Floats:
