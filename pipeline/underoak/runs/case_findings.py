@@ -133,7 +133,7 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     table, order = draws.add_to(table, plan.rules), None
     if case.case.is_present:
         table = with_verdicts(plan, case.units, table, draws)
-        order = order_of(plan, table, draws, cells)
+        order = order_of(plan, table, draws, cells, lab.by_parcel)
         table = table if order is None else with_order(table, order)
     return _ParcelFindings(table, first_two, calibration, order, draws)
 

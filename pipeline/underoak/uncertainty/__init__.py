@@ -20,7 +20,8 @@ from underoak.uncertainty.information.value_of_information import (
     value_of_information,
     value_of_test,
 )
-from underoak.uncertainty.outcomes.rank_acceptability import ParcelCells, RankAcceptability, rank_acceptability
+from underoak.uncertainty.outcomes.rank_acceptability import RankAcceptability, rank_acceptability
+from underoak.uncertainty.outcomes.rank_sources import JointDraws, ParcelCells
 from underoak.uncertainty.outcomes.robustness import (
     Robustness,
     driver_effects,
@@ -45,6 +46,7 @@ __all__ = [
     "Coverage",
     "ErrorModel",
     "InformationValue",
+    "JointDraws",
     "Normal",
     "Normals",
     "ParcelCells",

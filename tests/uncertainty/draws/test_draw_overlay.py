@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
-from underoak.overlay import Curve, Rules, judge, membership
-from underoak.uncertainty.draws.draw_overlay import CellGroups, DrawnCriterion, SourceWeights, judge_draws
+from underoak.overlay import Curve, Rules, combine, judge, membership
+from underoak.uncertainty.draws.draw_overlay import CellGroups, DrawnCriterion, GroupSums, SourceWeights, judge_draws
+from underoak.uncertainty.draws.rank_sums import RankWeights
+from underoak.uncertainty.draws.weight_draws import WeightDistribution
 
 CELLS, SOURCES, DRAWS = 700, 40, 64
 CURVES = (Curve.hump(4.5, 5.8, 6.8, 8.2), Curve.bell(6.0, 1.0), Curve.steps([5.0, 6.5], [0.0, 1.0, 0.4]))
@@ -116,8 +118,9 @@ def test_groups_add_up_shares_of_cells_by_draw():
     count = rng.integers(0, 3, CELLS)
     first = np.concatenate([[0], np.cumsum(count)])
     group, share = rng.integers(0, 5, first[-1]).astype(np.int32), rng.random(first[-1])
-    sums = np.zeros((5, 4, DRAWS))
-    judge_draws(memberships, judged, drawn, DRAWS, rules, CellGroups(first, group, share), sums)
+    group_sums = GroupSums.of(5, 4, 3, DRAWS)
+    judge_draws(memberships, judged, drawn, DRAWS, rules, CellGroups(first, group, share), group_sums)
+    sums = group_sums.figures
     every = drawn_by_hand(tables, source_weights, memberships)
     scores = np.array([judge(m[:, None], np.zeros((1, CELLS), np.uint8), rules).suitability[0] for m in every])
     values = np.concatenate([scores[:, None], every[:, :3]], axis=1).astype(np.float64)  # (draws, 4, cells)
@@ -126,6 +129,36 @@ def test_groups_add_up_shares_of_cells_by_draw():
         for n in range(first[i], first[i + 1]):
             expected[group[n]] += share[n] * values[:, :, i].T
     assert np.abs(sums - expected).max() < 1e-3
+
+
+@pytest.mark.parametrize("rules", RULES[:7], ids=lambda rules: f"{rules.rule}-{rules.missing}")
+@pytest.mark.parametrize("names", [["a", "b", "c", "d"], ["soil", "b9", "warm", "c"]], ids=["plan order", "other"])
+def test_ranks_are_summed_under_the_weights_of_each_draw(rules, names):
+    lenient = rules.missing == "renormalise"
+    tables, source_weights, memberships, judged = ground(3, renormalise=lenient)
+    drawn = [DrawnCriterion(k, *each) for k, each in enumerate(zip(tables, source_weights, CURVES, strict=True))]
+    rng = np.random.default_rng(6)
+    count = rng.integers(0, 3, CELLS)
+    first = np.concatenate([[0], np.cumsum(count)])
+    group, share = rng.integers(0, 5, first[-1]).astype(np.int32), rng.random(first[-1])
+    spread = WeightDistribution.dirichlet(rules.weights, 9.0)
+    if rules.order_weights:
+        spread = WeightDistribution.fixed(rules.weights)
+    weights = RankWeights.of(spread, names, DRAWS, 2 * DRAWS - 9, 3)
+    assert weights.draws == 2 * DRAWS
+    assert np.array_equal(weights.by_draw, spread.draw(2 * DRAWS, 3, names=names))
+    sums = GroupSums.of(5, 4, 3, DRAWS, weights)
+    judge_draws(memberships, judged, drawn, DRAWS, rules, CellGroups(first, group, share), sums)
+    every = drawn_by_hand(tables, source_weights, memberships)
+    expected, land = np.zeros((5, 2 * DRAWS)), np.zeros(5)
+    for n, w in enumerate(weights.by_draw):
+        scores = combine(every[n % DRAWS], w.tolist(), rules.rule, rules.order_weights, rules.alpha, rules.missing)
+        for i in np.flatnonzero(judged & ~np.isnan(scores)):
+            for at in range(first[i], first[i + 1]):
+                expected[group[at], n] += share[at] * scores[i]
+                land[group[at]] += share[at] * (n == 0)
+    np.testing.assert_allclose(sums.ranks.suitability, expected, atol=2e-3)
+    np.testing.assert_allclose(sums.ranks.ground, land, atol=1e-9)
 
 
 def test_quantiles_over_draws_are_those_of_a_sort():

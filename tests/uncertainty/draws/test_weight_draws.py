@@ -106,7 +106,8 @@ def test_bounds_that_bind_nothing_are_no_bounds():
 def test_every_way_to_propose_draws_uniformly(propose):
     spread = WeightDistribution.bounded([0.1, 0.0, 0.2], [0.5, 0.5, 0.6])
     stream = np.random.default_rng(8)
-    drawn = module._within(spread, propose(spread, stream, 200_000))
+    proposed = propose(spread, stream.random((200_000, 3)))
+    drawn = proposed[module._fits(spread, proposed)]
     plain = stream.dirichlet([1, 1, 1], 600_000)
     plain = plain[((plain >= spread.first) & (plain <= spread.second)).all(axis=1)]
     for k in range(3):
@@ -157,3 +158,27 @@ def test_other_impossible_spreads_are_refused():
             make()
     with pytest.raises(UnderoakError, match="E31"):
         WeightDistribution.fixed([0, 0])
+
+
+@pytest.mark.parametrize("spread", SPREADS, ids=lambda spread: spread.kind)
+def test_the_order_of_the_criteria_changes_no_bit(spread):
+    rng = np.random.default_rng(3)
+    names = [f"c{n}" for n in rng.permutation(spread.count)]
+    before = spread.draw(200, 7, names=names)
+    for _ in range(4):
+        order = rng.permutation(spread.count)
+        after = spread.take(order).draw(200, 7, names=[names[k] for k in order])
+        assert np.array_equal(after, before[:, order])
+
+
+def test_a_weight_is_drawn_by_the_name_of_its_criterion():
+    spread = WeightDistribution.uniform(3)
+    one, other = (
+        spread.draw(2000, 1, names=["ph", "water", "clay"]),
+        spread.draw(2000, 1, names=["ph", "water", "sand"]),
+    )
+    ratio, again = one[:, 0] / one[:, 1], other[:, 0] / other[:, 1]
+    np.testing.assert_allclose(ratio, again)  # the same parts of another sum
+    assert abs(np.corrcoef(one[:, 2], other[:, 2])[0, 1]) < 0.6
+    with pytest.raises(ValueError, match="names"):
+        spread.draw(2, names=["ph", "water"])

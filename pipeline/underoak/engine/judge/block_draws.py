@@ -47,6 +47,7 @@ class CaseUncertainty:
     layers: tuple[UncertainLayer, ...]  # those of criteria
     probability_rules: tuple[ProbabilityRule, ...]
     levels: tuple[float, ...] = ()  # quantiles of suitability over draws
+    rank_draws: int = 0  # joint draws of data and weights for the ranks of parcels; 0: the rule needs none
 
     @property
     def rule_layers(self) -> frozenset[str]:
@@ -129,9 +130,8 @@ def draw_block(
             drawn = [DrawnCriterion(k, table, weights[name], curve) for k, name, table, curve in ready]
             memberships = np.ascontiguousarray(judged.memberships[:, rows, cols]).reshape(len(criteria), -1)
             strip_groups = None if groups is None else groups.at(_cell_numbers(strip, judged.window))
-            figures = None if sums is None else sums.figures
             summary = judge_draws(
-                memberships, is_judged_cell, drawn, uncertainty.draws, rules, strip_groups, figures, uncertainty.levels
+                memberships, is_judged_cell, drawn, uncertainty.draws, rules, strip_groups, sums, uncertainty.levels
             )
             if strip_groups is not None and sums is not None and len(strip_groups.group):
                 for layer, uncertain in enumerate(uncertainty.layers):

@@ -93,6 +93,11 @@ class CaseRecipe:
             return 0
         return self.uncertainty.draws * self.uncertainty.figures(criterion.layer for criterion in self.criteria)
 
+    @property
+    def rank_draws(self) -> int:
+        """Number of joint draws of data and weights for the ranks of parcels."""
+        return self.uncertainty.rank_draws if self.uncertainty is not None else 0
+
 
 @dataclass(frozen=True)
 class Recipe:

@@ -15,6 +15,7 @@ from underoak.plan.case import SINGLE, Case
 
 if TYPE_CHECKING:
     from underoak.uncertainty.draws.draw_overlay import CellGroups, GroupSums
+    from underoak.uncertainty.draws.rank_sums import RankWeights
 
 ByteArray = npt.NDArray[np.uint8]
 BoolArray = npt.NDArray[np.bool_]
@@ -88,6 +89,11 @@ class Reducer(Finisher[R_co], Protocol[R_co]):
 
 class DrawReducer(Finisher[R_co], Protocol[R_co]):
     """A reducer that sums over judged cells in every draw, by groups such as parcels."""
+
+    @property
+    def rank_weights(self) -> RankWeights | None:
+        """The weights of joint draws of data and weights; None if it needs none."""
+        ...
 
     def groups(self, block: JudgedBlock) -> tuple[npt.NDArray[np.int64], CellGroups]:
         """Return the groups that lie in a block, and the shares of its cells by the index of a group."""

@@ -20,6 +20,7 @@ from underoak.plan.keys.plan_keys import DRAWN_PURPOSES
 from underoak.plan.keys.uncertainty import deviation_at, deviation_in
 from underoak.plan.plan import Plan
 from underoak.uncertainty.draws.error_model import ErrorModel
+from underoak.uncertainty.draws.rank_sums import needs_joint_draws
 
 
 def uncertainty_of(
@@ -59,7 +60,11 @@ def uncertainty_of(
     if not drawn and not rules and not problems.faults and plan.purpose not in DRAWN_PURPOSES:
         what = "no criterion uses an uncertain layer and there is no probability rule, so there is nothing to draw"
         problems.add("E362", what, "uncertainty", "give `quantiles` or `sd` to a layer that a criterion judges")
-    return CaseUncertainty(spec.draws, spec.seed, drawn, tuple(rules), tuple(plan.outputs.quantiles or ()))
+    is_ranked = plan.parcels is not None and plan.case.is_present and needs_joint_draws(plan.rules)
+    return CaseUncertainty(
+        spec.draws, spec.seed, drawn, tuple(rules), tuple(plan.outputs.quantiles or ()),
+        spec.rank_draws if is_ranked else 0,
+    )  # fmt: skip
 
 
 def _uncertain_layer(

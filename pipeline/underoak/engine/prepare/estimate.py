@@ -105,6 +105,7 @@ class Workload:
     has_zones: bool = False
     draws: int = 0  # figures of one cell, or one parcel, in all draws of all cases
     drawn_cases: int = 0  # cases that draw any
+    rank_draws: int = 0  # of one parcel, in all cases
     shares: int = 0  # species that have scenarios
     futures: int = 0  # of all species
     sampled_cells: int = 0  # of parcels, in one case, that are in memory until its tables are made
@@ -145,6 +146,7 @@ class Workload:
             has_zones=plan.zones is not None,
             draws=sum(case_recipe.figures for case_recipe in work.recipe.cases),
             drawn_cases=sum(case_recipe.figures > 0 for case_recipe in work.recipe.cases),
+            rank_draws=sum(case_recipe.rank_draws for case_recipe in work.recipe.cases),
             shares=len(plan.futures_of),
             futures=sum(len(futures) for _, futures in plan.futures_of),
             sampled_cells=sampled_cells,
@@ -165,13 +167,16 @@ def estimate(workload: Workload, workers: int, tile: int = TILE, trial: Trial | 
     shared = judging + w.cells * w.raw * c.upper_byte * slow
     alone = c.start + w.layers * c.layer + rasters * c.file_byte + w.input_bytes * c.input_byte
     alone += w.cases * (c.case + w.parcels * c.parcel + (inside * c.zone_cell if w.has_zones else 0.0))
-    alone += w.parcels * w.draws * c.parcel_draw + w.drawn_cases * min(w.parcels, c.most_ranked) * c.ranked_parcel
+    alone += (
+        w.parcels * (w.draws + w.rank_draws) * c.parcel_draw
+        + w.drawn_cases * min(w.parcels, c.most_ranked) * c.ranked_parcel
+    )
     alone += w.cells * (w.shares + w.futures) * c.scenario_cell
     cores = min(workers, os.cpu_count() or 1)
     seconds = shared / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
     large = rasters + inside * w.shares * c.scenario_bytes
     finished = large + w.cases * (c.case_files + w.parcels * c.parcel_files)
-    unfinished = w.parcels * (w.draws * c.parcel_draws + w.cases * c.parcel_sums)
+    unfinished = w.parcels * ((w.draws + w.rank_draws) * c.parcel_draws + w.cases * c.parcel_sums)
     unfinished += w.cases * w.sampled_cells * c.sampled_cell + large
     disk, memory = finished + unfinished, memory_bytes(workload, workers, tile)
     return Estimate(disk / _MB, finished / _MB, memory / _MB, seconds, trial is not None)
@@ -194,7 +199,7 @@ def memory_bytes(workload: Workload, workers: int, tile: int) -> float:
     # the cells that the first case samples are included in its parcels
     shapes += (w.cases - 1) * w.sampled_cells * (w.most_criteria + _SAMPLED_MORE) * c.sampled_value
     zoning = c.base + shapes + (w.cells * c.zone_memory if w.has_zones else 0.0)
-    drawing = c.picture + shapes + w.parcels * w.draws * c.parcel_draw_memory
+    drawing = c.picture + shapes + w.parcels * (w.draws + w.rank_draws) * c.parcel_draw_memory
     drawn = w.parcels if w.parcels <= _MOST_DRAWN else 0
     return max(reading, judging, zoning, drawing + drawn * c.picture_parcel)
 

@@ -132,7 +132,7 @@ def _draw(
     else:
         selected, groups = reducer.groups(judged)
         figures = uncertainty.figures(layer for layer, _ in criteria)
-        sums = GroupSums.of(len(selected), figures, len(uncertainty.layers), uncertainty.draws)
+        sums = GroupSums.of(len(selected), figures, len(uncertainty.layers), uncertainty.draws, reducer.rank_weights)
         drawn = draw_block(uncertainty, recipe.stack, criteria, case_recipe.rules, judged, groups, sums)
         if len(selected):
             part = _packed(judged.window, reducer.reduce_draws(judged, selected, groups, sums))

@@ -15,6 +15,8 @@ from underoak.places.parcels.ranking import ParcelSums
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.plan.case import Case
 from underoak.plan.keys.plan_keys import DRAWN_PURPOSES
+from underoak.plan.plan import Plan
+from underoak.uncertainty.draws.rank_sums import RankWeights
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,6 +48,13 @@ class ParcelReducers:
         return ParcelResults(self.case, sums, cells, draws)
 
 
+def rank_weights(plan: Plan, draws: int, rank_draws: int) -> RankWeights:
+    """Return the weights of a plan's joint draws of data and weights."""
+    assert plan.uncertainty is not None
+    names = [criterion.name for criterion in plan.criteria]
+    return RankWeights.of(plan.weight_spread, names, draws, rank_draws, plan.uncertainty.seed)
+
+
 def parcel_reducers(ready: PreparedCase, parcels: Parcels, recipe: Recipe) -> ParcelReducers:
     """Return the reducers for the parcels on the recipe's grid, by the criteria of one case."""
     plan, case_recipe = ready.plan, recipe.by_case[ready.case]
@@ -58,5 +67,6 @@ def parcel_reducers(ready: PreparedCase, parcels: Parcels, recipe: Recipe) -> Pa
         n_exact = uncertainty.draws if plan.purpose in DRAWN_PURPOSES else 0
     elif uncertainty is not None:
         layers = [criterion.layer for criterion in case_recipe.criteria]
-        draws = draws_reducer(parcels.ids, parcels.on(recipe.grid), layers, uncertainty)
+        weights = rank_weights(plan, uncertainty.draws, uncertainty.rank_draws) if uncertainty.rank_draws else None
+        draws = draws_reducer(parcels.ids, parcels.on(recipe.grid), layers, uncertainty, weights)
     return ParcelReducers(ready.case, sums, Sample.of(parcels, recipe.grid), draws, n_exact)

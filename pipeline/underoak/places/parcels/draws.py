@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from underoak.engine.judge.block_draws import CaseUncertainty
     from underoak.overlay import Rules
     from underoak.places.parcels.ranking import ParcelSums
+    from underoak.uncertainty.draws.rank_sums import RankWeights
 
 Doubles = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
@@ -44,6 +45,7 @@ class ParcelDraws:
     judged_by: tuple[int, ...] = ()  # the layer of each uncertain criterion, as an index into `values`
     values: Doubles = field(default_factory=lambda: np.empty((0, 0, 0)))  # means of uncertain layers in their units,
     # (parcels, layers, draws): the result of a test of the parcel in each draw
+    ranked: Doubles | None = None  # suitability in joint draws of data and weights, (parcels, rank draws)
 
     @property
     def every(self) -> Doubles:
@@ -114,6 +116,7 @@ class ParcelDrawsReducer:
     judged_by: tuple[int, ...]  # the uncertain layer of each of those
     layers: int  # count of the uncertain ones
     draws: int
+    rank_weights: RankWeights | None = None
     name: str = "spread"
 
     def groups(self, block: JudgedBlock) -> tuple[Places, CellGroups]:
@@ -127,16 +130,19 @@ class ParcelDrawsReducer:
     def reduce_draws(
         self, block: JudgedBlock, parcels: Places, groups: CellGroups, sums: GroupSums
     ) -> Mapping[str, npt.NDArray[Any]]:
-        """`parcel` (n,); `sums`, `values` and `ground` of draws; `judged` (n,); `known`, `steady` as judged once."""
+        """Return `parcel` (n,); sums over draws; `judged` (n,); `known`, `steady` as judged once; those of ranks."""
         judged, known, steady = _steady(
             groups.first, groups.group, groups.share, len(parcels),
             np.ascontiguousarray(block.memberships).reshape(self.criteria, -1),
             np.ascontiguousarray(block.suitability).reshape(-1),
         )  # fmt: skip
-        return {
+        part = {
             "parcel": parcels, "sums": sums.figures, "values": sums.values, "ground": sums.ground, "judged": judged,
             "known": known, "steady": steady,
         }  # fmt: skip
+        if sums.ranks is not None:
+            part |= {"ranked": sums.ranks.suitability, "rank_ground": sums.ranks.ground}
+        return part
 
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> ParcelDraws:
         """Return the means of every parcel in every draw, in the file's order."""
@@ -144,10 +150,14 @@ class ParcelDrawsReducer:
         sums = np.zeros((n, 1 + k, self.draws))
         values, ground = np.zeros((n, self.layers, self.draws)), np.zeros((n, self.layers))
         judged, known, steady = np.zeros(n), np.zeros((n, self.criteria)), np.zeros((n, self.criteria))
-        into_by_name = (
+        ranked = np.zeros((n, 0 if self.rank_weights is None else self.rank_weights.draws))
+        rank_ground = np.zeros(n)
+        into_by_name = [
             (sums, "sums"), (values, "values"), (ground, "ground"), (judged, "judged"), (known, "known"),
             (steady, "steady"),
-        )  # fmt: skip
+        ]  # fmt: skip
+        if self.rank_weights is not None:
+            into_by_name += [(ranked, "ranked"), (rank_ground, "rank_ground")]
         for part in parts:
             at = part["parcel"]
             for into, name in into_by_name:
@@ -156,7 +166,10 @@ class ParcelDrawsReducer:
             suitability = sums[:, 0] / judged[:, None]
             memberships = sums[:, 1:] / known[:, self.drawn][:, :, None]
             means = values / ground[:, :, None]
-            return ParcelDraws(self.ids, suitability, self.drawn, memberships, steady / known, self.judged_by, means)
+            return ParcelDraws(
+                self.ids, suitability, self.drawn, memberships, steady / known, self.judged_by, means,
+                None if self.rank_weights is None else ranked / rank_ground[:, None],
+            )  # fmt: skip
 
 
 def exact_draws(sums: ParcelSums, draws: int) -> ParcelDraws:
@@ -214,10 +227,13 @@ def _steady(
 
 
 def draws_reducer(
-    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty
-) -> ParcelDrawsReducer:
+    ids: Sequence[str], edges: Edges, criteria: Sequence[str], uncertainty: CaseUncertainty,
+    rank_weights: RankWeights | None = None,
+) -> ParcelDrawsReducer:  # fmt: skip
     """Return the reducer for parcels; `criteria` are the layers of the criteria."""
     uncertain = [each.layer for each in uncertainty.layers]
     drawn = tuple(k for k, layer in enumerate(criteria) if layer in uncertain)
     judged_by = tuple(uncertain.index(criteria[k]) for k in drawn)
-    return ParcelDrawsReducer(tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws)
+    return ParcelDrawsReducer(
+        tuple(ids), edges, len(criteria), drawn, judged_by, len(uncertain), uncertainty.draws, rank_weights
+    )

@@ -1,14 +1,12 @@
 """Draws of parcels on their sampled cells: in each draw a layer is shifted by one amount all over a parcel.
 
 The engine draws every source cell; here a parcel's cells keep their differences and shift together, so that the mean of
-each uncertain layer is that of the draw. That is coarser, and allows rules that are not linear, other weights and lab
-results.
+each uncertain layer is that of the draw. That is coarser, and allows lab results.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -116,20 +114,3 @@ def _mean(figures: npt.ArrayLike, weight: Doubles) -> Doubles:
     with np.errstate(invalid="ignore", divide="ignore"):
         means: Doubles = (counts * np.nan_to_num(given)).sum(axis=-1) / counts.sum(axis=-1)
     return means
-
-
-def thinned(cells: SampledCells, parcels: Sequence[int], most: int) -> list[npt.NDArray[np.int64]]:
-    """Return the indices of at most `most` cells of each parcel, evenly spread over its rows.
-
-    >>> import numpy as np
-    >>> from types import SimpleNamespace
-    >>> [each.tolist() for each in thinned(SimpleNamespace(of=lambda i: slice(10, 16)), [0], 3)]
-    [[11, 13, 15]]
-    """
-    chosen = []
-    for parcel in parcels:
-        part = cells.of(parcel)
-        count = part.stop - part.start
-        take = min(count, most)
-        chosen.append(part.start + ((2 * np.arange(take) + 1) * count // (2 * max(take, 1))).astype(np.int64))
-    return chosen

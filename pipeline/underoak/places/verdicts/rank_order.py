@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,15 +11,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from underoak.overlay import combine
 from underoak.places.columns.column import arrange, encode_table
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.columns.ranks import RANKS, WINS
 from underoak.places.geometry.output_files import write_csv, write_safely
+from underoak.places.parcels.case_reducers import rank_weights
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.draws import ParcelDraws
 from underoak.places.parcels.ranking import large_enough
-from underoak.places.verdicts.mean_draws import drawn_memberships, thinned
-from underoak.uncertainty.outcomes.rank_acceptability import ParcelCells, RankAcceptability, rank_acceptability
+from underoak.places.verdicts.mean_draws import drawn_memberships
+from underoak.plan.keys.uncertainty import UncertaintySpec
+from underoak.uncertainty.draws.rank_sums import needs_joint_draws
+from underoak.uncertainty.outcomes.rank_acceptability import RankAcceptability, rank_acceptability
+from underoak.uncertainty.outcomes.rank_sources import JointDraws, ParcelCells
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,10 +33,8 @@ if TYPE_CHECKING:
 
 Doubles = npt.NDArray[np.float64]
 MOST_PARCELS = 2_000  # ranked against each other: the best
-MOST_DRAWS, MOST_BY_CELLS, FEWEST_DRAWS = 10_000, 4_000, 500
+DRAWS = 10_000  # under the linear rule
 _MOST_RANKS = 10  # columns of ranks.csv
-_CELLS_EACH, _ALL_CELLS, _FEWEST_CELLS = 32, 16_000, 4
-_STEPS = 60_000_000  # memberships combined, all draws together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,14 +43,27 @@ class Order:
 
     ids: tuple[str, ...]
     ranks: RankAcceptability
-    by_cells: bool  # the rule is not linear: cells of each parcel were judged
+    is_joint: bool  # the rule is not linear: cells were judged in joint draws of data and weights
     left_out: int  # judged parcels beyond the best
 
     @property
     def error(self) -> float:
         """Largest standard error of a share, from the number of draws: of the data, being fewer, where they vary."""
-        draws = self.ranks.data_draws if self.ranks.data_draws > 1 else self.ranks.draws
-        return 0.5 / float(np.sqrt(draws))
+        return 0.5 / float(np.sqrt(self._least_draws))
+
+    @property
+    def first_error(self) -> Doubles:
+        """Standard error of the share of first ranks, (parcels,).
+
+        A share that is 0 or 1 in all n draws is not certain: its error is 1 / (n + 2), by the rule of succession.
+        """
+        is_unanimous = (self.ranks.first <= 0.0) | (self.ranks.first >= 1.0)
+        errors: Doubles = np.where(is_unanimous, 1.0 / (self._least_draws + 2), self.ranks.first_error)
+        return errors
+
+    @property
+    def _least_draws(self) -> int:
+        return self.ranks.data_draws if self.ranks.data_draws > 1 else self.ranks.draws
 
     @property
     def first_over_second(self) -> tuple[str, str, float] | None:
@@ -61,12 +77,16 @@ class Order:
         return self.ids[0], self.ids[1], float(self.ranks.wins[index[0], index[1]])
 
 
-def order_of(plan: Plan, table: pd.DataFrame, spread: ParcelDraws, cells: SampledCells) -> Order | None:
+def order_of(
+    plan: Plan, table: pd.DataFrame, spread: ParcelDraws, cells: SampledCells, tested: Collection[str] = ()
+) -> Order | None:
     """Return the ranks over draws of weights and data; None with fewer than two judged parcels.
 
-    Under the linear rule they are exact, by the mean memberships of each draw; under others they come from a few cells
-    of every parcel, all shifted with the parcel's mean. Suitability is multiplied by the share that no constraint
-    excludes. Parcels that are too small take no part.
+    Under the linear rule they follow from the mean memberships of each draw; under others all cells were judged in
+    joint draws of data and weights. Where no layer is drawn, the sampled cells are judged under the drawn weights, and
+    so are `tested` parcels, whose draws a laboratory changed. Suitability is multiplied by the share that no constraint
+    excludes. Parcels that are too small take no part. Criteria are taken in the order of their names, so that the
+    plan's order changes nothing.
     """
     judged = large_enough(table)
     shown = judged.head(MOST_PARCELS)
@@ -75,19 +95,33 @@ def order_of(plan: Plan, table: pd.DataFrame, spread: ParcelDraws, cells: Sample
     place = {id: i for i, id in enumerate(spread.ids)}
     parcels = [place[id] for id in shown["id"]]
     scale = 1.0 - shown["excluded_share"].to_numpy(float)
-    rules, weights = plan.rules, plan.weight_spread
-    seed = plan.uncertainty.seed if plan.uncertainty is not None else 1
-    is_linear = rules.rule == "linear" and rules.missing == "stop"
-    if is_linear:
-        few = _some(spread, parcels)
-        memberships = few.every[:, :, 1:].transpose(1, 0, 2)
-        ranks = rank_acceptability(memberships, MOST_DRAWS, seed, weights, None, scale)
+    names = [criterion.name for criterion in plan.criteria]
+    by_name = sorted(range(len(names)), key=names.__getitem__)
+    sorted_names, weights = [names[k] for k in by_name], plan.weight_spread.take(by_name)
+    spec = plan.uncertainty or UncertaintySpec()
+    if not needs_joint_draws(plan.rules):
+        means = _some(spread, parcels).every[:, :, 1:].transpose(1, 0, 2)[:, :, by_name]
+        ranks = rank_acceptability(means, DRAWS, spec.seed, weights, None, scale, names=sorted_names)
+    elif spread.ranked is None:
+        parts, rules = [cells.of(parcel) for parcel in parcels], plan.rules
+        indices = np.concatenate([np.arange(part.start, part.stop) for part in parts])
+        offsets = np.cumsum([0, *(part.stop - part.start for part in parts)]).astype(np.int64)
+        sampled = ParcelCells(cells.memberships[indices][:, by_name], cells.weight[indices], offsets)
+        rules = replace(rules, weights=tuple(rules.weights[k] for k in by_name), essential=())
+        ranks = rank_acceptability(sampled, spec.rank_draws, spec.seed, weights, rules, scale, names=sorted_names)
     else:
-        drawn = _cells(plan, spread, cells, parcels)
-        steps = drawn.memberships.shape[1] * drawn.memberships.shape[2]
-        draws = max(FEWEST_DRAWS, min(MOST_BY_CELLS, _STEPS // max(steps, 1)))
-        ranks = rank_acceptability(drawn, draws, seed, weights, rules, scale)
-    return Order(tuple(str(id) for id in shown["id"]), ranks, not is_linear, len(judged) - len(shown))
+        values = spread.ranked[parcels]
+        weighted = rank_weights(plan, spread.suitability.shape[1], values.shape[1]).by_draw
+        for i, parcel in enumerate(parcels):
+            if spread.ids[parcel] in tested:
+                values[i] = _judged_again(plan, spread, cells, parcel, weighted)
+        joint = JointDraws(values, weighted[:, by_name], spread.suitability.shape[1])
+        ranks = rank_acceptability(joint, scale=scale)
+    central = np.empty_like(ranks.central_weights)
+    central[:, by_name] = ranks.central_weights
+    ids = tuple(str(id) for id in shown["id"])
+    ranks = replace(ranks, central_weights=central)
+    return Order(ids, ranks, needs_joint_draws(plan.rules), len(judged) - len(shown))
 
 
 def _some(spread: ParcelDraws, parcels: list[int]) -> ParcelDraws:
@@ -97,15 +131,17 @@ def _some(spread: ParcelDraws, parcels: list[int]) -> ParcelDraws:
     )  # fmt: skip
 
 
-def _cells(plan: Plan, spread: ParcelDraws, cells: SampledCells, parcels: list[int]) -> ParcelCells:
-    each = min(_CELLS_EACH, max(_FEWEST_CELLS, _ALL_CELLS // len(parcels)))
-    chosen = thinned(cells, parcels, each)
-    drawn = [
-        drawn_memberships(plan, spread, cells, parcel, cell_indices)
-        for parcel, cell_indices in zip(parcels, chosen, strict=True)
-    ]
-    offsets = np.concatenate([[0], np.cumsum([len(cell_indices) for cell_indices in chosen])]).astype(np.int64)
-    return ParcelCells(np.concatenate(drawn, axis=1), cells.weight[np.concatenate(chosen)], offsets)
+def _judged_again(plan: Plan, spread: ParcelDraws, cells: SampledCells, parcel: int, weights: Doubles) -> Doubles:
+    """Return a parcel's suitability in each joint draw, (rank draws,), from its sampled cells."""
+    part, rules = cells.of(parcel), plan.rules
+    drawn = drawn_memberships(plan, spread, cells, parcel, part).transpose(2, 0, 1)
+    values = np.empty(len(weights))
+    for n, each in enumerate(weights):
+        memberships = np.ascontiguousarray(drawn[:, n % drawn.shape[1]])
+        scores = combine(memberships, each.tolist(), rules.rule, rules.order_weights, rules.alpha, rules.missing)
+        share = np.where(np.isnan(scores), 0.0, cells.weight[part])
+        values[n] = (share * np.nan_to_num(scores)).sum() / share.sum() if share.sum() > 0.0 else np.nan
+    return values
 
 
 def with_order(table: pd.DataFrame, order: Order) -> pd.DataFrame:
@@ -127,9 +163,10 @@ def with_order(table: pd.DataFrame, order: Order) -> pd.DataFrame:
 def write_ranks(folder: Path, order: Order, criteria: Sequence[str]) -> None:
     """Write ranks.csv and wins.csv.
 
-    ranks.csv has the share of draws in which a parcel has each of the first ten ranks, then its central weights (the
-    mean weights of the draws in which it is first) and how often it is first under them; both are empty for a parcel
-    that never is. wins.csv has how often the row's parcel ranks before the column's, ties half, of the foremost.
+    ranks.csv has the share of draws in which a parcel has each of the first ten ranks, the standard error of the first,
+    then its central weights (the mean weights of the draws in which it is first) and how often it is first under them;
+    both are empty for a parcel that never is, and the latter under rules that are not linear. wins.csv has how often
+    the row's parcel ranks before the column's, ties half, of the foremost.
 
     Raises:
         UnderoakError: E501, E502 when disk or folder cannot be written.
@@ -139,6 +176,7 @@ def write_ranks(folder: Path, order: Order, criteria: Sequence[str]) -> None:
     acceptability = order.ranks
     ranks = pd.DataFrame(acceptability.shares[:, :_MOST_RANKS]).rename(columns=lambda n: f"rank_{n + 1}")
     ranks["id"] = list(order.ids)
+    ranks["first_error"] = order.first_error
     ranks["confidence"] = acceptability.confidence
     ranks[[f"central_{name}" for name in criteria]] = acceptability.central_weights
     foremost = [order.ids[int(n)] for n in acceptability.compared]

@@ -204,8 +204,12 @@ class UncertaintySpec(Spec):
     """Number of draws: random versions of the uncertain layers. Default: 64."""
     seed: Annotated[Whole, Field(ge=0, le=MAX_SEED)] = 1
     """Random seed; the same seed draws the same values. Default: 1."""
+    rank_draws: Annotated[Whole, Field(ge=16, le=4096)] = 256
+    """Joint draws of data and weights for the ranks of parcels, under rules that are not linear; rounded up to a
+    multiple of `draws`. Default: 256."""
     correlation_range: Distance = "800 m"
-    """Distance over which the correlation of a map's errors falls to 1/e. 0 m: no correlation. Default: 800 m."""
+    """Distance over which the correlation of a map's local errors falls to 1/e; at three times it 0.05 are left (the
+    practical range). 0 m: no correlation. Default: 800 m."""
     ask: Annotated[tuple[ProbabilityRuleSpec, ...], Field(max_length=100)] = ()
     """Rules whose probability is mapped."""
     lab_error: dict[Name, Deviation] = Field(default_factory=dict)

@@ -12,7 +12,8 @@ def order_lines(order: Order) -> list[str]:
     """Return the sentences on the first two parcels, the first one, and what was ranked."""
     ranks, lead = order.ranks, first_two(order)
     lines = [
-        f"{f'{lead}; ' if lead else ''}{order.ids[0]} is first in {_percent(ranks.first[0])} and among the first three "
+        f"{f'{lead}; ' if lead else ''}{order.ids[0]} is first in {_percent(ranks.first[0])} "
+        f"(standard error {_percent(order.first_error[0])}) and among the first three "
         f"in {_percent(ranks.top(min(3, len(order.ids)))[0])}. {ranks.draws:,} draws of the weights over "
         f"{ranks.data_draws} of the data: the standard error of a share is at most {order.error:.3f}."
     ]

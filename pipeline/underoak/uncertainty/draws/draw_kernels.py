@@ -21,9 +21,9 @@ Places = npt.NDArray[np.int64]
 _STEP = np.uint64(0x9E3779B97F4A7C15)
 _FIRST, _SECOND = np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)
 _ROW, _COL = np.uint64(0xC2B2AE3D27D4EB4F), np.uint64(0x165667B19E3779F9)
-_30, _27, _31, _32 = np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(32)
+_11, _30, _27, _31, _32 = np.uint64(11), np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(32)
 _LOW = np.uint64(0xFFFFFFFF)
-_PER_2_32 = 1.0 / 4294967296.0
+_PER_2_32, _PER_2_53 = 2.0**-32, 2.0**-53
 _COUNTED = 256  # draws up to which ranks are counted, several at a time, rather than sorted
 
 
@@ -57,6 +57,15 @@ def stratified(base: Any, row: int, col: int, turn: int, out: Singles) -> None:
                 j = np.int64(((word & _LOW) * np.uint64(d + 1)) >> _32)
                 cell[d] = cell[j]
                 cell[j] = np.float32(ppf((d + place) / draws))
+
+
+@compiled_no_refcount
+def uniforms(base: Any, draws: Places, number: int, out: Doubles) -> None:
+    """Write a number between 0 and 1 for each draw: the `number`-th of those that a draw has under a hash `base`."""
+    for n in range(out.size):
+        of_draw = mix(base + np.uint64(draws[n]) * _ROW)
+        word = mix(of_draw + np.uint64(number) * _COL)
+        out[n] = (np.float64(word >> _11) + 0.5) * _PER_2_53
 
 
 @compiled

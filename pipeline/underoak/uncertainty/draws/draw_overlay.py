@@ -12,6 +12,7 @@ import numpy.typing as npt
 from underoak.overlay import Curve, Rules, membership
 from underoak.overlay.combine import RULES, combine
 from underoak.overlay.curves import pieces
+from underoak.uncertainty.draws.rank_sums import RankSums, RankWeights
 
 Singles = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -69,11 +70,16 @@ class GroupSums:
     figures: Doubles  # (groups, 1 + uncertain criteria, draws): suitability, then memberships
     values: Doubles  # of each uncertain layer in its unit, (groups, layers, draws)
     ground: Doubles  # where that layer has a value, (groups, layers)
+    ranks: RankSums | None = None  # of suitability in joint draws of data and weights
 
     @classmethod
-    def of(cls, groups: int, figures: int, layers: int, draws: int) -> GroupSums:
+    def of(
+        cls, groups: int, figures: int, layers: int, draws: int, rank_weights: RankWeights | None = None
+    ) -> GroupSums:  # fmt: skip
         """Return sums that are all 0."""
-        return cls(np.zeros((groups, figures, draws)), np.zeros((groups, layers, draws)), np.zeros((groups, layers)))
+        ranks = None if rank_weights is None else RankSums.of(groups, rank_weights)
+        values = np.zeros((groups, layers, draws))
+        return cls(np.zeros((groups, figures, draws)), values, np.zeros((groups, layers)), ranks)
 
     def add_values(self, layer: int, table: Singles, sources: SourceWeights, judged: Flags, groups: CellGroups) -> None:
         """Add a layer's drawn values, table (source cells, draws), over the judged cells."""
@@ -96,7 +102,7 @@ class DrawSummary(NamedTuple):
 
 def judge_draws(
     memberships: Singles, judged: Flags, drawn: Sequence[DrawnCriterion], draws: int, rules: Rules,
-    groups: CellGroups | None = None, sums: Doubles | None = None, levels: Sequence[float] = (),
+    groups: CellGroups | None = None, sums: GroupSums | None = None, levels: Sequence[float] = (),
 ) -> DrawSummary:  # fmt: skip
     """Judge cells once for every draw of the uncertain criteria; the others keep their memberships.
 
@@ -107,8 +113,8 @@ def judge_draws(
         draws: how many.
         rules: as for `overlay.judge`; `reached` refers to the class, held by the cap and by essential criteria.
         groups: of cells, for `sums`.
-        sums: (groups, 1 + uncertain criteria, draws), to which are added the suitability and the memberships of judged
-            cells, times their shares.
+        sums: to their `figures` are added the suitability and the memberships of judged cells, times their shares, and
+            to their `ranks` the suitability under the weights of each rank draw.
         levels: of the quantiles, by straight lines between the draws in order.
     """
     from underoak.uncertainty.draws import draw_overlay_kernels as kernels
@@ -150,7 +156,10 @@ def judge_draws(
             kernels.quantiles(scores, n, judged, begin, level_array, quantiles)
         if groups is not None and sums is not None:
             kernels.add(scores, values, counts, of, memberships, judged, begin, groups.first, groups.group,
-                        groups.share, sums)  # fmt: skip
+                        groups.share, sums.figures)  # fmt: skip
+            if sums.ranks is not None:
+                sums.ranks.add(memberships, begin, values, counts, of, judged, groups.first, groups.group, groups.share,
+                               rules)  # fmt: skip
     return DrawSummary(mean, sd, reached, quantiles)
 
 

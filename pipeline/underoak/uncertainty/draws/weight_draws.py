@@ -1,4 +1,8 @@
-"""Uncertain weights: their distribution, and draws from it."""
+"""Uncertain weights: their distribution, and draws from it.
+
+The numbers that a draw of a criterion's weight is made from depend only on the seed, the criterion's name and the
+number of the draw. So neither the order of the criteria nor a further draw changes a draw.
+"""
 
 from __future__ import annotations
 
@@ -13,11 +17,12 @@ import numpy.typing as npt
 
 from underoak.base.errors import Problems
 from underoak.overlay import normalise
+from underoak.uncertainty.draws.cell_draws import hash_seed
 
 Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
 Kind = Literal["fixed", "uniform", "ranked", "dirichlet", "bounded"]
 
-BLOCK = 1024  # draws that share one stream: draw n is the same in any range
 _SUM = 1e-9
 _TRIALS = 4096  # proposals of each kind, to see which is accepted most
 _RAREST = 1e-3  # share of proposals that must be accepted
@@ -128,42 +133,78 @@ class WeightDistribution:
         problems.stop_if_any()
         return spread
 
+    def take(self, order: Sequence[int]) -> WeightDistribution:
+        """Return the distribution with its criteria in another order.
+
+        >>> WeightDistribution.fixed([0.5, 0.3, 0.2]).take([2, 0, 1]).first
+        (0.2, 0.5, 0.3)
+        """
+        first, second = (tuple(each[k] for k in order) if each else () for each in (self.first, self.second))
+        return WeightDistribution(self.kind, self.count, first, second)
+
     @property
     def _rigid(self) -> bool:
         """Return True if the bounds allow only one set of weights."""
         moves = sum(b > a for a, b in zip(self.first, self.second, strict=True))
         return moves < 2 or math.fsum(self.first) >= 1.0 - _SUM or math.fsum(self.second) <= 1.0 + _SUM
 
-    def draw(self, draws: int, seed: int = 0, start: int = 0) -> Floats:
+    def draw(self, draws: int, seed: int = 0, start: int = 0, names: Sequence[str] | None = None) -> Floats:
         """Return draws `start` to `start + draws` of the weights, (draws, criteria), each summing to 1.
 
-        Draw n depends on the seed and n alone, so that draws can be made in parts. uniform: exponentials over
-        their sum. ranked: the same, put in order. dirichlet: gamma variates over their sum. bounded: rejection, from
-        the one of three that is accepted most: weights spread uniformly above the lower bounds, or below the upper
-        ones, or all but one within their bounds and that one the rest; independent and exactly uniform, all three.
-        Textbook methods (Devroye 1986, from memory).
+        A draw depends on the seed, its number and the criteria by name (by number, where no names are given). uniform:
+        exponentials over their sum. ranked: the same, put in order. dirichlet: gamma variates over their sum. bounded:
+        rejection, from the one of three that is accepted most: weights spread uniformly above the lower bounds, or
+        below the upper ones, or all but one within their bounds and that one the rest; independent and exactly uniform,
+        all three. Textbook methods (Devroye 1986, from memory).
 
         >>> spread = WeightDistribution.uniform(4)
         >>> bool((spread.draw(3000)[2000:2500] == spread.draw(500, start=2000)).all())
         True
+        >>> one, other = spread.draw(9, 1, names="abcd"), spread.draw(9, 1, names="dbca")
+        >>> bool((one == other[:, [3, 1, 2, 0]]).all())
+        True
+
+        Raises:
+            ValueError: when there is not one name for each criterion.
         """
+        if names is not None and not len(set(names)) == len(names) == self.count:
+            raise ValueError(f"{self.count} criteria, and the names {list(names)}")
         if self.kind == "fixed" or (self.kind == "bounded" and self._rigid):
             return np.tile(_only(self), (draws, 1))
-        of = _DRAWN[self.kind]
-        first, last = start // BLOCK, -(-(start + draws) // BLOCK)
-        blocks = [of(self, _stream(seed, block)) for block in range(first, last)]
-        return np.concatenate([np.empty((0, self.count)), *blocks])[start - first * BLOCK :][:draws]
+        listed = [f"{k:06d}" for k in range(self.count)] if names is None else list(names)
+        order = sorted(range(self.count), key=listed.__getitem__)
+        by_name = self.take(order)
+        numbers = _Numbers(seed, tuple(listed[k] for k in order), np.arange(start, start + draws))
+        weights = np.empty((draws, self.count))
+        weights[:, order] = _DRAWN[self.kind](by_name, numbers)
+        return weights
 
 
-def _stream(seed: int, block: int) -> np.random.Generator:
-    """Return the stream of one block of draws: a counted generator, its key the seed, its counter the block."""
-    return np.random.Generator(np.random.Philox(key=seed % 2**128, counter=block << 128))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Numbers:
+    """The uniform numbers of some draws, from 0 to 1."""
+
+    seed: int
+    names: tuple[str, ...]  # of the criteria, in order
+    draws: Places
+
+    def take(self, number: int) -> Floats:
+        """Return the `number`-th of each draw and criterion, (draws, criteria)."""
+        from underoak.uncertainty.draws import draw_kernels as kernels
+
+        taken = np.empty((len(self.names), len(self.draws)))
+        for name, into in zip(self.names, taken, strict=True):
+            kernels.uniforms(hash_seed(self.seed, f"weight of {name}"), self.draws, number, into)
+        return taken.T
+
+    def some(self, selected: npt.NDArray[np.intp]) -> _Numbers:
+        """Return those of some of the draws."""
+        return _Numbers(self.seed, self.names, self.draws[selected])
 
 
-def _flat(stream: np.random.Generator, draws: int, count: int) -> Floats:
-    """Return draws that are uniform on the weights that sum to 1."""
-    gaps = -np.log1p(-stream.random((draws, count)))
-    return _whole(gaps)
+def _flat(uniform: Floats) -> Floats:
+    """Return draws that are uniform on the weights that sum to 1, from uniform numbers."""
+    return _whole(-np.log(uniform))
 
 
 def _whole(parts: Floats) -> Floats:
@@ -172,67 +213,73 @@ def _whole(parts: Floats) -> Floats:
     return result
 
 
-def _uniform(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
-    return _flat(stream, BLOCK, spread.count)
+def _uniform(spread: WeightDistribution, numbers: _Numbers) -> Floats:
+    return _flat(numbers.take(0))
 
 
-def _ranked(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
-    falling = np.sort(_flat(stream, BLOCK, spread.count), axis=1)[:, ::-1]
-    chance = stream.random((BLOCK, spread.count))  # decides between equal ranks
+def _ranked(spread: WeightDistribution, numbers: _Numbers) -> Floats:
+    falling = np.sort(_flat(numbers.take(0)), axis=1)[:, ::-1]
+    chance = numbers.take(1)  # decides between equal ranks
     order = np.lexsort((chance, np.broadcast_to(spread.first, chance.shape)), axis=1)
     out = np.empty_like(chance)
     np.put_along_axis(out, order, falling, axis=1)
     return out
 
 
-def _dirichlet(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
+def _dirichlet(spread: WeightDistribution, numbers: _Numbers) -> Floats:
     """Return draws by Gamma(a) = Gamma(a + 1) U**(1 / a), in logarithms, so that small parameters do not vanish."""
+    from scipy.special import gammaincinv
+
     shape = np.array(spread.first)
     free = shape > 0.0
-    logs = np.log(stream.standard_gamma(shape[free] + 1.0, (BLOCK, int(free.sum()))))
-    logs += np.log1p(-stream.random(logs.shape)) / shape[free]
-    out = np.zeros((BLOCK, spread.count))
+    logs = np.log(gammaincinv(shape[free] + 1.0, numbers.take(0)[:, free]))
+    logs += np.log(numbers.take(1)[:, free]) / shape[free]
+    out = np.zeros((len(logs), spread.count))
     out[:, free] = _whole(np.exp(logs - logs.max(axis=1, keepdims=True)))
     return out
 
 
-def _bounded(spread: WeightDistribution, stream: np.random.Generator) -> Floats:
+def _bounded(spread: WeightDistribution, numbers: _Numbers) -> Floats:
     propose, _ = _proposal(spread)
-    accepted: list[Floats] = []
-    while sum(map(len, accepted)) < BLOCK:
-        accepted.append(_within(spread, propose(spread, stream, BLOCK)))
-    return np.concatenate(accepted)[:BLOCK]
+    out = np.empty((len(numbers.draws), spread.count))
+    waiting, trial = np.arange(len(out)), 0
+    while len(waiting):
+        weights = propose(spread, numbers.some(waiting).take(trial))
+        fits = _fits(spread, weights)
+        out[waiting[fits]] = weights[fits]
+        waiting, trial = waiting[~fits], trial + 1
+    return out
 
 
-_DRAWN: dict[Kind, Callable[[WeightDistribution, np.random.Generator], Floats]] = {
+_DRAWN: dict[Kind, Callable[[WeightDistribution, _Numbers], Floats]] = {
     "uniform": _uniform,
     "ranked": _ranked,
     "dirichlet": _dirichlet,
     "bounded": _bounded,
 }
 
-Proposal = Callable[[WeightDistribution, np.random.Generator, int], Floats]
+Proposal = Callable[[WeightDistribution, Floats], Floats]  # uniform numbers (draws, criteria) -> weights
 
 
-def _from_below(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
+def _from_below(spread: WeightDistribution, uniform: Floats) -> Floats:
     low, free = np.array(spread.first), _free(spread)
-    out = np.tile(low, (draws, 1))
-    out[:, free] += (1.0 - math.fsum(low)) * _flat(stream, draws, len(free))
+    out = np.tile(low, (len(uniform), 1))
+    out[:, free] += (1.0 - math.fsum(low)) * _flat(uniform[:, free])
     return out
 
 
-def _from_above(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
+def _from_above(spread: WeightDistribution, uniform: Floats) -> Floats:
     high, free = np.array(spread.second), _free(spread)
-    out = np.tile(high, (draws, 1))
-    out[:, free] -= (math.fsum(high) - 1.0) * _flat(stream, draws, len(free))
+    out = np.tile(high, (len(uniform), 1))
+    out[:, free] -= (math.fsum(high) - 1.0) * _flat(uniform[:, free])
     return out
 
 
-def _from_sides(spread: WeightDistribution, stream: np.random.Generator, draws: int) -> Floats:
+def _from_sides(spread: WeightDistribution, uniform: Floats) -> Floats:
     """Return proposals: all but the widest within their bounds, which takes the rest."""
     low, high = np.array(spread.first), np.array(spread.second)
     widest = int(np.argmax(high - low))
-    out: Floats = low + (high - low) * stream.random((draws, spread.count))
+    out: Floats = low + (high - low) * uniform
     out[:, widest] = 0.0
     out[:, widest] = 1.0 - out.sum(axis=1)
     return out
@@ -246,16 +293,17 @@ def _free(spread: WeightDistribution) -> npt.NDArray[np.intp]:
     return np.flatnonzero(np.array(spread.second) > np.array(spread.first))
 
 
-def _within(spread: WeightDistribution, weights: Floats) -> Floats:
-    fits = (weights >= np.array(spread.first)) & (weights <= np.array(spread.second))
-    result: Floats = weights[fits.all(axis=1)]
+def _fits(spread: WeightDistribution, weights: Floats) -> npt.NDArray[np.bool_]:
+    inside = (weights >= np.array(spread.first)) & (weights <= np.array(spread.second))
+    result: npt.NDArray[np.bool_] = np.all(inside, axis=1)
     return result
 
 
 @lru_cache(maxsize=64)
 def _proposal(spread: WeightDistribution) -> tuple[Proposal, float]:
     """Return the proposal that is accepted most, and how often it is."""
-    accepted = [len(_within(spread, propose(spread, _stream(0, 0), _TRIALS))) for propose in _PROPOSALS]
+    numbers = _Numbers(0, tuple(f"trial {k:06d}" for k in range(spread.count)), np.arange(_TRIALS)).take(0)
+    accepted = [int(_fits(spread, propose(spread, numbers)).sum()) for propose in _PROPOSALS]
     best = int(np.argmax(accepted))
     return _PROPOSALS[best], accepted[best] / _TRIALS
 
