@@ -35,6 +35,10 @@ _PH = (7.50, 6.50, 6.15, 8.00, 8.10)
 _PH_SPREAD = (0.27, 0.22, 0.30, 0.12, 0.08)
 _CLAY = (305.0, 435.0, 145.0, 445.0, 395.0)  # [g/kg]
 _CLAY_SPREAD = (48.0, 30.0, 28.0, 42.0, 34.0)
+_SAND = (290.0, 190.0, 640.0, 185.0, 255.0)  # [g/kg]
+_SAND_SPREAD = (45.0, 30.0, 50.0, 35.0, 40.0)
+_LIME = (210.0, 11.0, 1.0, 330.0, 260.0)  # carbonate [g/kg]; it varies by half of itself
+_CARBON = {TREE: 25.0, SHRUB: 20.0, GRASS: 18.0, CROP: 11.0, BUILT: 12.0, BARE: 7.0, WATER: 12.0}  # organic [g/kg]
 
 # An ordinary year at 500 m: mean temperature [degC], how fast it falls with height [K/km], rain [mm], month by month.
 _WARMTH = np.array([4.4, 5.6, 8.7, 11.2, 15.4, 19.9, 23.2, 22.8, 18.7, 13.9, 8.3, 5.1])
@@ -55,6 +59,9 @@ class Land:
     unmapped: Mask  # where the soil map says nothing
     void: Mask  # where the elevation says nothing
     cover: npt.NDArray[np.uint8]
+    sand: Array  # [g/kg]
+    lime: Array  # carbonate [g/kg]
+    carbon: Array  # organic carbon [g/kg]
 
     @staticmethod
     def at(field: Array, x: Array, y: Array, order: int = 1) -> Array:
@@ -255,7 +262,27 @@ def build(seed: int = SEED) -> Land:
     cliffs = np.where(hard > 0.5, slope, 0.0)
     at = np.unravel_index(cliffs[150:380, 200:560].argmax(), (230, 360))
     void = np.hypot((x - x[0, at[1] + 200]) / 1.6, y - y[at[0] + 150, 0]) < 110.0  # a gorge the radar did not see into
-    return Land(height, slope, ph, clay, unmapped, void, cover.astype(np.uint8))
+    sand_share, lime, carbon = _more_soil(np.random.default_rng([seed, 2]), shares, ph, clay, height, cover)
+    return Land(height, slope, ph, clay, unmapped, void, cover.astype(np.uint8), sand_share, lime, carbon)
+
+
+def _more_soil(
+    rng: np.random.Generator, shares: list[Array], ph: Array, clay: Array, height: Array, cover: Array
+) -> tuple[Array, Array, Array]:
+    """Sand, carbonate and organic carbon [g/kg]; of random numbers of their own, so that the other fields stay.
+
+    Ground below pH 6.6 has lost its carbonate. Carbon follows the land cover, and grows with height.
+    """
+    drift = noise(rng, 1300, 3, 0.55), noise(rng, 900, 3, 0.55), noise(rng, 700, 3, 0.55)
+    sand = sum(share * (m + w * drift[0]) for share, m, w in zip(shares, _SAND, _SAND_SPREAD, strict=True))
+    sand = np.clip(sand, 20.0, 950.0 - clay)
+    lime = sum(share * m for share, m in zip(shares, _LIME, strict=True)) * np.exp(0.5 * drift[1])
+    lime = np.clip(lime, 0.0, 700.0) * ramp(ph, 6.6, 7.4)
+    carbon = np.zeros(cover.shape)
+    for code, amount in _CARBON.items():
+        carbon[cover == code] = amount
+    carbon = ndimage.gaussian_filter(carbon, 4.0) * (1.0 + 0.4 * (height - 600.0) / 1000.0) * np.exp(0.2 * drift[2])
+    return sand, lime, carbon
 
 
 def climate(land: Land, x: Array, y: Array) -> tuple[Array, Array]:

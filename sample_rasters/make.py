@@ -61,8 +61,9 @@ def _write(path: Path, data: np.ndarray, crs: str, left: float, top: float, cell
 
 
 def write_soil(land: Land, folder: Path) -> None:
-    """Soil pH (x10) and clay [g/kg], int16 at 250 m in the interrupted homolosine: means over each cell, with gaps.
+    """Soil pH (x10), clay and sand [g/kg], organic carbon [dg/kg], int16 at 250 m in the interrupted homolosine.
 
+    All are means over each cell, with gaps.
     The 5 % and 95 % quantiles of pH lie further off where the ground is steep, and further below than above.
     """
     left, top, rows, cols = _bounds(HOMOLOSINE, 500.0, 250.0)
@@ -73,7 +74,8 @@ def write_soil(land: Land, folder: Path) -> None:
         return fine.reshape(rows, 5, cols, 5).mean(axis=(1, 3))
 
     missing = mean(gaps) > 0.5
-    for name, field, times in (("soil_ph", land.ph, 10.0), ("clay", land.clay, 1.0)):
+    fields = (("soil_ph", land.ph, 10.0), ("clay", land.clay, 1.0), ("sand", land.sand, 1.0))
+    for name, field, times in (*fields, ("organic_carbon", land.carbon, 10.0)):
         stored = np.where(missing, -32768, np.round(mean(land.at(field, x, y)) * times)).astype(np.int16)
         _write(folder / f"{name}.tif", stored, HOMOLOSINE, left, top, 250.0, nodata=-32768, predictor=2)
     down, across = np.gradient(mean(land.at(land.height, x, y)), 250.0)
@@ -82,6 +84,14 @@ def write_soil(land: Land, folder: Path) -> None:
         ph = np.round(mean(land.at(land.ph, x, y)) * 10.0)
         stored = np.where(missing, -32768, ph + np.round(off)).astype(np.int16)
         _write(folder / f"{name}.tif", stored, HOMOLOSINE, left, top, 250.0, nodata=-32768, predictor=2)
+
+
+def write_carbonate(land: Land, folder: Path) -> None:
+    """Carbonate [percent] as float32 at 100 m in EPSG:25831, as a national soil map might give it, without gaps."""
+    left, top, rows, cols = _bounds(CRS, 300.0, 100.0)
+    x, y = _ground(CRS, left, top, rows, cols, 100.0)
+    stored = (np.round(land.at(land.lime, x, y) / 10.0 * 8.0) / 8.0).astype(np.float32)
+    _write(folder / "carbonate.tif", stored, CRS, left, top, 100.0, nodata=-1.0, predictor=3)
 
 
 def write_elevation(land: Land, folder: Path) -> None:
@@ -155,7 +165,7 @@ def make(folder: Path) -> None:
     for old in folder.glob("*.gpkg"):
         old.unlink()
     land = build()
-    for write in (write_soil, write_elevation, write_cover, write_climate, write_vectors):
+    for write in (write_soil, write_carbonate, write_elevation, write_cover, write_climate, write_vectors):
         write(land, folder)
 
 

@@ -17,6 +17,12 @@ def demo(tmp_path_factory):
     return uo.run(uo.load_plan(PLAN), out=tmp_path_factory.mktemp("demo") / "out")
 
 
+def looked_at(plan):
+    """Share of the profile's weight on criteria that are judged with a weight."""
+    weights = {name: criterion.weight for name, criterion in plan.profile.criteria.items()}
+    return sum(weights[c.name] for c in plan.criteria if c.weight > 0) / sum(weights.values())
+
+
 @pytest.fixture(scope="module")
 def table(demo):
     return demo.parcels.set_index("id")
@@ -71,4 +77,8 @@ def test_lime_and_water_are_what_limits(table):
 
 def test_soil_that_was_not_given_is_said_to_be_not_judged():
     idle = {item.name for item in uo.load_plan(PLAN).not_judged}
-    assert {"carbonate", "sand", "organic_matter"} <= idle
+    assert {"soil_depth", "wetness_depth", "stones"} <= idle
+
+
+def test_the_demo_looks_at_three_quarters_of_what_its_profile_weighs():
+    assert looked_at(uo.load_plan(PLAN)) > 0.75

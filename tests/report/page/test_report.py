@@ -124,7 +124,7 @@ def test_the_map_shows_each_cell_in_the_colour_that_the_legend_gives_its_suitabi
     suitability[:20, :30], suitability[:20, 30:] = 0.2, 0.9
     classes = np.full((40, 60), MISSING, np.uint8)
     classes[20:, 30:] = EXCLUDED
-    picture = MapPicture(suitability, classes, (0, 0, 1800, 1200), 1.0, "t", "s", (0.75, 0.5, 0.25))
+    picture = MapPicture(suitability, classes, (0, 0, 1800, 1200), 1.0, "t", "s")
     pixels = pixels_of(draw_map(picture))
     height, width = pixels.shape[:2]
     inches = height / 144
@@ -215,7 +215,7 @@ def test_a_slope_that_faces_the_light_is_brighter():
 
 
 def test_a_map_of_one_cell_and_one_without_relief_can_be_drawn():
-    one = MapPicture(np.float32([[0.5]]), np.uint8([[2]]), (0, 0, 30, 30), 1.0, "t", "s", (0.75, 0.5, 0.25))
+    one = MapPicture(np.float32([[0.5]]), np.uint8([[2]]), (0, 0, 30, 30), 1.0, "t", "s")
     assert draw_map(one)[:4] == b"\x89PNG"
     assert draw_map(one) == draw_map(one)
 
@@ -232,7 +232,7 @@ def test_the_drawing_library_gets_no_more_pixels_than_the_picture_has_and_each_s
     monkeypatch.setattr(Axes, "imshow", lambda axes, pixels, **how: drawn.append((pixels, axes.get_window_extent())))
     values = np.random.default_rng(3).random((rows, cols)).astype(np.float32)
     classes = np.where(values < 0.2, 250, 1).astype(np.uint8)
-    picture = MapPicture(values, classes, (0, 0, 30 * cols, 30 * rows), 1.0, "t", "s", (0.75, 0.5, 0.25))
+    picture = MapPicture(values, classes, (0, 0, 30 * cols, 30 * rows), 1.0, "t", "s")
     draw_map(picture)
     ((pixels, box),) = drawn
     down, across = pixels.shape[:2]
@@ -261,7 +261,7 @@ def test_scale_bar_and_arrow_are_true_in_the_middle_of_the_map(crs, left, top):
     grid = Grid.north_up(crs, left, top, 30.0, 200, 300)
     metres, north = figure.true_scale(grid)
     empty = np.full((2, 3), np.nan, np.float32), np.full((2, 3), 255, np.uint8)
-    picture = MapPicture(*empty, grid.bounds, metres, "t", "s", (0.75, 0.5, 0.25), north=north)
+    picture = MapPicture(*empty, grid.bounds, metres, "t", "s", north=north)
     drawn, axes = plt.subplots()
     figure._draw_scale_bar(axes, picture)
     corners, said = axes.patches[0].get_xy(), axes.texts[0].get_text()
@@ -310,7 +310,7 @@ def test_a_picture_coloured_in_strips_is_the_one_coloured_at_once(monkeypatch):
     suitability, relief = rng.random((50, 40), np.float32), 900 * rng.random((50, 40), np.float32)
     suitability[rng.random((50, 40)) < 0.1] = relief[rng.random((50, 40)) < 0.1] = np.nan
     classes = rng.choice(np.uint8([1, 2, 250, 255]), (50, 40))
-    picture = MapPicture(suitability, classes, (0, 0, 1200, 1500), 1.0, "t", "s", (0.75, 0.5, 0.25), relief)
+    picture = MapPicture(suitability, classes, (0, 0, 1200, 1500), 1.0, "t", "s", relief)
     at_once = draw_map(picture)
     monkeypatch.setattr(figure, "_ROWS", 7)
     assert draw_map(picture) == at_once

@@ -42,7 +42,6 @@ class MapPicture:
     metres: float  # true metres in one unit of the bounds, across the map's middle
     title: str
     subtitle: str
-    cuts: tuple[float, float, float]
     relief: FloatArray | None = None  # elevation [m]
     parcels: Sequence[tuple[Any, str]] = ()  # shape, label ("" for none)
     north: float = 0.0  # where true north lies in the map's middle, clockwise from up [degree]
@@ -202,13 +201,9 @@ def _draw_legend(figure: Any, picture: MapPicture) -> None:
     high = figure.get_figheight()
     bar = figure.add_axes((0.03, 0.62 / high, 0.56, 0.17 / high))
     figure.colorbar(ScalarMappable(Normalize(0, 1), SUITABILITY_MAP), cax=bar, orientation="horizontal")
-    s1, s2, s3 = picture.cuts
-    bar.set_xticks([0, s3, s2, s1, 1], ["0", f"{s3:g}", f"{s2:g}", f"{s1:g}", "1"])
-    for name, low, top in (("N", 0.0, s3), ("S3", s3, s2), ("S2", s2, s1), ("S1", s1, 1.0)):
-        bar.text((low + top) / 2, 1.25, name, ha="center", va="bottom", color=INK)
-    for cut in (s1, s2, s3):
-        bar.axvline(cut, color=PAPER, linewidth=1.2)
-    bar.set_xlabel("suitability", color=INK)
+    ticks = [n / 5 for n in range(6)]  # of the score: no class follows from it alone, so no cut stands here
+    bar.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    bar.set_xlabel("suitability: the score, from 0 to 1", color=INK)
     handles = [
         Patch(
             facecolor=hex_colour(CLASS_RGB[EXCLUDED]),
@@ -278,7 +273,7 @@ def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels
         classes = raster.stored_overview(shape)
     plan, (metres, north) = findings.plan, true_scale(grid)
     picture = MapPicture(
-        suitability, classes, grid.bounds, metres, plan.title, subtitle(findings), plan.rules.cuts, relief,
+        suitability, classes, grid.bounds, metres, plan.title, subtitle(findings), relief,
         _labelled_shapes(findings, parcels), north,
     )  # fmt: skip
     return draw_map(picture)

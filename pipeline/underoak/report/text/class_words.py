@@ -36,13 +36,14 @@ def held_or_limiting(criteria: Sequence[CriterionWords], row: Mapping[str, Any])
     names = row.get("held_by")
     if not isinstance(names, tuple):
         return limiting(criteria, row, is_short=True)
-    by_name, stems = {criterion.name: criterion for criterion in criteria}, column_names(criteria)
-    parts = []
-    for name in names:
-        value, side = value_of(stems[name], row), side_of(stems[name], row)
-        figure = f" {measure(value, by_name[name].unit)}" if math.isfinite(value) else ""
-        parts.append(f"{name.replace('_', ' ')}{figure}{f', too {side}' if side else ''}")
-    return f"held to {row['class']}: {'; '.join(parts)}"
+    words = f"held to {row['class']}: {', '.join(name.replace('_', ' ') for name in names)}"
+    if len(names) > 1:
+        return words
+    (unit,) = (criterion.unit for criterion in criteria if criterion.name == names[0])
+    stem = column_names(criteria)[names[0]]
+    value, side = value_of(stem, row), side_of(stem, row)
+    figure = f" {measure(value, unit)}" if math.isfinite(value) else ""
+    return f"{words}{figure}{f', too {side}' if side else ''}"
 
 
 def held_and_limiting(criteria: Sequence[CriterionWords], row: Mapping[str, Any]) -> str:
