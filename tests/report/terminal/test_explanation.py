@@ -259,7 +259,7 @@ def test_the_table_says_why_a_parcel_stands_below_others_of_its_score(demo):
     start = next(n for n, line in enumerate(lines) if re.match(r" +\d+  038 ", line))
     built = " ".join(" ".join(lines[start : start + 4]).split())
     assert "part only: 0.55" in built
-    assert re.search(r"81 % .*excluded, ranks as 0\.14; water 93, best 145 to 220 mm", built)
+    assert re.search(r"81 % excluded,.* ranks as 0\.16; held to S2: clay, water", built)
     for id, why in (("034", "too little usable"), ("033", "no tree fits")):
         (line,) = [line for line in lines if re.match(rf" +\d+  {id} ", line)]
         assert why in line
