@@ -79,6 +79,16 @@ def is_geographic(text: str) -> bool:
     return bool(parse(text).is_geographic)
 
 
+def is_in_use(text: str, west: float, south: float, east: float, north: float) -> bool:
+    """Return True if a box in degrees meets the area that a CRS is meant for; True for one that states no area.
+
+    >>> is_in_use("EPSG:25831", 2.0, 41.0, 3.0, 42.0), is_in_use("EPSG:25831", 100.0, 41.0, 101.0, 42.0)
+    (True, False)
+    """
+    area = parse(text).area_of_use
+    return area is None or (area.west <= east and west <= area.east and area.south <= north and south <= area.north)
+
+
 def geod(text: str = "EPSG:4326") -> Geod:
     """Return the geodesic calculator of the CRS's own ellipsoid."""
     ellipsoid = parse(text).get_geod()

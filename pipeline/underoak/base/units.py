@@ -36,6 +36,9 @@ _ALIASES = {
     "mm/m": "mm/month",
     "vol %": "percent",
     "US survey foot": "survey_foot",
+    "US_survey_foot": "survey_foot",
+    "us-ft": "survey_foot",
+    "ftUS": "survey_foot",
 }
 _KNOWN = (
     *("pH", "percent", "permille", "g/kg", "t/ha", "cm3/dm3", "kg/dm3", "g/cm3", "dimensionless"),

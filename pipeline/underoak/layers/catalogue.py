@@ -205,7 +205,9 @@ def _has_wanted_axis(name: str, spec: LayerSpec, source: Source, taken_as: Input
     where = f"layers.{name}"
     if taken_as.axis == "months" and not source.months:
         what = f"`{spec.derive or f'reduce: {spec.reduce}'}` needs monthly values, but {source.facts.path} has none"
-        problems.add("E251", what, where, "remove it, or name a monthly file")
+        key = "derive" if spec.derive else "reduce"
+        fix = f"name a file of twelve months, or, if the file holds that value already, remove `{key}`"
+        problems.add("E251", what, where, fix)
         return False
     if taken_as.axis == "cells" and source.months:
         n_months = len(source.months)

@@ -15,6 +15,20 @@ from typing import TYPE_CHECKING
 
 from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
 
+_OTHER_KINDS = (
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a zip archive"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"\x89PNG", "a PNG picture"),
+    (b"\xff\xd8\xff", "a JPEG picture"),
+    (b"GIF8", "a GIF picture"),
+    (b"version https://git-lfs", "a pointer to a file in large-file storage"),
+    (b"<!doctype html", "a web page"),
+    (b"<html", "a web page"),
+    (b"{", "a text in JSON, such as an error message"),
+)  # signatures from memory
+_SIGNATURE_BYTES = 64
+
 if TYPE_CHECKING:
     from underoak.plan.keys.region import TrustSpec
 
@@ -141,3 +155,28 @@ def format_number(value: float) -> str:
     ('-32768', '0.1', '1e+20')
     """
     return f"{value:.9g}"
+
+
+def other_kind(path: Path, where: str) -> Fault | None:
+    """Return a fault (E230) for a file that is no raster; None for any other, and for one that cannot be read.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "ph.tif"
+    >>> _ = path.write_bytes(b"%PDF-1.4 ...")
+    >>> print(other_kind(path, "soil_ph"))
+    E230 soil_ph: ph.tif is a PDF document, not a raster. Fix: name the raster file; a download may have gone wrong
+    """
+    if not path.is_file():
+        return None
+    try:
+        with path.open("rb") as file:
+            start = file.read(_SIGNATURE_BYTES).lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    except OSError:
+        return None
+    kind = next((name for signature, name in _OTHER_KINDS if start.startswith(signature.lower())), None)
+    if kind is None:
+        return None
+    fix = "name the raster file; a download may have gone wrong"
+    if "archive" in kind:
+        fix = "unpack it, and name the file inside"
+    return Fault("E230", f"{path.name} is {kind}, not a raster", where, fix)

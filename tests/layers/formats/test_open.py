@@ -150,3 +150,21 @@ def test_the_door_is_light_until_something_is_opened():
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("start", "kind"),
+    [
+        (b"%PDF-1.7\n", "PDF"),
+        (b"PK\x03\x04", "zip"),
+        (b"\n<!DOCTYPE html><html>", "web page"),
+        (b'{"error": 404}', "JSON"),
+    ],
+)
+@pytest.mark.parametrize("name", ["x.tif", "x.vrt", "x.nc"])
+def test_what_is_no_raster_is_named(tmp_path, name, start, kind):
+    (tmp_path / name).write_bytes(start + bytes(2000))
+    source, problems = opened(tmp_path, name, unit="pH")
+    assert source is None
+    assert codes(problems) == ["E230"]
+    assert kind in problems.faults[0].what

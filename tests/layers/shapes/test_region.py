@@ -1,5 +1,6 @@
 """The analysis grid of a plan."""
 
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -9,6 +10,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
+from underoak.base.crs import transformer
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
 from underoak.indicators.year import season_months
@@ -101,3 +103,20 @@ def test_summer_is_half_a_year_later_south_of_the_equator():
         turned = {(month + 5) % 12 + 1 for month in season_months(season, False)}
         assert turned == set(season_months(season, True))
     assert np.all(np.sort(season_months("year", True)) == np.arange(1, 13))
+
+
+def test_bounds_in_degrees_are_told_with_those_to_write():
+    problems = Problems()
+    assert region(problems, bounds=(2.0, 41.5, 2.1, 41.6)) is None
+    (fault,) = problems.faults
+    assert (fault.code, fault.where) == ("E206", "region.bounds")
+    proposed = [float(number) for number in re.findall(r"\d+", fault.fix)]
+    longitude, latitude = transformer("EPSG:25831", "EPSG:4326").transform(proposed[0::2], proposed[1::2])
+    assert longitude == pytest.approx([2.0, 2.1], abs=0.003)
+    assert latitude == pytest.approx([41.5, 41.6], abs=0.003)
+
+
+def test_small_numbers_far_from_the_area_of_the_crs_are_no_degrees():
+    problems = Problems()
+    assert region(problems, bounds=(-150.0, -60.0, -30.0, 0.0)) is not None
+    assert not problems.faults

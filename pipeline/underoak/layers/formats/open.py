@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
-from underoak.layers.files import Trust, input_path
+from underoak.layers.files import Trust, input_path, other_kind
 from underoak.layers.layer_request import LayerRequest
 
 if TYPE_CHECKING:
@@ -51,6 +51,10 @@ def open_source(
         path = input_path(request.file, base, request.where, folder=extension in ZARR)
     except UnderoakError as error:
         problems.add_error(error)
+        return None
+    other = other_kind(path, request.where)
+    if other is not None:
+        problems.extend([other])
         return None
     # a link may lead to a file of another ending: the ending in the plan decides
     if extension in GEOTIFF:

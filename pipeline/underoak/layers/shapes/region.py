@@ -84,11 +84,31 @@ def _read_extent(
 ) -> tuple[float, float, float, float, gpd.GeoDataFrame | None]:
     if spec.area is None:
         assert spec.bounds is not None
+        _refuse_degrees(spec)
         west, south, east, north = spec.bounds
         return west, south, east, north, None
     features = read_features(base / spec.area, spec.features, spec.crs, where="region.area", problems=problems)
     west, south, east, north = map(float, features.total_bounds)
     return west, south, east, north, features
+
+
+def _refuse_degrees(spec: RegionSpec) -> None:
+    """Refuse bounds that are degrees, and propose them in the units of the CRS.
+
+    Raises:
+        UnderoakError: E206 when all bounds could be longitudes and latitudes in the area of the CRS.
+    """
+    assert spec.bounds is not None
+    west, south, east, north = spec.bounds
+    if max(abs(west), abs(east)) > 180.0 or max(abs(south), abs(north)) > 90.0:
+        return
+    bounds = _crs.transformer("EPSG:4326", spec.crs).transform_bounds(west, south, east, north, densify_pts=21)
+    if not (all(map(math.isfinite, bounds)) and _crs.is_in_use(spec.crs, west, south, east, north)):
+        return
+    cell = spec.cell_m / _crs.unit_m(spec.crs)
+    rounded = ", ".join(f"{math.floor(bound / cell) * cell:.0f}" for bound in bounds)
+    what = f"the bounds look like degrees, and {spec.crs} measures in units of {_crs.unit_m(spec.crs):g} m"
+    raise UnderoakError(Fault("E206", what, "region.bounds", f"write about [{rounded}]"))
 
 
 def _grid_lines(low: float, high: float, snap: float, cell: float) -> tuple[int, int]:

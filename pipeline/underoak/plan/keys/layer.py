@@ -28,13 +28,13 @@ from underoak.plan.keys.scenarios import Replacement
 from underoak.plan.keys.uncertainty import Level, SdByCell
 from underoak.plan.reading.faults import PendingFault, refusal
 from underoak.plan.reading.spec import PlacedFault, Spec, refuse_all
-from underoak.uncertainty.draws.error_model import BIAS_SHARE
 
 if TYPE_CHECKING:
     from underoak.indicators import Indicator
 
 SHAPES = (".gpkg", ".geojson", ".json", ".shp")  # extensions of vector files
 PH_METHODS = ("water", "KCl", "CaCl2")
+_BIAS_SHARE = 0.2  # of the variance of an error, for a layer that states none; common practice, no source
 
 
 def _known_quantity(name: str) -> str:
@@ -171,7 +171,7 @@ class LayerSpec(Spec):
     @property
     def bias(self) -> float:
         """Share of the error's variance that the whole map has in common, with its default."""
-        return BIAS_SHARE if self.bias_share is None else self.bias_share
+        return _BIAS_SHARE if self.bias_share is None else self.bias_share
 
     @property
     def holds_codes(self) -> bool:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, WithJsonSchema
 
 from underoak.plan.keys.constraints import ConstraintSpec
 from underoak.plan.keys.criteria import MaybeCriterion
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, WeightsSpec
 from underoak.plan.keys.places import LabSpec, NativeSpec, ParcelsSpec, ZonesSpec
-from underoak.plan.keys.quantities import File, Name, Text
+from underoak.plan.keys.quantities import NAME_PATTERN, File, Name, Text
 from underoak.plan.keys.region import RegionSpec, TrustSpec
 from underoak.plan.keys.scenarios import FuturesSpec, ScenarioSpec
 from underoak.plan.keys.uncertainty import Level, UncertaintySpec
@@ -20,6 +20,8 @@ from underoak.plan.reading.spec import Spec
 
 MAX_SPECIES, MAX_SCENARIOS = 20, 100
 
+# Any text: a common name gets a fault of its own. Editors check for the names of profiles.
+SpeciesName = Annotated[Text, WithJsonSchema({"type": "string", "pattern": NAME_PATTERN})]
 Purpose = Literal["buy", "orchard", "restore", "region"]
 PURPOSES: tuple[Purpose, ...] = ("buy", "orchard", "restore", "region")
 DRAWN_PURPOSES: tuple[Purpose, ...] = ("buy", "orchard")  # drawn even if the plan has no `uncertainty`
@@ -45,7 +47,7 @@ class PlanSpec(Spec):
     """Title of the results."""
     purpose: Purpose
     """The decision: sets the words of the verdict, and which keys are required."""
-    species: Annotated[tuple[Name, ...], Field(max_length=MAX_SPECIES)] = ()
+    species: Annotated[tuple[SpeciesName, ...], Field(max_length=MAX_SPECIES)] = ()
     """Species profiles, each judged by itself. Default: none; the plan then gives all criteria."""
     hosts: Annotated[tuple[Name, ...], Field(max_length=100)] = ()
     """Host trees to consider. Default: every host of the profile."""

@@ -113,7 +113,8 @@ Share = Annotated[Number, Field(ge=0, le=1)]
 Whole = Annotated[int, BeforeValidator(_whole_number), Field(strict=True)]
 Code = Annotated[int, BeforeValidator(_class_code), Field(strict=True)]
 Text = Annotated[str, Field(min_length=1, max_length=4000), AfterValidator(_no_control_characters)]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,47}$")]
+NAME_PATTERN = r"^[A-Za-z][A-Za-z0-9_]{0,47}$"
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 File = Annotated[str, BeforeValidator(_path_as_text), Field(min_length=1, max_length=4000),
                  AfterValidator(_no_control_characters)]  # fmt: skip
 Unit = Annotated[str, Field(min_length=1), AfterValidator(_known_unit)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Literal, NamedTuple, Self, get_args
@@ -181,6 +182,15 @@ class Profile(Spec):
         """Latin name, as people write it."""
         return self.name.replace("_", " ").capitalize()
 
+    def is_called(self, name: str) -> bool:
+        """Return True for a common or Latin name of the species, however it is written.
+
+        >>> load_profile("tuber_melanosporum").is_called("Black-Truffle ")
+        True
+        """
+        plain = [re.sub(r"[^a-z]+", "", each.casefold()) for each in (name, self.latin, *self.common)]
+        return plain[0] in plain[1:]
+
     @property
     def title(self) -> str:
         """Latin name and first common name."""
@@ -209,6 +219,9 @@ def load_profile(name: str) -> Profile:
     known = profile_names()
     if name not in known:
         fix = did_you_mean(name, known, "known: " + ", ".join(known))
+        printed = next((profile.name for profile in map(load_profile, known) if profile.is_called(name)), None)
+        if printed is not None:
+            fix = f'write "{printed}"'
         raise UnderoakError(Fault("E332", f'there is no profile of the species "{name}"', fix=fix))
     return read_profile(shipped("configs", "species", f"{name}.yaml"))
 

@@ -91,6 +91,8 @@ def _quoted(text: str) -> list[str]:
 def _unknown_key(details: ErrorDetails, keys: list[str]) -> PendingFault:
     key = str(details["loc"][-1])
     meant = tuple(get_close_matches(key, keys, n=2, cutoff=0.6))
+    if {"direct", "ranked", "pairwise"} <= set(keys) and not meant:  # a criterion
+        return PendingFault("E303", f'the key "{key}" is not known', f"under `weights` write `direct: {{{key}: ...}}`")
     fix = did_you_mean(key, meant, "known here: " + ", ".join(keys))
     return PendingFault("E303", f'the key "{key}" is not known', fix, meant=meant)
 
@@ -99,7 +101,11 @@ def _number(details: ErrorDetails, kind: str) -> PendingFault:
     value: object = details["input"]
     if isinstance(value, str) and value.strip().lower().lstrip("+-.") in {"nan", "inf", "infinity"}:
         return PendingFault("E310", f"should be a finite number, not {shown(value)}", "write a finite number")
-    fix = "write the number without quotes" if isinstance(value, str) and _reads_as_number(value) else ""
+    fix = ""
+    if isinstance(value, str) and _reads_as_number(value):
+        fix = "write the number without quotes"
+    elif isinstance(value, str) and _reads_as_number(value.replace(",", ".", 1)):
+        fix = f"write {value.strip().replace(',', '.', 1)}, with a point"
     return PendingFault("E304", f"should be {kind}, not {shown(value)}", fix)
 
 

@@ -42,7 +42,8 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
     Raises:
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
     """
-    row = parcels.iloc[parcel_place(parcels, parcel)]
+    place = parcel_place(parcels, parcel)
+    row = parcels.iloc[place]
     judged_by, purpose = case.criteria, Purpose(plan.purpose)
     if not isinstance(row["class"], str):
         lines = [f"Parcel {parcel}: not judged ({reason_words(row['reason'])}).", f"{hectares(row['area_ha'])}."]

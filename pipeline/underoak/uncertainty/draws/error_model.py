@@ -28,7 +28,6 @@ Singles = npt.NDArray[np.float32]
 Places = npt.NDArray[np.int64]
 Sum = tuple[tuple[str, float], ...]  # names of layers, and the weight of the normals of each
 
-BIAS_SHARE = 0.2  # of an error's variance, for a layer that states none; common practice, no source
 _AT_ONCE = 2**21  # pairs of cells
 
 
