@@ -122,10 +122,21 @@ def test_the_request_says_what_a_lab_and_a_spade_need(done):
     assert max(map(len, said.splitlines())) <= 100
 
 
+def test_old_vineyards_and_orchards_are_tested_for_what_was_sprayed(done):
+    """Copper: Wightwick et al. 2008, J. Agric. Food Chem. 56:2457, abstract; arsenic: Wisconsin health department."""
+    from underoak.report import lab_request
+
+    said = " ".join(lab_request(uo.Run.open(done.folder).sample("f1", 2)).split())
+    part = said.split("On former vineyards and orchards")[1].split("When -")[0]
+    for words in ("copper", "arsenic", "vineyard", "orchard", "Why:", "Wightwick", "Lead arsenate", "no limit is given",
+                  "local codes", "licensed professional", "gloves"):  # fmt: skip
+        assert words in part, words
+
+
 def test_the_lines_for_results_are_those_the_lab_file_takes(done):
     import csv
 
-    from underoak.places.soil.lab import KNOWN, NEEDED
+    from underoak.places.soil.lab_file import KNOWN, NEEDED
     from underoak.report import lab_request
 
     said = lab_request(uo.Run.open(done.folder).sample(ODD, 1)).split("When the results come")[1].splitlines()

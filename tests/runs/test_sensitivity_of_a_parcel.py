@@ -13,7 +13,7 @@ from underoak.overlay import Curve, Rules
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.soil.lab_results import PooledResult
 from underoak.places.verdicts import saved_cells as kept_cells
-from underoak.places.verdicts.saved_cells import SavedCells, sd_left
+from underoak.places.verdicts.saved_cells import SavedCells
 from underoak.runs.finished_run import Run
 
 from noise import LEFT, TOP, noise_country, write_shapes
@@ -135,11 +135,11 @@ def test_after_a_laboratory_what_it_leaves_in_doubt_counts():
     def pooled(map_sd, lab_sd):
         return PooledResult("ph", 7.0, map_sd, 7.5, lab_sd, 7.4, 1)
 
-    assert sd_left(pooled(0.4, 0.3), "update") == pytest.approx(0.24)
-    assert sd_left(pooled(0.4, 0.3), "replace") == 0.3
-    assert sd_left(pooled(None, 0.3), "update") == 0.3
-    assert sd_left(pooled(0.4, None), "update") is None
-    assert sd_left(pooled(0.0, 0.0), "update") == 0.0
+    assert pooled(0.4, 0.3).sd_left("update") == pytest.approx(0.24)
+    assert pooled(0.4, 0.3).sd_left("replace") == 0.3
+    assert pooled(None, 0.3).sd_left("update") == 0.3
+    assert pooled(0.4, None).sd_left("update") == 0.0
+    assert pooled(0.0, 0.0).sd_left("update") == 0.0
 
 
 def test_of_many_parcels_the_best_are_kept(tmp_path, monkeypatch):

@@ -115,7 +115,7 @@ def _findings(
 def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResults, stage: Path) -> _ParcelFindings:
     """Rank the parcels of a case, and save its sampled cells for `sensitivity`."""
     plan, problems = case.plan, ready.problems
-    lab = with_lab(plan, case, ready.grid, results.sums, results.cells, problems)
+    lab = with_lab(plan, case, ready.grid, results.sums, results.cells, problems, ready.parcels)
     sums, cells = lab.sums, lab.cells
     usable = _usable(ready, case, sums, stage)
     table = parcel_table(plan, sums, cells, lab.findings if plan.spec.lab is not None else None, usable)
@@ -133,7 +133,7 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     table, order = draws.add_to(table, plan.rules), None
     if case.case.is_present:
         table = with_verdicts(plan, case.units, table, draws)
-        order = order_of(plan, table, draws, cells, lab.by_parcel)
+        order = order_of(plan, table, draws, cells, lab.changed)
         table = table if order is None else with_order(table, order)
     return _ParcelFindings(table, first_two, calibration, order, draws)
 

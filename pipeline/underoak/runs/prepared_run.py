@@ -107,7 +107,7 @@ def _check_lab(prepared: Prepared, parcels: Parcels, problems: Problems, strict:
     from underoak.places import read_lab
 
     for ready in prepared.cases:
-        read_lab(ready.plan, ready.units, parcels.ids, problems)
+        read_lab(ready.plan, ready.units, parcels.ids, problems, parcels)
     problems.stop_if_any(strict)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +46,34 @@ class DrainageNeed:
 RemedyNeed = LimeNeed | WaterNeed | DrainageNeed
 
 
+class LabUse(StrEnum):
+    """What a lab result is used for."""
+
+    USED = "used"  # the cells it stands for are judged by it
+    NO_PLACE = "no place"  # kept as evidence: the parcel has several soils, and the row does not say in which it was
+    NOT_JUDGED = "not judged"  # kept as evidence: the land it was taken from is not judged, or the map has no value
+
+
+@dataclass(frozen=True, slots=True)
+class SoilUnit:
+    """A soil unit of a parcel, by the order in which its cells come."""
+
+    number: int  # from 1
+    count: int  # soil units of the parcel
+    share: float  # of the parcel's judged land
+
+
 @dataclass(frozen=True, slots=True)
 class LabFinding:
-    """The pooled lab results of one layer on one parcel, beside the map."""
+    """The pooled lab results of one layer on one soil unit of a parcel, or on the parcel as one, beside the map."""
 
     layer: str
     lab: float
-    map: float
-    used: float  # what the parcel is judged by
+    map: float  # the map's mean over the land that they stand for
+    used: float  # what that land is judged by
     z: float | None = None  # standard deviations between lab and map, where these contradict each other
+    unit: SoilUnit | None = None  # None: the parcel as one
+    use: LabUse = LabUse.USED
+    method_sd: float | None = None  # of `lab`, by the method; None where nobody states it
+    sampling_sd: float = 0.0  # of `lab`, because a few cores stand for a field
+    map_differs: float = 0.0  # standard deviation of the map's cells within the parcel, for what has no place

@@ -115,7 +115,11 @@ PARCELS = (
     Column("remedies", _TEXT, "the remedies that help, with amounts"),
     Column("lime_t_ha", _NUMBER, "lime on the land that needs it, at least", "t/ha"),
     Column("water_mm", _NUMBER, "water on the land that needs it, at least", "mm"),
-    Column("lab", _TEXT, "the lab result, the value of the map, and the value that is used", when=When.LAB),
+    Column(
+        "lab", _TEXT,
+        "the lab result with its standard deviation, the value of the map, and the value that is used, or why none is",
+        when=When.LAB,
+    ),
     *PAIRS,
     Column("area_ha", _NUMBER, "true area", "ha"),
     Column("usable_ha", _NUMBER, "true area of its land that is judged and that no constraint excludes", "ha"),

@@ -17,12 +17,13 @@ _REACH = 1.6448536269514722  # standard deviations to either end of the band
 def calibrated(by_parcel: Mapping[str, Sequence[PooledResult]]) -> dict[str, Coverage]:
     """Return the coverage of the 90 % band of parcel means, by tested layer.
 
-    A parcel counts once, with its results pooled: rows of one parcel share one error of the map. A parcel whose map or
-    results state no uncertainty is skipped.
+    A parcel counts once, because results of one parcel share one error of the map: with its tested soil unit of the
+    greatest share. Results that are not used, and those whose map or laboratory states no uncertainty, are skipped.
     """
     coverages = {}
-    for layer in dict.fromkeys(pooled.layer for pools in by_parcel.values() for pooled in pools):
-        rows = [pooled for pools in by_parcel.values() for pooled in pools if pooled.layer == layer]
+    for layer in dict.fromkeys(pooled.layer for pools in by_parcel.values() for pooled in pools if pooled.is_used):
+        tested = ([each for each in pools if each.layer == layer and each.is_used] for pools in by_parcel.values())
+        rows = [max(pools, key=lambda pooled: pooled.share) for pools in tested if pools]
         lab, middle = (np.array([getattr(row, name) for row in rows], float) for name in ("lab", "map"))
         reach = _REACH * np.array([np.nan if row.map_sd is None else row.map_sd for row in rows])
         error = np.array([np.nan if row.lab_sd is None else row.lab_sd for row in rows])

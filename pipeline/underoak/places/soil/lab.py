@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-import csv
 import datetime
-import io
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from underoak.base import units as _units
-from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean
+from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.indicators.soil.ph import PH_CONVERSIONS, PhConversion
-from underoak.layers.files import input_path
-from underoak.plan.keys.uncertainty import deviation_in
+from underoak.places.soil.lab_file import read_rows, read_text
+from underoak.places.soil.lab_places import LabPlaces
+from underoak.places.soil.sampling_error import within_field_of
 
 if TYPE_CHECKING:
+    from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.plan.keys.layer import LayerSpec
     from underoak.plan.plan import Plan
 
-NEEDED = ("parcel", "property", "value", "unit")
-KNOWN = (*NEEDED, "depth", "method", "error", "date", "note")
-_MOST_BYTES = 64 * 2**20
 _NUMBER = re.compile(r"[-+]?\d+(\.\d*)?([eE][-+]?\d+)?")
 _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
 _IDS = "write it as the shapes of the plan's `parcels` name it"
@@ -37,8 +33,10 @@ class Result:
 
     line: int
     value: float
-    error: float | None  # standard deviation; None when nobody says
+    error: float | None  # standard deviation of the method; None when nobody says
     depth: str  # "0-30 cm", or ""
+    cores: int | None = None  # in the bag; None when nobody says
+    place: tuple[float, float] | None = None  # x and y in the CRS of the analysis grid
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,26 +51,30 @@ class Lab:
         return {layer: results for (id, layer), results in self.results.items() if id == parcel}
 
 
-def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems: Problems) -> Lab:
-    """The laboratory's file of a plan, as text in UTF-8 with commas and decimal points.
+def read_lab(
+    plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems: Problems, parcels: Parcels | None = None
+) -> Lab:
+    """Return the lab results of a plan, from its file: text in UTF-8 (see `lab_file.read_rows`).
 
-    Columns: `parcel` (or the plan's own name for it), `property` (a layer's name), `value`, `unit`, and if wanted
-    `depth` (0-30 cm), `method` (of a pH), `error` (standard deviation, in the same unit), `date` (2026-01-31), `note`.
-    `units` are those of the layers' values.
+    Columns: `parcel` (or the plan's name for it), `property` (a layer's name), `value`, `unit`, and if wanted
+    `depth` (0-30 cm), `method` (of a pH), `error` (standard deviation of the method, in the same unit), `cores` (in the
+    bag), `x` and `y` or `lon` and `lat` (where the sample was taken), `date` (2026-01-31), `note`. `units` are those of
+    the layers' values. `parcels` are needed to check places.
 
     Faults go to `problems`: E410 an encoding, E411 columns, E412 a field, E413 an unknown parcel or property, E414 rows
-    that do not go together, E242, E245, E246 as for any input; warnings W412 what nothing judges by, W413 a pH that was
-    measured otherwise, W417 no rows, W418 a row twice.
+    that do not go together, E415 a place, E242, E245, E246 as for any input; warnings W412 what nothing judges by, W413
+    a pH that was measured otherwise, W417 no rows, W418 a row twice, W419 no number of cores.
     """
     assert plan.spec.lab is not None
     spec, where = plan.spec.lab, f"lab ({plan.spec.lab.file})"
-    text = _text(plan.base / spec.file, where, problems)
+    text = read_text(plan.base / spec.file, where, problems)
     if text is None:
         return Lab(spec.mode)
     results_by_layer: dict[tuple[str, str], list[Result]] = {}
-    reader = _Reader(plan, units, set(ids), problems, where)
+    places = LabPlaces(spec.crs, parcels, where, problems)
+    reader = _Reader(plan, units, set(ids), places, problems, where)
     before, lines = len(problems.faults), dict[tuple[tuple[str, str], ...], int]()
-    for line, row in _rows(text, plan.parcels.id if plan.parcels else "parcel", where, problems):
+    for line, row in read_rows(text, plan.parcels.id if plan.parcels else "parcel", where, problems):
         first = lines.setdefault(tuple(sorted(row.items())), line)
         if first != line:
             what = f"line {line} repeats line {first}: both count, as two samples with one result"
@@ -95,92 +97,18 @@ def read_lab(plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems:
     return Lab(spec.mode, selected)
 
 
-def _text(path: Path, where: str, problems: Problems) -> str | None:
-    try:
-        real = input_path(str(path), Path(), where)
-        if real.stat().st_size > _MOST_BYTES:
-            fix = "remove the rows of other parcels"
-            problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, fix)
-            return None
-        data = real.read_bytes()
-    except UnderoakError as error:
-        problems.add_error(error)
-        return None
-    except OSError as error:
-        problems.add("E411", f"cannot be read ({error.strerror or error})", where, "correct `lab.file`")
-        return None
-    fix = "save it as text in UTF-8, in a spreadsheet: CSV UTF-8 (comma delimited)"
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
-        at = 0 if data.startswith((b"\xff\xfe", b"\xfe\xff")) else data.index(b"\0")
-        problems.add("E410", f"is no text in UTF-8, at byte {at}", where, fix)
-        return None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        problems.add("E410", f"is no text in UTF-8, at byte {error.start}", where, fix)
-        return None
-
-
-def _rows(text: str, id_field: str, where: str, problems: Problems) -> Iterator[tuple[int, dict[str, str]]]:
-    """Line numbers and fields by column; nothing when the columns are not right."""
-    first = text.split("\n", 1)[0]
-    if "," not in first and (";" in first or "\t" in first):
-        mark = ";" if ";" in first else "a tab"
-        what = f"its columns are parted by {mark}, and must be by commas, with points in decimals"
-        problems.add("E411", what, where, "save it as comma-delimited text")
-        return
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    columns: list[str] = []
-    try:
-        for row in reader:
-            if not any(cell.strip() for cell in row):
-                continue
-            if not columns:
-                columns = ["parcel" if name.strip() == id_field else name.strip().lower() for name in row]
-                if not _columns_fit(columns, where, problems):
-                    return
-            elif len(row) != len(columns):
-                what = (
-                    f"line {reader.line_num} has {count_of(len(row), 'field')}, and the first line names {len(columns)}"
-                )
-                problems.add("E411", what, where, "put a field that holds a comma in quotes")
-            else:
-                yield reader.line_num, {name: cell.strip() for name, cell in zip(columns, row, strict=True)}
-    except csv.Error as error:
-        problems.add("E411", f"line {reader.line_num} cannot be read ({error})", where, "close its quotes")
-        return
-    if not columns:
-        problems.add("E411", "is empty", where, f"its first line names the columns: {', '.join(KNOWN)}")
-
-
-def _columns_fit(columns: Sequence[str], where: str, problems: Problems) -> bool:
-    before = len(problems.faults)
-    if not set(columns) & set(KNOWN):
-        some = ", ".join(columns)[:60]
-        problems.add("E411", f'its first line names no column that is known: "{some}"', where, f"begin with {_LISTED}")
-        return False
-    for name in columns:
-        if name not in KNOWN:
-            problems.add("E411", f'the column "{name}" is not known', where, did_you_mean(name, KNOWN, _LISTED))
-        elif columns.count(name) > 1:
-            problems.add("E411", f'the column "{name}" is there twice', where, "keep one of them")
-    for name in NEEDED:
-        if name not in columns and len(problems.faults) == before:  # else it may be there, with a slip
-            problems.add("E411", f'there is no column "{name}"', where, _LISTED)
-    return len(problems.faults) == before
-
-
-_LISTED = f"columns: {', '.join(NEEDED)}; if wanted: {', '.join(KNOWN[len(NEEDED) :])}"
-
-
 class _Reader:
     """Rows, one after the other, into results; tells of each fault with its line."""
 
-    def __init__(self, plan: Plan, units: Mapping[str, str], ids: set[str], problems: Problems, where: str) -> None:
+    def __init__(
+        self, plan: Plan, units: Mapping[str, str], ids: set[str], places: LabPlaces, problems: Problems, where: str
+    ) -> None:
         self.plan, self.units, self.ids, self.problems, self.where = plan, units, ids, problems, where
+        self.places = places
         self.judged = {criterion.layer for criterion in plan.criteria}
         self.idle: set[str] = set()
         self.converted: dict[str, list[int]] = {}
+        self.without_cores: list[int] = []
 
     def read(self, line: int, row: Mapping[str, str]) -> tuple[str, str, Result] | None:
         before = len(self.problems.faults)
@@ -189,11 +117,15 @@ class _Reader:
         self._check(parcel in self.ids, "E413", line, f'there is no parcel "{parcel}"', fix)
         layer = self.plan.layers.get(name)
         fix = did_you_mean(name, self.plan.layers, "name a layer of the plan: " + ", ".join(self.plan.layers))
+        meant = self._meant_by(name)
+        fix = "did you mean " + " or ".join(f'"{each}"' for each in meant) + "?" if meant else fix
         self._check(layer is not None, "E413", line, f'there is no layer "{name}"', fix)
         value = self._number(line, "value", row["value"])
         error = self._number(line, "error", row["error"]) if row.get("error") else None
         if error is not None:
             self._check(error >= 0.0, "E412", line, "an error cannot be negative", "give a standard deviation")
+        cores = self._cores(line, row.get("cores", ""))
+        place = self.places.read(line, row) if parcel in self.ids else None
         depth = self._depth(line, row.get("depth", ""))
         self._date(line, row.get("date", ""))
         if layer is None or value is None or len(self.problems.faults) > before:
@@ -216,7 +148,9 @@ class _Reader:
         if name not in self.judged:
             self.idle.add(name)
             return None
-        return parcel, name, Result(line, value, error, depth)
+        if cores is None and within_field_of(self.plan, name, self.units[name]).sd_of(value) > 0.0:
+            self.without_cores.append(line)
+        return parcel, name, Result(line, value, error, depth, cores, place)
 
     def tell(self) -> None:
         """Warnings that are about many lines."""
@@ -224,8 +158,18 @@ class _Reader:
             what = f'no criterion uses "{name}": its results change nothing'
             self.problems.add("W412", what, self.where, "add a criterion for it, or delete the rows")
         for what, lines in sorted(self.converted.items()):
-            some = ", ".join(map(str, lines[:8])) + (", ..." if len(lines) > 8 else "")
-            self.problems.add("W413", f"line{'s' if len(lines) > 1 else ''} {some}: {what}", self.where)
+            self.problems.add("W413", f"{_lines(lines)}: {what}", self.where)
+        if self.without_cores:
+            what = "no number of cores, so the sample counts as one core, which tells little of a field"
+            fix = "fill the column `cores`, or write `cores:` under `lab`"
+            self.problems.add("W419", f"{_lines(self.without_cores)}: {what}", self.where, fix)
+
+    def _meant_by(self, name: str) -> list[str]:
+        """Return the layers that a laboratory's word such as `pH` may mean, by criterion, label or end of the name."""
+        word = name.casefold()
+        by_criterion = [c.layer for c in self.plan.criteria if word and word in (c.name.casefold(), c.label.casefold())]
+        by_name = [layer for layer in self.plan.layers if word and layer.casefold() in (word, f"soil_{word}")]
+        return list(dict.fromkeys(by_criterion + by_name))[:2]
 
     def _check(self, fine: bool, code: str, line: int, what: str, fix: str) -> None:
         if not fine:
@@ -237,6 +181,17 @@ class _Reader:
         fix = "write decimals with a point" if _DECIMAL_COMMA.fullmatch(text) else "write a plain number, such as 7.8"
         self._check(False, "E412", line, f'{column} "{text}" is no number', fix)
         return None
+
+    def _cores(self, line: int, text: str) -> int | None:
+        if not text:
+            assert self.plan.spec.lab is not None
+            return self.plan.spec.lab.cores
+        number = self._number(line, "cores", text)
+        if number is None:
+            return None
+        is_count = number.is_integer() and 1 <= number <= 1000
+        self._check(is_count, "E412", line, f'cores "{text}" is no count', "write how many cores went into the bag")
+        return int(number) if is_count else None
 
     def _depth(self, line: int, text: str) -> str:
         if not text:
@@ -356,12 +311,8 @@ def _check_update(layer: str, results: Sequence[Result], plan: Plan, where: str,
         problems.add("E414", what, where, fix)
 
 
-def error_of(result: Result, layer: str, plan: Plan, unit: str) -> float | None:
-    """The standard deviation of a result: its own, else what the plan says of such results; None when nobody says."""
-    if result.error is not None:
-        return result.error
-    lab_error = plan.uncertainty.lab_error.get(layer) if plan.uncertainty else None
-    if lab_error is None:
-        return None
-    deviation, is_share = deviation_in(lab_error, unit)
-    return deviation * abs(result.value) if is_share else deviation
+def _lines(lines: Iterable[int]) -> str:
+    """Return the numbers of lines in words: `line 3`, `lines 3, 4`; at most eight."""
+    numbers = list(lines)
+    some = ", ".join(map(str, numbers[:8])) + (", ..." if len(numbers) > 8 else "")
+    return f"line{'s' if len(numbers) > 1 else ''} {some}"

@@ -6,7 +6,7 @@ each uncertain layer is that of the draw. That is coarser, and allows lab result
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -53,43 +53,65 @@ def drawn_memberships(
 def after_lab(plan: Plan, spread: ParcelDraws, lab: LabEffect, mode: str) -> ParcelDraws:
     """Return the draws, with those of tested parcels changed by the lab results.
 
-    A tested layer's draws keep their order and get the mean that is used and the standard deviation that remains: that
-    of map and lab together, or that of the lab; 0 where none is stated.
+    On the land that a result stands for, the draws of the layer keep their order and get the mean that is used and the
+    standard deviation that remains: that of map and lab together, or that of the lab; 0 where none is stated. On other
+    land of the parcel they stay.
     """
-    if not lab.by_parcel:
+    if not lab.changed:
         return spread
     place = {id: i for i, id in enumerate(spread.ids)}
-    layer_at = {plan.criteria[k].layer: spread.judged_by[j] for j, k in enumerate(spread.drawn)}
     values, suitability = spread.values.copy(), spread.suitability.copy()
     memberships, steady = spread.memberships.copy(), spread.steady.copy()
-    for id, pools in lab.by_parcel.items():
-        parcel = place[id]
+    for id in lab.changed:
+        pools, parcel = lab.used_on(id), place[id]
         part = lab.cells.of(parcel)
-        for pooled in pools:
-            if pooled.layer in layer_at:
-                index = (parcel, layer_at[pooled.layer])
-                values[index] = _rescale(values[index], pooled.used, sd_left(pooled, mode))
-        shifted = replace(spread, values=values)
-        drawn = drawn_memberships(plan, shifted, lab.cells, parcel, part)
         weight = lab.cells.weight[part]
+        drawn = _memberships(spread, lab.cells, part)
+        for j, k in enumerate(spread.drawn):
+            tested = [pooled for pooled in pools if pooled.layer == plan.criteria[k].layer]
+            index = (parcel, spread.judged_by[j])
+            cell_values = _drawn_cells(lab.cells, part, k, spread.values[index], tested, mode)
+            if cell_values is None:
+                continue
+            drawn[:, :, k] = membership(cell_values.astype(np.float32), plan.criteria[k].curve)
+            if tested:
+                values[index] = _mean(cell_values, weight)
         suitability[parcel] = _mean(_scores(plan, drawn), weight)
         memberships[parcel] = _mean(drawn[:, :, list(spread.drawn)].transpose(2, 0, 1), weight)
         steady[parcel] = _mean(lab.cells.memberships[part].T, weight)
     return replace(spread, suitability=suitability, memberships=memberships, steady=steady, values=values)
 
 
-def sd_left(pooled: PooledResult, mode: str) -> float:
-    """Return the standard deviation that remains of the value that is used.
+def _memberships(spread: ParcelDraws, cells: SampledCells, at: npt.NDArray[np.int64] | slice) -> Singles:
+    """Return the memberships of cells, the same in every draw, (draws, cells, criteria)."""
+    return np.repeat(cells.memberships[at][None].astype(np.float32), spread.suitability.shape[1], axis=0)
 
-    >>> round(sd_left(PooledResult("soil_ph", 7.3, 0.4, 7.8, 0.15, 7.738, 1), "update"), 4)
-    0.1404
+
+def _drawn_cells(
+    cells: SampledCells, part: slice, k: int, means: Doubles, tested: Sequence[PooledResult], mode: str
+) -> Doubles | None:
+    """Return values of a criterion's layer on a parcel's cells in every draw, (draws, cells); None where unknown.
+
+    `cells` are those after the results, `means` (draws,) those of the map over the parcel before them.
     """
-    if pooled.lab_sd is None:
-        return 0.0
-    if mode == "update" and pooled.map_sd is not None:
-        both = math.hypot(pooled.map_sd, pooled.lab_sd)
-        return pooled.map_sd * pooled.lab_sd / both if both > 0.0 else 0.0
-    return pooled.lab_sd
+    values, weight = cells.values[part, k].astype(np.float64), cells.weight[part]
+    known = ~np.isnan(values)
+    if not known.any() or np.isnan(means).any():
+        return None
+    before = values.copy()
+    for pooled in tested:
+        before[_within(pooled, part)] -= pooled.used - pooled.map
+    shift = means - float(weight[known] @ before[known] / weight[known].sum())
+    drawn: Doubles = before[None, :] + shift[:, None]
+    for pooled in tested:
+        at = _within(pooled, part)
+        drawn[:, at] = values[at][None, :] + _rescale(means, 0.0, pooled.sd_left(mode))[:, None]
+    return drawn
+
+
+def _within(pooled: PooledResult, part: slice) -> npt.NDArray[np.int64]:
+    """Return the cells that a result stands for, counted from the parcel's first."""
+    return np.arange(part.stop - part.start) if pooled.cells is None else pooled.cells - part.start
 
 
 def _rescale(draws: Doubles, mean: float, sd: float) -> Doubles:

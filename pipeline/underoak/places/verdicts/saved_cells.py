@@ -19,6 +19,7 @@ from underoak.base.errors import Fault, UnderoakError, printable
 from underoak.overlay import Curve, Rules, membership
 from underoak.places.geometry.output_files import write_safely
 from underoak.places.parcels.cell_sample import SampledCells
+from underoak.places.soil.lab_results import PooledResult, sd_of_tested_mean
 from underoak.places.soil.prior import priors
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 
     from underoak.base.grid import Grid
     from underoak.engine.prepare.prepare import PreparedCase
-    from underoak.places.soil.lab_results import PooledResult
     from underoak.plan.plan import Plan
 
 Doubles = npt.NDArray[np.float64]
@@ -68,10 +68,12 @@ class SavedCells:
         sds = {layer: np.full(len(best), math.nan) for layer in uncertain}
         column = {layer: next(k for k, c in enumerate(criteria) if c[1] == layer) for layer in uncertain}
         for i, (id, part) in enumerate(zip(best, parts, strict=True)):
-            known = {pooled.layer: sd_left(pooled, mode) for pooled in tested.get(id, ())}
             for layer in uncertain:
                 values = cells.values[part, column[layer]].astype(np.float64)
-                sd = known[layer] if layer in known else prior(layer, cells.cell[part], cells.weight[part], values)
+                sd = prior(layer, cells.cell[part], cells.weight[part], values)
+                used = [pooled for pooled in tested.get(id, ()) if pooled.layer == layer and pooled.is_used]
+                if used:
+                    sd = None if any(each.lab_sd is None for each in used) else sd_of_tested_mean(sd, used, mode)
                 sds[layer][i] = math.nan if sd is None else sd
         indices = np.concatenate([np.arange(part.start, part.stop) for part in parts])
         offsets = np.cumsum([0, *(part.stop - part.start for part in parts)]).astype(np.int64)
@@ -166,14 +168,6 @@ class SavedCells:
         ) as error:
             fault = Fault("E609", f"the saved cells cannot be read ({error})", str(path), "run the plan again")
             raise UnderoakError(fault) from error
-
-
-def sd_left(pooled: PooledResult, mode: str) -> float | None:
-    """Return the standard deviation of a layer's mean after lab results; None where the lab states none."""
-    if mode != "update" or pooled.map_sd is None or pooled.lab_sd is None:
-        return pooled.lab_sd
-    both = math.hypot(pooled.map_sd, pooled.lab_sd)
-    return pooled.map_sd * pooled.lab_sd / both if both > 0.0 else 0.0
 
 
 def _plain(curve: Curve) -> dict[str, Any]:

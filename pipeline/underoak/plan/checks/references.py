@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from underoak.base import units
+from underoak.base import crs, units
 from underoak.base.errors import UnderoakError, did_you_mean
 from underoak.plan.keys.constraints import LayerConstraint
 from underoak.plan.keys.layer import LayerSpec
+from underoak.plan.keys.places import LabSpec
 from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.plan.keys.uncertainty import deviation_in
 from underoak.plan.reading.validation import Check
 from underoak.plan.reading.yaml import KeyPath
 
@@ -28,9 +30,28 @@ def check_references(spec: PlanSpec, check: Check) -> None:
         check.add_fault("E304", "`native` is for purpose restore", ("native",), "remove it")
     if spec.lab is not None and spec.parcels is None and not check.is_broken(("parcels",)):
         check.add_fault("E304", "`lab` needs `parcels`, and the plan has none", ("lab",), "add `parcels`")
+    if spec.lab is not None:
+        _check_lab(spec.lab, spec, check)
     key = _REQUIRED_KEYS.get(spec.purpose)
     if key is not None and getattr(spec, key) is None and not check.is_broken((key,)):
         check.add_fault("E304", f"purpose {spec.purpose} needs `{key}`", ("purpose",), f"add `{key}`")
+
+
+def _check_lab(lab: LabSpec, spec: PlanSpec, check: Check) -> None:
+    if lab.crs is not None:
+        try:
+            crs.parse(lab.crs)
+        except UnderoakError as error:
+            check.add_error(error, ("lab", "crs"))
+    for name, deviation in lab.within_field.items():
+        key_path: KeyPath = ("lab", "within_field", name)
+        check.require_layer(name, key_path)
+        layer = spec.layers.get(name)
+        if layer is not None and layer.unit_in_use is not None:
+            try:
+                deviation_in(deviation, layer.unit_in_use)
+            except UnderoakError as error:
+                check.add_error(error, key_path)
 
 
 def _check_origin(key_path: KeyPath, origin: str, spec: PlanSpec, check: Check) -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from underoak.plan.keys.quantities import Area, File, Text, quantity_in
+from pydantic import Field
+
+from underoak.plan.keys.quantities import Area, File, Name, Text, Whole, quantity_in
+from underoak.plan.keys.uncertainty import Deviation
 from underoak.plan.reading.spec import Spec
 
 
@@ -48,8 +51,15 @@ class LabSpec(Spec):
     """Laboratory results for parcels."""
 
     file: File
-    """A CSV file in UTF-8: parcel, property (a layer), value, unit; optionally depth, method, error, date, note."""
+    """A CSV file in UTF-8: parcel, property (a layer), value, unit; optionally depth, method, error (of the method),
+    cores (in the bag), x and y or lon and lat (where the sample was taken), date, note."""
+    crs: Text | None = None
+    """Coordinate reference system of x and y. Default: none for x and y; WGS 84 for lon and lat."""
     mode: Literal["update", "replace"] = "update"
     """`update`: combine a result with the map by their uncertainties. `replace`: use it alone. Default: update."""
+    cores: Annotated[Whole, Field(ge=1, le=1000)] | None = None
+    """Cores in a bag, for rows that do not say. Default: 1."""
+    within_field: dict[Name, Deviation] = Field(default_factory=dict)
+    """Standard deviation of single cores within a field, by layer. Default: by property, from published figures."""
     depth: Text | None = None
     """Depth of the rows that are used, such as 0-30 cm; rows without a depth are used, too. Default: all rows."""

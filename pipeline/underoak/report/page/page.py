@@ -24,6 +24,7 @@ from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.findings import Findings
+from underoak.report.text.lab_words import lab_lines
 from underoak.report.text.next_step import grouped, next_step
 from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdict_words import chance, verdict_and_part
@@ -58,7 +59,7 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         beside_verdicts=_beside_verdicts(findings),
         parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
         steps=_steps(findings),
-        lab_words=_lab_words(findings),
+        lab_lines=lab_lines(findings),
         has_chance=findings.has_parcels and "p_s2" in findings.parcels,
         has_verdicts=findings.has_parcels and "verdict" in findings.parcels,
         has_trees=findings.has_parcels and "trees" in findings.parcels,
@@ -178,15 +179,6 @@ def _most_to_gain(criteria: Sequence[CriterionWords], row: Any) -> str:
     if row["most_gainful"] == row["limiting"]:
         return ""
     return f"most to gain from: {limiting(criteria, row, 'most_gainful', has_unit_once=True)}"
-
-
-def _lab_words(findings: Findings) -> str:
-    if findings.plan.spec.lab is None or not findings.has_parcels:
-        return ""
-    tested = int(findings.parcels["lab"].notna().sum())
-    how = {"update": "combined with the map by their standard deviations", "replace": "which replace the map"}
-    what = f"{tested} parcel{' was' if tested == 1 else 's were'} judged with lab results"
-    return f"{what}, {how[findings.plan.spec.lab.mode]}. Map, zones and the areas above use the maps only."
 
 
 def _steps(findings: Findings) -> list[tuple[str, str]]:

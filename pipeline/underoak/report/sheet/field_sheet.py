@@ -31,7 +31,7 @@ from underoak.places.planting.planting import (
 )
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.plan.profiles.season import month_names, opposite_season_month
-from underoak.report.sheet.lab_request import ASK, FIELD_TEST, cores_of, too_large
+from underoak.report.sheet.lab_request import ASK, FIELD_TEST, OLD_CROPS, cores_of, too_large
 from underoak.report.sheet.site import Field
 from underoak.report.sheet.wild_sheet import wild_lines
 from underoak.report.text.answer_words import CAUTIONS
@@ -109,7 +109,7 @@ def _soil(field: Field) -> Iterator[str]:
             f"{cores_of(bag)} (20 make a sample, in print, lecture slides), 0-30 cm; take a few down to 30-60 cm, "
             f"into another bag [practice].{too_large(bag)}"
         )
-    items += ["Ask the laboratory for: " + "; ".join(ASK) + " [practice].", FIELD_TEST[0], *sampling.notes]
+    items += ["Ask the laboratory for: " + "; ".join(ASK) + " [practice].", *OLD_CROPS, FIELD_TEST[0], *sampling.notes]
     if not field.is_wild:
         items.append("Sample half a year or more before liming (in print, a truffle growers' page).")
     yield from section("#. Soil", items)

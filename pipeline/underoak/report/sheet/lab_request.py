@@ -29,6 +29,16 @@ ASK = (
     "cation exchange capacity; calcium, magnesium, potassium, phosphorus",
     "for the bags from 30 to 60 cm: pH in water, total and active carbonate, texture",
 )
+OLD_CROPS = (
+    "If the land was ever a vineyard or an orchard, ask for total copper and total arsenic too, and for lead where "
+    "arsenic is high.",
+    "Why: copper sprays against mildew stay in the topsoil, 130 to 1280 mg/kg in parts of Europe (Wightwick et al. "
+    "2008, J. Agric. Food Chem. 56:2457, abstract read). Lead arsenate was sprayed in orchards until the 1960s, and "
+    "both metals stay in the soil (Wisconsin health department on old orchards, excerpt read).",
+    "What is too much depends on the country and on the use of the land, so no limit is given here: follow local "
+    "codes, and ask the authority and a licensed professional before you buy, dig or move such soil. Until you know, "
+    "keep down dust, keep children off bare soil, wear gloves and wash your hands.",
+)
 _WHEN = (
     "Half a year or more before lime is spread, and not within some weeks of lime, dung, fertiliser or ploughing; on "
     "soil that is moist, neither sodden nor dusty.",
@@ -40,9 +50,11 @@ FIELD_TEST = (
 
 _RESULTS = (
     "Write a line for each into a file, such as lab.csv, name it in the plan as `lab: {file: lab.csv}`, and run the "
-    "plan again. The property is the name of the plan's layer, the error a standard deviation:",
+    "plan again. The property is the name of the plan's layer; the error is the standard deviation of the laboratory's "
+    "method; cores are those in the bag; lon and lat are those of one of the bag's points, so that the result goes to "
+    "the soil it was taken from:",
 )
-_COLUMNS = ("parcel", "property", "value", "unit", "depth", "method", "error")
+_COLUMNS = ("parcel", "property", "value", "unit", "depth", "method", "error", "cores", "lon", "lat")
 
 
 def lab_request(sampling: Sampling) -> str:
@@ -71,12 +83,16 @@ def _lines(sampling: Sampling) -> Iterator[str]:
     yield from section("Bags", tuple(map(_bag, sampling.bags)) + _apart(sampling))
     yield from section("Take", _TAKE)
     yield from section("Ask the laboratory for", ASK)
+    yield from section("On former vineyards and orchards", OLD_CROPS)
     yield from section("When", _WHEN)
     yield from section("On the spot", FIELD_TEST)
     yield from section("When the results come", _RESULTS)
     yield ""
     yield f"    {','.join(_COLUMNS)}"
-    yield f"    {_quoted(printable(sampling.parcel))},soil_ph,7.8,pH,0-30 cm,water,0.15"
+    bag = sampling.bags[0]
+    at, cores = bag.points[0] - 1, bag.cores * len(bag.points)
+    place = f"{sampling.lon[at]:.6f},{sampling.lat[at]:.6f}"
+    yield f"    {_quoted(printable(sampling.parcel))},soil_ph,7.8,pH,0-30 cm,water,0.15,{cores},{place}"
     yield ""
     yield from wrapped(CAUTIONS[0])
 

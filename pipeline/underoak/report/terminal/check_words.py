@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from underoak.places.soil.sampling_error import within_field_of
+from underoak.places.soil.soil_units import soil_criteria
 from underoak.plan.case import PRESENT, Case
 from underoak.plan.uncertainty_summary import draw_lines
 from underoak.report.text.answer_words import decision
 from underoak.report.text.error_words import assumed_words
+from underoak.report.text.lab_words import sampling_words
 
 if TYPE_CHECKING:
     from underoak.engine.prepare.prepare import PreparedCase
@@ -20,7 +23,7 @@ def checked_lines(prepared: Sequence[PreparedCase]) -> list[str]:
     """Return lines on layers, criteria, uncertainty and what is not judged; lines that all cases share name none."""
     cases = [ready.case for ready in prepared]
     lines = [f"view      {case.label}, in {case.folder}" for case in cases if case.folder]
-    for lines_of in (_layer_lines, _criterion_lines, _uncertainty_lines, _not_judged_lines):
+    for lines_of in (_layer_lines, _criterion_lines, _uncertainty_lines, _lab_lines, _not_judged_lines):
         lines += _once({ready.case: lines_of(ready) for ready in prepared})
     return lines
 
@@ -50,6 +53,14 @@ def _uncertainty_lines(ready: PreparedCase) -> list[str]:
     ]
     lines += [f"unknown   {name}: its error is not known ({reason})" for name, reason in record.unknown.items()]
     return lines + draw_lines(ready.plan)
+
+
+def _lab_lines(ready: PreparedCase) -> list[str]:
+    if ready.plan.spec.lab is None:
+        return []
+    soil = dict.fromkeys(ready.plan.criteria[i].layer for i in soil_criteria(ready.plan, ready.units))
+    known = {layer: within_field_of(ready.plan, layer, ready.units[layer]) for layer in soil}
+    return [f"lab       {sampling_words(layer, each)}" for layer, each in known.items()]
 
 
 def _not_judged_lines(ready: PreparedCase) -> list[str]:

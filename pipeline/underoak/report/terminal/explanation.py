@@ -19,6 +19,7 @@ from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
 from underoak.report.text.error_words import error_lines
+from underoak.report.text.lab_words import sampling_lines
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.next_step import next_step, number
 from underoak.report.text.pair_words import pair_words
@@ -149,6 +150,7 @@ def _answer(parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWord
     lab, cuts, small = [], plan.classes.cuts, too_small_words(row, plan.verdict, plan.purpose)
     if isinstance(row.get("lab"), tuple):
         lab = [f"Laboratory, {'; '.join(map(lab_sentence, row['lab']))}."]
+        lab += sampling_lines(plan.lab, criteria, row["lab"]) if plan.lab is not None else []
     head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
         f"{head} {row['class']}, suitability {score(row['suitability'], cuts)}, rank {int(row['rank'])} of {ranked}.",

@@ -7,6 +7,7 @@ import textwrap
 from typing import Any
 
 from underoak.base.number_words import hectares, score
+from underoak.places.answers.needs import LabUse
 from underoak.places.parcels.ranking import outranked
 from underoak.report.text.beside_verdict import (
     blind_spots,
@@ -93,6 +94,8 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         if is_judged:
             lowered = rank_words(row, limits, purpose, bool(is_below))
             limit = "; ".join(filter(None, (part_words(row, limits), lowered, limit)))
+        if isinstance(row.get("lab"), tuple) and any(each.use is LabUse.NO_PLACE for each in row["lab"]):
+            limit = f"{limit}; lab result not used: its place is missing"
         cells.append(Text(limit))
         if has_remedies and is_wide:
             cells.append(Text(remedies_in_short(row)))

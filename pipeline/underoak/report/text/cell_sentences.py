@@ -11,7 +11,16 @@ import re
 
 from underoak.base.number_words import figure, money
 from underoak.indicators.soil.lime_and_water import FARM_TABLE_ENDS
-from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeNeed, Money, RemedyNeed, WaterNeed
+from underoak.places.answers.needs import (
+    DrainageNeed,
+    LabFinding,
+    LabUse,
+    LimeNeed,
+    Money,
+    RemedyNeed,
+    SoilUnit,
+    WaterNeed,
+)
 from underoak.places.columns.parcels import Sentences
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.report.text.reason_sentence import VerdictReasonText
@@ -31,8 +40,13 @@ _WATER = re.compile(
     rf"(?: \({_COST} each year\))?"
 )
 _LAB = re.compile(
-    r"(?P<layer>.+): laboratory (?P<lab>\S+), map (?P<map>\S+), taken (?P<used>[^\s,]+)"
-    r"(?:, which contradicts the map \(z (?P<z>\S+)\))?"
+    r"(?P<layer>\S+?)(?: on soil unit (?P<number>\d+) of (?P<count>\d+) \((?P<share>\d+) % of it\))?: "
+    r"laboratory (?P<lab>[^\s,]+)"
+    r"(?: ± \S+ (?:or more )?\((?:method (?P<method>[^\s,]+)|method not stated), sampling (?P<sampling>[^\s)]+)\))?"
+    r", map (?P<map>[^\s,]+), "
+    r"(?:taken (?P<used>[^\s,]+)(?:, which contradicts the map \(z (?P<z>[^\s)]+)\))?"
+    r"|kept as evidence and not used: (?:(?P<unjudged>its place is not judged)"
+    r"|it has no place, and the map differs by (?P<differs>\S+) within the parcel))"
 )
 
 
@@ -113,13 +127,33 @@ def _money(match: re.Match[str]) -> Money | None:
 
 
 def lab_sentence(finding: LabFinding) -> str:
-    """Return what the lab found for one layer, beside the map.
+    """Return what the lab found for one layer, beside the map, and whether it is used.
 
-    >>> lab_sentence(LabFinding("soil_ph", 7.8, 7.3, 7.738))
-    'soil_ph: laboratory 7.80, map 7.30, taken 7.74'
+    >>> lab_sentence(LabFinding("soil_ph", 7.8, 7.3, 7.738, method_sd=0.12, sampling_sd=0.09))
+    'soil_ph: laboratory 7.80 ± 0.15 (method 0.12, sampling 0.09), map 7.30, taken 7.74'
     """
-    text = f"{finding.layer}: laboratory {finding.lab:.2f}, map {finding.map:.2f}, taken {finding.used:.2f}"
-    return text if finding.z is None else f"{text}, which contradicts the map (z {finding.z:.1f})"
+    unit = finding.unit
+    where = "" if unit is None else f" on soil unit {unit.number} of {unit.count} ({unit.share * 100:.0f} % of it)"
+    text = f"{finding.layer}{where}: laboratory {finding.lab:.2f}{_spread(finding)}, map {finding.map:.2f}, "
+    match finding.use:
+        case LabUse.NO_PLACE:
+            reason = f"it has no place, and the map differs by {finding.map_differs:.2f} within the parcel"
+            return f"{text}kept as evidence and not used: {reason}"
+        case LabUse.NOT_JUDGED:
+            return f"{text}kept as evidence and not used: its place is not judged"
+        case LabUse.USED:
+            text += f"taken {finding.used:.2f}"
+            return text if finding.z is None else f"{text}, which contradicts the map (z {finding.z:.1f})"
+
+
+def _spread(finding: LabFinding) -> str:
+    if finding.method_sd is None and finding.sampling_sd == 0.0:
+        return ""
+    sd = math.hypot(finding.method_sd or 0.0, finding.sampling_sd)
+    parts = f"sampling {finding.sampling_sd:.2f}"
+    if finding.method_sd is None:
+        return f" ± {sd:.2f} or more (method not stated, {parts})"
+    return f" ± {sd:.2f} (method {finding.method_sd:.2f}, {parts})"
 
 
 class LabText:
@@ -138,8 +172,17 @@ def _finding(text: str) -> LabFinding:
     match = _LAB.fullmatch(text)
     if match is None:
         raise ValueError(f"{text} is no lab result")
-    z = None if match["z"] is None else float(match["z"])
-    return LabFinding(match["layer"], float(match["lab"]), float(match["map"]), float(match["used"]), z)
+    numbers = {name: float(match[name] or "nan") for name in ("lab", "map", "used", "method", "sampling", "differs")}
+    given = {name: number for name, number in numbers.items() if match[name] is not None}
+    unit = None
+    if match["number"] is not None:
+        unit = SoilUnit(int(match["number"]), int(match["count"]), int(match["share"]) / 100)
+    use = LabUse.NOT_JUDGED if match["unjudged"] else LabUse.NO_PLACE if match["differs"] else LabUse.USED
+    return LabFinding(
+        match["layer"], numbers["lab"], numbers["map"], given.get("used", numbers["map"]),
+        None if match["z"] is None else float(match["z"]), unit, use, given.get("method"), given.get("sampling", 0.0),
+        given.get("differs", 0.0),
+    )  # fmt: skip
 
 
 SENTENCES = Sentences(VerdictReasonText(), RemediesText(), LabText())

@@ -8,6 +8,7 @@ from typing import Any
 from underoak.base.number_words import figure
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import change_of
+from underoak.places.answers.needs import LabUse
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
 from underoak.places.soil.amounts import NO_LIMING_COUNTRY
@@ -49,6 +50,11 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
         return _NOT_JUDGED[row["reason"].cause]
     if isinstance(row.get("too_small"), TooSmall):
         return _TOO_SMALL[row["too_small"]]
+    results = row["lab"] if isinstance(row.get("lab"), tuple) else ()
+    without_place = list(dict.fromkeys(finding.layer for finding in results if finding.use is LabUse.NO_PLACE))
+    if without_place:
+        names = " and ".join(label_of(criteria, layer) for layer in without_place)
+        return f"Say where the sample of {names} was taken: the maps show several soils here, so it is not used yet."
     match row.get("decided_by"):
         case DecidedBy.LOOK_FIRST:
             layers = ", ".join(row["verdict_reason"].add)
@@ -62,7 +68,7 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
             return "Let the plan draw the errors of all its layers: without them no yes is given."
     if row["excluded_share"] > 0.5:
         return "First look at what is left of it: most is excluded, and the score is that of the rest."
-    if row["class"] in _GOOD and isinstance(row.get("lab"), tuple):
+    if row["class"] in _GOOD and any(finding.use is LabUse.USED for finding in results):
         return f"The lab result confirms it: {_CHECK[Purpose(purpose)]} before {decide}."
     if row["class"] in _GOOD:
         return f"Have the soil tested before {decide}: pH in water, total and active carbonate, texture."

@@ -1,0 +1,151 @@
+"""The laboratory's file as text: its encoding, separator, decimal mark and columns; rows with their line numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean
+from underoak.layers.files import input_path
+
+NEEDED = ("parcel", "property", "value", "unit")
+KNOWN = (*NEEDED, "depth", "method", "error", "cores", "x", "y", "lon", "lat", "date", "note")
+PAIRS = (("x", "y"), ("lon", "lat"))
+_NUMBERS = ("value", "error", "cores", "x", "y", "lon", "lat")
+_MOST_BYTES = 64 * 2**20
+_LISTED = f"columns: {', '.join(NEEDED)}; if wanted: {', '.join(KNOWN[len(NEEDED) :])}"
+_DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+")  # or a decimal comma before three digits
+
+
+def read_text(path: Path, where: str, problems: Problems) -> str | None:
+    """Return the text of the file; None when a fault was added: E410 an encoding, E411, E242, E245, E246 the file."""
+    try:
+        real = input_path(str(path), Path(), where)
+        if real.stat().st_size > _MOST_BYTES:
+            fix = "remove the rows of other parcels"
+            problems.add("E411", f"is larger than {_MOST_BYTES >> 20} MiB", where, fix)
+            return None
+        data = real.read_bytes()
+    except UnderoakError as error:
+        problems.add_error(error)
+        return None
+    except OSError as error:
+        problems.add("E411", f"cannot be read ({error.strerror or error})", where, "correct `lab.file`")
+        return None
+    fix = "save it as text in UTF-8, in a spreadsheet: CSV UTF-8"
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
+        at = 0 if data.startswith((b"\xff\xfe", b"\xfe\xff")) else data.index(b"\0")
+        problems.add("E410", f"is no text in UTF-8, at byte {at}", where, fix)
+        return None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        problems.add("E410", f"is no text in UTF-8, at byte {error.start}", where, fix)
+        return None
+
+
+def read_rows(text: str, id_field: str, where: str, problems: Problems) -> list[tuple[int, dict[str, str]]]:
+    """Return line numbers and fields by column, numbers with a decimal point; empty when the columns are not right.
+
+    Fields are separated by commas, with decimal points; or by semicolons, with decimal points or decimal commas, not
+    both. `id_field` is the plan's name for the column `parcel`. Faults: E411; E412 for a number that is ambiguous.
+    """
+    separator = _separator(text, id_field)
+    if separator is None:
+        what = "its columns are separated by tabs"
+        problems.add("E411", what, where, "save it with commas and decimal points, or with semicolons")
+        return []
+    rows = list(_split(text, separator, id_field, where, problems))
+    return rows if separator == "," else _with_decimal_points(rows, where, problems)
+
+
+def _separator(text: str, id_field: str) -> str | None:
+    """Return the separator that makes known columns of the first line; None for tabs."""
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    known = {";": 0, ",": 0, "\t": 0}
+    for mark in known:
+        names = [name.strip().strip('"') for name in first.split(mark)]
+        known[mark] = sum(name == id_field or name.lower() in KNOWN for name in names) if len(names) > 1 else 0
+    best = max(known, key=lambda mark: known[mark])
+    if not known[best]:
+        return ";" if ";" in first and "," not in first else ","
+    return None if best == "\t" else best
+
+
+def _split(
+    text: str, separator: str, id_field: str, where: str, problems: Problems
+) -> Iterator[tuple[int, dict[str, str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    columns: list[str] = []
+    try:
+        for row in reader:
+            if not any(cell.strip() for cell in row):
+                continue
+            if not columns:
+                columns = ["parcel" if name.strip() == id_field else name.strip().lower() for name in row]
+                if not _columns_fit(columns, where, problems):
+                    return
+            elif len(row) != len(columns):
+                fields = count_of(len(row), "field")
+                what = f"line {reader.line_num} has {fields}, and the first line names {len(columns)}"
+                mark = "comma" if separator == "," else "semicolon"
+                problems.add("E411", what, where, f"put a field that holds a {mark} in quotes")
+            else:
+                yield reader.line_num, {name: cell.strip() for name, cell in zip(columns, row, strict=True)}
+    except csv.Error as error:
+        problems.add("E411", f"line {reader.line_num} cannot be read ({error})", where, "close its quotes")
+        return
+    if not columns:
+        problems.add("E411", "is empty", where, f"its first line names the columns: {', '.join(KNOWN)}")
+
+
+def _columns_fit(columns: Sequence[str], where: str, problems: Problems) -> bool:
+    before = len(problems.faults)
+    if not set(columns) & set(KNOWN):
+        some = ", ".join(columns)[:60]
+        problems.add("E411", f'its first line names no column that is known: "{some}"', where, f"begin with {_LISTED}")
+        return False
+    for name in columns:
+        if name not in KNOWN:
+            problems.add("E411", f'the column "{name}" is not known', where, did_you_mean(name, KNOWN, _LISTED))
+        elif columns.count(name) > 1:
+            problems.add("E411", f'the column "{name}" is there twice', where, "keep one of them")
+    for name in NEEDED:
+        if name not in columns and len(problems.faults) == before:  # else it may be there, with a slip
+            problems.add("E411", f'there is no column "{name}"', where, _LISTED)
+    for one, other in (*PAIRS, *(pair[::-1] for pair in PAIRS)):
+        if one in columns and other not in columns:
+            problems.add("E411", f'there is a column "{one}" and no "{other}"', where, f'add "{other}", or remove it')
+    if all(name in columns for pair in PAIRS for name in pair):
+        problems.add("E411", "has both x, y and lon, lat", where, "keep one of the two pairs")
+    return len(problems.faults) == before
+
+
+def _with_decimal_points(
+    rows: Sequence[tuple[int, dict[str, str]]], where: str, problems: Problems
+) -> list[tuple[int, dict[str, str]]]:
+    """Return the rows of a file with semicolons; their decimal commas become points where no number is ambiguous."""
+    numbers = [(line, name, row[name]) for line, row in rows for name in _NUMBERS if row.get(name)]
+    commas = [each for each in numbers if _DECIMAL_COMMA.fullmatch(each[2]) and not _THOUSANDS.fullmatch(each[2])]
+    points = [each for each in numbers if "." in each[2]]
+    doubtful = [each for each in numbers if _THOUSANDS.fullmatch(each[2])]
+    if commas and points:
+        (one, _, comma), (other, _, point) = commas[0], points[0]
+        what = f'line {one} writes "{comma}" and line {other} "{point}": one of the marks may part thousands'
+        problems.add("E412", what, where, "write all decimals with a comma, or all with a point")
+        return []
+    if doubtful and not commas:
+        line, name, number = doubtful[0]
+        what = f'line {line}: {name} "{number}" may be {number.replace(",", ".", 1)} or {number.replace(",", "")}'
+        problems.add("E412", what, where, "write decimals with a point, and thousands without a mark")
+        return []
+    if not commas:
+        return list(rows)
+    return [
+        (line, {name: cell.replace(",", ".") if name in _NUMBERS else cell for name, cell in row.items()})
+        for line, row in rows
+    ]
