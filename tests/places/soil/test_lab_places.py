@@ -50,7 +50,7 @@ def plan_of(**lab):
         "region": {"bounds": [LEFT, TOP - 200, LEFT + 1000, TOP], "crs": "EPSG:25831", "cell": "25 m"},
         "layers": {
             "soil_ph": {"file": "ph.tif", "unit": "pH", "resample": "nearest", "method": "water", "sd": DOUBT,
-                        "grain": "25 m"},
+                        "grain": "25 m", "bias_share": 0},
             "clay": {"file": "clay.tif", "unit": "%", "resample": "nearest", "sd": 3},
         },
         "criteria": {
