@@ -24,6 +24,33 @@ def test_a_starter_loads_as_it_is_and_says_what_to_fetch(tmp_path, purpose: str)
     assert (tmp_path / "mine" / "data").is_dir()
 
 
+@pytest.mark.parametrize("purpose", PURPOSES)
+def test_a_starter_looks_at_well_over_half_of_its_profile_with_layers_that_anyone_can_fetch(
+    tmp_path, purpose: str
+) -> None:
+    plan_file, _ = new(tmp_path, purpose)
+    plan = load_plan(plan_file)
+    assert plan.profile is not None
+    weights = {name: criterion.weight for name, criterion in plan.profile.criteria.items()}
+    looked_at = sum(weights[criterion.name] for criterion in plan.criteria if criterion.weight > 0)
+    assert looked_at / sum(weights.values()) >= 0.6
+    names = {criterion.name for criterion in plan.criteria}
+    assert {"annual_rain", "annual_temperature", "winter_cold", "sand", "organic_matter", "hollow"} <= names
+    assert "carbonate" not in names
+    assert "# carbonate:" in plan_file.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("purpose", PURPOSES)
+def test_the_commented_carbonate_of_a_starter_becomes_a_layer(tmp_path, purpose: str) -> None:
+    plan_file, _ = new(tmp_path, purpose)
+    lines = plan_file.read_text(encoding="utf-8").splitlines()
+    start = lines.index("# carbonate:")
+    lines[start : start + 5] = [f" {line[1:]}" for line in lines[start : start + 5]]
+    plan_file.write_text("\n".join(lines), encoding="utf-8")
+    plan = load_plan(plan_file, strict=True)
+    assert "carbonate" in {criterion.name for criterion in plan.criteria}
+
+
 def test_nothing_that_is_there_is_written_over(tmp_path) -> None:
     new(tmp_path, "buy")
     mine = tmp_path / "plan.yaml"
