@@ -113,4 +113,5 @@ def in_doubt(
     layers = {name: dict(layer) for name, layer in sure["layers"].items()}
     for name, sd in (("ph", 0.5), ("rain", "8 %"), ("rain_summer", "15 %"), ("mean", "0.6 K"), ("warmest", "0.8 K")):
         layers[name] |= {"sd": sd, "resample": resample}
-    return {**sure, "layers": layers, "uncertainty": {"draws": draws, "correlation_range": correlation}}
+    uncertainty = {"draws": draws, "correlation_range": correlation, "assume": "none"}
+    return {**sure, "layers": layers, "uncertainty": uncertainty}

@@ -84,7 +84,7 @@ def test_the_command_tells_shares_ranges_and_the_weight_that_turns_the_order(mov
     assert text.startswith("Parcel a: what its suitability depends on.")
     assert "input sd alone in all suitability" in text
     assert "It depends most on" in text
-    assert "Treated as exact, without a stated uncertainty: slope, cover." in text
+    assert "Treated as exact, without a known uncertainty: slope, cover." in text
     assert "Order of the first two parcels:" in text
     order = text.split("Order of the first two parcels: ")[1].split(" This is screening")[0]
     report = (moved.folder / "report.html").read_text(encoding="utf-8")

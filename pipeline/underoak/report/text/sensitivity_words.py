@@ -64,8 +64,8 @@ def sensitivity_words(
     lines = [
         f"Parcel {parcel}: what its suitability depends on.",
         *wrapped(
-            f"With the stated uncertainty of every map, its suitability is {score(indices.mean)} on average, "
-            f"with a standard deviation of {score(indices.variance**0.5)}."
+            f"With the stated or assumed uncertainty of every map, its suitability is {score(indices.mean)} on "
+            f"average, with a standard deviation of {score(indices.variance**0.5)}."
         ),
         "",
         *columns(("input", "sd", "alone", "in all", "suitability"), rows),
@@ -110,4 +110,4 @@ def _summary(result: Sensitivity, names: Mapping[str, str], order: Sequence[int]
 def _silent(criteria: Sequence[CriterionWords], layers: Sequence[str]) -> list[str]:
     """Return the criteria whose layers were treated as exact."""
     rest = [c.label for c in criteria if c.layer not in layers]
-    return wrapped(f"Treated as exact, without a stated uncertainty: {', '.join(rest)}.") if rest else []
+    return wrapped(f"Treated as exact, without a known uncertainty: {', '.join(rest)}.") if rest else []
