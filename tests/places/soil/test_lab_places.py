@@ -155,6 +155,7 @@ def test_longitude_and_latitude_are_those_of_a_phone(folder, tmp_path):
         (HEAD, IN_GOOD[::-1], {}, "E415", "is not in parcel S, but the two swapped are. Fix: swap them"),
         (HEAD, (LEFT + 50, TOP - 80), {}, "E415", "is 50 m outside parcel S"),
         (HEAD, (LEFT + 600, TOP - 80), {}, "E415", 'is in parcel O, not in S. Fix: write "O"'),
+        (HEAD, (TOP - 80, LEFT + 600), {}, "E415", "the two swapped are in parcel O, not in S"),
         (HEAD, IN_GOOD, {"crs": None}, "E415", "nothing says in which system. Fix: add `crs: EPSG:...` to `lab`"),
         (HEAD, (IN_GOOD[0], ""), {}, "E412", "has no y"),
         (HEAD, (IN_GOOD[0], "north"), {}, "E412", 'y "north" is no number'),

@@ -67,6 +67,11 @@ def test_published_figures_by_property():
     assert all(each.source and each.grade in "ABC" for each in known.values())
 
 
+def test_a_layer_of_another_name_is_known_by_its_kind():
+    plan = plan_of({"heavy": {"file": "h.tif", "sd": 1, "kind_of": "clay"}})
+    assert within_field_of(plan, "heavy", "percent") == within_field_of(plan, "clay", "percent")
+
+
 def test_what_is_no_soil_has_no_cores():
     plan = plan_of({"slope": {"file": "s.tif", "is_soil": False}})
     assert within_field_of(plan, "slope", "percent").sd_of(30.0) == 0.0

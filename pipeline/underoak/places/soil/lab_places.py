@@ -94,19 +94,28 @@ class LabPlaces:
             return f"{at} is not in parcel {parcel}, but the two swapped are", fix
         if not math.isfinite(place[0] + place[1]):
             return f"{at} cannot be a place in {crs}", "look at the coordinates, and at `crs` under `lab`"
-        others = [
-            id
-            for id, other in zip(self.parcels.ids, self.parcels.shapes, strict=True)
-            if other is not None and shapely.intersects_xy(other, *place)
-        ]
-        if others:
-            return f"{at} is in parcel {others[0]}, not in {parcel}", f'write "{others[0]}", or correct the coordinates'
+        other = self._parcel_at(*place)
+        if other is not None:
+            return f"{at} is in parcel {other}, not in {parcel}", f'write "{other}", or correct the coordinates'
+        swapped = self._locate(shape, crs, y, x)[1]
+        other = self._parcel_at(*swapped) if math.isfinite(swapped[0] + swapped[1]) else None
+        if other is not None:
+            what = f"{at} is in no parcel, and the two swapped are in parcel {other}, not in {parcel}"
+            return what, "swap the two, and look at the parcel's id"
         scale = true_scale(shape, self.parcels.crs)
         flat = shapely.transform(shape, lambda points: points * scale)
         distance_m = float(shapely.distance(flat, shapely.Point(np.array(place) * scale)))
         fix = "correct the coordinates, or `crs` under `lab`"
         distance = metres(distance_m) if distance_m >= 1.0 else "less than 1 m"
         return f"{at} is {distance} outside parcel {parcel}", fix
+
+    def _parcel_at(self, x: float, y: float) -> str | None:
+        """Return the first parcel that holds a place; None where none does."""
+        import shapely
+
+        assert self.parcels is not None
+        shapes = zip(self.parcels.ids, self.parcels.shapes, strict=True)
+        return next((id for id, shape in shapes if shape is not None and shapely.intersects_xy(shape, x, y)), None)
 
     def _fault(self, code: str, line: int, what: str, fix: str) -> None:
         self.problems.add(code, f"line {line}: {what}", self.where, fix)

@@ -53,11 +53,13 @@ _BY_NAME = {
 }
 
 
-def within_field(lab: LabSpec, layer: str, unit: str, is_of_soil: bool = True) -> WithinField:
+def within_field(
+    lab: LabSpec, layer: str, unit: str, is_of_soil: bool = True, kind_of: str | None = None
+) -> WithinField:
     """Return how much single cores of a layer's property differ within a field.
 
     That of the plan (`lab.within_field`), else a published figure by the property: a pH by its unit, texture and
-    organic matter by the layer's name, other soil layers alike. 0 for layers that are not of the soil.
+    organic matter by the layer's `kind_of` or its name, other soil layers alike. 0 for layers that are not of the soil.
 
     >>> from underoak.plan.keys.places import LabSpec
     >>> within_field(LabSpec(file="lab.csv"), "clay", "percent").sd_of(30.0)
@@ -65,7 +67,7 @@ def within_field(lab: LabSpec, layer: str, unit: str, is_of_soil: bool = True) -
     """
     if layer in lab.within_field:
         return WithinField(lab.within_field[layer], "the plan", unit, "")
-    known = _BY_NAME.get(layer, _OTHER)
+    known = _BY_NAME.get(kind_of or layer, _OTHER)
     if unit and units.canonical_name(unit) == "pH":
         known = _PH
     return replace(known if is_of_soil else _NONE, unit=unit)
@@ -75,7 +77,8 @@ def within_field_of(plan: Plan, layer: str, unit: str) -> WithinField:
     """Return `within_field` for a layer of a plan with lab results."""
     assert plan.spec.lab is not None
     by_profile = next((criterion.is_soil for criterion in plan.criteria if criterion.layer == layer), None)
-    return within_field(plan.spec.lab, layer, unit, is_soil(plan.layers[layer], unit, by_profile))
+    spec = plan.layers[layer]
+    return within_field(plan.spec.lab, layer, unit, is_soil(spec, unit, by_profile), spec.kind_of)
 
 
 @dataclass(frozen=True, slots=True)

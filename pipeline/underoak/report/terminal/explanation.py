@@ -150,7 +150,7 @@ def _answer(parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWord
     lab, cuts, small = [], plan.classes.cuts, too_small_words(row, plan.verdict, plan.purpose)
     if isinstance(row.get("lab"), tuple):
         lab = [f"Laboratory, {'; '.join(map(lab_sentence, row['lab']))}."]
-        lab += sampling_lines(plan.lab, criteria, row["lab"]) if plan.lab is not None else []
+        lab += sampling_lines(plan, criteria, row["lab"])
     head = "Now" if has_verdict(row) else f"Parcel {parcel}:"
     lines = [
         f"{head} {row['class']}, suitability {score(row['suitability'], cuts)}, rank {int(row['rank'])} of {ranked}.",

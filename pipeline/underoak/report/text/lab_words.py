@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from underoak.places.answers.needs import LabFinding, LabUse
 from underoak.places.soil.sampling_error import WithinField, within_field
-from underoak.plan.keys.places import LabSpec
+from underoak.plan.keys.plan_keys import PlanSpec
 
 if TYPE_CHECKING:
     from underoak.engine.storage.manifest import CriterionWords
@@ -37,23 +37,29 @@ def lab_lines(findings: Findings) -> list[str]:
             "not say in which the sample was taken."
         )
     every = [each for results in by_parcel.values() for each in results]
-    return [*lines, *sampling_lines(spec, findings.criteria, every)]
+    return [*lines, *sampling_lines(findings.plan.spec, findings.criteria, every)]
 
 
-def sampling_lines(lab: LabSpec, criteria: Iterable[CriterionWords], results: Iterable[LabFinding]) -> list[str]:
-    """Return the error of sampling for each tested layer, with its source."""
+def sampling_lines(plan: PlanSpec, criteria: Iterable[CriterionWords], results: Iterable[LabFinding]) -> list[str]:
+    """Return the error of sampling for each tested layer, with its source; [] for a plan without lab results."""
+    lab = plan.lab
+    if lab is None:
+        return []
     tested = {finding.layer for finding in results}
     layers = {criterion.layer: criterion for criterion in criteria if criterion.layer in tested}
-    known = {name: within_field(lab, name, each.unit, each.is_soil) for name, each in layers.items()}
+    known = {
+        name: within_field(lab, name, each.unit, each.is_soil, plan.layers[name].kind_of)
+        for name, each in layers.items()
+    }
     return [f"Sampling: {sampling_words(name, each)}." for name, each in known.items() if each.sd != 0]
 
 
 def sampling_words(layer: str, known: WithinField) -> str:
     """Return how single cores differ within a field.
 
-    >>> sampling_words("clay", WithinField("4 %", "a survey", "percent", "B"))
-    'single cores of clay have a standard deviation of 4 % within a field (a survey; grade B), a bag of n that over √n'
+    >>> sampling_words("clay", WithinField("4 %", "map", "percent", ""))
+    'single cores of clay have a standard deviation of 4 % within a field, a bag of n cores that over √n (map)'
     """
     grade = f"; grade {known.grade}" if known.grade else ""
     sd = f"single cores of {layer} have a standard deviation of {known.in_words} within a field"
-    return f"{sd} ({known.source}{grade}), a bag of n that over √n"
+    return f"{sd}, a bag of n cores that over √n ({known.source}{grade})"
