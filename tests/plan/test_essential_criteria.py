@@ -8,6 +8,7 @@ import pytest
 
 from underoak.base.errors import UnderoakError
 from underoak.plan import load_plan, load_profile
+from underoak.plan.profiles.looked_at import looked_at
 from underoak.plan.profiles.profile import Profile, read_profile
 
 from plan_texts import faults, loaded, spoiled
@@ -88,6 +89,27 @@ def test_weights_that_do_not_name_an_essential_criterion_give_it_none_and_it_sti
     assert [plan.criteria[i].name for i in plan.rules.essential] == ["slope"]
     assert sum(named.values()) == pytest.approx(1.0)
     assert {name for name, weight in named.items() if weight > 0} == {"rock", "water", "ph"}
+
+
+def test_what_holds_the_class_is_looked_at_and_what_is_essential_and_not_there_is_missing(
+    tmp_path: Path, warmth_is_essential: Profile
+) -> None:
+    edits = [("combine:", "weights: {ranked: [ph, rock, water]}\ncombine:"), ("weight: 0.1, source: s", "source: s")]
+    part = loaded(spoiled(*edits), tmp_path).looked_at
+    assert part is not None
+    missing = {criterion.name: criterion for criterion in part.missing}
+    assert "slope" not in missing
+    assert missing["summer_heat"].is_essential
+    criteria = warmth_is_essential.criteria
+    assert part.judged_weight == pytest.approx(criteria["ph"].weight + criteria["water"].weight)
+    weightless = warmth_is_essential.model_copy(
+        update={
+            "criteria": criteria | {"summer_heat": criteria["summer_heat"].model_copy(update={"weight": 0.0})},
+        }
+    )
+    light = looked_at(weightless, ["ph"])
+    assert light is not None
+    assert "summer_heat" in {criterion.name for criterion in light.missing}
 
 
 def test_a_profile_gives_the_mark_and_its_source_together(tmp_path: Path) -> None:

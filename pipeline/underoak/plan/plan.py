@@ -150,7 +150,9 @@ class Plan:
     @property
     def looked_at(self) -> LookedAt | None:
         """The part of the profile that is judged; None without a profile."""
-        return looked_at(self.profile, (c.name for c in self.criteria if c.is_from_profile and c.weight > 0.0))
+        of_profile = [criterion for criterion in self.criteria if criterion.is_from_profile]
+        essential = [criterion.name for criterion in of_profile if criterion.is_essential]
+        return looked_at(self.profile, (c.name for c in of_profile if c.weight > 0.0), essential)
 
     @property
     def hosts(self) -> tuple[Host, ...]:

@@ -79,6 +79,21 @@ def test_zones_are_those_of_the_whole_map_labelled_at_once(grid, connect, at_lea
         assert shapely.equals(shapely.set_precision(row.geometry, 1e-7), shapely.set_precision(whole, 1e-7))
 
 
+def test_a_zone_tells_on_how_much_of_it_the_class_is_below_that_of_the_suitability():
+    cells, cuts = cells_of(UTM), (0.75, 0.6, 0.5)
+    assert not zones(cells, cuts=cuts)["held_share"].any()
+    clear = (np.abs(cells.suitability[..., None] - np.array(cuts)) > 2e-5).all(axis=2)  # a stored score is so exact
+    lowered = clear & (cells.classes <= 3) & (np.random.default_rng(4).random(UTM.shape) < 0.3)
+    held = cells._replace(classes=np.where(lowered, cells.classes + 1, cells.classes).astype(np.uint8))
+    found, area = zones(held, cuts=cuts, at_least="S3", block=16), cell_areas(UTM, UTM.window)
+    labels, _ = ndimage.label(held.classes <= 3, np.ones((3, 3)))
+    assert len(found) > 1
+    for row in found.itertuples():
+        first = tuple(int(part) for part in row.id[1:].split("-"))
+        inside = labels == labels[first]
+        assert row.held_share == pytest.approx(area[inside & lowered].sum() / area[inside].sum(), abs=1e-8)
+
+
 @pytest.mark.parametrize("connect", [4, 8])
 @pytest.mark.parametrize("smooth", [0.0, 0.7, 2.0])
 def test_no_bit_depends_on_the_block_size(connect, smooth):

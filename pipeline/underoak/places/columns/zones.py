@@ -25,6 +25,7 @@ ZONES = (
         "0..1",
         when=When.DRAWS,
     ),
+    Column("held_share", Kind.NUMBER, "share of its area whose class is below that of its suitability", "0..1"),
     Column("limiting", Kind.TEXT, "the limiting factor on most of it; several when they tie", cell=NamesText()),
     Column("limiting_share", Kind.NUMBER, "share of its area that it limits", "0..1"),
     Column(

@@ -22,6 +22,7 @@ from underoak.base.grid import Grid, Window
 from underoak.engine.judge.reducer import ByteArray
 from underoak.engine.write.finished_rasters import CLASS_TIF, LIMITING_TIF, SUITABILITY_TIF, open_finished
 from underoak.indicators import cell_areas
+from underoak.overlay.classes import CUTS, Cuts
 from underoak.places.columns.column import arrange
 from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.outlines import corners, outlines
@@ -34,8 +35,9 @@ Longs = npt.NDArray[np.int64]
 BLOCK = 512
 STEPS = 2**30  # whole numbers that the area of a cell is counted in
 # Columns of the sums: three classes after CLASS; the criteria after WEAKEST, and last the area that nothing limits.
-FIRST, COUNT, AREA, GOOD, CLASS, WEAKEST = 0, 1, 2, 3, 4, 7
-FIELDS = 8
+FIRST, COUNT, AREA, GOOD, CLASS, LOWERED, WEAKEST = 0, 1, 2, 3, 4, 7, 8
+FIELDS = 9
+_STORED = 1e-5  # a stored suitability may be so far from the one that its class follows from
 _NONE = np.empty(0, np.int64)
 
 
@@ -58,14 +60,16 @@ def find_zones(
     min_area_m2: float = 10_000.0,
     connect: Literal[4, 8] = 8,
     block: int = BLOCK,
+    cuts: Cuts = CUTS,
 ) -> gpd.GeoDataFrame:
     """Return every zone of class `at_least` or better and of `min_area_m2` or more, the largest `good_ha` first.
 
     `connect` 8 joins cells that touch at a corner only, 4 does not. Zones are ranked by `good_ha`, the sum of
-    suitability times true cell area; equal zones by their first cell. Columns: those of `columns.zones` that a run
-    always has, and a geometry along the cells, in the grid's CRS.
+    suitability times true cell area; equal zones by their first cell. `cuts` tell the class of a suitability, for
+    `held_share`. Columns: those of `columns.zones` that a run always has, and a geometry along the cells, in the grid's
+    CRS.
     """
-    search = _Search(read, grid, len(criteria), 1 + CLASSES.index(at_least), min_area_m2, connect, block)
+    search = _Search(read, grid, len(criteria), 1 + CLASSES.index(at_least), min_area_m2, connect, block, cuts)
     zones = search.join()
     return _table(zones, search.shapes(zones), grid, tuple(criteria))
 
@@ -98,6 +102,7 @@ class _Zones(NamedTuple):
     area: Longs
     good: Longs
     classes: Longs  # (zones, 3)
+    lowered: Longs  # where the class is below that of the suitability
     weakest: Longs  # (zones, criteria + 1)
     unit_m2: float
     of_label: Longs  # zone of each label, -1 for none; label 0 is no land
@@ -112,6 +117,7 @@ class _Search:
     min_area_m2: float
     connect: int
     block: int
+    cuts: Cuts = CUTS
     unit_m2: float = 0.0
     known: int = 0  # labels given so far
     sums: list[Longs] = field(default_factory=list)
@@ -156,7 +162,8 @@ class _Search:
             total[:, COUNT],
             total[:, AREA],
             total[:, GOOD],
-            total[:, CLASS:WEAKEST],
+            total[:, CLASS:LOWERED],
+            total[:, LOWERED],
             total[:, WEAKEST:],
             self.unit_m2,
             place[of_label],
@@ -212,7 +219,8 @@ class _Search:
         sums = np.zeros((count, FIELDS + self.criteria), np.int64)
         first = window.row * self.grid.cols + window.col
         area = np.nan_to_num(cell_areas(self.grid, window) / self.unit_m2)
-        _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, sums)
+        cuts = np.array(self.cuts) + _STORED
+        _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, cuts, sums)
         border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
         keep = sums[:, AREA] * self.unit_m2 >= self.min_area_m2 * (1.0 - 1e-9)
         keep[border[border > 0] - 1] = True
@@ -252,6 +260,7 @@ def _add(
     area: npt.NDArray[np.float64],
     first: int,
     stride: int,
+    cuts: npt.NDArray[np.float64],
     sums: Longs,
 ) -> None:
     """Add first cell, count and whole-number sums of every label of a block to `sums`."""
@@ -268,6 +277,9 @@ def _add(
             line[AREA] += units
             line[GOOD] += np.int64(units * np.float64(suitability[row, col]) + 0.5)
             line[CLASS + classes[row, col] - 1] += units
+            score = np.float64(suitability[row, col])
+            alone = 1 + int(score < cuts[0]) + int(score < cuts[1]) + int(score < cuts[2])
+            line[LOWERED] += units if classes[row, col] > alone else 0
             line[WEAKEST + min(np.int64(weakest[row, col]), last)] += units
 
 
@@ -286,6 +298,7 @@ def _table(zones: _Zones, shapes: npt.NDArray[Any], grid: Grid, criteria: tuple[
         "cells": zones.cells,
         "suitability": zones.good / area,
         **{f"share_{name.lower()}": zones.classes[:, i] / area for i, name in enumerate(CLASSES[:3])},
+        "held_share": zones.lowered / area,
         "limiting": pd.Series([largest(row, criteria) for row in weakest], dtype=object),
         "limiting_share": weakest.max(axis=1, initial=0.0),
     }

@@ -10,7 +10,7 @@ from underoak.plan.profiles.profile import Profile
 
 @dataclass(frozen=True, slots=True)
 class MissingCriterion:
-    """A criterion of the profile that is not judged, though it has weight there."""
+    """A criterion of the profile that is not judged, though it has weight there or is essential."""
 
     name: str
     label: str
@@ -41,11 +41,11 @@ class LookedAt:
 _TOLERANCE = 1e-9
 
 
-def looked_at(profile: Profile | None, judged: Iterable[str]) -> LookedAt | None:
+def looked_at(profile: Profile | None, judged: Iterable[str], essential: Iterable[str] = ()) -> LookedAt | None:
     """Return the part of a profile that is judged; None without a profile.
 
     `judged` names the criteria that have a layer and a weight above 0 in the plan. Those that are not of the profile do
-    not count.
+    not count. `essential` names those that hold the class: without a weight they add none, and are not missing.
 
     >>> from underoak.plan.profiles.profile import load_profile
     >>> part = looked_at(load_profile("tuber_melanosporum"), ["ph", "water", "my_own"])
@@ -54,14 +54,14 @@ def looked_at(profile: Profile | None, judged: Iterable[str]) -> LookedAt | None
     """
     if profile is None:
         return None
-    names = set(judged)
+    names, holding = set(judged), set(essential)
     total = sum(criterion.weight for criterion in profile.criteria.values())
     if not total > 0.0:
         return None
     missing = [
         MissingCriterion(name, criterion.label, criterion.layer, criterion.weight / total, criterion.essential)
         for name, criterion in profile.criteria.items()
-        if criterion.weight > 0.0 and name not in names
+        if (criterion.weight > 0.0 or criterion.essential) and name not in names | holding
     ]
     seen = sum(criterion.weight for name, criterion in profile.criteria.items() if name in names)
     return LookedAt(seen / total, tuple(sorted(missing, key=lambda criterion: -criterion.weight)))

@@ -21,7 +21,7 @@ from underoak.places.wild.zone_draws import COLUMN
 from underoak.report.text.answer_words import CAUTIONS, PURPOSES, answers, decision, limits_of_use
 from underoak.report.text.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
-from underoak.report.text.class_words import held_and_limiting
+from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.findings import Findings
 from underoak.report.text.lab_words import lab_lines
@@ -198,7 +198,7 @@ def _zones(findings: Findings) -> list[dict[str, Any]]:
             "area": hectares(row["area_ha"]),
             "suitability": score(row["suitability"]),
             "drawn": percent(row[COLUMN]) if row.get(COLUMN, -1.0) >= 0 else "",
-            "limiting": labels(findings.criteria, row["limiting"]),
+            "limiting": "; ".join(filter(None, (labels(findings.criteria, row["limiting"]), zone_held_words(row)))),
             "native": ZONE_STATES[row["native_range"]] if "native_range" in row else "",
         }
         for _, row in findings.zones.head(_MOST_ZONES).iterrows()

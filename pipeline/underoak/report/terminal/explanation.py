@@ -16,7 +16,7 @@ from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.answer_words import CAUTIONS, judged_words
 from underoak.report.text.beside_verdict import too_small_words, usable_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
-from underoak.report.text.class_words import held_sentence, held_words
+from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
 from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
@@ -96,6 +96,7 @@ def explain_zone(case: CaseManifest, zones: Any, zone: str, memberships: Sequenc
         + ".",
         *_drawn(row),
         f"Limiting factor: {labels(judged_by, row['limiting'])}, on {percent(row['limiting_share'])} of it.",
+        *wrapped(f"{lowered[0].upper()}{lowered[1:]}." if (lowered := zone_held_words(row)) else ""),
         "",
         *columns(
             ("criterion", "membership", "weight", "best range"),

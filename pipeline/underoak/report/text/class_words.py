@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.base.number_words import percent
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.report.text.criterion_words import column_names, labels, limiting, measure, side_of, value_of
 
@@ -52,6 +53,18 @@ def held_and_limiting(criteria: Sequence[CriterionWords], row: Mapping[str, Any]
     if words and row["held_by"] == row["limiting"]:
         return f"held to {row['class']} by {limits}"
     return f"{words}; limiting factor: {limits}" if words else limits
+
+
+def zone_held_words(row: Mapping[str, Any]) -> str:
+    """Return on how much of a zone the class is below that of the suitability; "" on less than one percent.
+
+    >>> zone_held_words({"held_share": 0.24}), zone_held_words({"held_share": 0.0})
+    ('class below that of the suitability on 24 % of it', '')
+    """
+    share = row.get("held_share")
+    return (
+        f"class below that of the suitability on {percent(share)} of it" if share is not None and share >= 0.01 else ""
+    )
 
 
 def held_sentence(criteria: Sequence[CriterionWords], row: Mapping[str, Any], cuts: tuple[float, float, float]) -> str:
