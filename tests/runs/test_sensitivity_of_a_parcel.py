@@ -10,8 +10,8 @@ from click.testing import CliRunner
 import underoak as uo
 from underoak.cli import main
 from underoak.overlay import Curve, Rules
+from underoak.places.lab.effect import PooledResult
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.soil.lab_results import PooledResult
 from underoak.places.verdicts import saved_cells as kept_cells
 from underoak.places.verdicts.saved_cells import SavedCells
 from underoak.runs.finished_run import Run

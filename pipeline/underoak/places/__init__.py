@@ -4,11 +4,11 @@ from underoak.places.geometry.areas import areas_ha
 from underoak.places.geometry.output_files import write_parcels, write_zones
 from underoak.places.geometry.parcel_shapes import Parcels, read_parcels
 from underoak.places.geometry.polygon_means import mean_memberships
+from underoak.places.lab.results import Lab, read_lab
 from underoak.places.parcels.cell_sample import Sample, SampledCells
 from underoak.places.parcels.draws import ParcelDraws, draws_reducer
 from underoak.places.parcels.ranking import overlap_warning, rank_parcels
 from underoak.places.parcels.sums import ParcelSumsReducer
-from underoak.places.soil.lab import Lab, read_lab
 from underoak.places.soil.parcel_table import parcel_table
 from underoak.places.soil.sampling import Sampling, sample_parcel
 from underoak.places.soil.sampling_files import safe_name, write_sampling

@@ -21,11 +21,11 @@ from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, mark_cut_zones, overlap_warning, parcel_table, range_of, reading
 from underoak.places.columns.column import arrange
 from underoak.places.columns.zones import ZONES
+from underoak.places.lab.calibration import calibrated, calibration_warnings
+from underoak.places.lab.effect import with_lab
 from underoak.places.parcels.usable import UsableLand, usable_land, usable_shares
 from underoak.places.planting.planting import spacing_of
 from underoak.places.planting.row_frames import trees_that_fit
-from underoak.places.soil.calibration import calibrated, calibration_warnings
-from underoak.places.soil.lab_results import with_lab
 from underoak.places.verdicts.mean_draws import after_lab
 from underoak.places.verdicts.rank_order import Order, order_of, with_order
 from underoak.places.verdicts.saved_cells import SavedCells

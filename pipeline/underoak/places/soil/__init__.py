@@ -1,1 +1,1 @@
-"""Soil of parcels: results of a laboratory, what they change, remedies and what they take."""
+"""Soil of parcels: soil units, where to take samples, remedies and what they take."""

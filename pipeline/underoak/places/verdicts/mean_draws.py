@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.overlay import combine, membership
+from underoak.places.lab.effect import LabEffect, PooledResult
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.draws import ParcelDraws
-from underoak.places.soil.lab_results import LabEffect, PooledResult
 
 if TYPE_CHECKING:
     from underoak.plan.plan import Plan

@@ -18,8 +18,8 @@ import numpy.typing as npt
 from underoak.base.errors import Fault, UnderoakError, printable
 from underoak.overlay import Curve, Rules, membership
 from underoak.places.geometry.output_files import write_safely
+from underoak.places.lab.effect import PooledResult, sd_of_tested_mean
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.soil.lab_results import PooledResult, sd_of_tested_mean
 from underoak.places.soil.prior import priors
 
 if TYPE_CHECKING:

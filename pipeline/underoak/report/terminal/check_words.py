@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from underoak.places.soil.sampling_error import within_field_of
+from underoak.places.lab.sampling_error import within_field_of
 from underoak.places.soil.soil_units import soil_criteria
 from underoak.plan.case import PRESENT, Case
 from underoak.plan.uncertainty_summary import draw_lines

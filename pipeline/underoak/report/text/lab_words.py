@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from underoak.places.answers.needs import LabFinding, LabUse
-from underoak.places.soil.sampling_error import WithinField, within_field
+from underoak.places.lab.sampling_error import WithinField, within_field
 from underoak.plan.keys.plan_keys import PlanSpec
 
 if TYPE_CHECKING:

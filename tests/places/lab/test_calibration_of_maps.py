@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from underoak.places.soil.calibration import calibrated, calibration_warnings
-from underoak.places.soil.lab_results import PooledResult
+from underoak.places.lab.calibration import calibrated, calibration_warnings
+from underoak.places.lab.effect import PooledResult
 
 
 def checked(n, off_by, said, lab_sd=0.15, layer="soil_ph", seed=5):

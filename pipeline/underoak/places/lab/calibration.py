@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from underoak.base.errors import Fault
-from underoak.places.soil.lab_results import PooledResult
+from underoak.places.lab.effect import PooledResult
 from underoak.uncertainty import Coverage, band_coverage
 
 BAND = 0.9

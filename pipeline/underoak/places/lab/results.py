@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 from underoak.base import units as _units
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.indicators.soil.ph import PH_CONVERSIONS, PhConversion
-from underoak.places.soil.lab_file import read_rows, read_text
-from underoak.places.soil.lab_places import LabPlaces
-from underoak.places.soil.sampling_error import within_field_of
+from underoak.places.lab.results_file import read_rows, read_text
+from underoak.places.lab.sample_places import LabPlaces
+from underoak.places.lab.sampling_error import within_field_of
 
 if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels
@@ -54,7 +54,7 @@ class Lab:
 def read_lab(
     plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems: Problems, parcels: Parcels | None = None
 ) -> Lab:
-    """Return the lab results of a plan, from its file: text in UTF-8 (see `lab_file.read_rows`).
+    """Return the lab results of a plan, from its file: text in UTF-8 (see `results_file.read_rows`).
 
     Columns: `parcel` (or the plan's name for it), `property` (a layer's name), `value`, `unit`, and if wanted
     `depth` (0-30 cm), `method` (of a pH), `error` (standard deviation of the method, in the same unit), `cores` (in the

@@ -16,9 +16,9 @@ from underoak.base.grid import Grid
 from underoak.places.answers.needs import LabFinding, LabUse, SoilUnit
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import parcel_columns
+from underoak.places.lab.effect import PooledResult, apply_results, sd_of_tested_mean
+from underoak.places.lab.results import Lab, Result
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.soil.lab import Lab, Result
-from underoak.places.soil.lab_results import PooledResult, apply_results, sd_of_tested_mean
 from underoak.report.terminal.table import ranking
 from underoak.report.text.cell_sentences import SENTENCES, lab_sentence
 
@@ -197,9 +197,9 @@ class Sums:
 
 
 def applied(cells, results, monkeypatch, mode="update"):
-    from underoak.places.soil import lab_results
+    from underoak.places.lab import effect as lab_effect
 
-    monkeypatch.setattr(lab_results, "_judge_again", lambda plan, cells, sums, parcels: (cells, sums))
+    monkeypatch.setattr(lab_effect, "_judge_again", lambda plan, cells, sums, parcels: (cells, sums))
     plan = uo.load_plan(
         {
             "format": 1, "title": "Hill", "purpose": "buy",

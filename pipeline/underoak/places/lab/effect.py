@@ -14,11 +14,11 @@ from underoak.base.errors import Fault, Problems
 from underoak.engine.write.outputs import MEMBERSHIP_STEPS
 from underoak.overlay import judge, membership
 from underoak.places.answers.needs import LabFinding, LabUse, SoilUnit
+from underoak.places.lab.results import Lab, Result, read_lab
+from underoak.places.lab.sampling_error import sample_error
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.ranking import ParcelSums
-from underoak.places.soil.lab import Lab, Result, read_lab
 from underoak.places.soil.prior import Prior, priors
-from underoak.places.soil.sampling_error import sample_error
 from underoak.places.soil.soil_units import UNKNOWN, soil_criteria, soils_of
 from underoak.uncertainty.information.lab_update import lab_update
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 import underoak as uo
 from underoak.base.errors import Problems
-from underoak.places.soil.lab import read_lab
-from underoak.places.soil.lab_file import read_rows
+from underoak.places.lab.results import read_lab
+from underoak.places.lab.results_file import read_rows
 
 HEAD = "parcel,property,value,unit,method,error,cores,lon,lat\n"
 COLUMNS = HEAD.strip().split(",")

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import underoak as uo
-from underoak.places.soil.sampling_error import sample_error, within_field, within_field_of
+from underoak.places.lab.sampling_error import sample_error, within_field, within_field_of
 from underoak.plan.keys.places import LabSpec
 
 POSITIVE = st.floats(0.01, 20.0)

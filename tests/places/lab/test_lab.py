@@ -15,7 +15,7 @@ import underoak as uo
 from underoak.base.errors import Problems
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import parcel_columns
-from underoak.places.soil.lab import Lab, Result, read_lab
+from underoak.places.lab.results import Lab, Result, read_lab
 from underoak.report.text.cell_sentences import SENTENCES
 
 from noise import LEFT, TOP, write_raster, write_shapes
