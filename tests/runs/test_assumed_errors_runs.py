@@ -129,6 +129,22 @@ def test_assumed_errors_are_printed_with_their_source_in_table_page_explanation_
     assert "Errors that are not known, treated as exact: elevation, cover." in row
 
 
+def test_errors_that_are_switched_off_are_named(exact):
+    row = " ".join(ranking(exact.findings[0]).split())
+    assert "Errors that the plan switches off, treated as exact: soil_ph, slope." in row
+    page = (exact.folder / "report.html").read_text(encoding="utf-8")
+    assert "the plan switches its published error off" in page
+    assert "assumed ±" not in page
+    record = exact.manifest.cases[0].uncertainty
+    assert (record.switched_off, set(record.unknown)) == (("soil_ph", "slope"), {"elevation", "cover"})
+
+
+def test_without_errors_no_parcel_gets_a_yes(exact):
+    verdicts = set(exact.parcels["verdict"].dropna().map(str))
+    assert "open" in verdicts
+    assert not {"yes", "buy"} & verdicts
+
+
 def test_nothing_is_printed_of_errors_that_the_plan_states(land, tmp_path):
     plan, folder = land
     errors = {"soil_ph": {"sd": 0.31}, "slope": {"sd": "2 degree"}, "elevation": {"sd": "7 m"}}

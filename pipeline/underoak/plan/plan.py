@@ -213,12 +213,18 @@ class Plan:
 
     @property
     def unknown_errors(self) -> Mapping[str, str]:
-        """The judged layers with weight whose error is not known, with the reason; empty in a plan without draws.
+        """The judged layers with weight that have no error, with the reason; empty in a plan without draws.
 
-        No test may be called useless, and no answer certain, as far as it rests on such a layer.
+        No test may be called useless, and no answer certain, as far as it rests on such a layer. Those of
+        `switched_off_errors` are among them.
         """
         weighing = {criterion.layer for criterion in self.criteria if criterion.weight > 0.0}
         return {name: reason for name, reason in self.errors.unknown.items() if name in weighing}
+
+    @property
+    def switched_off_errors(self) -> tuple[str, ...]:
+        """The judged layers with weight whose published error is not assumed, because the plan says `assume: none`."""
+        return tuple(layer for layer in self.unknown_errors if layer in self.errors.switched_off)
 
     @property
     def is_doubt_switched_off(self) -> bool:
@@ -227,7 +233,7 @@ class Plan:
             return False
         weighing = [criterion.layer for criterion in self.criteria if criterion.weight > 0.0]
         has_error = any(self.layers[layer].has_uncertainty for layer in weighing)
-        return not has_error or any(layer in weighing for layer in self.errors.switched_off)
+        return not has_error or bool(self.switched_off_errors)
 
     @property
     def parcels(self) -> ParcelsSpec | None:

@@ -107,6 +107,7 @@ class UncertaintyRecord(_Record):
     layers: dict[str, str]
     assumed: dict[str, AssumedErrorRecord] = Field(default_factory=dict)  # layers whose error the plan does not state
     unknown: dict[str, str] = Field(default_factory=dict)  # judged layer whose error is not known -> reason
+    switched_off: tuple[str, ...] = ()  # judged layers whose published error the plan does not assume
     drawn: tuple[str, ...]
     rules: tuple[str, ...] = Field(alias="asked")
     methods: dict[str, str]

@@ -52,6 +52,7 @@ def _uncertainty_lines(ready: PreparedCase) -> list[str]:
         for name, words in record.layers.items()
     ]
     lines += [f"unknown   {name}: its error is not known ({reason})" for name, reason in record.unknown.items()]
+    lines += [f"exact     {name}: its published error is switched off" for name in record.switched_off]
     return lines + draw_lines(ready.plan)
 
 

@@ -31,19 +31,20 @@ def assumed_words(error: AssumedErrorRecord) -> str:
 
 
 def error_lines(record: UncertaintyRecord | None, label_of: Callable[[str], str]) -> list[str]:
-    """Return one sentence for each layer whose error is assumed or not known; `label_of` gives a layer's label."""
+    """Return one sentence for each layer whose error is assumed, not known or switched off; `label_of` labels it."""
     if record is None:
         return []
     lines = [f"{_named(layer, label_of)}: {assumed_words(error)}." for layer, error in record.assumed.items()]
+    states = {layer: f"its error is not known ({reason})" for layer, reason in record.unknown.items()}
+    states |= dict.fromkeys(record.switched_off, "the plan switches its published error off")
     return lines + [
-        f"{_named(layer, label_of)}: its error is not known ({reason}). It was treated as exact, so the answer may be "
-        "less certain than it looks."
-        for layer, reason in record.unknown.items()
+        f"{_named(layer, label_of)}: {state}. It was treated as exact, so the answer may be less certain than it looks."
+        for layer, state in states.items()
     ]
 
 
 def short_error_lines(record: UncertaintyRecord | None) -> list[str]:
-    """Return one line on the assumed errors and one on those not known, for a table."""
+    """Return one line each on the errors that are assumed, not known, and switched off, for a table."""
     if record is None:
         return []
     lines = []
@@ -52,6 +53,8 @@ def short_error_lines(record: UncertaintyRecord | None) -> list[str]:
         lines.append(f"Assumed, because the plan states no error: {'; '.join(each)}.")
     if record.unknown:
         lines.append(f"Errors that are not known, treated as exact: {', '.join(record.unknown)}.")
+    if record.switched_off:
+        lines.append(f"Errors that the plan switches off, treated as exact: {', '.join(record.switched_off)}.")
     return lines
 
 
