@@ -17,8 +17,13 @@ METHODS = {
     "quantiles": "linear between quantiles over the normal score, extended beyond the outer two",
     "sd": "normal around the layer's value, limited to what is physically possible",
     "correlation": (
-        "exponential along the rows and columns of a source, falling to 1/e over the range; then restored to equal "
-        "shares of the normal distribution in each cell"
+        "exponential along the rows and columns of a source, falling to 1/e over the range (practical range: three "
+        "times that), by squares of the grain; the bias share of the variance is one normal for the whole map; then "
+        "restored to equal shares of the normal distribution in each cell"
+    ),
+    "ranks": (
+        "linear rule: 10,000 draws of the weights over the mean memberships of each data draw; other rules: every cell "
+        "of a parcel judged in joint draws of data and weights; weights drawn by the name of their criterion"
     ),
     "rules": "closed form, for a point at the grain of the map, not for the mean of a field",
     "constraints": "tested with the values of the layers as they are, in every draw",
@@ -71,7 +76,9 @@ def uncertainty_manifest(plan: Plan, cell_sizes: Mapping[str, float], units: Map
         "seed": uncertainty.seed,
         "draws": uncertainty.draws,
         "correlation_range_m": uncertainty.range_m,
+        "rank_draws": rank_draws(plan),
         "layers": uncertain,
+        "bias_shares": {name: plan.layers[name].bias for name in uncertain},
         "assumed": {name: _assumed(plan, name, cell_sizes[name], units[name]) for name in plan.assumed_errors},
         "unknown": {name: why for name, why in plan.unknown_errors.items() if name not in plan.switched_off_errors},
         "switched_off": list(plan.switched_off_errors),
@@ -79,6 +86,16 @@ def uncertainty_manifest(plan: Plan, cell_sizes: Mapping[str, float], units: Map
         "asked": [rule.name for rule in uncertainty.ask],
         "methods": METHODS,
     }
+
+
+def rank_draws(plan: Plan) -> int:
+    """Return the number of joint draws of data and weights that a case makes: a multiple of its draws, or 0."""
+    from underoak.uncertainty.draws.rank_sums import needs_joint_draws
+
+    uncertainty = plan.uncertainty
+    if uncertainty is None or plan.parcels is None or not plan.case.is_present or not needs_joint_draws(plan.rules):
+        return 0
+    return -(-uncertainty.rank_draws // uncertainty.draws) * uncertainty.draws
 
 
 def _assumed(plan: Plan, name: str, cell_m: float, unit: str) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from underoak.places.verdicts.mean_draws import after_lab
 from underoak.places.verdicts.rank_order import Order, order_of, with_order
 from underoak.places.verdicts.saved_cells import SavedCells
 from underoak.places.verdicts.sensitivity import FirstTwo, swap_of_first_two
+from underoak.places.verdicts.shared_failure import shared_failure_of
 from underoak.places.verdicts.verdicts import with_verdicts
 from underoak.places.wild.share_warnings import unusual_share
 from underoak.places.wild.zone_draws import COLUMN, s2_shares
@@ -38,6 +39,7 @@ from underoak.report import Findings
 from underoak.report.page.pair_columns import with_pairs
 from underoak.runs.prepared_run import PreparedRun
 from underoak.uncertainty import Coverage
+from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -56,6 +58,7 @@ class _ParcelFindings:
     first_two: FirstTwo | None = None
     calibration: Mapping[str, Coverage] = field(default_factory=dict)
     order: Order | None = None
+    shared: SharedFailure | None = None
     draws: ParcelDraws | None = None
 
 
@@ -108,6 +111,7 @@ def _findings(
         first_two=parcels.first_two,
         calibration=parcels.calibration,
         order=parcels.order,
+        shared=parcels.shared,
         uncertainty=case.uncertainty_record,
     )
 
@@ -130,12 +134,13 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     if results.draws is None:
         return _ParcelFindings(table, first_two, calibration)
     draws = after_lab(plan, results.draws, lab, plan.spec.lab.mode if plan.spec.lab is not None else "")
-    table, order = draws.add_to(table, plan.rules), None
+    table, order, shared = draws.add_to(table, plan.rules), None, None
     if case.case.is_present:
         table = with_verdicts(plan, case.units, table, draws)
+        shared = shared_failure_of(table, draws, plan.rules)
         order = order_of(plan, table, draws, cells, lab.changed)
         table = table if order is None else with_order(table, order)
-    return _ParcelFindings(table, first_two, calibration, order, draws)
+    return _ParcelFindings(table, first_two, calibration, order, shared, draws)
 
 
 def _usable(ready: PreparedRun, case: PreparedCase, sums: ParcelSums, stage: Path) -> UsableLand:

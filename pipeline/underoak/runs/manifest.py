@@ -20,11 +20,13 @@ from underoak.engine.storage.manifest import (
 )
 from underoak.engine.write.checksums import FileRecord, InputRecord, software
 from underoak.plan.plan import Plan
+from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 
 def case_manifest(
-    ready: PreparedCase, counts: CaseCounts, criteria: Sequence[CriterionWords], grains: Mapping[str, float]
-) -> CaseManifest:
+    ready: PreparedCase, counts: CaseCounts, criteria: Sequence[CriterionWords], grains: Mapping[str, float],
+    shared: SharedFailure | None = None,
+) -> CaseManifest:  # fmt: skip
     """Return the manifest's record of one case."""
     plan, case = ready.plan, ready.case
     layers = {
@@ -44,6 +46,7 @@ def case_manifest(
         criteria=tuple(criteria),
         weights=WeightsRecord.model_validate(plan.weighting),
         **drawn,
+        shared_failure=shared,
         not_judged=tuple(str(item) for item in plan.not_judged),
         looked_at=plan.looked_at,
         counts=_counts(counts),

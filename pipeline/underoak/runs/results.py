@@ -112,7 +112,7 @@ def _write_case(
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
     planting = planting_rows(findings, parcels, folder) if findings.case.is_present else []
     (folder / "report.html").write_text(report_html(findings, picture, planting), encoding="utf-8")
-    return case_manifest(ready, findings.counts, findings.criteria, findings.grains)
+    return case_manifest(ready, findings.counts, findings.criteria, findings.grains, findings.shared)
 
 
 def _write_manifest(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from underoak.base.errors import Problems, UnderoakError
@@ -17,10 +17,21 @@ from underoak.layers.stack import Stack, StackedLayer
 from underoak.layers.uncertain_layers import Limits, UncertainLayer, cell_size_m, error_correlation
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import DRAWN_PURPOSES
-from underoak.plan.keys.uncertainty import deviation_at, deviation_in
+from underoak.plan.keys.uncertainty import UncertaintySpec, deviation_at, deviation_in
 from underoak.plan.plan import Plan
+from underoak.plan.uncertainty_summary import rank_draws
 from underoak.uncertainty.draws.error_model import ErrorModel
-from underoak.uncertainty.draws.rank_sums import needs_joint_draws
+
+
+@dataclass(frozen=True, slots=True)
+class TogetherPair:
+    """Two layers whose errors are correlated."""
+
+    first: str
+    second: str
+    correlation: float  # as in the plan
+    is_local: bool  # they lie on one grid with one grain; else only the common parts are correlated
+    realised: float  # the correlation of their errors at one place
 
 
 def uncertainty_of(
@@ -46,6 +57,7 @@ def uncertainty_of(
             )
         except UnderoakError as error:
             problems.extend(replace(f, where=f.where or f"layers.{name}.sd") for f in error.faults)
+    uncertain = _with_together(spec, uncertain, by_name, plan)
     rules = []
     for rule in spec.ask:
         if rule.layer not in uncertain:
@@ -60,11 +72,46 @@ def uncertainty_of(
     if not drawn and not rules and not problems.faults and plan.purpose not in DRAWN_PURPOSES:
         what = "no criterion uses an uncertain layer and there is no probability rule, so there is nothing to draw"
         problems.add("E362", what, "uncertainty", "give `quantiles` or `sd` to a layer that a criterion judges")
-    is_ranked = plan.parcels is not None and plan.case.is_present and needs_joint_draws(plan.rules)
-    return CaseUncertainty(
-        spec.draws, spec.seed, drawn, tuple(rules), tuple(plan.outputs.quantiles or ()),
-        spec.rank_draws if is_ranked else 0,
-    )  # fmt: skip
+    levels = tuple(plan.outputs.quantiles or ())
+    return CaseUncertainty(spec.draws, spec.seed, drawn, tuple(rules), levels, rank_draws(plan))
+
+
+def _with_together(
+    spec: UncertaintySpec, uncertain: Mapping[str, UncertainLayer], layers: Mapping[str, StackedLayer], plan: Plan
+) -> dict[str, UncertainLayer]:
+    """Return the layers with errors that go together."""
+    table, changed = spec.layers_together, dict(uncertain)
+    common = table.sums(list(uncertain))
+    for name in common:
+        alike = [other for other in common if _share_a_grid(layers[name], layers[other], plan)]
+        errors = replace(uncertain[name].errors, common=common[name], local=table.sums(alike)[name])
+        changed[name] = replace(uncertain[name], errors=errors)
+    return changed
+
+
+def together_pairs(plan: Plan, layers: Iterable[StackedLayer]) -> tuple[TogetherPair, ...]:
+    """Return the pairs of layers whose errors are correlated, in the order of their names."""
+    if plan.uncertainty is None:
+        return ()
+    table, by_name, pairs = plan.uncertainty.layers_together, {layer.name: layer for layer in layers}, []
+    for first, second in sorted(table.stated):
+        if not all(name in by_name and plan.layers[name].has_uncertainty for name in (first, second)):
+            continue
+        correlation = float(table.matrix[table.names.index(first), table.names.index(second)])
+        a, b = plan.layers[first].bias, plan.layers[second].bias
+        is_local = _share_a_grid(by_name[first], by_name[second], plan)
+        share = math.sqrt(a * b) + (math.sqrt((1.0 - a) * (1.0 - b)) if is_local else 0.0)
+        pairs.append(TogetherPair(first, second, correlation, is_local, correlation * share))
+    return tuple(pairs)
+
+
+def _share_a_grid(one: StackedLayer, other: StackedLayer, plan: Plan) -> bool:
+    """Return True if the local errors of two layers are drawn for the same squares of the ground."""
+    a, b = one.source_layer.source, other.source_layer.source
+    is_same_grid = a.grid.crs == b.grid.crs and a.grid.transform == b.grid.transform
+    is_same_turn = a.is_periodic == b.is_periodic and (not a.is_periodic or a.grid.cols == b.grid.cols)
+    grains = [error_correlation(a.grid, a.grid, 0.0, plan.layers[layer.name].grain_m) for layer in (one, other)]
+    return is_same_grid and is_same_turn and grains[0] == grains[1]
 
 
 def _uncertain_layer(

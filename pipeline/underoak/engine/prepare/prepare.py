@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Bounds, Grid
 from underoak.base.number_words import percent
 from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe, ShapeMask
-from underoak.engine.judge.uncertainty import uncertainty_of
+from underoak.engine.judge.uncertainty import together_pairs, uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
 from underoak.engine.prepare.file_checks import LayersRequest, open_files, sample_files
 from underoak.engine.prepare.indicator_limits import check_range
@@ -80,7 +80,10 @@ class PreparedCase:
     def uncertainty_record(self) -> UncertaintyRecord | None:
         """How the layers are drawn, and with which errors; None in a plan without draws."""
         content = uncertainty_manifest(self.plan, self.cell_sizes, self.units)
-        return UncertaintyRecord.model_validate(content) if content else None
+        if not content:
+            return None
+        together = [asdict(pair) for pair in together_pairs(self.plan, self.layers)]
+        return UncertaintyRecord.model_validate(content | {"together": together})
 
     def stacked_origin(self, layer: str, origin: str) -> str:
         """Return the recipe's name of a layer that another is derived from; the recipe itself may not hold it."""

@@ -20,6 +20,7 @@ from underoak.base.grid import Grid
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.profiles.looked_at import LookedAt
+from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 MANIFEST = "run.json"
 FORMAT = 2
@@ -98,13 +99,26 @@ class AssumedErrorRecord(_Record):
     grade: str  # A, B or C
 
 
+class TogetherRecord(_Record):
+    """Two layers whose errors are correlated."""
+
+    first: str
+    second: str
+    correlation: Number  # as in the plan
+    is_local: bool  # on one grid with one grain; else only the parts that a whole map has in common go together
+    realised: Number  # the correlation of their errors at one place
+
+
 class UncertaintyRecord(_Record):
     """How the layers of a case were drawn."""
 
     seed: int
     draws: int
+    rank_draws: int = 0  # joint draws of data and weights; 0 in runs that made none
     correlation_range_m: Number
     layers: dict[str, str]
+    bias_shares: dict[str, Number] = Field(default_factory=dict)  # layer -> share of its error's variance in common
+    together: tuple[TogetherRecord, ...] = ()
     assumed: dict[str, AssumedErrorRecord] = Field(default_factory=dict)  # layers whose error the plan does not state
     unknown: dict[str, str] = Field(default_factory=dict)  # judged layer whose error is not known -> reason
     switched_off: tuple[str, ...] = ()  # judged layers whose published error the plan does not assume
@@ -133,6 +147,7 @@ class CaseManifest(_Record):
     criteria: tuple[CriterionWords, ...]
     weights: WeightsRecord
     uncertainty: UncertaintyRecord | None = None  # None when no layer was drawn
+    shared_failure: SharedFailure | None = None  # of the parcels with a yes; None for fewer than three
     not_judged: tuple[str, ...]  # criteria of the profile without a layer, with the reason; essential ones first
     looked_at: LookedAt | None = None  # how much of the profile; None without one
     counts: Counts

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from underoak.base.errors import UnderoakError
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import DRAWN_PURPOSES, PlanSpec
-from underoak.plan.keys.uncertainty import ProbabilityRuleSpec, deviation_in, deviations
+from underoak.plan.keys.uncertainty import ProbabilityRuleSpec, UncertaintySpec, deviation_in, deviations
 from underoak.plan.reading.validation import Check
 from underoak.plan.reading.yaml import KeyPath
 
@@ -45,11 +45,26 @@ def check_uncertainty(spec: PlanSpec, layers: Mapping[str, LayerSpec], check: Ch
         return
     for n, rule in enumerate(uncertainty.ask):
         _check_rule(rule, ("uncertainty", "ask", n), spec, layers, check)
+    _check_together(uncertainty, layers, check)
     for name, deviation in uncertainty.lab_error.items():
         key_path: KeyPath = ("uncertainty", "lab_error", name)
         check.require_layer(name, key_path)
         if name in spec.layers:
             _check_deviation(deviation, spec.layers[name], key_path, check)
+
+
+def _check_together(uncertainty: UncertaintySpec, layers: Mapping[str, LayerSpec], check: Check) -> None:
+    for n, group in enumerate(uncertainty.together):
+        for m, name in enumerate(group.layers):
+            key_path: KeyPath = ("uncertainty", "together", n, "layers", m)
+            check.require_layer(name, key_path)
+            if name in layers and not layers[name].has_uncertainty and not _lost_uncertainty(name, check):
+                what = f'the layer "{name}" states no uncertainty, and none is assumed'
+                check.add_fault("E362", what, key_path, "give it `quantiles` or `sd`, or leave it out here")
+    try:
+        _ = uncertainty.layers_together
+    except UnderoakError as error:
+        check.add_error(error, ("uncertainty", "together"))
 
 
 def _lost_uncertainty(name: str, check: Check) -> bool:

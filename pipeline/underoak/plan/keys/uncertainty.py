@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from typing import Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema, model_validator
 
@@ -24,6 +24,9 @@ from underoak.plan.keys.quantities import (
 )
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
+
+if TYPE_CHECKING:
+    from underoak.uncertainty.draws.together import LayersTogether
 
 _SHARE = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?)\s*(?:%|percent)(?P<of>\s+of\s+(?:the\s+)?value)?\s*")
 
@@ -197,6 +200,15 @@ class ProbabilityRuleSpec(Spec):
         return quantity_in(limit, unit) if isinstance(limit, str) else limit
 
 
+class TogetherSpec(Spec):
+    """Layers whose errors go together, such as those of rain and of cloud."""
+
+    layers: Annotated[tuple[Name, ...], Field(min_length=2, max_length=20)]
+    """Layers with `quantiles` or `sd`."""
+    correlation: Annotated[Number, Field(gt=-1, lt=1)]
+    """Correlation of the errors of each two of them."""
+
+
 class UncertaintySpec(Spec):
     """How uncertain layers are drawn, and which probabilities are mapped. Layers state `quantiles` or `sd`."""
 
@@ -210,6 +222,9 @@ class UncertaintySpec(Spec):
     correlation_range: Distance = "800 m"
     """Distance over which the correlation of a map's local errors falls to 1/e; at three times it 0.05 are left (the
     practical range). 0 m: no correlation. Default: 800 m."""
+    together: Annotated[tuple[TogetherSpec, ...], Field(max_length=100)] = ()
+    """Layers whose errors are correlated: all of the error where they lie on one grid with one grain, else only the
+    part that the whole map has in common."""
     ask: Annotated[tuple[ProbabilityRuleSpec, ...], Field(max_length=100)] = ()
     """Rules whose probability is mapped."""
     lab_error: dict[Name, Deviation] = Field(default_factory=dict)
@@ -222,6 +237,17 @@ class UncertaintySpec(Spec):
     def range_m(self) -> float:
         """Correlation range [m]."""
         return quantity_in(self.correlation_range, "m")
+
+    @property
+    def layers_together(self) -> LayersTogether:
+        """The layers whose errors go together.
+
+        Raises:
+            UnderoakError: E363 if their correlations cannot all hold, or a pair is given twice.
+        """
+        from underoak.uncertainty.draws.together import LayersTogether
+
+        return LayersTogether.of((group.layers, group.correlation) for group in self.together)
 
     @model_validator(mode="after")
     def _check_names(self) -> Self:

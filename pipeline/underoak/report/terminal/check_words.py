@@ -12,6 +12,7 @@ from underoak.plan.uncertainty_summary import draw_lines
 from underoak.report.text.answer_words import decision
 from underoak.report.text.error_words import assumed_words
 from underoak.report.text.lab_words import sampling_words
+from underoak.report.text.shared_words import together_words
 
 if TYPE_CHECKING:
     from underoak.engine.prepare.prepare import PreparedCase
@@ -53,6 +54,7 @@ def _uncertainty_lines(ready: PreparedCase) -> list[str]:
     ]
     lines += [f"unknown   {name}: its error is not known ({reason})" for name, reason in record.unknown.items()]
     lines += [f"exact     {name}: its published error is switched off" for name in record.switched_off]
+    lines += [f"together  {together_words(pair)}" for pair in record.together]
     return lines + draw_lines(ready.plan)
 
 

@@ -19,6 +19,7 @@ from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.uncertainty import Coverage
+from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 if TYPE_CHECKING:
     from underoak.plan.plan import Criterion
@@ -77,6 +78,7 @@ class Findings:
     months: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # layer -> calendar months that were used
     first_two: FirstTwo | None = None  # the weight change that would reverse them; None: nothing to say
     calibration: Mapping[str, Coverage] = field(default_factory=dict)  # layer -> how tests fit its stated uncertainty
+    shared: SharedFailure | None = None  # of the parcels with a yes
     order: Order | None = None  # ranks over draws of weights and data; None without `uncertainty`
     uncertainty: UncertaintyRecord | None = None  # how layers were drawn; None without draws
     pairs: Any = None  # best pairs over all species of the present, by id; on the first case

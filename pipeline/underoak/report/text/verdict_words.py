@@ -19,6 +19,7 @@ from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.rank_words import lead_words, order_lines
 from underoak.report.text.reason_sentence import VerdictReasonText
+from underoak.report.text.shared_words import shared_failure_words
 from underoak.uncertainty import wilson
 
 _CONFIDENCE = 0.90
@@ -160,6 +161,7 @@ def uncertainty_lines(findings: Findings) -> list[str]:
     else:
         line = f"The spread comes from {source}."
     lines = [line, *error_lines(findings.uncertainty, lambda layer: label_of(findings.criteria, layer))]
+    lines += [] if findings.shared is None else [shared_failure_words(findings.shared)]
     lines += [*(order_lines(findings.order) if findings.order is not None else [])]
     without_error = [name for name in _best_tests(findings) if name not in plan.uncertainty.lab_error]
     if without_error:
