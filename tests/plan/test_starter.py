@@ -51,6 +51,16 @@ def test_the_commented_carbonate_of_a_starter_becomes_a_layer(tmp_path, purpose:
     assert "carbonate" in {criterion.name for criterion in plan.criteria}
 
 
+@pytest.mark.parametrize("purpose", PURPOSES)
+def test_the_constraints_that_a_starter_proposes_can_be_switched_on(tmp_path, purpose: str) -> None:
+    plan_file, _ = new(tmp_path, purpose)
+    text = plan_file.read_text(encoding="utf-8")
+    assert {"protected", "floods", "old_grassland"} <= set(re.findall(r"# - \{name: (\w+)", text))
+    plan_file.write_text(text.replace("# - {name:", "  - {name:"), encoding="utf-8")
+    names = [constraint.name for constraint in load_plan(plan_file, strict=True).constraints]
+    assert names == ["too_steep", "built_up", "protected", "floods", "old_grassland"]
+
+
 def test_nothing_that_is_there_is_written_over(tmp_path) -> None:
     new(tmp_path, "buy")
     mine = tmp_path / "plan.yaml"

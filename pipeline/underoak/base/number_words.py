@@ -20,41 +20,58 @@ def thousands(count: int) -> str:
     return f"{count:,}".replace(",", " ")
 
 
-def beside(value: float, cuts: Iterable[float], digits: int = 2) -> str:
+def beside(value: float, cuts: Iterable[float], digits: int = 2, most_digits: int = MOST_DIGITS) -> str:
     """Return a value with so many decimals that the text lies on the same side of every cut as the value does.
 
-    Decimals are added to `digits` until this holds, six at most. A value within 1e-6 of a cut is written as the cut.
+    Decimals are added to `digits`, `most_digits` at most, until no cut lies between the two numbers of so many decimals
+    around the value; so a text that is read and written again is the same. A value within one step of the last decimal
+    of a cut is written as the cut.
 
     >>> beside(0.7969, (0.80,)), beside(0.876, (0.25, 0.5, 0.75)), beside(0.80, (0.80,)), beside(0.12, (0.123,))
     ('0.797', '0.88', '0.80', '0.12')
     """
     if not math.isfinite(value):
         return NO_VALUE
-    near = sorted(cut for cut in cuts if math.isfinite(cut) and abs(cut - value) < 1.0)
+    step = 10.0**-most_digits
+    near = [cut for cut in cuts if abs(cut - value) <= 1.0]
     for cut in near:
-        if abs(value - cut) <= TIE:
-            return cut_words(cut, digits)
-    for decimals in range(digits, MOST_DIGITS):
-        text = f"{value:z.{decimals}f}"
-        steps = _steps(float(text))
-        if all((steps > _steps(cut)) == (value > cut) and steps != _steps(cut) for cut in near):
-            return text
-    return f"{value:z.{MOST_DIGITS}f}"
+        if abs(value - cut) <= step:
+            return cut_words(cut, digits, most_digits)
+    steps = _steps(value, most_digits)
+    cut_steps = [_steps(cut, most_digits) for cut in near]
+    for decimals in range(digits, most_digits):
+        unit = 10 ** (most_digits - decimals)
+        low, high = steps // unit * unit, -(-steps // unit) * unit
+        if not any(low - 1 <= each <= high + 1 for each in cut_steps):
+            return _plain(round(value, decimals), decimals, digits)
+    for cut, each in zip(near, cut_steps, strict=True):  # one step from a cut would be read as the cut
+        if abs(steps - each) <= 1:
+            steps = each + (2 if value > cut else -2)
+    return _plain(steps * step, most_digits, digits)
 
 
-def cut_words(cut: float, digits: int = 2) -> str:
-    """Return a cut with all its decimals, six at most and `digits` at least.
+def _plain(value: float, decimals: int, digits: int) -> str:
+    """Return a value with `decimals`, without the zeros at its end beyond `digits`."""
+    text = f"{value:z.{decimals}f}"
+    while decimals > digits and text.endswith("0"):
+        text, decimals = text[:-1], decimals - 1
+    return text.removesuffix(".")
+
+
+def cut_words(cut: float, digits: int = 2, most_digits: int = MOST_DIGITS) -> str:
+    """Return a cut with all its decimals, `digits` at least and `most_digits` at most.
 
     >>> cut_words(0.8), cut_words(0.125), cut_words(30.0, 0)
     ('0.80', '0.125', '30')
     """
-    decimals = next((n for n in range(digits, MOST_DIGITS) if _steps(round(cut, n)) == _steps(cut)), MOST_DIGITS)
-    return f"{cut:z.{decimals}f}"
+    steps = _steps(cut, most_digits)
+    is_exact = (n for n in range(digits, most_digits) if _steps(round(cut, n), most_digits) == steps)
+    return f"{cut:z.{next(is_exact, most_digits)}f}"
 
 
-def _steps(value: float) -> int:
-    """Return a value in steps of the last decimal that is ever written."""
-    steps: int = round(value * 1e6)
+def _steps(value: float, digits: int) -> int:
+    """Return a value in steps of its last decimal."""
+    steps: int = round(value * 10**digits)
     return steps
 
 
@@ -66,7 +83,7 @@ def percent_beside(share: float, cuts: Iterable[float]) -> str:
     """
     if not math.isfinite(share):
         return NO_VALUE
-    return f"{beside(share * 100.0, [0.0, *(cut * 100.0 for cut in cuts), 100.0], 0)} %"
+    return f"{beside(share * 100.0, [0.0, *(cut * 100.0 for cut in cuts), 100.0], 0, MOST_DIGITS - 2)} %"
 
 
 def percent(share: float) -> str:

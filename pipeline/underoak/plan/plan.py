@@ -26,7 +26,7 @@ from underoak.plan.keys.scenarios import FuturesSpec
 from underoak.plan.keys.uncertainty import MAX_SEED, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec
 from underoak.plan.profiles.looked_at import LookedAt, looked_at
-from underoak.plan.profiles.profile import Host, Profile
+from underoak.plan.profiles.profile import DEFAULT_MOST_LIME, Host, Profile
 
 if TYPE_CHECKING:
     from underoak.overlay import Curve, Rules
@@ -153,6 +153,12 @@ class Plan:
         of_profile = [criterion for criterion in self.criteria if criterion.is_from_profile]
         essential = [criterion.name for criterion in of_profile if criterion.is_essential]
         return looked_at(self.profile, (c.name for c in of_profile if c.weight > 0.0), essential)
+
+    @property
+    def most_lime_t_ha(self) -> float:
+        """The most lime that a potential counts [t/ha]: the profile's, else 40."""
+        most = self.profile.most_lime if self.profile is not None else None
+        return (DEFAULT_MOST_LIME if most is None else most).t_ha
 
     @property
     def hosts(self) -> tuple[Host, ...]:

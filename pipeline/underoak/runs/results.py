@@ -110,7 +110,7 @@ def _write_case(
     (folder / "map.png").write_bytes(picture)
     top = float(UINT16_STEPS) if ready.plan.outputs.dtype == "uint16" else 1.0
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
-    planting = planting_rows(findings, parcels, folder) if findings.case.is_present else []
+    planting = planting_rows(findings) if findings.case.is_present else []
     (folder / "report.html").write_text(report_html(findings, picture, planting), encoding="utf-8")
     return case_manifest(ready, findings.counts, findings.criteria, findings.grains, findings.shared)
 

@@ -13,9 +13,9 @@ from shapely import MultiPolygon, box
 
 import underoak as uo
 from underoak.overlay import Curve, Rules, combine, membership
-from underoak.places.answers.needs import DrainageNeed, LimeNeed, WaterNeed
+from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, WaterNeed
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.soil.amounts import need_of
+from underoak.places.soil.amounts import need_of, needs_of
 from underoak.places.soil.remedies import (
     Remedy,
     fence_m,
@@ -101,16 +101,35 @@ def test_amounts_are_means_of_the_ground_that_needs_it():
     assert found.amount[0] == pytest.approx((57.0 + 57.0 + 27.0) / 3.0, abs=1e-4)
     assert found.share[0] == 0.75
     assert in_words(found, 0, 4.0, "EUR") == (
-        "lime, at least 47 t/ha to bring the top 30 cm to pH 7.9 on 75 % of it (140 t in all, at least 6 300 EUR), "
-        "and above 40 t/ha this is not liming country"
+        "lime, at least 47 t/ha to bring the top 30 cm to pH 7.9 on 75 % of it (140 t in all, at least 6 300 EUR)"
     )
     assert in_short(found, 0) == "lime 47 t/ha"
 
 
-@pytest.mark.parametrize(("ph", "is_told"), [(6.5, True), (6.6, False)])
-def test_above_forty_tonnes_it_is_no_liming_country(ph, is_told):
-    found = with_remedies(cells_of([(ph, 150.0)]), [LIME], RULES).amounts[0]  # 42 and 39 t/ha
-    assert ("not liming country" in in_words(found, 0, 1.0)) is is_told
+@pytest.mark.parametrize(("ph", "is_counted"), [(6.5, False), (6.6, True)])
+def test_land_that_takes_more_lime_than_counts_stays_as_it_is(ph, is_counted):
+    lime, cells = replace(LIME, most_t_ha=40.0), cells_of([(ph, 150.0)])  # 42 and 39 t/ha
+    result = with_remedies(cells, [lime], RULES)
+    (amount,) = result.amounts
+    needs = tuple(needs_of(amount, 0, 1.0))
+    if is_counted:
+        assert result.gain[0] > 0.2
+        assert [type(need) for need in needs] == [LimeNeed]
+        assert amount.beyond[0] == 0.0
+    else:
+        assert result.gain[0] == 0.0
+        assert amount.amount[0] == 0.0
+        assert needs == (LimeBeyond(pytest.approx(42.0, abs=1e-4), 40.0, 1.0),)
+
+
+@given(st.lists(st.floats(4.0, 8.8), min_size=1, max_size=12), st.floats(1.0, 120.0), st.floats(1.0, 3.0))
+def test_more_lime_that_counts_never_lowers_the_potential(values, most, more):
+    cells = cells_of([(ph, 150.0) for ph in values])
+    less, better, all_of_it = (
+        with_remedies(cells, [replace(LIME, most_t_ha=t_ha)], RULES) for t_ha in (most, most * more, np.inf)
+    )
+    assert less.gain[0] <= better.gain[0] + 1e-9 <= all_of_it.gain[0] + 2e-9
+    assert less.amounts[0].amount[0] <= most + 1e-6
 
 
 @pytest.mark.parametrize(

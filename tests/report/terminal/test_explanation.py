@@ -14,7 +14,7 @@ import underoak as uo
 from underoak.base.number_words import thousands
 from underoak.cli import main
 from underoak.places.answers.limits import NoLimit, Side, change_of
-from underoak.places.answers.needs import LabFinding
+from underoak.places.answers.needs import LabFinding, LimeBeyond
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.report.terminal.table import ranking
 from underoak.report.text.criterion_words import CHANGES, best_range, limiting, measure, value_and_best_range
@@ -91,7 +91,7 @@ def test_only_the_side_that_a_remedy_changes_is_offered(criterion, side, wild, s
             {"lime_t_ha": 20.0, "water_mm": 30.0, "potential_class": "S2"},
             "Find out what lime and water would cost: that could make it S2.",
         ),
-        ({"lime_t_ha": 57.0, "potential_class": "S1"},
+        ({"remedies": (LimeBeyond(57.0, 40.0, 1.0),), "potential_class": "S3"},
          "Look elsewhere first: it would take more than 40 t/ha of lime."),
         (
             {"water_mm": 30.0, "membership_clay": 0.1, "side_clay": Side.HIGH},
@@ -164,8 +164,14 @@ def test_the_text_and_the_columns_tell_the_same_amounts(demo):
     assert len(limed) > 3
     for _, found in limed.iterrows():
         assert "lime, at least" in found["remedies"]
-        assert ("not liming country" in found["remedies"]) == (found["lime_t_ha"] > 40.0)
-    assert not table[table["lime_t_ha"].isna()]["remedies"].fillna("").str.contains("lime,").any()
+        assert found["lime_t_ha"] <= 40.0
+    without = table[table["lime_t_ha"].isna()]
+    assert not without["remedies"].fillna("").str.contains("lime, at least").any()
+    # acid parcels, where lime would take more than counts, keep their class in the potential
+    acid = without[without["remedies"].fillna("").str.contains("no lime: it would take")]
+    assert len(acid)
+    assert (acid["potential_class"] == acid["class"]).all()
+    assert "it would take more than 40 t/ha of lime" in " ".join(demo.explain(acid["id"].iloc[0]).split())
 
 
 def test_a_zone_is_explained_by_what_its_cells_hold(demo):
@@ -259,7 +265,7 @@ def test_the_table_says_why_a_parcel_stands_below_others_of_its_score(demo):
     start = next(n for n, line in enumerate(lines) if re.match(r" +\d+  038 ", line))
     built = " ".join(" ".join(lines[start : start + 4]).split())
     assert "part only: 0.55" in built
-    assert re.search(r"81 % excluded,.* ranks as 0\.16; held to S2: clay, water", built)
+    assert re.search(r"81 % .*excluded, ranks as 0\.16; held to S2: clay, water", built)
     for id, why in (("034", "too little usable"), ("033", "no tree fits")):
         (line,) = [line for line in lines if re.match(rf" +\d+  {id} ", line)]
         assert why in line

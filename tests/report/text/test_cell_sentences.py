@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeNeed, Money, WaterNeed
+from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeBeyond, LimeNeed, Money, WaterNeed
 from underoak.places.answers.verdict import DecidedBy, TooSmall, VerdictReason
 from underoak.report.text.cell_sentences import LabText, RemediesText
 from underoak.report.text.reason_sentence import VerdictReasonText
@@ -15,9 +15,10 @@ AMOUNTS = st.floats(1e-7, 1e7)
 SHARES = st.floats(1e-4, 1.0)
 COSTS = st.none() | st.builds(Money, st.floats(0.0, 1e9), st.sampled_from(["", "EUR", "US$", "kr, SEK", "CHF 1"]))
 LIME = st.builds(
-    LimeNeed, AMOUNTS | st.floats(39.0, 41.0), st.sampled_from([20.0, 30.0, 32.5]), st.floats(4.0, 9.0), SHARES,
+    LimeNeed, AMOUNTS, st.sampled_from([20.0, 30.0, 32.5]), st.floats(4.0, 9.0), SHARES,
     AMOUNTS, COSTS, st.none() | AMOUNTS,
 )  # fmt: skip
+BEYOND = st.builds(LimeBeyond, AMOUNTS | st.floats(39.0, 41.0), st.sampled_from([40.0, 12.5]), SHARES)
 WATER = st.builds(WaterNeed, AMOUNTS, AMOUNTS, st.sampled_from(["", "year", "summer", "growing_season"]), SHARES, COSTS)
 SHARES_OF_ONE, DRAWS = st.floats(0.0, 1.0), st.integers(1, 4096)
 LAYERS = st.sampled_from(["soil_ph", "clay", "organic_matter"])
@@ -53,7 +54,7 @@ LAB = st.builds(
 )  # fmt: skip
 
 
-@given(st.lists(LIME | WATER | st.just(DrainageNeed()), min_size=1, max_size=3).map(tuple))
+@given(st.lists(LIME | BEYOND | WATER | st.just(DrainageNeed()), min_size=1, max_size=3).map(tuple))
 def test_remedies_come_back_with_the_same_text(needs):
     cell = RemediesText()
     text = cell.encode(needs)

@@ -28,6 +28,15 @@ class LimeNeed:
 
 
 @dataclass(frozen=True, slots=True)
+class LimeBeyond:
+    """Lime that is not counted, because land takes more of it than the species profile's `most_lime`."""
+
+    t_ha: float  # at least, on that land
+    most_t_ha: float  # that counts
+    share: float  # of the judged land
+
+
+@dataclass(frozen=True, slots=True)
 class WaterNeed:
     """Water that a parcel lacks in the mean year."""
 
@@ -43,7 +52,18 @@ class DrainageNeed:
     """Drainage, where a pit shows standing water; no map can tell how much."""
 
 
-RemedyNeed = LimeNeed | WaterNeed | DrainageNeed
+RemedyNeed = LimeNeed | LimeBeyond | WaterNeed | DrainageNeed
+
+
+def lime_beyond(needs: object) -> LimeBeyond | None:
+    """Return the lime that is not counted among the needs of a parcel; None where all is."""
+    every = needs if isinstance(needs, tuple) else ()
+    return next((need for need in every if isinstance(need, LimeBeyond)), None)
+
+
+def has_remedy(needs: object) -> bool:
+    """Return whether the needs of a parcel hold a remedy that counts."""
+    return isinstance(needs, tuple) and any(not isinstance(need, LimeBeyond) for need in needs)
 
 
 class LabUse(StrEnum):

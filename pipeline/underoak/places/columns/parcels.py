@@ -113,7 +113,11 @@ PARCELS = (
         "potential_held_by", _TEXT, "the criteria that hold that class below that of the suitability", cell=_NAMES,
     ),
     Column("remedies", _TEXT, "the remedies that help, with amounts"),
-    Column("lime_t_ha", _NUMBER, "lime on the land that needs it, at least", "t/ha"),
+    Column(
+        "lime_t_ha", _NUMBER,
+        "lime on the land that needs it, at least; land that takes more than the profile's `most_lime` is not counted",
+        "t/ha",
+    ),
     Column("water_mm", _NUMBER, "water on the land that needs it, at least", "mm"),
     Column(
         "lab", _TEXT,

@@ -67,7 +67,7 @@ class PlantingLayout:
     setback_m: float
     bearing: float  # of the rows, from grid north [degree], 0..180
     inside_ha: float  # within the headlands
-    shut: int = 0  # places that a constraint excludes
+    shut: int = 0  # places that may not be planted
     is_counted: bool = True  # False: too large to count, so computed from the area inside
 
     @property

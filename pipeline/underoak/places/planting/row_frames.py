@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base import crs as _crs
-from underoak.base.codes import MISSING, N
+from underoak.base.codes import MISSING, S1, N
 from underoak.base.compiled import compiled
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.finished_rasters import CLASS_TIF, FinishedRaster, open_finished
@@ -126,6 +126,24 @@ def trees_that_fit(
             frames = row_frames(shapes[some], crs)
             trees[some] = _counts(frames, spacing, usable[some], grid, classes)
     return trees
+
+
+def usable_places(folder: Path, grid: Grid, x: Doubles, y: Doubles) -> npt.NDArray[np.bool_]:
+    """Return which places of the grid's CRS lie on land that a run judged and did not exclude, (places,).
+
+    Raises:
+        UnderoakError: E230 when the class raster cannot be read.
+    """
+    u, v = grid.uv(x, y)
+    col, row = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
+    usable: npt.NDArray[np.bool_] = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
+    if usable.any():
+        top, left = int(row[usable].min()), int(col[usable].min())
+        window = Window(top, left, int(row[usable].max()) - top + 1, int(col[usable].max()) - left + 1)
+        with open_finished(folder, CLASS_TIF) as classes:
+            codes = classes.stored(window)[row[usable] - top, col[usable] - left]
+        usable[usable] = (codes >= S1) & (codes <= N)
+    return usable
 
 
 def _counts(

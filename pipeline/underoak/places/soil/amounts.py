@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from underoak.indicators.soil.lime_and_water import water_volume
-from underoak.places.answers.needs import DrainageNeed, LimeNeed, Money, RemedyNeed, WaterNeed
+from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, Money, RemedyNeed, WaterNeed
 from underoak.places.soil.remedies import RemedyAmount
 
-NO_LIMING_COUNTRY = 40.0  # t/ha; soil that needs more is not soil to lime; common practice, no source
+
+def needs_of(amount: RemedyAmount, parcel: int, ha: float, currency: str = "") -> Iterator[RemedyNeed]:
+    """Yield what one remedy takes on one parcel of `ha` judged hectares, and the lime that is not counted there."""
+    need = need_of(amount, parcel, ha, currency)
+    if need is not None:
+        yield need
+    if amount.beyond[parcel] > 0.0:
+        yield LimeBeyond(float(amount.beyond_t_ha[parcel]), amount.remedy.most_t_ha, float(amount.beyond[parcel]))
 
 
 def need_of(amount: RemedyAmount, parcel: int, ha: float, currency: str = "") -> RemedyNeed | None:

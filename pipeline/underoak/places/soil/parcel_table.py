@@ -13,7 +13,7 @@ from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.ranking import ParcelSums, classes_of, columns_of, held_by, rank_parcels
-from underoak.places.soil.amounts import need_of
+from underoak.places.soil.amounts import needs_of
 from underoak.places.soil.remedies import Remedied, remedies_of, texture_of, with_remedies
 
 if TYPE_CHECKING:
@@ -71,8 +71,8 @@ def _remedy_columns(
     currency = plan.prices.currency or ""
     needs: list[tuple[RemedyNeed, ...] | None] = []
     for i, parcel in enumerate(order.tolist()):
-        each = (need_of(amount, parcel, float(ha[i]), currency) for amount in remedied.amounts) if judged[i] else ()
-        needs.append(tuple(need for need in each if need is not None) or None)
+        amounts = remedied.amounts if judged[i] else ()
+        needs.append(tuple(n for amount in amounts for n in needs_of(amount, parcel, float(ha[i]), currency)) or None)
     columns: dict[str, npt.NDArray[np.float64] | pd.Series] = {
         "potential": np.where(judged, mean, np.nan),
         "potential_class": pd.Series(
@@ -82,7 +82,7 @@ def _remedy_columns(
         "remedies": pd.Series(needs, dtype=object),
     }
     for by, name in (("lime", "lime_t_ha"), ("irrigation", "water_mm")):
-        amounts = [amount.amount[order] for amount in remedied.amounts if amount.remedy.by == by]
-        most = np.max([np.zeros(len(order)), *amounts], axis=0)
+        by_criterion = [amount.amount[order] for amount in remedied.amounts if amount.remedy.by == by]
+        most = np.max([np.zeros(len(order)), *by_criterion], axis=0)
         columns[name] = np.where(judged & (most > 0.0), most, np.nan)
     return columns

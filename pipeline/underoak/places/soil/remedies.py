@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 Doubles = npt.NDArray[np.float64]
 LIME_DEPTH_CM = 30.0  # where the plan says none: as deep as a plough goes; common practice, no source
 WORTH_NAMING = 0.005  # of mean suitability, lost without the remedy; less does not show in two figures
+_TIE_T_HA = 1e-9
 _WET = 0.05  # mean membership that must be lacking before drainage is named
 
 
@@ -51,13 +52,30 @@ class Remedy:
     mm: float = 1.0  # millimetres in the criterion's unit
     price: float | None = None  # of a tonne of lime or a cubic metre of water
     season: str = ""  # of the water; "year", or "" where the layer has none
+    most_t_ha: float = np.inf  # lime that counts: land that takes more stays as it is
 
     def lifted(self, values: npt.ArrayLike) -> Doubles:
         """Return each value raised to where the curve is best within reach: the least such value.
 
-        >>> Remedy(0, "lime", Curve.hump(7.0, 7.5, 8.3, 8.8), 8.3).lifted([6.0, 7.4, 8.0, 8.6]).tolist()
-        [7.5, 7.5, 8.0, 8.6]
+        A value that takes more lime than counts stays as it is.
+
+        >>> lime = Remedy(0, "lime", Curve.hump(7.0, 7.5, 8.3, 8.8), 8.3, most_t_ha=40.0)
+        >>> lime.lifted([6.0, 6.4, 7.4, 8.0, 8.6]).tolist()
+        [6.0, 7.5, 7.5, 8.0, 8.6]
         """
+        given = np.asarray(values, np.float64)
+        raised = self.raised(given)
+        return np.where(self.is_beyond(given, raised), given, raised)
+
+    def is_beyond(self, given: Doubles, raised: Doubles) -> npt.NDArray[np.bool_]:
+        """Return where it takes more lime than counts."""
+        if self.by != "lime":
+            return np.zeros(given.shape, np.bool_)
+        beyond: npt.NDArray[np.bool_] = lime_need(given, raised, self.depth_cm) > self.most_t_ha + _TIE_T_HA
+        return beyond
+
+    def raised(self, values: npt.ArrayLike) -> Doubles:
+        """Return each value raised to where the curve is best within reach, whatever it takes."""
         given = np.asarray(values, np.float64)
         raised, best = given.copy(), membership(given, self.curve).astype(np.float64)
         if self.by == "drainage":
@@ -83,7 +101,8 @@ def _of(index: int, criterion: Criterion, plan: Plan) -> Remedy:
     price = {"lime": plan.prices.lime_t, "irrigation": plan.prices.water_m3}.get(spec.by)
     remedy = Remedy(index, spec.by, criterion.curve, reach, price=price if spec.cost is None else spec.cost)
     if spec.by == "lime":
-        return replace(remedy, reach=min(reach, HIGHEST_PH), depth_cm=spec.depth_cm or LIME_DEPTH_CM)
+        depth_cm = spec.depth_cm or LIME_DEPTH_CM
+        return replace(remedy, reach=min(reach, HIGHEST_PH), depth_cm=depth_cm, most_t_ha=plan.most_lime_t_ha)
     if spec.by == "irrigation":
         season = plan.layers[criterion.layer].season
         mm = units.conversion(criterion.unit, "mm").scale if criterion.unit else 1.0
@@ -100,6 +119,8 @@ class RemedyAmount:
     share: Doubles  # of the judged land that needs it; for drainage 1 where it is to be named, and 0
     goal: Doubles  # mean value that it raises that land to
     farm: Doubles  # lime [t/ha] by farm tables, as far as they go; NaN where sand or clay is not known
+    beyond: Doubles  # share of the judged land that takes more lime than counts; 0 where it would not help
+    beyond_t_ha: Doubles  # mean lime that it takes there [t/ha]; NaN where there is none
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,7 +206,19 @@ def _amount(
     else:
         each = water_deficit(values, goal) * remedy.mm
     amount = _mean(cells, np.where(needs, each, np.nan)) * helps
-    return RemedyAmount(remedy, amount, share, cells.means(np.where(needs, goal, np.nan)), farm)
+    beyond, beyond_t_ha = _beyond(cells, remedy, values)
+    return RemedyAmount(remedy, amount, share, cells.means(np.where(needs, goal, np.nan)), farm, beyond, beyond_t_ha)
+
+
+def _beyond(cells: SampledCells, remedy: Remedy, values: Doubles) -> tuple[Doubles, Doubles]:
+    """Return the share of each parcel that takes more lime than counts, and how much it takes there [t/ha]."""
+    raised = remedy.raised(values)
+    is_beyond = remedy.is_beyond(values, raised)
+    rise = membership(raised, remedy.curve).astype(np.float64) - membership(values, remedy.curve)
+    would_help = _mean(cells, np.where(np.isnan(values), np.nan, np.where(is_beyond, rise, 0.0))) >= WORTH_NAMING
+    share = _mean(cells, np.where(np.isnan(values), np.nan, is_beyond)) * would_help
+    need = np.where(is_beyond, lime_need(values, raised, remedy.depth_cm), np.nan)
+    return share, np.where(share > 0.0, cells.means(need), np.nan)
 
 
 def _drained(cells: SampledCells, remedy: Remedy) -> RemedyAmount:
@@ -196,7 +229,7 @@ def _drained(cells: SampledCells, remedy: Remedy) -> RemedyAmount:
         wet = _mean(cells, np.where(np.isnan(values), np.nan, values > remedy.curve.full[1])) > 0.0
     named = (wet & (1.0 - mean > _WET)).astype(np.float64)
     blank = np.full(len(named), np.nan)
-    return RemedyAmount(remedy, np.zeros(len(named)), named, blank, blank)
+    return RemedyAmount(remedy, np.zeros(len(named)), named, blank, blank, np.zeros(len(named)), blank)
 
 
 def _by_farm_tables(cells: SampledCells, values: Doubles, goal: Doubles, texture: tuple[int, int] | None) -> Doubles:

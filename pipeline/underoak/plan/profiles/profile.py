@@ -157,6 +157,18 @@ class Sourced(Spec):
     """Citation."""
 
 
+class MostLime(Spec):
+    """The most lime that a potential counts."""
+
+    t_ha: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    """Tonnes of pure calcium carbonate per hectare, over all years."""
+    source: Text
+    """Citation."""
+
+
+DEFAULT_MOST_LIME = MostLime(t_ha=40.0, source="common practice, no source")  # of plans without a profile
+
+
 class Profile(Spec):
     """A species profile."""
 
@@ -170,12 +182,22 @@ class Profile(Spec):
     """When it fruits."""
     criteria: Annotated[dict[Name, ProfileCriterion], Field(min_length=1)]
     """Its criteria, by name."""
+    most_lime: MostLime | None = None
+    """The most lime that counts: where a cell takes more, its pH stays as it is in the potential. Required if a
+    criterion is limed."""
     hosts: Annotated[tuple[Host, ...], Field(min_length=1)]
     """Its host trees."""
     ruled_out: tuple[Sourced, ...] = ()
     """Land that growers rule out, without a number that a layer could be tested against."""
     notes: tuple[Sourced, ...] = ()
     """Notes for readers of the results."""
+
+    @model_validator(mode="after")
+    def _check_most_lime(self) -> Self:
+        is_limed = any(c.remedy is not None and c.remedy.by == "lime" for c in self.criteria.values())
+        if is_limed and self.most_lime is None:
+            raise refusal("E304", "a criterion is limed, and `most_lime` is missing", "add it, with its source")
+        return self
 
     @property
     def latin(self) -> str:

@@ -5,7 +5,15 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Iterator
 
-from underoak.plan.profiles.profile import STRENGTHS, Profile, ProfileCriterion, Sourced, load_profile, profile_names
+from underoak.plan.profiles.profile import (
+    STRENGTHS,
+    MostLime,
+    Profile,
+    ProfileCriterion,
+    Sourced,
+    load_profile,
+    profile_names,
+)
 
 WIDTH = 80
 
@@ -59,7 +67,7 @@ def _lines(profile: Profile) -> Iterator[str]:
     yield ""
     yield from _table(by_weight)
     yield ""
-    yield from _remedies(by_weight)
+    yield from _remedies(by_weight, profile.most_lime)
     yield from _hosts(profile)
     yield from _statements("RULED OUT, even where the maps look good", profile.ruled_out)
     yield from _statements("CAUTIONS AND NOTES", profile.notes)
@@ -90,7 +98,7 @@ def _table(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
         yield from _wrapped(note, "  ", "    ")
 
 
-def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
+def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]], most: MostLime | None) -> Iterator[str]:
     yield "REMEDIES"
     lines = []
     for name, criterion in criteria:
@@ -100,6 +108,8 @@ def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]
             unit = f" {criterion.unit}" if isinstance(remedy.limit, float) else ""
             depth = f" in the top {remedy.depth}" if remedy.depth else ""
             sentence = f"{name}: {remedy.by}{limit}{unit}{depth}. Source: {criterion.remedy_source}."
+            if remedy.by == "lime" and most is not None:
+                sentence += f" Land that takes more than {most.t_ha:g} t/ha is left as it is. Source: {most.source}."
             lines += _wrapped(sentence, "  ", "    ")
     yield from lines or ["  None: choose land that is suitable as it is."]
 

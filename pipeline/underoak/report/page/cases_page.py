@@ -17,7 +17,7 @@ from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.report.page.page import left_out, rendered
 from underoak.report.terminal.cases_words import case_column
-from underoak.report.text.answer_words import CAUTIONS, PURPOSES
+from underoak.report.text.answer_words import PURPOSES, cautions
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import latin, pair_words
 from underoak.report.text.verdict_words import answer_words, chance
@@ -112,7 +112,7 @@ def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
         parcels=[] if table is None else [_parcel(row, cases, plan) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         futures=futures,
-        cautions=CAUTIONS,
+        cautions=cautions(plan.purpose),
     )
 
 

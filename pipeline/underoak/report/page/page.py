@@ -18,7 +18,7 @@ from underoak.places.answers.verdict import Purpose
 from underoak.places.parcels.ranking import VALID_AT_LEAST, outranked
 from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
-from underoak.report.text.answer_words import CAUTIONS, PURPOSES, answers, decision, limits_of_use
+from underoak.report.text.answer_words import PURPOSES, answers, cautions, decision, limits_of_use
 from underoak.report.text.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
@@ -77,7 +77,7 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         trust=limits_of_use(findings),
         layers=_layers(findings),
         warnings=[str(fault) for fault in findings.warnings],
-        cautions=CAUTIONS,
+        cautions=cautions(plan.purpose),
         provenance=_provenance(findings),
     )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,10 +12,10 @@ from underoak.base.number_words import percent, score, thousands
 from underoak.places.answers.pairs import PairName
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
+from underoak.places.parcels.ranking import large_enough
 from underoak.places.planting.mix import is_european, mix_of
 from underoak.places.planting.pairs import PairScores, hosts_of, origins_at, pair_columns
-from underoak.places.planting.planting import lay_out, rounded, rounded_words, spacing_of
-from underoak.places.soil.soil_units import read_sites
+from underoak.places.planting.planting import rounded, rounded_words
 from underoak.places.wild.native_rules import range_of
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import pair_words
@@ -97,16 +96,13 @@ def _joined(table: pd.DataFrame, columns: pd.DataFrame, ids: Sequence[str]) -> p
     return arrange(table.assign(**{str(name): pairs[name].array for name in pairs}), PARCELS)
 
 
-def planting_rows(findings: Findings, parcels: Parcels | None, folder: Path) -> list[dict[str, str]]:
+def planting_rows(findings: Findings) -> list[dict[str, str]]:
     """Return the best parcels' hosts, score, number of trees that fit, and mix. Wild ground has no number of trees."""
     plan = findings.plan
-    if parcels is None or not findings.has_parcels or "best_host" not in findings.parcels:
+    if not findings.has_parcels or "best_host" not in findings.parcels:
         return []
-    shape_of = dict(zip(parcels.ids, parcels.shapes, strict=True))
-    ranked = findings.parcels[findings.parcels["rank"].notna()].head(SHORTLIST)
-    assert plan.species is not None
+    ranked = large_enough(findings.parcels).head(SHORTLIST)
     assert plan.profile is not None
-    between, along = spacing_of(plan.species)
     hosts = hosts_of(plan)
     rows = []
     for _, row in ranked.iterrows():
@@ -118,12 +114,9 @@ def planting_rows(findings: Findings, parcels: Parcels | None, folder: Path) -> 
             "trees": "–", "mix": "–",
         }  # fmt: skip
         if row["best_host"] and plan.purpose != "restore":
-            layout = lay_out(
-                shape_of[row["id"]], parcels.crs, between, along,
-                is_open=lambda x, y: read_sites(folder, findings.grid, (), x, y).is_open,
-            )  # fmt: skip
-            mix = mix_of(hosts, layout.trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
-            cells["trees"] = rounded_words(layout.trees)
+            trees = int(row["trees"])
+            mix = mix_of(hosts, trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
+            cells["trees"] = rounded_words(trees)
             cells["mix"] = ", ".join(f"{_count(part.trees)} {part.host.common}" for part in mix) or "–"
         rows.append(cells)
     return rows

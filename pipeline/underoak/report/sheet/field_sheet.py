@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from underoak.base.errors import count_of, printable
 from underoak.base.number_words import figure, hectares, score
 from underoak.places.answers.native import Origin
+from underoak.places.answers.needs import lime_beyond
 from underoak.places.answers.not_judged import NotJudged
 from underoak.places.planting.mix import Planted
 from underoak.places.planting.planting import (
@@ -29,7 +30,6 @@ from underoak.places.planting.planting import (
     water_m3,
     whips_to_order,
 )
-from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.plan.profiles.season import month_names, opposite_season_month
 from underoak.report.sheet.lab_request import ASK, FIELD_TEST, OLD_CROPS, cores_of, too_large
 from underoak.report.sheet.site import Field
@@ -122,7 +122,7 @@ def _remedies(field: Field) -> Iterator[str]:
     lime, depth = number(field.row, "lime_t_ha"), number(field.row, "water_mm")
     sentences = map(remedy_sentence, field.row.get("remedies") or ())
     items = [f"{sentence[:1].upper()}{sentence[1:]}." for sentence in sentences]
-    if lime > NO_LIMING_COUNTRY:
+    if lime_beyond(field.row.get("remedies")) is not None:
         items.append("Ask a lime expert before you plant here; other land is the better choice.")
     if lime > 0:
         items.append(
@@ -160,7 +160,9 @@ def _rows(field: Field) -> Iterator[str]:
         )
     if layout.shut:
         lie = "place lies" if layout.shut == 1 else "places lie"
-        more = f"{rounded_words(layout.shut)} more {lie} on land that a constraint excludes: do not plant there."
+        more = (
+            f"{rounded_words(layout.shut)} more {lie} on land that is excluded or was not judged: do not plant there."
+        )
         items.append(f"{more[:1].upper()}{more[1:]}")
     items.append(
         "Keep 20 to 30 m free towards oak, pine, beech, hazel, birch, poplar and other trees with root fungi, "

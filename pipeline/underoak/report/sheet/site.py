@@ -18,9 +18,8 @@ from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, is_european, mix_of
 from underoak.places.planting.pairs import hosts_in, origins_at
 from underoak.places.planting.planting import PlantingLayout, Way, lay_out, spacing_of, trial_plots
-from underoak.places.planting.row_frames import SETBACK_M
+from underoak.places.planting.row_frames import SETBACK_M, usable_places
 from underoak.places.soil.sampling import Sampling
-from underoak.places.soil.soil_units import read_sites
 from underoak.places.wild.native_range import native_range
 from underoak.plan.profiles.profile import Profile, load_profile
 from underoak.report.sheet.sampling_points import sampled
@@ -98,7 +97,7 @@ def read_site(
             between,
             along,
             SETBACK_M if setback_m is None else setback_m,
-            lambda x, y: read_sites(folder, grid, (), x, y).is_open,
+            lambda x, y: usable_places(folder, grid, x, y),
         )
         trees = layout.trees
     sampling, why = _sampling(folder, manifest, table, id, float(row["area_ha"]))

@@ -8,12 +8,14 @@ from typing import Any
 from underoak.base.errors import Fault, UnderoakError, did_you_mean, printable
 from underoak.base.number_words import figure, hectares, metres, money, percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
-from underoak.places.answers.limits import change_of
+from underoak.places.answers.limits import Change, change_of
 from underoak.places.answers.native import ZoneState
+from underoak.places.answers.needs import has_remedy, lime_beyond
 from underoak.places.answers.verdict import Purpose
+from underoak.places.parcels.ranking import outranked
 from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.report.text.answer_words import CAUTIONS, judged_words
+from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION, judged_words
 from underoak.report.text.beside_verdict import too_small_words, usable_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
@@ -32,6 +34,7 @@ LIME_NOTES = (
     "buffer test decides. Work it in before planting: once trees stand it cannot be. It acts within one to two years "
     "or more; test each year."
 )
+_RANKS_LAST = "It ranks after the parcels that are large enough: {}."
 WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Secure the right to it before you decide."
 
 
@@ -51,7 +54,7 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
     else:
         lines = [
             *verdict_lines(parcel, row, plan, case.looked_at),
-            *_answer(parcel, row, int(parcels["rank"].notna().sum()), judged_by, plan),
+            *_answer(parcel, row, parcels, judged_by, plan),
             "",
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
@@ -147,7 +150,8 @@ def zone_place(zones: Any, zone: str) -> int:
     raise UnderoakError(Fault("E604", what, fix=fix))
 
 
-def _answer(parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWords], plan: PlanSpec) -> list[str]:
+def _answer(parcel: str, row: Any, parcels: Any, criteria: Sequence[CriterionWords], plan: PlanSpec) -> list[str]:
+    ranked, is_outranked = int(parcels["rank"].notna().sum()), bool(outranked(parcels)[parcel_place(parcels, parcel)])
     lab, cuts, small = [], plan.classes.cuts, too_small_words(row, plan.verdict, plan.purpose)
     if isinstance(row.get("lab"), tuple):
         lab = [f"Laboratory, {'; '.join(map(lab_sentence, row['lab']))}."]
@@ -158,21 +162,21 @@ def _answer(parcel: str, row: Any, ranked: int, criteria: Sequence[CriterionWord
         *wrapped(held_sentence(criteria, row, cuts)),
         f"{hectares(row['area_ha'])}; {judged_words(row)}.",
         *([] if has_verdict(row) else wrapped(usable_words(row))),
-        *(wrapped(f"It ranks after the parcels that are large enough: {small}.") if small else _placed(row, cuts)),
+        *(wrapped(_RANKS_LAST.format(small)) if small else _placed(row, cuts, is_outranked)),
     ]
     if isinstance(row.get("best_host"), tuple):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
-    if isinstance(row.get("remedies"), tuple):
+    if has_remedy(row.get("remedies")):
         holds, suitability = held_words(criteria, row, is_potential=True), score(row["potential"], cuts)
         potential = f"{row['potential_class']}, suitability {suitability}{f', {holds}' if holds else ''}"
         lines += wrapped(f"Potential with remedies: {potential}.")
     return lines + [part for line in lab for part in wrapped(line)]
 
 
-def _placed(row: Any, cuts: Sequence[float]) -> list[str]:
+def _placed(row: Any, cuts: Sequence[float], is_outranked: bool) -> list[str]:
     """Return the value that a parcel is ranked by, where that is not its suitability alone."""
     free = 1.0 - float(row["excluded_share"])
-    if free > 0.999999:
+    if free > 0.995 and not is_outranked:
         return []
     ranking_value = float(row["suitability"]) * free
     return wrapped(
@@ -197,7 +201,7 @@ def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
 
 
 def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list[str]:
-    stems = column_names(criteria)
+    stems, beyond = column_names(criteria), lime_beyond(row.get("remedies"))
     factors = labels(criteria, row["limiting"])
     lines = [
         "",
@@ -209,7 +213,9 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
     for criterion, side in lost(criteria, row):
         missing = 1.0 - float(row[f"membership_{stems[criterion.name]}"])
         state = f" is too {side}" if side else ""
-        change = CHANGES[change_of(criterion.by, side, is_wild)]
+        by = change_of(criterion.by, side, is_wild)
+        is_too_much = by is Change.LIME and beyond is not None and not number(row, "lime_t_ha") > 0
+        change = f"it would take more than {beyond.most_t_ha:g} t/ha of lime" if is_too_much and beyond else CHANGES[by]
         lines += wrapped(f"- {criterion.label}{state} ({score(missing)} of its membership lost): {change}.", "  ")
     return lines
 
@@ -221,7 +227,7 @@ def _remedies(row: Any, plan: PlanSpec, crs: Any) -> list[str]:
         for need in row["remedies"]:
             lines += wrapped(f"- {remedy_sentence(need)}", "  ")
         lines += wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
-        lines += wrapped(CAUTIONS[2]) if number(row, "lime_t_ha") > 0 else []
+        lines += wrapped(LIME_CAUTION) if number(row, "lime_t_ha") > 0 else []
         lines += wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
     if plan.purpose in (Purpose.BUY, Purpose.ORCHARD) and row.get("geometry") is not None and crs is not None:
         length = fence_m(row["geometry"], crs.to_wkt())

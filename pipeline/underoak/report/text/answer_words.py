@@ -9,6 +9,7 @@ from typing import Any
 from underoak.base.number_words import hectares, metres, percent, percent_beside, score
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import NoLimit
+from underoak.places.answers.needs import has_remedy
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.parcels.ranking import VALID_AT_LEAST
 from underoak.places.verdicts.sensitivity import FirstTwo
@@ -43,8 +44,15 @@ CAUTIONS = (
     "On wild ground, never set free a truffle, strain or host that is not native there. Ask the owner and, on "
     "protected ground, the authority, before digging, planting, liming or inoculating. A map that shows no protection "
     "gives no permission.",
-    "Each country has laws on foraging, planting and moving soil or trees. Check yours.",
+    "Each country has laws on foraging, planting and moving soil or trees. Check yours. Oak, hazel and chestnut carry "
+    "pests and diseases: ask the plant-health office before you move any.",
 )
+LIME_CAUTION = CAUTIONS[2]
+
+
+def cautions(purpose: str) -> tuple[str, ...]:
+    """Return the cautions for a purpose; wild ground is not limed, so it has none about lime."""
+    return tuple(each for each in CAUTIONS if each is not LIME_CAUTION or purpose != Purpose.RESTORE)
 
 
 def judged_words(row: Mapping[str, Any]) -> str:
@@ -89,7 +97,7 @@ def _best(findings: Findings) -> dict[str, str]:
             }
         best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
-        has_remedies = isinstance(best["remedies"], tuple)
+        has_remedies = has_remedy(best["remedies"])
         cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
         better = f"; with remedies {best['potential_class']}, {score(best['potential'], cuts)}" if has_remedies else ""
         answer, p, holds = "", "", held_words(findings.criteria, best)

@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 import re
 
-from underoak.base.number_words import figure, money
+from underoak.base.number_words import beside, cut_words, figure, money
 from underoak.indicators.soil.lime_and_water import FARM_TABLE_ENDS
 from underoak.places.answers.needs import (
     DrainageNeed,
     LabFinding,
     LabUse,
+    LimeBeyond,
     LimeNeed,
     Money,
     RemedyNeed,
@@ -22,7 +23,6 @@ from underoak.places.answers.needs import (
     WaterNeed,
 )
 from underoak.places.columns.parcels import Sentences
-from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.report.text.reason_sentence import VerdictReasonText
 
 _DRAINAGE = "drain it, if a pit shows standing water"
@@ -33,7 +33,9 @@ _LIME = re.compile(
     rf"lime, at least (?P<t_ha>{_NUMBER}) t/ha to bring the top (?P<depth>\S+) cm to pH (?P<goal>\S+){_SHARE} "
     rf"\((?P<tonnes>{_NUMBER}) t in all(?:, at least {_COST})?"
     rf"(?:, farm tables, which end at pH {FARM_TABLE_ENDS:g}, ask (?P<farm>{_NUMBER}) t/ha for the first part)?\)"
-    r"(?P<much>, and above .* t/ha this is not liming country)?"
+)
+_BEYOND = re.compile(
+    rf"no lime{_SHARE}: it would take (?P<t_ha>\S+) t/ha or more, and (?P<most>\S+) t/ha is the most that counts"
 )
 _WATER = re.compile(
     rf"water, (?P<mm>{_NUMBER}) mm \((?P<m3>{_NUMBER}) m3/ha\)(?: a (?P<year>year)| in (?P<season>.+?))?{_SHARE}"
@@ -59,6 +61,10 @@ def remedy_sentence(need: RemedyNeed) -> str:
     match need:
         case LimeNeed():
             return _lime(need)
+        case LimeBeyond():
+            takes, most = beside(need.t_ha, (need.most_t_ha,), 0), cut_words(need.most_t_ha, 0)
+            why = f"it would take {takes} t/ha or more, and {most} t/ha is the most that counts"
+            return f"no lime{_where(need.share)}: {why}"
         case WaterNeed():
             season = {"": "", "year": " a year"}.get(need.season, f" in {need.season}")
             cost = "" if need.cost is None else f" ({money(need.cost.amount, need.cost.currency)} each year)"
@@ -75,9 +81,7 @@ def _lime(need: LimeNeed) -> str:
         farm = f"{figure(need.farm_t_ha)} t/ha for the first part"
         more.append(f"farm tables, which end at pH {FARM_TABLE_ENDS:g}, ask {farm}")
     top = f"to bring the top {need.depth_cm:g} cm to pH {need.goal_ph:.1f}"
-    text = f"lime, at least {figure(need.t_ha)} t/ha {top}{_where(need.share)} ({', '.join(more)})"
-    too_much = f", and above {NO_LIMING_COUNTRY:g} t/ha this is not liming country"
-    return text + (too_much if need.t_ha > NO_LIMING_COUNTRY else "")
+    return f"lime, at least {figure(need.t_ha)} t/ha {top}{_where(need.share)} ({', '.join(more)})"
 
 
 def _where(share: float) -> str:
@@ -99,16 +103,15 @@ class RemediesText:
 def _need(text: str) -> RemedyNeed:
     if text == _DRAINAGE:
         return DrainageNeed()
+    if match := _BEYOND.fullmatch(text):
+        return LimeBeyond(float(match["t_ha"]), float(match["most"]), _share(match))
     if match := _WATER.fullmatch(text):
         season = match["year"] or match["season"] or ""
         return WaterNeed(_number(match["mm"]), _number(match["m3"]), season, _share(match), _money(match))
     if match := _LIME.fullmatch(text):
         farm = None if match["farm"] is None else _number(match["farm"])
-        amount = _number(match["t_ha"])
-        if match["much"]:  # may have been rounded to the limit
-            amount = max(amount, math.nextafter(NO_LIMING_COUNTRY, math.inf))
         return LimeNeed(
-            amount, float(match["depth"]), float(match["goal"]), _share(match),
+            _number(match["t_ha"]), float(match["depth"]), float(match["goal"]), _share(match),
             _number(match["tonnes"]), _money(match), farm,
         )  # fmt: skip
     raise ValueError(f"{text} is no remedy")

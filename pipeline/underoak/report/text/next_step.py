@@ -8,10 +8,9 @@ from typing import Any
 from underoak.base.number_words import figure
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import change_of
-from underoak.places.answers.needs import LabUse
+from underoak.places.answers.needs import LabUse, lime_beyond
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
-from underoak.places.soil.amounts import NO_LIMING_COUNTRY
 from underoak.report.text.criterion_words import CHANGES, lost
 from underoak.report.text.verdict_words import label_of
 
@@ -72,10 +71,10 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
         return f"The lab result confirms it: {_CHECK[Purpose(purpose)]} before {decide}."
     if row["class"] in _GOOD:
         return f"Have the soil tested before {decide}: pH in water, total and active carbonate, texture."
-    if number(row, "lime_t_ha") > NO_LIMING_COUNTRY:
-        return f"Look elsewhere first: it would take more than {NO_LIMING_COUNTRY:g} t/ha of lime."
+    better, beyond = row.get("potential_class"), lime_beyond(row.get("remedies"))
+    if beyond is not None and better not in _GOOD:
+        return f"Look elsewhere first: it would take more than {beyond.most_t_ha:g} t/ha of lime."
     remedies = " and ".join(word for word, column in _REMEDIES if number(row, column) > 0)
-    better = row.get("potential_class")
     if remedies and better in _GOOD:
         return f"Find out what {remedies} would cost: that could make it {better}."
     reasons = [f"even with {remedies} it stays {better}"] if remedies and isinstance(better, str) else []
@@ -91,8 +90,9 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
 
 def remedies_in_short(row: Mapping[str, Any]) -> str:
     """Return what a parcel takes, for a narrow column: `lime 12 t/ha, water 45 mm`."""
-    lime, water = number(row, "lime_t_ha"), number(row, "water_mm")
+    lime, water, beyond = number(row, "lime_t_ha"), number(row, "water_mm"), lime_beyond(row.get("remedies"))
     parts = [f"lime {figure(lime)} t/ha" if lime > 0 else "", f"water {figure(water)} mm" if water > 0 else ""]
+    parts.append("" if beyond is None or lime > 0 else f"no lime: above {beyond.most_t_ha:g} t/ha")
     return ", ".join(filter(None, parts))
 
 

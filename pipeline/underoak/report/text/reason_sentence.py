@@ -90,8 +90,8 @@ def _figures(match: re.Match[str]) -> dict[str, object]:
 
 def _rule(value: VerdictReason) -> str:
     """Return the clause of the rule that decided."""
-    yes = "" if value.yes_at is None else f"{cut_words(value.yes_at * 100.0, 0)} %"
-    no = "" if value.no_at is None else f"{cut_words(value.no_at * 100.0, 0)} %"
+    yes = "" if value.yes_at is None else f"{cut_words(value.yes_at * 100.0, 0, 4)} %"
+    no = "" if value.no_at is None else f"{cut_words(value.no_at * 100.0, 0, 4)} %"
     match value.decided_by:
         case DecidedBy.TOO_SMALL:
             return _too_small(value)
