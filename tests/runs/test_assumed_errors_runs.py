@@ -124,6 +124,9 @@ def test_assumed_errors_are_printed_with_their_source_in_table_page_explanation_
         assert "assumed ± 5°" in words
         assert kinds["soil_ph"].source[:60] in words
         assert "its error is not known (class codes have no standard deviation)" in words
+    data = page[page.index("<h2>Data used</h2>") :]
+    for cell in (f"assumed ± 0.67 ({kinds['soil_ph'].cite})", f"assumed ± 5° ({kinds['slope'].cite})", "not known"):
+        assert f"<td>{cell}</td>" in data
     row = " ".join(ranking(assumed.findings[0]).split())
     assert f"soil_ph ± 0.67 ({kinds['soil_ph'].cite}); slope ± 5° ({kinds['slope'].cite})" in row
     assert "Errors that are not known, treated as exact: elevation, cover." in row

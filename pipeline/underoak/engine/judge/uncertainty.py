@@ -56,7 +56,8 @@ def uncertainty_of(
                 name, layer_spec, by_name[name], stacked, units[name], quantiles.get(name, ()), stack, spec.range_m
             )
         except UnderoakError as error:
-            problems.extend(replace(f, where=f.where or f"layers.{name}.sd") for f in error.faults)
+            key = "kind_of" if name in plan.assumed_errors else "sd"
+            problems.extend(replace(f, where=f.where or f"layers.{name}.{key}") for f in error.faults)
     uncertain = _with_together(spec, uncertain, by_name, plan)
     rules = []
     for rule in spec.ask:

@@ -230,8 +230,8 @@ class UncertaintySpec(Spec):
     lab_error: dict[Name, Deviation] = Field(default_factory=dict)
     """Standard deviation of a lab result, by layer."""
     assume: Literal["published", "none"] = "published"
-    """Error of layers that state none. `published`: the published error of their kind, named with its source.
-    `none`: none; no parcel then gets a yes that rests on it. Default: published."""
+    """Error of layers that state none. `published`: the published error of their kind, printed with its source.
+    `none`: no error, and no parcel gets a yes that rests on one. Default: published."""
 
     @property
     def range_m(self) -> float:

@@ -23,6 +23,7 @@ from underoak.report.text.beside_verdict import blind_spots, has_yes, looked_at_
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
+from underoak.report.text.error_words import error_of
 from underoak.report.text.findings import Findings
 from underoak.report.text.lab_words import lab_lines
 from underoak.report.text.next_step import grouped, next_step
@@ -76,6 +77,7 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         not_judged=[str(item) for item in plan.not_judged],
         trust=limits_of_use(findings),
         layers=_layers(findings),
+        has_errors=findings.uncertainty is not None,
         warnings=[str(fault) for fault in findings.warnings],
         cautions=cautions(plan.purpose),
         provenance=_provenance(findings),
@@ -257,6 +259,7 @@ def _layers(findings: Findings) -> list[dict[str, str]]:
                 if inside and name in findings.counts.missing
                 else "–",
                 "source": plan.sources_of(name) or "not stated in the plan",
+                "error": "" if findings.uncertainty is None else error_of(findings.uncertainty, name),
             }
         )
     return rows

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from underoak.base.number_words import NO_VALUE
 from underoak.engine.storage.manifest import AssumedErrorRecord, UncertaintyRecord
 
 _UNITS = {"pH": "", "1": "", "dimensionless": "", "percent": " percentage points", "degree": "°", "degC": " °C",
@@ -41,6 +42,18 @@ def error_lines(record: UncertaintyRecord | None, label_of: Callable[[str], str]
         f"{_named(layer, label_of)}: {state}. It was treated as exact, so the answer may be less certain than it looks."
         for layer, state in states.items()
     ]
+
+
+def error_of(record: UncertaintyRecord, layer: str) -> str:
+    """Return the error of a layer in a few words, for a column; a dash for a layer that is neither judged nor drawn."""
+    if layer in record.assumed:
+        error = record.assumed[layer]
+        return f"assumed {amount(error)} ({error.cite})"
+    if layer in record.layers:
+        return record.layers[layer]
+    if layer in record.switched_off:
+        return "switched off"
+    return "not known" if layer in record.unknown else NO_VALUE
 
 
 def short_error_lines(record: UncertaintyRecord | None) -> list[str]:
