@@ -7,7 +7,7 @@ from underoak.report.page.cases_page import cases_html, joined_parcels
 from underoak.report.page.figure import map_png, relief_of
 from underoak.report.page.item import stac_item
 from underoak.report.page.legend import legend_sld
-from underoak.report.page.page import report_html
+from underoak.report.page.page import MapPictures, report_html
 from underoak.report.sheet.field_sheet import field_sheet
 from underoak.report.sheet.lab_request import lab_request
 from underoak.report.sheet.sampling_points import sampled
@@ -24,6 +24,7 @@ __all__ = [
     "CriterionWords",
     "Field",
     "Findings",
+    "MapPictures",
     "cases_html",
     "compare",
     "comparison_text",

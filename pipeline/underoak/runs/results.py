@@ -22,7 +22,17 @@ from underoak.places.verdicts.rank_order import write_ranks
 from underoak.places.verdicts.scenario_table import futures_of_parcels, with_novelty, write_futures_table
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
-from underoak.report import Findings, cases_html, joined_parcels, legend_sld, map_png, relief_of, report_html, stac_item
+from underoak.report import (
+    Findings,
+    MapPictures,
+    cases_html,
+    joined_parcels,
+    legend_sld,
+    map_png,
+    relief_of,
+    report_html,
+    stac_item,
+)
 from underoak.report.page.pair_columns import planting_rows
 from underoak.report.page.scenario_section import futures_section
 from underoak.report.text.cell_sentences import SENTENCES
@@ -111,7 +121,8 @@ def _write_case(
     top = float(UINT16_STEPS) if ready.plan.outputs.dtype == "uint16" else 1.0
     (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
     planting = planting_rows(findings) if findings.case.is_present else []
-    (folder / "report.html").write_text(report_html(findings, picture, planting), encoding="utf-8")
+    maps = MapPictures(picture, map_png(findings, folder, None, parcels, is_by_class=True))
+    (folder / "report.html").write_text(report_html(findings, maps, planting), encoding="utf-8")
     return case_manifest(ready, findings.counts, findings.criteria, findings.grains, findings.shared)
 
 

@@ -1,6 +1,7 @@
 """What people read: true figures, plain words, nothing that runs, nothing from elsewhere."""
 
 import base64
+import dataclasses
 import io
 import json
 import re
@@ -88,7 +89,7 @@ def test_names_from_outside_make_no_element_and_no_attribute_anywhere_in_the_pag
     document = Document(page)
     assert {tag for tag, _ in document.elements if tag in ("script", "img")} == {"img"}
     images = [attributes for tag, attributes in document.elements if tag == "img"]
-    assert [sorted(attributes) for attributes in images] == [["alt", "class", "src"]]  # the map alone
+    assert [sorted(attributes) for attributes in images] == [["alt", "class", "src"]] * 2  # the two maps alone
     assert not [name for _, attributes in document.elements for name in attributes if name.startswith("on")]
     assert document.titles == [run.manifest.title] * 2
     assert set(HOSTILE) <= set(document.row_names)  # they stand there as text
@@ -118,6 +119,44 @@ def pixels_of(png):
     return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
 
 
+def test_the_map_of_classes_shows_each_cell_in_the_colour_of_its_class_whatever_its_score():
+    suitability = np.full((40, 60), 0.97, np.float32)
+    classes = np.full((40, 60), 1, np.uint8)
+    classes[:20, :30], classes[:20, 30:], classes[20:, :30], classes[20:, 30:] = 2, 4, 3, MISSING
+    pixels = pixels_of(draw_map(MapPicture(suitability, classes, (0, 0, 1800, 1200), 1.0, "t", "s", is_by_class=True)))
+    height, width = pixels.shape[:2]
+    inches = height / 144
+    top, bottom = 0.6 / inches, 1 - 1.15 / inches
+    rows = [int(height * (top + (bottom - top) * share)) for share in (0.25, 0.75)]
+    cols = int(width * 0.28), int(width * 0.72)
+    shown = [[tuple(pixels[row, col].tolist()) for col in cols] for row in rows]
+    assert shown == [[CLASS_RGB[2], CLASS_RGB[4]], [CLASS_RGB[3], (255, 255, 255)]]
+    legend = {tuple(colour) for colour in pixels[int(height * bottom) + 20 :].reshape(-1, 3).tolist()}
+    assert {CLASS_RGB[code] for code in (1, 2, 3, 4, EXCLUDED)} <= legend
+
+
+def test_the_bar_of_scores_has_no_letters_of_classes(monkeypatch):
+    from matplotlib.figure import Figure
+
+    texts = []
+    save = Figure.savefig
+
+    def note(figure, *args, **options):
+        texts.extend(text.get_text() for text in figure.findobj(lambda item: hasattr(item, "get_text")))
+        return save(figure, *args, **options)
+
+    monkeypatch.setattr(Figure, "savefig", note)
+    picture = MapPicture(np.float32([[0.5]]), np.uint8([[2]]), (0, 0, 30, 30), 1.0, "t", "s")
+    draw_map(picture)
+    assert not {"S1", "S2", "S3", "N"} & set(texts) - {"N"}
+    assert texts.count("N") <= 1  # the arrow to the north
+    assert {"0", "0.2", "1"} <= set(texts)
+    texts.clear()
+    draw_map(dataclasses.replace(picture, is_by_class=True))
+    assert {"S1 highly suitable", "N not suitable", "excluded"} <= set(texts)
+    assert "0.2" not in texts
+
+
 def test_the_map_shows_each_cell_in_the_colour_that_the_legend_gives_its_suitability():
     """Four quarters without relief: two scores, one missing, one excluded; each is read back in its middle."""
     suitability = np.full((40, 60), np.nan, np.float32)
@@ -139,7 +178,8 @@ def test_the_map_shows_each_cell_in_the_colour_that_the_legend_gives_its_suitabi
 
 
 def test_the_map_of_a_run_lies_in_the_page_as_it_lies_in_the_folder(run, page):
-    (picture,) = [attributes["src"] for tag, attributes in Document(page).elements if tag == "img"]
+    picture, classes = [attributes["src"] for tag, attributes in Document(page).elements if tag == "img"]
+    assert picture != classes
     png = (run.folder / "map.png").read_bytes()
     assert base64.b64decode(picture.removeprefix("data:image/png;base64,")) == png
     assert pixels_of(png).shape[1] > 1000

@@ -1,4 +1,4 @@
-"""The map as a picture: suitability over the relief, excluded cells, parcels and their ranks."""
+"""The maps as pictures: suitability over the relief, or classes; excluded cells, parcels and their ranks."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from underoak.base.grid import Bounds, Grid
 from underoak.base.palette import CLASS_RGB, INK, PAPER, SOFT, STRIPES, SUITABILITY_MAP, hex_colour
 from underoak.engine import allocator
 from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
+from underoak.engine.write.outputs import CLASS_NAMES
 from underoak.indicators.cell_size import to_lonlat
 from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.source import Source
@@ -45,6 +46,7 @@ class MapPicture:
     relief: FloatArray | None = None  # elevation [m]
     parcels: Sequence[tuple[Any, str]] = ()  # shape, label ("" for none)
     north: float = 0.0  # where true north lies in the map's middle, clockwise from up [degree]
+    is_by_class: bool = False  # classes in flat colours, instead of suitability over the relief
 
     @cached_property
     def level(self) -> float:
@@ -121,6 +123,8 @@ def _cell_colours(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
     """Return the colours of some rows of cells, (rows, cols, red green blue alpha), all opaque."""
     from matplotlib import colormaps
 
+    if picture.is_by_class:
+        return _class_colours()[picture.classes[rows]]
     suitability, excluded = picture.suitability[rows], picture.classes[rows] == EXCLUDED
     colours = colormaps[SUITABILITY_MAP](np.nan_to_num(suitability))[..., :3]
     if picture.relief is not None:
@@ -129,6 +133,14 @@ def _cell_colours(picture: MapPicture, rows: slice) -> npt.NDArray[np.uint8]:
     colours[excluded] = np.array(CLASS_RGB[EXCLUDED]) / 255  # unlit, so that it never looks like missing land
     colours[np.isnan(suitability) & ~excluded] = 1.0  # as the paper; opaque cells take less memory to draw
     return np.round(np.dstack([colours, np.ones(excluded.shape)]) * 255).astype(np.uint8)
+
+
+def _class_colours() -> npt.NDArray[np.uint8]:
+    """Return the colour of each code of the class raster, (256, red green blue alpha); those without one are white."""
+    colours = np.full((256, 4), 255, np.uint8)
+    for code, rgb in CLASS_RGB.items():
+        colours[code, :3] = rgb
+    return colours
 
 
 def _brightness(picture: MapPicture, rows: slice) -> FloatArray:
@@ -193,17 +205,31 @@ def _draw_north(axes: Any, picture: MapPicture) -> None:
     )  # fmt: skip
 
 
-def _draw_legend(figure: Any, picture: MapPicture) -> None:
+def _draw_colour_bar(figure: Any, high: float) -> None:
+    """Draw the bar of scores; `high` is the height of the figure [inch]."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
-    from matplotlib.patches import Patch
 
-    high = figure.get_figheight()
     bar = figure.add_axes((0.03, 0.62 / high, 0.56, 0.17 / high))
     figure.colorbar(ScalarMappable(Normalize(0, 1), SUITABILITY_MAP), cax=bar, orientation="horizontal")
     ticks = [n / 5 for n in range(6)]  # of the score: no class follows from it alone, so no cut stands here
     bar.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     bar.set_xlabel("suitability: the score, from 0 to 1", color=INK)
+
+
+def _draw_legend(figure: Any, picture: MapPicture) -> None:
+    from matplotlib.patches import Patch
+
+    high = figure.get_figheight()
+    if picture.is_by_class:
+        classes = [
+            Patch(facecolor=hex_colour(CLASS_RGB[code]), edgecolor=SOFT, linewidth=0.6, label=name)
+            for code, name in CLASS_NAMES.items()
+        ]
+        box = (0.02, 0.42 / high, 0.58, 0.5 / high)
+        figure.legend(handles=classes, loc="center left", bbox_to_anchor=box, frameon=False, fontsize=8.5, ncols=2)
+    else:
+        _draw_colour_bar(figure, high)
     handles = [
         Patch(
             facecolor=hex_colour(CLASS_RGB[EXCLUDED]),
@@ -262,8 +288,13 @@ def relief_of(grid: Grid, source: Source | None) -> FloatArray | None:
     return Stack(coarse, (layer,)).read(coarse.window).values["relief"]
 
 
-def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels: Any) -> bytes:
-    """Return the map of a run as PNG bytes, from the rasters in `folder`; the best parcels show their rank."""
+def map_png(
+    findings: Findings, folder: Path, relief: FloatArray | None, parcels: Any, is_by_class: bool = False
+) -> bytes:
+    """Return the map of a run as PNG bytes, from the rasters in `folder`; the best parcels show their rank.
+
+    It shows suitability over the relief, or with `is_by_class` the classes in flat colours.
+    """
     allocator.release_freed()  # of tables and zones: drawing needs memory too
     grid = findings.grid
     shape = _picture_grid(grid).shape
@@ -274,7 +305,7 @@ def map_png(findings: Findings, folder: Path, relief: FloatArray | None, parcels
     plan, (metres, north) = findings.plan, true_scale(grid)
     picture = MapPicture(
         suitability, classes, grid.bounds, metres, plan.title, subtitle(findings), relief,
-        _labelled_shapes(findings, parcels), north,
+        _labelled_shapes(findings, parcels), north, is_by_class,
     )  # fmt: skip
     return draw_map(picture)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from underoak.base.codes import CLASS_NAMES as CODE_NAMES
 from underoak.base.codes import EXCLUDED, MISSING, S1, S2, S3, N
@@ -42,7 +42,14 @@ _CLASSES = {CODE_NAMES[code]: hex_colour(rgb) for code, rgb in CLASS_RGB.items()
 MOST_PARCELS, _MOST_ZONES = 500, 20  # rows shown in a table; the files beside the page have all
 
 
-def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[str, str]] = ()) -> str:
+class MapPictures(NamedTuple):
+    """The pictures of the page, as PNG bytes."""
+
+    suitability: bytes
+    classes: bytes
+
+
+def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mapping[str, str]] = ()) -> str:
     """Return the page as HTML; the template engine escapes every value.
 
     `planting` are the rows by `pair_columns.planting_rows`.
@@ -53,8 +60,10 @@ def report_html(findings: Findings, map_png: bytes, planting: Sequence[Mapping[s
         title=f"{plan.title}: {findings.case.heading}" if findings.case.heading else plan.title,
         subtitle=f"{subtitle(findings)} · {findings.started:%Y-%m-%d}",
         answers=answers(findings),
-        map_png=base64.b64encode(map_png).decode("ascii"),
+        map_png=base64.b64encode(maps.suitability).decode("ascii"),
         map_words=f"Map of suitability for {plan.title}; the tables below have the same results.",
+        class_png=base64.b64encode(maps.classes).decode("ascii"),
+        class_words=f"Map of classes for {plan.title}; the table below has their areas.",
         areas=_class_areas(findings),
         parcels=_parcels(findings),
         beside_verdicts=_beside_verdicts(findings),
