@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import underoak as uo
-from underoak.places.lab.sampling_error import sample_error, within_field, within_field_of
+from underoak.places.lab.sampling_error import error_to_expect, sample_error, within_field, within_field_of
 from underoak.plan.keys.places import LabSpec
 
 POSITIVE = st.floats(0.01, 20.0)
@@ -65,6 +65,14 @@ def test_published_figures_by_property():
     assert known["stones"].sd_of(10.0) == pytest.approx(3.0)
     assert known["stones"].source == "common practice, no source"
     assert all(each.source and each.grade in "ABC" for each in known.values())
+
+
+def test_a_test_still_to_be_made_has_the_error_of_one_that_was_made_as_the_request_asks():
+    plan = plan_of(lab_error={"clay": "8 % of value"})
+    means = np.array([12.0, 31.5])
+    made = [sample_error(plan, "clay", "percent", value, None, 20).sd for value in means]
+    assert error_to_expect(plan, "clay", "percent", means) == pytest.approx(made)
+    assert error_to_expect(plan_of(), "stones", "percent", np.array([10.0]))[0] == pytest.approx(3.0 / math.sqrt(20))
 
 
 def test_a_layer_of_another_name_is_known_by_its_kind():

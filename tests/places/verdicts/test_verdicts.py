@@ -37,6 +37,7 @@ from underoak.uncertainty import value_of_test
 DRAWS = 512
 Z = ndtri((np.arange(DRAWS) + 0.5) / DRAWS)
 UNITS = {"soil_ph": "pH", "rain": "mm", "clay": "percent"}
+TEST_ERROR = float(np.hypot(0.15, 0.3 / np.sqrt(20)))  # of the method, and of a bag of 20 cores
 
 
 def plan_of(**more):
@@ -97,7 +98,7 @@ def test_a_laboratory_tests_soil_and_nothing_that_falls_from_the_sky():
 
 def test_worth_of_a_test_is_that_of_the_closed_form():
     (ph, clay) = soil_tests(plan_of(), UNITS, spread_of([7.3, 8.9]))
-    exact = value_of_test([7.3, 8.9], 0.4, 7.5, 0.15)
+    exact = value_of_test([7.3, 8.9], 0.4, 7.5, TEST_ERROR)
     assert ph.flip_chance == pytest.approx(exact.flip_chance, abs=0.005)
     assert ph.worth == pytest.approx(exact.sample / 5.0, abs=2e-4)  # a pH is worth a fifth of suitability
     assert clay.flip_chance.tolist() == [0.0, 0.0]  # has no weight
@@ -111,7 +112,8 @@ def test_verdicts_follow_chance_and_test():
     assert made["decided_by"].tolist() == ["test", "likely", "unlikely", "test"]
     assert made["best_test"].tolist()[0] == "soil_ph"
     assert made["p_s2"].tolist() == pytest.approx([0.3085, 1.0, 0.0, 0.5], abs=0.002)
-    assert "would turn the answer with a chance of 0.30" in made["verdict_reason"][0]
+    flip = float(value_of_test(7.3, 0.4, 7.5, TEST_ERROR).flip_chance)
+    assert f"would turn the answer with a chance of {flip:.2f}" in made["verdict_reason"][0]
     assert "no single test of the soil would turn the answer" in made["verdict_reason"][1]
     assert "test_pays_above" not in made
 

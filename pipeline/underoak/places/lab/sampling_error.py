@@ -6,13 +6,19 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
+
 from underoak.base import units
+from underoak.places.soil.sampling import CORES
 from underoak.places.soil.soil_units import is_soil
 from underoak.plan.keys.uncertainty import deviation_in
 
 if TYPE_CHECKING:
     from underoak.plan.keys.places import LabSpec
     from underoak.plan.plan import Plan
+
+Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,18 +60,17 @@ _BY_NAME = {
 
 
 def within_field(
-    lab: LabSpec, layer: str, unit: str, is_of_soil: bool = True, kind_of: str | None = None
+    lab: LabSpec | None, layer: str, unit: str, is_of_soil: bool = True, kind_of: str | None = None
 ) -> WithinField:
     """Return how much single cores of a layer's property differ within a field.
 
     That of the plan (`lab.within_field`), else a published figure by the property: a pH by its unit, texture and
     organic matter by the layer's `kind_of` or its name, other soil layers alike. 0 for layers that are not of the soil.
 
-    >>> from underoak.plan.keys.places import LabSpec
-    >>> within_field(LabSpec(file="lab.csv"), "clay", "percent").sd_of(30.0)
+    >>> within_field(None, "clay", "percent").sd_of(30.0)
     4.5
     """
-    if layer in lab.within_field:
+    if lab is not None and layer in lab.within_field:
         return WithinField(lab.within_field[layer], "the plan", unit, "")
     known = _BY_NAME.get(kind_of or layer, _OTHER)
     if unit and units.canonical_name(unit) == "pH":
@@ -74,8 +79,7 @@ def within_field(
 
 
 def within_field_of(plan: Plan, layer: str, unit: str) -> WithinField:
-    """Return `within_field` for a layer of a plan with lab results."""
-    assert plan.spec.lab is not None
+    """Return `within_field` for a layer of a plan."""
     by_profile = next((criterion.is_soil for criterion in plan.criteria if criterion.layer == layer), None)
     spec = plan.layers[layer]
     return within_field(plan.spec.lab, layer, unit, is_soil(spec, unit, by_profile), spec.kind_of)
@@ -111,3 +115,18 @@ def sample_error(
         deviation, is_share = deviation_in(lab_error, unit)
         error = deviation * abs(value) if is_share else deviation
     return SampleError(error, within_field_of(plan, layer, unit).sd_of(value) / math.sqrt(cores or 1))
+
+
+def error_to_expect(plan: Plan, layer: str, unit: str, means: Doubles) -> Doubles:
+    """Return the standard deviation of a test of parcels whose means are `means`, (parcels,), in the layer's unit.
+
+    The bag has as many cores as a lab request asks for. Without a stated error of the method only sampling counts.
+    """
+    lab_error = plan.uncertainty.lab_error.get(layer, 0.0) if plan.uncertainty else 0.0
+    method, cores = (_deviations(sd, unit, means) for sd in (lab_error, within_field_of(plan, layer, unit).sd))
+    return np.hypot(method, cores / math.sqrt(CORES))
+
+
+def _deviations(sd: str | float, unit: str, means: Doubles) -> Doubles:
+    amount, is_share = deviation_in(sd, unit)
+    return np.nan_to_num(np.abs(means) * amount) if is_share else np.full(len(means), amount)

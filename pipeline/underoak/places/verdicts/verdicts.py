@@ -12,9 +12,9 @@ import numpy.typing as npt
 from underoak.places.answers.verdict import DecidedBy, SoilTestFigures, TooSmall, VerdictReason
 from underoak.places.columns.column import Kind, arrange, column_of
 from underoak.places.columns.parcels import PARCELS
+from underoak.places.lab.sampling_error import error_to_expect
 from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.decision import Evidence, decide, verdict_of
-from underoak.plan.keys.uncertainty import deviation_in
 from underoak.uncertainty.information.value_of_information import value_of_information
 
 if TYPE_CHECKING:
@@ -43,24 +43,21 @@ def soil_tests(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> lis
     """Return the tests of uncertain layers that a lab can measure: soil layers, and those with a lab error.
 
     The choice is between taking a parcel, for its suitability as far as its limiting factor lets it count, and leaving
-    it, for the cut of S2. A test shows the layer's mean over the parcel, in the same draws. A lab without a stated
-    error counts as exact.
+    it, for the cut of S2. A test shows the layer's mean over the parcel, in the same draws, with the errors of method
+    and sampling. A method without a stated error counts as exact.
     """
     assert plan.uncertainty is not None
     errors, tests = plan.uncertainty.lab_error, []
     capped, cut = spread.capped(plan.rules).T, plan.rules.cuts[1]
     for layer, place in layers_to_test(plan, units, spread).items():
         means = spread.values[:, place].T
-        error: float | Doubles = 0.0
-        if layer in errors:
-            amount, is_share = deviation_in(errors[layer], units[layer])
-            error = np.nan_to_num(np.abs(means.mean(axis=0)) * amount) if is_share else amount
+        error = error_to_expect(plan, layer, units[layer], means.mean(axis=0))
         is_unknown = np.isnan(means).any(axis=0) | np.isnan(capped).any(axis=0)
         value = value_of_information(
             np.where(is_unknown, 0.0, capped),
             np.where(is_unknown, 0.0, means),
             cut,
-            np.broadcast_to(error, is_unknown.shape),
+            error,
         )
         flips, gains = (np.where(is_unknown, np.nan, each) for each in (value.flip_chance, value.sample))
         tests.append(SoilTest(layer, flips, gains, layer in errors))

@@ -166,8 +166,9 @@ def uncertainty_lines(findings: Findings) -> list[str]:
     without_error = [name for name in _best_tests(findings) if name not in plan.uncertainty.lab_error]
     if without_error:
         lines.append(
-            f"No lab error is stated for {', '.join(without_error)}: the lab was taken to be exact, so a test looks a "
-            "little better than it is. State it under `uncertainty.lab_error`."
+            f"No lab error is stated for {', '.join(without_error)}: the lab's method was taken to be exact, and only "
+            "the error of sampling by 20 cores counts, so a test looks a little better than it is. State it under "
+            "`uncertainty.lab_error`."
         )
     return lines
 
