@@ -211,6 +211,14 @@ def test_a_parcel_that_is_too_small_is_a_no_with_its_reason(why):
         TooSmall.TREES: "no tree fits on its 0.23 ha of usable land",
     }
     assert says[why] in made["verdict_reason"][0]
+    uncertain = spread_of([7.4])  # a test of its pH would matter, were it larger
+    small, large = (
+        verdicts(plan, UNITS, table_of(uncertain, plan, usable_ha=0.23, too_small=each), uncertain)
+        for each in (why, None)
+    )
+    assert large["best_test"][0] == "soil_ph"
+    assert small.loc[0, ["best_test", "tests", "worth", "flip_chance"]].isna().all()
+    assert "no single test of the soil would turn the answer" in small["verdict_reason"][0]
 
 
 def test_a_plan_that_looks_at_too_little_says_what_to_add_first():

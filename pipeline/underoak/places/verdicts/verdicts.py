@@ -106,8 +106,9 @@ def with_verdicts(plan: Plan, units: Mapping[str, str], table: pd.DataFrame, spr
         p = float(chances[row])
         if not judged[row] or np.isnan(p):
             continue
-        figures = rank_tests(tests, parcel)
-        reason = reason_of(plan, p, draws, figures, untested, land_of(table, row))
+        land = land_of(table, row)
+        figures = () if land[0] is not None else rank_tests(tests, parcel)  # no soil test makes a parcel larger
+        reason = reason_of(plan, p, draws, figures, () if land[0] is not None else untested, land)
         columns["verdict"][row], columns["decided_by"][row] = verdict_of(reason.decided_by), reason.decided_by
         columns["verdict_reason"][row] = reason
         if figures:

@@ -53,7 +53,10 @@ class VerdictReasonText:
         """Return the sentence."""
         cuts = [cut for cut in (value.yes_at, value.no_at) if cut is not None]
         chance = f"S2 or better in {percent_beside(value.p_s2, cuts)} of {value.draws} draws"
-        return "; ".join([chance, _rule(value), *_tests(value)])
+        clauses = [_rule(value), *_tests(value)]
+        if value.decided_by is DecidedBy.TEST:  # the limit follows its figure
+            clauses[:2] = clauses[1::-1]
+        return "; ".join([chance, *clauses])
 
     def decode(self, text: str) -> VerdictReason:
         """Return the record."""

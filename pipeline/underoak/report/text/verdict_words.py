@@ -46,11 +46,15 @@ def answer_words(verdict: Verdict, purpose: str) -> str:
     return VERDICTS[Purpose(purpose)][verdict]
 
 
-def verdict_and_part(row: Mapping[str, Any], purpose: str, limits: VerdictSpec) -> str:
-    """Return the verdict of a row, with the part it is for: `buy, part only: 0.8 ha`; "" without a verdict."""
+def verdict_and_part(row: Mapping[str, Any], purpose: str, limits: VerdictSpec, is_loud: bool = False) -> str:
+    """Return the verdict of a row, with the part it is for: `buy, part only: 0.8 ha`; "" without a verdict.
+
+    `is_loud`: the verdict in capitals.
+    """
     if not has_verdict(row):
         return ""
-    return ", ".join(filter(None, (answer_words(row["verdict"], purpose), part_words(row, limits))))
+    answer = answer_words(row["verdict"], purpose)
+    return ", ".join(filter(None, (answer.upper() if is_loud else answer, part_words(row, limits))))
 
 
 def chance(row: Mapping[str, Any], limits: VerdictSpec) -> str:
@@ -98,7 +102,7 @@ def verdict_lines(parcel: str, row: Mapping[str, Any], plan: PlanSpec, part: Loo
     limits, draws, p = plan.verdict, plan.uncertainty.draws, float(row["p_s2"])
     low, high = within(p, draws)
     lines = [
-        f"Parcel {parcel}: {verdict_and_part(row, plan.purpose, limits).upper()}. P(S2 or better) "
+        f"Parcel {parcel}: {verdict_and_part(row, plan.purpose, limits, is_loud=True)}. P(S2 or better) "
         f"{chance(row, limits)} ({low:.2f} to {high:.2f}, for the number of draws); "
         f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten.",
         f"Why: {_REASON.encode(row['verdict_reason'])}.",
@@ -123,7 +127,7 @@ def soil_test_lines(row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
         return []
     cuts = (0.0, SETTLES, limits.test_first_at)
     figures = "; ".join(
-        f"{test.layer}, worth {test.worth:.3f} of suitability, changes the verdict with a chance of "
+        f"{test.layer}, worth {beside(test.worth, (0.0,), 3)} of suitability, changes the verdict with a chance of "
         f"{beside(test.flip_chance, cuts)}"
         for test in tests
     )
