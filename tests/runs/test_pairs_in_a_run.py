@@ -46,6 +46,17 @@ def test_every_parcel_of_one_species_names_its_best_hosts(tmp_path):
     assert "p_pair" not in table
 
 
+def test_land_that_an_essential_criterion_makes_n_gets_no_pair(tmp_path):
+    plan = country(tmp_path, species=["tuber_melanosporum"], hosts=["corylus_avellana"])
+    plan["criteria"]["height"] |= {"essential": True, "essential_source": "a test"}
+    plan["criteria"]["height"]["curve"] = {"shape": "ramp_up", "at": [497, 520]}
+    table = table_of(ran(plan, tmp_path, "essential"))
+    barred = (table["class"] == "N") & (table["suitability"] > 0.26)
+    assert barred.any()
+    assert (table.loc[table["class"] == "N", "best_host"] == "no pair").all()
+    assert (table.loc[table["class"].isin(["S1", "S2", "S3"]), "best_host"] == "corylus_avellana").any()
+
+
 def test_several_species_are_joined_into_one_choice(two):
     joined = table_of(two)
     black, white = (table_of(two, name) for name in ("tuber_melanosporum", "tuber_magnatum"))

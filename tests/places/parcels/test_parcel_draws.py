@@ -49,6 +49,17 @@ def test_the_chance_of_s2_is_the_share_of_draws_whose_class_is_s2_or_better(
     assert (p <= free).all()
 
 
+@settings(deadline=None, max_examples=30)
+@given(seed=st.integers(0, 10_000), essential=st.sets(st.integers(0, 3), min_size=1))
+def test_draws_that_an_essential_criterion_makes_n_count_as_nothing(seed: int, essential: set[int]) -> None:
+    rules = Rules(WEIGHTS, cap="none", essential=tuple(essential))
+    spread = draws_of(seed, rules)
+    every, outside = spread.every, spread.outside_n(rules)
+    barred = every[:, :, 1:][:, :, sorted(essential)].min(axis=2) < rules.cuts[2]
+    np.testing.assert_array_equal(outside, np.where(barred, 0.0, spread.suitability))
+    assert spread.outside_n(Rules(WEIGHTS)).tobytes() == spread.suitability.tobytes()
+
+
 def test_an_essential_criterion_at_its_best_changes_no_chance() -> None:
     rules = Rules(WEIGHTS, "geometric")
     spread = draws_of(3, rules)

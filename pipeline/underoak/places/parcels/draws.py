@@ -74,6 +74,12 @@ class ParcelDraws:
             capped = np.minimum(capped, self._lowest(rules.essential))
         return capped
 
+    def outside_n(self, rules: Rules) -> Doubles:
+        """Return suitability, 0 in draws in which an essential criterion makes the class N, (parcels, draws)."""
+        if not rules.essential:
+            return self.suitability
+        return np.where(self._lowest(rules.essential) < rules.cuts[2] - TIE, 0.0, self.suitability)
+
     def _lowest(self, criteria: Sequence[int]) -> Doubles:
         """Return the lowest mean membership of some criteria in each draw, (parcels, 1 or draws)."""
         sure = [k for k in criteria if k not in self.drawn]

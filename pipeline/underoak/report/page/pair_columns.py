@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from underoak.engine.prepare.prepare import Prepared
+    from underoak.overlay import Rules
     from underoak.places.answers.native import Origin
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.draws import ParcelDraws
@@ -51,8 +52,10 @@ def with_pairs(
         if case.species not in origins:
             origins[case.species] = origins_at(range_of(case_findings.plan, prepared), parcels.shapes)
         table, case_draws = case_findings.parcels.set_index("id").loc[list(parcels.ids)], draws.get(case)
-        column = table["suitability"].to_numpy(float)
-        suitability = None if case_draws is None else _parcel_draws(case_draws, table, parcels.ids)
+        rules, column = case_findings.plan.rules, table["suitability"].to_numpy(float)
+        if rules.essential:
+            column = np.where(table["class"] == "N", 0.0, column)  # whatever its score, nothing is planted there
+        suitability = None if case_draws is None else _parcel_draws(case_draws, rules, table, parcels.ids)
         scores = PairScores(
             (case_findings.plan,), column[:, None], (origins[case.species],), _stacked([suitability], [column])
         )
@@ -69,10 +72,10 @@ def with_pairs(
     return paired
 
 
-def _parcel_draws(spread: ParcelDraws, table: pd.DataFrame, ids: Sequence[str]) -> Any:
+def _parcel_draws(spread: ParcelDraws, rules: Rules, table: pd.DataFrame, ids: Sequence[str]) -> Any:
     """Return the draws of the parcels (parcels, draws), in the order of the table; NaN without P(S2 or better)."""
     place = {id: i for i, id in enumerate(spread.ids)}
-    draws = spread.suitability[[place[id] for id in ids]].copy()
+    draws = spread.outside_n(rules)[[place[id] for id in ids]].copy()
     if "p_s2" in table:
         draws[table["p_s2"].isna().to_numpy()] = np.nan
     return draws
