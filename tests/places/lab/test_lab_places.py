@@ -149,6 +149,14 @@ def test_longitude_and_latitude_are_those_of_a_phone(folder, tmp_path):
     assert one.equals(other)
 
 
+def test_semicolons_and_decimal_commas_give_the_same_bytes(folder, tmp_path):
+    text = HEAD + row("S", 7.9, 420130.5, 4599920.25) + "O,clay,25.5,%,,1.5,,\n"
+    one, _ = ran(folder, text, tmp_path)
+    other, _ = ran(folder, text.replace(",", ";").replace(".", ","), tmp_path)
+    for name in ("parcels.csv", "ranks.csv", "suitability.tif", "class.tif"):
+        assert (one.folder / name).read_bytes() == (other.folder / name).read_bytes(), name
+
+
 @pytest.mark.parametrize(
     ("head", "place", "lab", "code", "says"),
     [
