@@ -10,6 +10,7 @@ from underoak.places.soil.soil_units import soil_criteria
 from underoak.plan.case import PRESENT, Case
 from underoak.plan.uncertainty_summary import draw_lines
 from underoak.report.text.answer_words import decision
+from underoak.report.text.beside_verdict import looked_at_words
 from underoak.report.text.error_words import assumed_words
 from underoak.report.text.lab_words import sampling_words
 from underoak.report.text.shared_words import together_words
@@ -67,7 +68,9 @@ def _lab_lines(ready: PreparedCase) -> list[str]:
 
 
 def _not_judged_lines(ready: PreparedCase) -> list[str]:
-    return [f"not judged {item}" for item in ready.plan.not_judged]
+    plan = ready.plan
+    looked_at = looked_at_words(plan.looked_at, plan.spec.verdict.judged_at).removeprefix("Looked at: ")
+    return [*([f"looked at {looked_at}"] if looked_at else []), *(f"not judged {item}" for item in plan.not_judged)]
 
 
 def _once(by_case: dict[Case, list[str]]) -> Iterator[str]:
