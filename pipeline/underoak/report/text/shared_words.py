@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 from underoak.engine.storage.manifest import TogetherRecord
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
+
+_FAR = 2.0  # standard deviations of a count
 
 
 def together_words(pair: TogetherRecord) -> str:
@@ -19,17 +23,17 @@ def together_words(pair: TogetherRecord) -> str:
 
 
 def shared_failure_words(shared: SharedFailure) -> str:
-    """Return how often many parcels with a yes fail together.
+    """Return how often many parcels with a yes fail together; beside it what chance would give, where it is far less.
 
     >>> shared_failure_words(SharedFailure(12, 64, 9, 0.4))
-    'In 9 of 64 draws at least a third of the 12 parcels with a yes are below S2, for an error of a whole map meets them
-    all. If they failed independently, it would be in 0 of 64.'
+    'In 9 of 64 draws at least a third of the 12 parcels with a yes are below S2: errors of the maps meet several of
+    them at once. If they failed independently, it would be in 0 of 64.'
     """
-    start = f"In {shared.failing} of {shared.draws} draws at least a third of the {shared.parcels} parcels with a yes"
-    alone = round(shared.if_independent)
-    if shared.failing <= alone:
-        return f"{start} are below S2."
+    many = f"In {shared.failing} of {shared.draws} draws at least a third of the {shared.parcels} parcels with a yes"
+    alone = shared.if_independent
+    if shared.failing <= alone + _FAR * math.sqrt(max(alone, 1.0)):
+        return f"{many} are below S2."
     return (
-        f"{start} are below S2, for an error of a whole map meets them all. If they failed independently, it would be "
-        f"in {alone} of {shared.draws}."
+        f"{many} are below S2: errors of the maps meet several of them at once. If they failed independently, it would "
+        f"be in {alone:.0f} of {shared.draws}."
     )
