@@ -117,7 +117,7 @@ def trees_that_fit(
     Raises:
         UnderoakError: E230 when the class raster cannot be read.
     """
-    has_shape = np.array([shape is not None for shape in shapes], np.bool_)
+    has_shape = np.array([shape is not None and not shape.is_empty for shape in shapes], np.bool_)
     trees = np.full(len(shapes), np.nan)
     indices = np.flatnonzero(has_shape)
     with open_finished(folder, CLASS_TIF) as classes:

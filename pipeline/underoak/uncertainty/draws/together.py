@@ -67,7 +67,10 @@ class LayersTogether:
         first, second = self.names[i], self.names[j]
         how = f"{self.matrix[i, j]:g}" if (first, second) in self.stated else "0, as the plan gives none"
         low, high = self._bounds(i, j)
-        low, high = math.ceil(100.0 * low) / 100.0, math.floor(100.0 * high) / 100.0  # so that both are possible
+        low, high = (
+            math.ceil(100.0 * low - 1e-6) / 100.0,
+            math.floor(100.0 * high + 1e-6) / 100.0,
+        )  # between those possible
         fix = "bring the correlations nearer to 0"
         if low < high:
             fix = f"give them one between {low:.2f} and {high:.2f}, or bring the others nearer to 0"
