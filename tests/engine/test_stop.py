@@ -13,8 +13,10 @@ from underoak.engine.stop import Stop, Stopped
 from underoak.engine.workers.runner import _Queue
 
 PATIENT = """
-import sys, time
+import signal, sys, time
 from underoak.engine.stop import Stop
+if hasattr(signal, "SIGHUP"):
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # tests may run under nohup
 with Stop() as stop, stop.patient():
     print("ready", flush=True)
     while not stop.seconds > float(sys.argv[1]):
@@ -112,8 +114,9 @@ def test_no_tile_is_handed_out_after_the_signal():
 
 
 TALKING = """
-import pathlib, sys, time
+import pathlib, signal, sys, time
 from underoak.engine.stop import Stop
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # tests may run under nohup
 with Stop() as stop, stop.patient():
     while not stop.seconds > 0.3:
         print("at work", file=sys.stderr, flush=True)

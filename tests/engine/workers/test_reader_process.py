@@ -247,7 +247,6 @@ def test_the_process_imports_no_more_than_reading_takes():
         "xarray",
         "h5netcdf",
         "zarr",
-        "pint",
         "rich",
         "distributed",
     }
