@@ -170,3 +170,15 @@ def test_a_map_of_the_world_from_0_to_360_overlaps_a_region_west_of_greenwich():
     _check_overlap(stack, layer, problems)
     assert problems.faults == []
     assert np.isfinite(stack.read(spain.window).values["w"]).mean() > 0.9
+
+
+@pytest.mark.parametrize("cell", [400, 5000])
+def test_one_cell_far_larger_than_the_source_cells_is_read_as_among_others(cell):
+    """A square of the mesh spans thousands of source cells there, though nothing is torn apart."""
+    fine = Field(Grid.north_up("EPSG:25831", 0, 5_000_000, 30, 400_000, 400_000))
+    stacked = (StackedLayer("fine", SourceLayer(fine), "nearest"),)
+    whole = Grid.north_up("EPSG:25831", 420_000, 4_620_000, cell, 3, 3)
+    alone = Grid.north_up("EPSG:25831", 420_000 + cell, 4_620_000 - cell, cell, 1, 1)
+    among = Stack(whole, stacked).read(Window(0, 0, 3, 3)).values["fine"]
+    by_itself = Stack(alone, stacked).read(Window(0, 0, 1, 1)).values["fine"]
+    np.testing.assert_array_equal(by_itself[0, 0], among[1, 1])

@@ -287,7 +287,8 @@ def _group_sources(sources_of: list[tuple[int, ...]], count: int) -> list[tuple[
 def _is_too_wide(cells: Window, mesh: Mesh, window: Window) -> bool:
     """Return whether far more source cells span a window than can lie under it: the projection is torn there."""
     a, b, c, d = mesh.jacobian
-    across, down = math.hypot(a, b) * window.cols, math.hypot(c, d) * window.rows
+    rows, cols = max(window.rows, mesh.step), max(window.cols, mesh.step)  # at least one mesh square is read
+    across, down = math.hypot(a, b) * cols, math.hypot(c, d) * rows
     return cells.cols > 4 * (across + down) + 4096 or cells.rows > 4 * (across + down) + 4096
 
 
