@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 # Exit codes of the command line. Families of fault codes map onto them; single codes may differ from their family.
 OK, BUG, USAGE, CONFIG, INPUT, NOTHING, INTEGRITY, RESOURCES, REMOTE, LOCKED, UNJUDGED = range(11)
 _FAMILY = {"2": INPUT, "3": CONFIG, "4": INPUT, "5": RESOURCES, "6": INTEGRITY, "7": REMOTE}
-_SINGLE = {"220": NOTHING, "250": NOTHING, "401": NOTHING, "605": LOCKED}
+_SINGLE = {"220": NOTHING, "250": NOTHING, "401": NOTHING, "421": NOTHING, "605": LOCKED}
 
 MOST_SHOWN = 50
 

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
-from underoak.base.errors import Problems
+import numpy as np
+
+from underoak.base.errors import Problems, count_of
 from underoak.base.grid import Grid
 from underoak.engine.prepare.estimate import Workload
-from underoak.engine.prepare.prepare import Prepared, PreparedCase, prepare
+from underoak.engine.prepare.prepare import Prepared, PreparedCase, bounds_in_degrees, extent_words, prepare
 from underoak.engine.progress import Progress
 from underoak.engine.workers.tile import CaseJob, TileJob
 from underoak.engine.write.outputs import standard_outputs
@@ -86,9 +88,37 @@ def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> P
 
     n_before, spec = len(problems.warnings), plan.parcels
     parcels = read_parcels(plan.base / spec.file, spec.id, grid.crs, problems, spec.features)
+    if parcels is not None:
+        _check_places(parcels, grid, problems)
     problems.stop_if_any(strict and len(problems.warnings) > n_before)
     assert parcels is not None
     return parcels
+
+
+def _check_places(parcels: Parcels, grid: Grid, problems: Problems) -> None:
+    """Refuse parcels of which none meets the region (E421), and count those that do not (W421)."""
+    import shapely
+
+    shapes = parcels.shapes[[shape is not None for shape in parcels.shapes]]
+    outside = int(np.count_nonzero(~shapely.intersects(shapes, shapely.box(*grid.bounds))))
+    if not outside:
+        return
+    if outside < len(shapes):
+        what = f"{outside} of {count_of(len(parcels), 'parcel')} lie outside the region and are not judged"
+        problems.add("W421", what, "parcels", "widen the region, or take them off the list")
+        return
+    low_x, low_y, high_x, high_y = map(float, shapely.total_bounds(shapes))
+    bounds = low_x, low_y, high_x, high_y
+    lies = f"they lie in {extent_words(bounds, grid.crs)}, the region in {extent_words(grid.bounds, grid.crs)}"
+    west, south, east, north = bounds_in_degrees(bounds, grid.crs)
+    left, bottom, right, top = bounds_in_degrees(grid.bounds, grid.crs)
+    is_swapped = south <= right and left <= north and west <= top and bottom <= east
+    fix = (
+        "latitude and longitude look swapped: write them as longitude, latitude"
+        if is_swapped
+        else ("correct the region, or the coordinate reference system of the parcels")
+    )
+    problems.add("E421", f"none of the parcels lies in the region: {lies}", "parcels", fix)
 
 
 def _reducers(prepared: Prepared, parcels: Parcels) -> dict[Case, ParcelReducers]:

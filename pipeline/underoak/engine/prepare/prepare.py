@@ -270,7 +270,8 @@ def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> Non
     window = stack.region_window(layer)
     covered = clip_to_source(source, window)
     if covered.is_empty:
-        extents = f"the layer covers {_extent_words(source.grid)}, the region {_extent_words(grid)}"
+        layer_extent, region_extent = (extent_words(each.bounds, each.crs) for each in (source.grid, grid))
+        extents = f"the layer covers {layer_extent}, the region {region_extent}"
         what = f"does not overlap the region: {extents}"
         problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
         return
@@ -293,13 +294,17 @@ def _covered_share(grid: Grid, source: Any) -> float:
     return float(is_covered.mean())
 
 
-def _extent_words(grid: Grid) -> str:
-    """Return a grid's extent in degrees, as words."""
-    left, bottom, right, top = grid.bounds
-    if not _crs.is_geographic(grid.crs):
-        to_degrees = _crs.transformer(grid.crs, "EPSG:4326")
-        bounds: Bounds = to_degrees.transform_bounds(left, bottom, right, top, densify_pts=21)
-        left, bottom, right, top = bounds
+def bounds_in_degrees(bounds: Bounds, crs: str) -> Bounds:
+    """Return bounds as longitudes and latitudes: west, south, east, north."""
+    if _crs.is_geographic(crs):
+        return bounds
+    in_degrees: Bounds = _crs.transformer(crs, "EPSG:4326").transform_bounds(*bounds, densify_pts=21)
+    return in_degrees
+
+
+def extent_words(bounds: Bounds, crs: str) -> str:
+    """Return an extent in degrees, as words."""
+    left, bottom, right, top = bounds_in_degrees(bounds, crs)
     if not np.isfinite([left, bottom, right, top]).all():
         return "an extent that has no coordinates in degrees"
     return f"longitude {left:.3f} to {right:.3f}, latitude {bottom:.3f} to {top:.3f}"
