@@ -19,7 +19,15 @@ from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION, judged_wor
 from underoak.report.text.beside_verdict import too_small_words, usable_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
-from underoak.report.text.criterion_words import CHANGES, best_range, column_names, labels, lost, measure, value_of
+from underoak.report.text.criterion_words import (
+    CHANGES,
+    best_range,
+    column_names,
+    labels,
+    lost,
+    measure_beside_range,
+    value_of,
+)
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
 from underoak.report.text.lines import columns, wrapped
@@ -190,7 +198,7 @@ def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
     rows = [
         (
             c.label,
-            measure(value_of(stems[c.name], row), c.unit),
+            measure_beside_range(value_of(stems[c.name], row), c),
             best_range(c),
             score(row[f"membership_{stems[c.name]}"]),
             f"{c.weight:.3f}",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from numbers import Real
 from typing import Any
 
-from underoak.base.number_words import NO_VALUE, TIE, beside, cut_words, hectares, percent, thousands
+from underoak.base.number_words import MOST_DIGITS, NO_VALUE, TIE, beside, cut_words, hectares, percent, thousands
 from underoak.places.answers.verdict import Purpose, TooSmall, Verdict
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.looked_at import LookedAt
@@ -104,7 +105,7 @@ def too_small_words(row: Mapping[str, Any], limits: VerdictSpec, purpose: str = 
     if why is TooSmall.TREES:
         return _TOO_SMALL[why]
     least = limits.usable_ha(purpose)
-    return f"{_TOO_SMALL[why]}, {beside(float(row['usable_ha']), (least,))} of the {cut_words(least)} ha it takes"
+    return f"{_TOO_SMALL[why]}, {beside(float(row['usable_ha']), (0.0, least))} of the {cut_words(least)} ha it takes"
 
 
 def rank_words(row: Mapping[str, Any], limits: VerdictSpec, purpose: str, is_outranked: bool) -> str:
@@ -131,7 +132,7 @@ def trees_words(row: Mapping[str, Any]) -> str:
     ('1 234', '–')
     """
     trees = row.get("trees")
-    return thousands(int(trees)) if isinstance(trees, int | float) and trees == trees else NO_VALUE
+    return thousands(int(float(trees))) if isinstance(trees, Real) and trees == trees else NO_VALUE
 
 
 def usable_figure(row: Mapping[str, Any]) -> str:
@@ -150,17 +151,35 @@ def usable_figure(row: Mapping[str, Any]) -> str:
 def usable_words(row: Mapping[str, Any]) -> str:
     """Return the usable land of a parcel and the trees that fit there, in one sentence; "" where it is not known.
 
+    "all" only where nothing is excluded and all is judged.
+
     >>> usable_words({"usable_ha": 0.8, "area_ha": 2.0, "trees": 310})
     'Usable: 0.80 of 2.0 ha; 310 trees fit.'
+    >>> usable_words({"usable_ha": 1.86, "area_ha": 1.92}), usable_words({"usable_ha": 1.92, "area_ha": 1.92})
+    ('Usable: 1.86 of 1.92 ha.', 'Usable: all 1.9 ha.')
     """
     usable = row.get("usable_ha")
     if usable is None or usable != usable:
         return ""
-    area = hectares(float(row["area_ha"]))
-    parts = [hectares(float(usable)), area]
-    words = f"all {area}" if parts[0] == parts[1] else " of ".join(_same_unit(*parts))
+    part, area = float(usable), float(row["area_ha"])
+    words = f"all {hectares(area)}" if _is_all(row) else _part_of(part, area)
     trees = trees_words(row)
     return f"Usable: {words}{'' if trees == NO_VALUE else f'; {trees} trees fit'}."
+
+
+def _is_all(row: Mapping[str, Any]) -> bool:
+    is_judged = float(row.get("valid_share", 1.0)) > 1.0 - TIE
+    is_free = float(row.get("excluded_share", 0.0)) < TIE
+    return is_judged and is_free and float(row["usable_ha"]) > (1.0 - TIE) * float(row["area_ha"])
+
+
+def _part_of(part: float, area: float) -> str:
+    """Return a part of an area [ha], with as many digits as tell the two apart."""
+    words = hectares(part), hectares(area)
+    if words[0] != words[1]:
+        return " of ".join(_same_unit(*words))
+    pairs = ((f"{part:.{digits}f}", f"{area:.{digits}f}") for digits in range(2, MOST_DIGITS + 1))
+    return next((f"{less} of {more} ha" for less, more in pairs if less != more), f"nearly all {words[1]}")
 
 
 def _same_unit(part: str, area: str) -> tuple[str, str]:

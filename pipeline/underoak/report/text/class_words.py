@@ -8,7 +8,7 @@ from typing import Any
 
 from underoak.base.number_words import percent
 from underoak.engine.storage.manifest import CriterionWords
-from underoak.report.text.criterion_words import column_names, labels, limiting, measure, side_of, value_of
+from underoak.report.text.criterion_words import column_names, labels, limiting, measure_beside_range, side_of, value_of
 
 CLASS_NAMES = ("S1", "S2", "S3", "N")
 
@@ -40,10 +40,10 @@ def held_or_limiting(criteria: Sequence[CriterionWords], row: Mapping[str, Any])
     words = f"held to {row['class']}: {', '.join(name.replace('_', ' ') for name in names)}"
     if len(names) > 1:
         return words
-    (unit,) = (criterion.unit for criterion in criteria if criterion.name == names[0])
+    (criterion,) = (criterion for criterion in criteria if criterion.name == names[0])
     stem = column_names(criteria)[names[0]]
     value, side = value_of(stem, row), side_of(stem, row)
-    figure = f" {measure(value, unit)}" if math.isfinite(value) else ""
+    figure = f" {measure_beside_range(value, criterion)}" if math.isfinite(value) else ""
     return f"{words}{figure}{f', too {side}' if side else ''}"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
+from underoak.base.number_words import TIE, beside
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.limits import Change, NoLimit, Side
 from underoak.places.parcels.ranking import columns_of
@@ -23,16 +24,24 @@ CHANGES = {
 NOTHING_LIMITS = "nothing limits"
 
 
-def measure(value: float, unit: str) -> str:
-    """Return a value with its unit, as people write it.
+def measure(value: float, unit: str, limits: Iterable[float] = ()) -> str:
+    """Return a value with its unit, as people write it, with as many digits as show its side of each limit.
 
     >>> measure(6.84, "pH"), measure(112.4, "mm"), measure(17.56, "percent"), measure(-0.25, "1")
     ('6.8', '112 mm', '17.6 %', '-0.25')
+    >>> measure(7.4698, "pH", (7.5, 8.3)), measure(12.04, "degC", (7.5, 12.0))
+    ('7.47', '12.04 °C')
     """
     if not math.isfinite(value):
         return "–"
     digits = 0 if abs(value) >= 50 else 1 if abs(value) >= 1 else 2
-    return f"{value:.{digits}f}{_UNITS.get(unit, f' {unit}' if unit else '')}"
+    return f"{beside(value, limits, digits)}{_UNITS.get(unit, f' {unit}' if unit else '')}"
+
+
+def measure_beside_range(value: float, criterion: CriterionWords, has_unit: bool = True) -> str:
+    """Return a value of a criterion with as many digits as show its side of the ends of the best range."""
+    ends = [end for end in (criterion.low, criterion.high) if end is not None]
+    return measure(value, criterion.unit if has_unit else "", ends)
 
 
 def best_range(criterion: CriterionWords) -> str:
@@ -80,8 +89,8 @@ def value_and_best_range(criterion: CriterionWords, stem: str, row: Mapping[str,
         return ""
     side, low, high = side_of(stem, row), criterion.low, criterion.high
     best = best_range(criterion)
-    text = measure(value, "" if is_short and best else criterion.unit) + (f", best {best}" if best else "")
-    is_within = (low is None or value >= low) and (high is None or value <= high)
+    text = measure_beside_range(value, criterion, not (is_short and best)) + (f", best {best}" if best else "")
+    is_within = (low is None or value >= low - TIE) and (high is None or value <= high + TIE)
     return f"{text}; too {side} in part" if is_within and side else text
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from underoak.base.number_words import beside, cut_words, percent_beside
+from underoak.base.number_words import TIE, beside, cut_words, percent_beside
 from underoak.places.answers.verdict import DecidedBy, TooSmall, VerdictReason
 from underoak.places.verdicts.decision import SETTLES
 
@@ -33,6 +33,7 @@ _TOO_SMALL = {
     TooSmall.TREES: re.compile(r"no tree fits on its (?P<usable_ha>\S+) ha of usable land"),
 }
 _TEST = re.compile(r"one test of (?P<test>.+) would turn the answer with a chance of (?P<flip_chance>\S+)")
+_HARDLY = re.compile(r"hardly any test would turn the answer \(greatest chance (?P<flip_chance>\S+), of (?P<test>.+)\)")
 _UNKNOWN = re.compile(
     r"what a test of (?P<unknown>.+) would change is not known, as the error of that map is not known"
 )
@@ -70,13 +71,22 @@ class VerdictReasonText:
             for decided_by, pattern in (*_RULES.items(), *((DecidedBy.TOO_SMALL, p) for p in _TOO_SMALL.values())):
                 if match := pattern.fullmatch(clause):
                     rule, figures = decided_by, figures | _figures(match)
-            if match := _TEST.fullmatch(clause) or _UNKNOWN.fullmatch(clause):
+            if match := _TEST.fullmatch(clause) or _HARDLY.fullmatch(clause) or _UNKNOWN.fullmatch(clause):
                 figures |= _figures(match)
         if rule is None:
             raise ValueError(f"{text} is no reason for a verdict")
         if rule is DecidedBy.TOO_SMALL:
             figures["too_small"] = TooSmall.AREA if "usable_area_ha" in figures else TooSmall.TREES
         return VerdictReason(rule, float(chance["p"]) / 100.0, int(chance["draws"]), **figures)  # type: ignore[arg-type]
+
+
+def turns_hardly(greatest_flip: float) -> bool:
+    """Return whether even the likeliest test is too unlikely to turn an answer to count, as in the rule.
+
+    >>> turns_hardly(SETTLES), turns_hardly(0.02)
+    (True, False)
+    """
+    return greatest_flip <= SETTLES + TIE
 
 
 def _figures(match: re.Match[str]) -> dict[str, object]:
@@ -125,15 +135,20 @@ def _too_small(value: VerdictReason) -> str:
     if value.usable_area_ha is None:
         return f"no tree fits on its {beside(value.usable_ha, (0.0,))} ha of usable land"
     least = value.usable_area_ha
-    return f"{beside(value.usable_ha, (least,))} ha of usable land is less than the {cut_words(least)} ha that it takes"
+    usable = beside(value.usable_ha, (0.0, least))
+    return f"{usable} ha of usable land is less than the {cut_words(least)} ha that it takes"
 
 
 def _tests(value: VerdictReason) -> Iterator[str]:
     """Yield the clauses on soil tests; nothing is said of a test where the error of the map is not known."""
     if value.test is not None and value.flip_chance is not None:
         cuts = [0.0, SETTLES] + ([] if value.test_first_at is None else [value.test_first_at])
-        yield f"one test of {value.test} would turn the answer with a chance of {beside(value.flip_chance, cuts)}"
-    elif not value.unknown:
+        flip = beside(value.flip_chance, cuts)
+        if turns_hardly(value.flip_chance):
+            yield f"hardly any test would turn the answer (greatest chance {flip}, of {value.test})"
+        else:
+            yield f"one test of {value.test} would turn the answer with a chance of {flip}"
+    elif not value.unknown and value.decided_by is not DecidedBy.TOO_SMALL:  # no test makes land larger
         yield _NO_TEST
     if value.unknown:
         layers = ", ".join(value.unknown)

@@ -14,11 +14,11 @@ from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.looked_at import LookedAt
-from underoak.report.text.beside_verdict import blind_spots, looked_at_words, part_words, usable_words
+from underoak.report.text.beside_verdict import blind_spots, looked_at_words, part_words, too_small_words, usable_words
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.rank_words import lead_words, order_lines
-from underoak.report.text.reason_sentence import VerdictReasonText
+from underoak.report.text.reason_sentence import VerdictReasonText, turns_hardly
 from underoak.report.text.shared_words import shared_failure_words
 from underoak.uncertainty import wilson
 
@@ -80,10 +80,13 @@ def label_of(criteria: Sequence[CriterionWords], layer: str) -> str:
 def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, str]:
     """Return the card on the biggest doubt about the best parcel, and how certain its place is."""
     about, reason = f"Biggest doubt about {best['id']}", best["verdict_reason"]
-    lead = lead_words(findings.order) if findings.order is not None else ""
-    more = f"{lead[:1].upper()}{lead[1:]}"
+    more = lead_words(findings.order) if findings.order is not None else ""
     if reason.decided_by is DecidedBy.LOOK_FIRST:
         says = looked_at_words(findings.plan.looked_at, findings.plan.spec.verdict.judged_at)
+    elif small := too_small_words(best, findings.plan.spec.verdict, findings.plan.purpose):
+        says = f"{small[:1].upper()}{small[1:]}"
+    elif reason.flip_chance is not None and turns_hardly(reason.flip_chance):
+        says = "Hardly any soil test would change the verdict"
     elif isinstance(best["best_test"], str):
         name, limits = label_of(findings.criteria, best["best_test"]), findings.plan.spec.verdict
         flip = beside(float(best["flip_chance"]), (0.0, SETTLES, limits.test_first_at))
@@ -133,7 +136,7 @@ def soil_test_lines(row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
     )
     lines = [f"Soil tests, by worth: {figures}."]
     least, prices = row.get("test_pays_above"), plan.prices
-    if least is not None and least == least:
+    if least is not None and least == least and not turns_hardly(max(test.flip_chance for test in tests)):
         currency, price = prices.currency or "", ""
         if prices.parcel_ha is not None:
             price = f" At your price of land the parcel costs {money(prices.parcel_ha * row['area_ha'], currency)}."
