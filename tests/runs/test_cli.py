@@ -32,7 +32,7 @@ def country(tmp_path_factory):
     plan = small_country(folder)
     apart = [shapely.box(LEFT + 400 * i, TOP - 900, LEFT + 400 * i + 300, TOP - 600) for i in range(1, 6)]
     write_shapes(folder / "fields.gpkg", apart, "EPSG:25831", name=list("abcde"))
-    write_shapes(folder / "far.gpkg", [*apart, shapely.box(LEFT, TOP + 5000, LEFT + 90, TOP + 5090)], "EPSG:25831",
+    write_shapes(folder / "far.gpkg", [*apart, shapely.box(LEFT, TOP - 10, LEFT + 90, TOP + 5090)], "EPSG:25831",
                  name=list("abcdef"))  # fmt: skip
     return plan, folder
 

@@ -96,7 +96,7 @@ def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> P
 
 
 def _check_places(parcels: Parcels, grid: Grid, problems: Problems) -> None:
-    """Refuse parcels of which none meets the region (E421), and count those that do not (W421)."""
+    """Refuse parcels of which none meets the region (E421), and count those that do not (W422)."""
     import shapely
 
     shapes = parcels.shapes[[shape is not None for shape in parcels.shapes]]
@@ -105,7 +105,7 @@ def _check_places(parcels: Parcels, grid: Grid, problems: Problems) -> None:
         return
     if outside < len(shapes):
         what = f"{outside} of {count_of(len(parcels), 'parcel')} lie outside the region and are not judged"
-        problems.add("W421", what, "parcels", "widen the region, or take them off the list")
+        problems.add("W422", what, "parcels", "widen the region, or take them off the list")
         return
     low_x, low_y, high_x, high_y = map(float, shapely.total_bounds(shapes))
     bounds = low_x, low_y, high_x, high_y
