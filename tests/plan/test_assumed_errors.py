@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from underoak.base.errors import UnderoakError
 from underoak.plan import load_plan
 from underoak.plan.keys.uncertainty import deviation_at
 from underoak.plan.profiles.published_errors import published_errors
@@ -163,6 +164,16 @@ def test_a_kind_that_is_not_known_or_does_not_fit_is_refused_at_its_place(tmp_pa
     (fault,) = faults(wrong, tmp_path)
     assert (fault.code, "a map of height above sea level is not" in fault.what) == ("E341", True)
     assert f":{place(wrong, 'elevation}')} (" in fault.where
+
+
+def test_a_kind_without_a_published_error_has_a_unit_too(tmp_path):
+    wrong = spoiled(("unit: g/kg, resample: mean}", "unit: g/kg, resample: mean, kind_of: stand_age}"))
+    (fault,) = faults(wrong, tmp_path)
+    assert (fault.code, fault.what) == ("E341", "the layer is in percent, and a map of age of the trees is not")
+    with pytest.raises(UnderoakError, match="E341"):
+        only({}, {"file": "x.tif", "unit": "degree", "kind_of": "soil_depth"})
+    depth = only({}, {"file": "x.tif", "unit": "mm", "kind_of": "soil_depth"})
+    assert published_errors()["soil_depth"].no_error in depth.unknown_errors["one"]
 
 
 def test_the_schema_knows_the_keys():

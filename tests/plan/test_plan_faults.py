@@ -18,6 +18,7 @@ def weights(text: str) -> tuple[str, str]:
 
 
 # name, edits, code, text at the place reported, part of what, part of fix
+PARCELS = "parcels: {file: data/fields.gpkg, id: field_id}\n"
 CASES = [
     # YAML itself (rows 55 to 59)
     ("anchor", [("{layer: rain, source", "&w {layer: rain, source")], "E301", "&w", "anchor", "in full"),
@@ -197,6 +198,22 @@ CASES = [
      "E304", "[a]", "mapping of keys, not a list", ""),
     ("empty file name", [("data/dem.tif", "''")], "E304", "''", "should not be empty", ""),
     ("control character", [("data/dem.tif", '"a\\0b"')], "E304", '"a\\0b"', "control character", "remove"),
+    ("share as a number of per cent", [(PARCELS, PARCELS + "verdict: {usable_share: 50}\n")], "E304", "50}",
+     "should be at most 1, not 50", "write a number from 0 to 1, such as 0.5"),
+    ("share in per cent", [(PARCELS, PARCELS + "verdict: {usable_share: 35 %}\n")], "E304", "35 %",
+     'not "35 %"', "write a share, such as 0.35"),
+    ("share below 0", [(PARCELS, PARCELS + "verdict: {judged_at: -0.2}\n")], "E304", "-0.2}",
+     "should be at least 0, not -0.2", "write a number of at least 0"),
+    ("decimal comma in an area", [(PARCELS, PARCELS + "verdict: {usable_area: '0,1 ha'}\n")], "E342", "'0,1",
+     "number and a unit", "write 0.1 ha, with a point"),
+    ("area in kilograms", [(PARCELS, PARCELS + "verdict: {usable_area: 3 kg}\n")], "E341", "3 kg",
+     "they measure different things", 'write it like "2 ha"'),
+    ("decimal comma within a field", [(PARCELS, PARCELS + "lab: {file: l.csv, within_field: {clay: '0,2'}}\n")], "E342",
+     "'0,2'", "number and a unit", "write 0.2, with a point"),
+    ("wrong unit within a field", [(PARCELS, PARCELS + "lab: {file: l.csv, within_field: {clay: 3 mm}}\n")], "E341",
+     "3 mm", "they measure different things", "write it in g/kg"),
+    ("too many cores", [(PARCELS, PARCELS + "lab: {file: l.csv, cores: 2000}\n")], "E304", "2000",
+     "should be at most 1000, not 2000", "write a number of at most 1000"),
     ("connect", [("connect: 8", "connect: 6")], "E304", "6}", "cannot be 6", "4, 8"),
 ]  # fmt: skip
 

@@ -10,6 +10,7 @@ import pytest
 
 from underoak.base.errors import UnderoakError
 from underoak.indicators import REGISTRY
+from underoak.plan.keys.quantities import check_conversion
 from underoak.plan.keys.uncertainty import deviation_at, deviation_in, deviations
 from underoak.plan.profiles.profile import load_profile, profile_names
 from underoak.plan.profiles.published_errors import published_errors, read_published_errors
@@ -36,6 +37,9 @@ def test_an_error_is_one_of_the_unit_that_the_profile_judges_in(species, criteri
     for deviation in deviations(KINDS[kind].sd) if KINDS[kind].sd is not None else ():
         amount, _ = deviation_in(deviation, criterion.unit)
         assert amount > 0.0
+    if KINDS[kind].sd is None:
+        for unit in KINDS[kind].units[:1]:
+            check_conversion(criterion.unit, unit)
 
 
 def test_no_kind_layer_or_indicator_is_listed_twice_and_all_indicators_exist():

@@ -104,6 +104,16 @@ def test_a_chain_of_three_that_cannot_be_names_a_pair_and_what_it_may_be():
     assert "between -0.60 and 0.60" in fault.fix  # (1 - 0.8**2)**0.5, as a and c are not stated
 
 
+def test_a_proposed_correlation_is_one_that_a_plan_may_give():
+    for sign in (1, -1):
+        with pytest.raises(UnderoakError) as caught:
+            LayersTogether.of([(["a", "c"], 0.8), (["b", "c"], sign * 0.8), (["a", "b"], sign * -0.9)])
+        (fault,) = caught.value.faults
+        low, high = (float(fault.fix.split()[n].strip(",")) for n in (4, 6))
+        assert -1.0 < low < high < 1.0, fault.fix
+        assert "0.99" in fault.fix
+
+
 def test_a_pair_is_given_once():
     for groups in ([(["a", "b"], 0.1), (["b", "a", "c"], 0.2)], [(["a", "a"], 0.1)]):
         with pytest.raises(UnderoakError, match="E363"):

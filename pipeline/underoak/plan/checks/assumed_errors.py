@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from underoak.base.errors import UnderoakError, did_you_mean
 from underoak.plan.checks.criteria import CriterionInUse
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.plan.keys.quantities import check_conversion
 from underoak.plan.keys.uncertainty import deviation_in, deviations
 from underoak.plan.profiles.profile import Profile
 from underoak.plan.profiles.published_errors import PublishedError, kind_of, published_errors
@@ -63,6 +64,8 @@ def assume_errors(
             continue
         kind, reason = _kind(layer, _profile_layers(name, criteria, profile))
         error = published_errors()[kind] if kind is not None else None
+        if error is not None and error.sd is None:
+            _fits(name, layer, error, check)  # reports a wrong unit
         if error is not None and error.sd is not None:
             if spec.uncertainty.assume == "none":
                 reason = SWITCHED_OFF
@@ -110,14 +113,23 @@ def _check_kinds(spec: PlanSpec, check: Check) -> None:
 def _fits(name: str, layer: LayerSpec, error: PublishedError, check: Check) -> bool:
     """Return whether an error can be that of a layer, by its unit; add E341 if the plan names the wrong kind."""
     unit = layer.unit_in_use
-    if unit is None or error.sd is None:
+    if unit is None:
         return True
-    try:
-        for deviation in deviations(error.sd):
-            deviation_in(deviation, unit)
-    except UnderoakError:
+    if error.sd is not None:
+        fits = all(_is_allowed(deviation_in, deviation, unit) for deviation in deviations(error.sd))
+    else:
+        fits = any(_is_allowed(check_conversion, unit, each) for each in error.units)
+    if not fits:
         if layer.kind_of is not None:
             what = f"the layer is in {unit}, and a map of {error.text} is not"
             check.add_fault("E341", what, ("layers", name, "kind_of"), "name another kind, or correct the unit")
+        return False
+    return True
+
+
+def _is_allowed(convert: Callable[[str, str], object], value: str, unit: str) -> bool:
+    try:
+        convert(value, unit)
+    except UnderoakError:
         return False
     return True

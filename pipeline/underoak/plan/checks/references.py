@@ -51,7 +51,9 @@ def _check_lab(lab: LabSpec, spec: PlanSpec, check: Check) -> None:
             try:
                 deviation_in(deviation, layer.unit_in_use)
             except UnderoakError as error:
-                check.add_error(error, key_path)
+                for fault in error.faults:
+                    fix = f"write it in {layer.unit_in_use}" if fault.code == "E341" else fault.fix
+                    check.add_fault(fault.code, fault.what, key_path, fix)
 
 
 def _check_origin(key_path: KeyPath, origin: str, spec: PlanSpec, check: Check) -> None:

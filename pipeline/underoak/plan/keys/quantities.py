@@ -16,6 +16,8 @@ from underoak.plan.reading.spec import as_validation_errors
 
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)\s*(?P<unit>\S.*?)?\s*")
 
+_DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d")
+
 
 def _no_control_characters(text: str) -> str:
     if not text.isprintable():
@@ -86,12 +88,21 @@ def _quantity(unit: str | None, low: float, *, is_low_excluded: bool, example: s
     """Return the validators of a quantity in `unit`, or in any known unit."""
 
     def check(value: object) -> str:
+        if isinstance(value, str) and _DECIMAL_COMMA.match(value):
+            written = value.strip().replace(",", ".", 1)
+            has_unit = not re.fullmatch(r"[-+]?[\d.]+", written)
+            fix = f"write {written}, with a point" if has_unit or unit is None else f'write it like "{example}"'
+            raise refusal("E342", f"should be a number and a unit, not {shown(value)}", fix)
         match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
         if match is None or not match["unit"]:
             raise refusal("E342", f"should be a number and a unit, not {shown(value)}", f'write it like "{example}"')
         with as_validation_errors():
             units.canonical_name(match["unit"])
+        try:
             number = quantity_in(match[0], unit or match["unit"])
+        except UnderoakError as error:
+            (fault,) = error.faults
+            raise refusal(fault.code, fault.what, f'write it like "{example}"') from None
         if not math.isfinite(number):
             raise refusal("E310", f"{shown(value)} is not a finite number", "write a finite number")
         if number < low or (is_low_excluded and number == low):

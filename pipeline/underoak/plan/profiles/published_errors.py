@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 
 from underoak.base.units import quantity_of
 from underoak.plan.keys.layer import LayerSpec, QuantityName
-from underoak.plan.keys.quantities import Length, Name, Text
+from underoak.plan.keys.quantities import Length, Name, Text, Unit
 from underoak.plan.keys.uncertainty import SdByCell
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
@@ -48,7 +48,9 @@ class PublishedError(Spec):
     grade: Grade | None = None
     """A: two readings agree; B: one fair reading; C: from memory, worked out from several steps, or common practice."""
     no_error: Text | None = None
-    """Reason why no error is assumed; instead of the other keys."""
+    """Reason why no error is assumed; instead of the keys above from `sd` on."""
+    units: tuple[Unit, ...] = ()
+    """Units of such maps where there is no `sd`; maps in units that convert to one of them are such maps, too."""
 
     @model_validator(mode="after")
     def _check_error(self) -> Self:
@@ -60,6 +62,8 @@ class PublishedError(Spec):
         if self.no_error is not None and any(value is not None for value in (*figures, self.grain)):
             fix = "remove `cite`, `source`, `known`, `grade` and `grain`"
             raise refusal("E304", "a kind without an error has no figures", fix)
+        if bool(self.units) == (self.sd is not None):
+            raise refusal("E304", "needs either `sd` or `units`", "give one of them")
         return self
 
 

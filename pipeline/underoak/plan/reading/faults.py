@@ -101,12 +101,23 @@ def _number(details: ErrorDetails, kind: str) -> PendingFault:
     value: object = details["input"]
     if isinstance(value, str) and value.strip().lower().lstrip("+-.") in {"nan", "inf", "infinity"}:
         return PendingFault("E310", f"should be a finite number, not {shown(value)}", "write a finite number")
-    fix = ""
+    fix = f"write {kind}"
     if isinstance(value, str) and _reads_as_number(value):
         fix = "write the number without quotes"
     elif isinstance(value, str) and _reads_as_number(value.replace(",", ".", 1)):
         fix = f"write {value.strip().replace(',', '.', 1)}, with a point"
+    elif isinstance(value, str) and value.strip().endswith("%") and _reads_as_number(value.strip()[:-1]):
+        fix = f"write a share, such as {float(value.strip()[:-1]) / 100.0:g}"
     return PendingFault("E304", f"should be {kind}, not {shown(value)}", fix)
+
+
+def _bound_fix(details: ErrorDetails, name: str) -> str:
+    """Return the fix for a number beyond a bound; beyond 1, a percentage may be meant."""
+    bound, value = float(details["ctx"][name]), float(details["input"])
+    if name in ("le", "lt") and bound == 1.0:
+        example = f"{value / 100.0:g}" if 1.0 < value < 100.0 else "0.5"
+        return f"write a number {'from 0 to 1' if name == 'le' else 'below 1'}, such as {example}"
+    return f"write {_BOUNDS_WRITTEN[name]} {bound:g}"
 
 
 def _reads_as_number(text: str) -> bool:
@@ -180,6 +191,12 @@ _BOUNDS = {
     "less_than": ("lt", "less than"),
     "less_than_equal": ("le", "at most"),
 }
+_BOUNDS_WRITTEN = {
+    "gt": "a number above",
+    "ge": "a number of at least",
+    "lt": "a number below",
+    "le": "a number of at most",
+}
 _PLAIN_FAULTS: dict[str, Callable[[ErrorDetails], PendingFault | None]] = {
     "missing": lambda d: _missing(d["loc"][-1]),
     "finite_number": lambda d: PendingFault(
@@ -208,11 +225,12 @@ def _plain_fault(details: ErrorDetails, keys: list[str]) -> PendingFault | None:
         return _PLAIN_FAULTS[kind](details)
     if kind in _BOUNDS:
         name, words = _BOUNDS[kind]
-        return PendingFault("E304", f"should be {words} {details['ctx'][name]:g}, not {shown(details['input'])}")
+        what = f"should be {words} {details['ctx'][name]:g}, not {shown(details['input'])}"
+        return PendingFault("E304", what, _bound_fix(details, name))
     if kind.startswith(("float_", "int_", "decimal_")):
         return _number(details, "a whole number" if kind.startswith("int_") else "a number")
     if kind.startswith("bool_"):
-        return PendingFault("E304", f"should be true or false, not {shown(details['input'])}")
+        return PendingFault("E304", f"should be true or false, not {shown(details['input'])}", "write true or false")
     if kind.startswith(("model_", "dict_", "mapping_")):
         return PendingFault("E304", f"should be a mapping of keys, not {shown(details['input'])}")
     if kind.startswith(("list_", "tuple_")):

@@ -67,10 +67,8 @@ class LayersTogether:
         first, second = self.names[i], self.names[j]
         how = f"{self.matrix[i, j]:g}" if (first, second) in self.stated else "0, as the plan gives none"
         low, high = self._bounds(i, j)
-        low, high = (
-            math.ceil(100.0 * low - 1e-6) / 100.0,
-            math.floor(100.0 * high + 1e-6) / 100.0,
-        )  # between those possible
+        low = max(math.ceil(100.0 * low - 1e-6) / 100.0, -0.99)  # those possible, in hundredths; never -1 or 1
+        high = min(math.floor(100.0 * high + 1e-6) / 100.0, 0.99)
         fix = "bring the correlations nearer to 0"
         if low < high:
             fix = f"give them one between {low:.2f} and {high:.2f}, or bring the others nearer to 0"
