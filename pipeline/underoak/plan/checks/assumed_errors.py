@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from underoak.base.errors import UnderoakError, did_you_mean
 from underoak.plan.checks.criteria import CriterionInUse
@@ -15,6 +16,7 @@ from underoak.plan.profiles.profile import Profile
 from underoak.plan.profiles.published_errors import PublishedError, kind_of, published_errors
 from underoak.plan.reading.validation import Check
 
+_Value = TypeVar("_Value")
 CLASS_CODES = "class codes have no standard deviation"
 NO_KIND = "the plan states none, and its kind is not known: add `sd`, or `kind_of`"
 SWITCHED_OFF = "the plan states none, and says `assume: none`"
@@ -118,7 +120,7 @@ def _fits(name: str, layer: LayerSpec, error: PublishedError, check: Check) -> b
     if error.sd is not None:
         fits = all(_is_allowed(deviation_in, deviation, unit) for deviation in deviations(error.sd))
     else:
-        fits = any(_is_allowed(check_conversion, unit, each) for each in error.units)
+        fits = any(_is_allowed(check_conversion, each, unit) for each in error.units)
     if not fits:
         if layer.kind_of is not None:
             what = f"the layer is in {unit}, and a map of {error.text} is not"
@@ -127,7 +129,7 @@ def _fits(name: str, layer: LayerSpec, error: PublishedError, check: Check) -> b
     return True
 
 
-def _is_allowed(convert: Callable[[str, str], object], value: str, unit: str) -> bool:
+def _is_allowed(convert: Callable[[_Value, str], object], value: _Value, unit: str) -> bool:
     try:
         convert(value, unit)
     except UnderoakError:
