@@ -235,6 +235,8 @@ def test_what_strict_finds_when_all_is_judged_costs_no_tile(tmp_path):
     south = [LEFT, TOP - ROWS * CELL, LEFT + COLS * CELL, TOP - 60 * CELL]
     plan = country(tmp_path, purpose="orchard", zones=None, region={"bounds": south, "crs": CRS, "cell": "100 m"})
     write_raster(tmp_path / "ph.tif", np.full((ROWS, COLS), 79, np.int16), CRS, (CELL, 0, LEFT, 0, -CELL, TOP))
+    inside = shapely.box(LEFT + 5 * CELL, TOP - 80 * CELL, LEFT + 35 * CELL, TOP - 60 * CELL)
+    write_shapes(tmp_path / "fields.gpkg", [inside], CRS, name=["south"])
     loaded = uo.load_plan(plan, base=tmp_path)
     with pytest.raises(uo.UnderoakError, match="W434 criteria"):
         uo.run(loaded, out=tmp_path / "out", strict=True)
