@@ -13,7 +13,7 @@ from shapely import MultiPolygon, box
 
 import underoak as uo
 from underoak.overlay import Curve, Rules, combine, membership
-from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, WaterNeed
+from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, NoHelp, WaterNeed, has_remedy
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.soil.amounts import need_of, needs_of
 from underoak.places.soil.remedies import (
@@ -120,6 +120,30 @@ def test_land_that_takes_more_lime_than_counts_stays_as_it_is(ph, is_counted):
         assert result.gain[0] == 0.0
         assert amount.amount[0] == 0.0
         assert needs == (LimeBeyond(pytest.approx(42.0, abs=1e-4), 40.0, 1.0),)
+
+
+@pytest.mark.parametrize(
+    ("rule", "carbonate", "reason"),
+    [("geometric", 0.0, NoHelp("lime", ("carbonate",))), ("minimum", 0.2, NoHelp("lime")), ("geometric", 3.0, None)],
+)
+def test_lime_that_would_not_help_says_what_stays_at_zero(rule, carbonate, reason):
+    """Under a rule by products a criterion at 0 keeps the suitability at 0; the minimum is that of the least one."""
+    rules = Rules((0.6, 0.4), rule=rule)
+    cells = cells_of([(7.5, carbonate)] * 3, curves=(PH, Curve.ramp_up(0.0, 2.0)), rules=rules)
+    (amount,) = with_remedies(cells, [LIME], rules).amounts
+    needs = tuple(needs_of(amount, 0, 3.0, names=("ph", "carbonate")))
+    if reason is None:
+        assert [type(need) for need in needs] == [LimeNeed]
+    else:
+        assert needs == (reason,)
+        assert not has_remedy(needs)
+
+
+def test_land_in_its_best_range_needs_no_reason():
+    rules = Rules((0.6, 0.4), rule="geometric")
+    cells = cells_of([(8.0, 0.0)], curves=(PH, Curve.ramp_up(0.0, 2.0)), rules=rules)
+    (amount,) = with_remedies(cells, [LIME], rules).amounts
+    assert tuple(needs_of(amount, 0, 3.0, names=("ph", "carbonate"))) == ()
 
 
 @given(st.lists(st.floats(4.0, 8.8), min_size=1, max_size=12), st.floats(1.0, 120.0), st.floats(1.0, 3.0))

@@ -13,13 +13,13 @@ from rasterio.features import geometry_mask
 import underoak as uo
 from underoak.base.number_words import thousands
 from underoak.cli import main
-from underoak.places.answers.limits import NoLimit, Side, change_of
-from underoak.places.answers.needs import LabFinding, LimeBeyond
+from underoak.places.answers.limits import Change, NoLimit, Side, change_of
+from underoak.places.answers.needs import LabFinding, LimeBeyond, LimeNeed, NoHelp
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.report.terminal.table import ranking
 from underoak.report.text.criterion_words import CHANGES, best_range, limiting, measure, value_and_best_range
 from underoak.report.text.findings import CriterionWords
-from underoak.report.text.next_step import grouped, next_step, remedies_in_short
+from underoak.report.text.next_step import change_words, grouped, next_step, remedies_in_short
 
 PH = CriterionWords("ph", "soil pH", 0.6, "soil_ph", "", "", True, "", "pH", 7.5, 8.3, "lime")
 WATER = CriterionWords("water", "summer rain", 0.3, "rain", "", "", True, "", "mm", 145.0, None, "irrigation")
@@ -129,6 +129,32 @@ def test_a_sentence_that_many_parcels_share_stands_once():
 def test_remedies_in_a_few_words():
     assert remedies_in_short(row(lime_t_ha=57.0, water_mm=45.2)) == "lime 57 t/ha, water 45 mm"
     assert remedies_in_short(row()) == ""
+
+
+SOME = LimeNeed(22.0, 30.0, 7.5, 0.2, 33.0)
+
+
+@pytest.mark.parametrize(
+    ("lime", "needs", "short", "explained"),
+    [
+        (22.0, (SOME,), "lime 22 t/ha", "lime can raise it"),
+        (22.0, (SOME, LimeBeyond(57.0, 40.0, 0.8)), "lime 22 t/ha on 20 %, too much on the rest",
+         "lime can raise it in part; the rest would take more than 40 t/ha of lime"),
+        (22.0, (SOME, LimeBeyond(57.0, 40.0, 0.35)), "lime 22 t/ha on 20 %, too much on 35 %",
+         "lime can raise it in part; the rest would take more than 40 t/ha of lime"),
+        (0.0, (LimeBeyond(57.0, 40.0, 1.0),), "no lime: above 40 t/ha", "it would take more than 40 t/ha of lime"),
+        (0.0, (NoHelp("lime", ("rock",)),), "no lime: rock stays 0", "lime would not help: rock stays at 0"),
+        (0.0, (NoHelp("lime", ("rock", "clay")),), "no lime: rock, clay stay 0",
+         "lime would not help: rock, clay content stay at 0"),
+        (0.0, (NoHelp("lime"),), "no lime: hardly helps", "lime would hardly help"),
+        (0.0, None, "", "lime would hardly help"),
+    ],
+)  # fmt: skip
+def test_lime_that_is_not_counted_says_why(lime, needs, short, explained):
+    limed = row(lime_t_ha=lime, remedies=needs)
+    assert remedies_in_short(limed) == short
+    assert change_words(Change.LIME, ALL, limed) == explained
+    assert change_words(Change.NONE, ALL, limed) == "cannot be changed"
 
 
 @pytest.fixture(scope="module")

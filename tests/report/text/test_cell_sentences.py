@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeBeyond, LimeNeed, Money, WaterNeed
+from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeBeyond, LimeNeed, Money, NoHelp, WaterNeed
 from underoak.places.answers.verdict import DecidedBy, TooSmall, VerdictReason
 from underoak.report.text.cell_sentences import LabText, RemediesText
 from underoak.report.text.reason_sentence import VerdictReasonText
@@ -20,6 +20,11 @@ LIME = st.builds(
 )  # fmt: skip
 BEYOND = st.builds(LimeBeyond, AMOUNTS | st.floats(39.0, 41.0), st.sampled_from([40.0, 12.5]), SHARES)
 WATER = st.builds(WaterNeed, AMOUNTS, AMOUNTS, st.sampled_from(["", "year", "summer", "growing_season"]), SHARES, COSTS)
+NO_HELP = st.builds(
+    NoHelp,
+    st.sampled_from(["lime", "water"]),
+    st.lists(st.sampled_from(["carbonate", "clay", "stay_ph"]), max_size=3, unique=True).map(tuple),
+)
 SHARES_OF_ONE, DRAWS = st.floats(0.0, 1.0), st.integers(1, 4096)
 LAYERS = st.sampled_from(["soil_ph", "clay", "organic_matter"])
 NAMED = st.lists(LAYERS, max_size=3, unique=True).map(tuple)
@@ -54,7 +59,7 @@ LAB = st.builds(
 )  # fmt: skip
 
 
-@given(st.lists(LIME | BEYOND | WATER | st.just(DrainageNeed()), min_size=1, max_size=3).map(tuple))
+@given(st.lists(LIME | BEYOND | WATER | NO_HELP | st.just(DrainageNeed()), min_size=1, max_size=3).map(tuple))
 def test_remedies_come_back_with_the_same_text(needs):
     cell = RemediesText()
     text = cell.encode(needs)

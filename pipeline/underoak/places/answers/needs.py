@@ -52,7 +52,15 @@ class DrainageNeed:
     """Drainage, where a pit shows standing water; no map can tell how much."""
 
 
-RemedyNeed = LimeNeed | LimeBeyond | WaterNeed | DrainageNeed
+@dataclass(frozen=True, slots=True)
+class NoHelp:
+    """A remedy that would raise its criterion, and the suitability of the parcel hardly or not at all."""
+
+    by: str  # lime | water
+    at_zero: tuple[str, ...] = ()  # criteria that keep the suitability at 0 after all remedies
+
+
+RemedyNeed = LimeNeed | LimeBeyond | WaterNeed | DrainageNeed | NoHelp
 
 
 def lime_beyond(needs: object) -> LimeBeyond | None:
@@ -61,9 +69,15 @@ def lime_beyond(needs: object) -> LimeBeyond | None:
     return next((need for need in every if isinstance(need, LimeBeyond)), None)
 
 
+def no_help(needs: object, by: str) -> NoHelp | None:
+    """Return why a remedy, `lime` or `water`, would not help a parcel; None where it would, or is not needed."""
+    every = needs if isinstance(needs, tuple) else ()
+    return next((need for need in every if isinstance(need, NoHelp) and need.by == by), None)
+
+
 def has_remedy(needs: object) -> bool:
     """Return whether the needs of a parcel hold a remedy that counts."""
-    return isinstance(needs, tuple) and any(not isinstance(need, LimeBeyond) for need in needs)
+    return isinstance(needs, tuple) and any(not isinstance(need, LimeBeyond | NoHelp) for need in needs)
 
 
 class LabUse(StrEnum):

@@ -112,7 +112,7 @@ PARCELS = (
     Column(
         "potential_held_by", _TEXT, "the criteria that hold that class below that of the suitability", cell=_NAMES,
     ),
-    Column("remedies", _TEXT, "the remedies that help, with amounts"),
+    Column("remedies", _TEXT, "the remedies that help, with amounts, and why others would not"),
     Column(
         "lime_t_ha", _NUMBER,
         "lime on the land that needs it, at least; land that takes more than the profile's `most_lime` is not counted",

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from underoak.indicators.soil.lime_and_water import water_volume
-from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, Money, RemedyNeed, WaterNeed
+from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, Money, NoHelp, RemedyNeed, WaterNeed
 from underoak.places.soil.remedies import RemedyAmount
 
+_WORDS = {"lime": "lime", "irrigation": "water"}
 
-def needs_of(amount: RemedyAmount, parcel: int, ha: float, currency: str = "") -> Iterator[RemedyNeed]:
-    """Yield what one remedy takes on one parcel of `ha` judged hectares, and the lime that is not counted there."""
+
+def needs_of(
+    amount: RemedyAmount, parcel: int, ha: float, currency: str = "", names: Sequence[str] = ()
+) -> Iterator[RemedyNeed]:
+    """Yield what one remedy takes on one parcel of `ha` judged hectares, and why it is not counted there or in part.
+
+    `names` are those of the criteria.
+    """
     need = need_of(amount, parcel, ha, currency)
     if need is not None:
         yield need
-    if amount.beyond[parcel] > 0.0:
+    is_beyond = bool(amount.beyond[parcel] > 0.0)
+    at_zero = tuple(name for name, is_zero in zip(names, amount.at_zero[parcel], strict=False) if is_zero)
+    if amount.is_idle[parcel] and (at_zero or not is_beyond):
+        yield NoHelp(_WORDS[amount.remedy.by], at_zero)
+    if is_beyond:
         yield LimeBeyond(float(amount.beyond_t_ha[parcel]), amount.remedy.most_t_ha, float(amount.beyond[parcel]))
 
 

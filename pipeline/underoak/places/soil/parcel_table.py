@@ -72,7 +72,8 @@ def _remedy_columns(
     needs: list[tuple[RemedyNeed, ...] | None] = []
     for i, parcel in enumerate(order.tolist()):
         amounts = remedied.amounts if judged[i] else ()
-        needs.append(tuple(n for amount in amounts for n in needs_of(amount, parcel, float(ha[i]), currency)) or None)
+        every = (need for each in amounts for need in needs_of(each, parcel, float(ha[i]), currency, names))
+        needs.append(tuple(every) or None)
     columns: dict[str, npt.NDArray[np.float64] | pd.Series] = {
         "potential": np.where(judged, mean, np.nan),
         "potential_class": pd.Series(

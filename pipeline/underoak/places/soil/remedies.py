@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Criterion, Plan
 
 Doubles = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 LIME_DEPTH_CM = 30.0  # where the plan says none: as deep as a plough goes; common practice, no source
 WORTH_NAMING = 0.005  # of mean suitability, lost without the remedy; less does not show in two figures
 _TIE_T_HA = 1e-9
@@ -121,6 +122,8 @@ class RemedyAmount:
     farm: Doubles  # lime [t/ha] by farm tables, as far as they go; NaN where sand or clay is not known
     beyond: Doubles  # share of the judged land that takes more lime than counts; 0 where it would not help
     beyond_t_ha: Doubles  # mean lime that it takes there [t/ha]; NaN where there is none
+    is_idle: Flags  # where it would raise its criterion, and the suitability by less than is worth naming
+    at_zero: Flags  # criteria that keep the suitability of such land at 0 after all remedies, (parcels, criteria)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +157,8 @@ def with_remedies(
         else:
             rest = potential_memberships(cells, [other for other in remedies if other is not remedy])
             helps = _mean(cells, best - potential_suitability(cells, rest, rules)) >= WORTH_NAMING
-            amounts.append(_amount(cells, remedy, helps, texture))
+            amount = _amount(cells, remedy, helps, texture)
+            amounts.append(_with_idle(amount, cells, ~helps, better, best))
     return Remedied(_mean(cells, best - cells.suitability), rise, tuple(amounts))
 
 
@@ -207,7 +211,29 @@ def _amount(
         each = water_deficit(values, goal) * remedy.mm
     amount = _mean(cells, np.where(needs, each, np.nan)) * helps
     beyond, beyond_t_ha = _beyond(cells, remedy, values)
-    return RemedyAmount(remedy, amount, share, cells.means(np.where(needs, goal, np.nan)), farm, beyond, beyond_t_ha)
+    reached = cells.means(np.where(needs, goal, np.nan))
+    none = np.zeros((len(helps), cells.memberships.shape[1]), np.bool_)
+    return RemedyAmount(remedy, amount, share, reached, farm, beyond, beyond_t_ha, np.zeros(len(helps), np.bool_), none)
+
+
+def _with_idle(
+    amount: RemedyAmount, cells: SampledCells, helps_not: Flags, better: FloatArray, best: Doubles
+) -> RemedyAmount:
+    """Return an amount with the parcels that the remedy would not help, and the criteria that stand in its way.
+
+    `better` and `best` are memberships and suitability after all remedies.
+    """
+    remedy = amount.remedy
+    values = cells.values[:, remedy.index].astype(np.float64)
+    goal = remedy.lifted(values)
+    needs = goal > values
+    rise = membership(goal, remedy.curve).astype(np.float64) - membership(values, remedy.curve)
+    is_idle = helps_not & (_mean(cells, np.where(np.isnan(values), np.nan, rise)) >= WORTH_NAMING)
+    stays_at_zero = is_idle & (cells.means(np.where(needs, best, np.nan)) < WORTH_NAMING)
+    at_zero = np.zeros((len(is_idle), better.shape[1]), np.bool_)
+    for k in range(better.shape[1]) if stays_at_zero.any() else ():
+        at_zero[:, k] = stays_at_zero & (cells.means(np.where(needs, better[:, k], np.nan)) < WORTH_NAMING)
+    return replace(amount, is_idle=is_idle, at_zero=at_zero)
 
 
 def _beyond(cells: SampledCells, remedy: Remedy, values: Doubles) -> tuple[Doubles, Doubles]:
@@ -229,7 +255,18 @@ def _drained(cells: SampledCells, remedy: Remedy) -> RemedyAmount:
         wet = _mean(cells, np.where(np.isnan(values), np.nan, values > remedy.curve.full[1])) > 0.0
     named = (wet & (1.0 - mean > _WET)).astype(np.float64)
     blank = np.full(len(named), np.nan)
-    return RemedyAmount(remedy, np.zeros(len(named)), named, blank, blank, np.zeros(len(named)), blank)
+    none = np.zeros((len(named), cells.memberships.shape[1]), np.bool_)
+    return RemedyAmount(
+        remedy,
+        np.zeros(len(named)),
+        named,
+        blank,
+        blank,
+        np.zeros(len(named)),
+        blank,
+        np.zeros(len(named), np.bool_),
+        none,
+    )
 
 
 def _by_farm_tables(cells: SampledCells, values: Doubles, goal: Doubles, texture: tuple[int, int] | None) -> Doubles:

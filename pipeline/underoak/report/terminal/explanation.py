@@ -8,9 +8,9 @@ from typing import Any
 from underoak.base.errors import Fault, UnderoakError, did_you_mean, printable
 from underoak.base.number_words import figure, hectares, metres, money, percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
-from underoak.places.answers.limits import Change, change_of
+from underoak.places.answers.limits import change_of
 from underoak.places.answers.native import ZoneState
-from underoak.places.answers.needs import has_remedy, lime_beyond
+from underoak.places.answers.needs import has_remedy
 from underoak.places.answers.verdict import Purpose
 from underoak.places.parcels.ranking import outranked
 from underoak.places.soil.remedies import fence_m
@@ -20,7 +20,6 @@ from underoak.report.text.beside_verdict import too_small_words, usable_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
 from underoak.report.text.criterion_words import (
-    CHANGES,
     best_range,
     column_names,
     labels,
@@ -31,7 +30,7 @@ from underoak.report.text.criterion_words import (
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
 from underoak.report.text.lines import columns, wrapped
-from underoak.report.text.next_step import next_step, number
+from underoak.report.text.next_step import change_words, next_step, number
 from underoak.report.text.pair_words import pair_words
 from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdict_words import has_verdict, label_of, verdict_lines
@@ -209,7 +208,7 @@ def _criteria(criteria: Sequence[CriterionWords], row: Any) -> list[str]:
 
 
 def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list[str]:
-    stems, beyond = column_names(criteria), lime_beyond(row.get("remedies"))
+    stems = column_names(criteria)
     factors = labels(criteria, row["limiting"])
     lines = [
         "",
@@ -222,8 +221,7 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
         missing = 1.0 - float(row[f"membership_{stems[criterion.name]}"])
         state = f" is too {side}" if side else ""
         by = change_of(criterion.by, side, is_wild)
-        is_too_much = by is Change.LIME and beyond is not None and not number(row, "lime_t_ha") > 0
-        change = f"it would take more than {beyond.most_t_ha:g} t/ha of lime" if is_too_much and beyond else CHANGES[by]
+        change = change_words(by, criteria, row)
         lines += wrapped(f"- {criterion.label}{state} ({score(missing)} of its membership lost): {change}.", "  ")
     return lines
 

@@ -18,6 +18,7 @@ from underoak.places.answers.needs import (
     LimeBeyond,
     LimeNeed,
     Money,
+    NoHelp,
     RemedyNeed,
     SoilUnit,
     WaterNeed,
@@ -36,6 +37,9 @@ _LIME = re.compile(
 )
 _BEYOND = re.compile(
     rf"no lime{_SHARE}: it would take (?P<t_ha>\S+) t/ha or more, and (?P<most>\S+) t/ha is the most that counts"
+)
+_NO_HELP = re.compile(
+    r"no (?P<by>lime|water): it would (?:hardly raise the suitability|not help while (?P<at_zero>.+?) stays? at 0)"
 )
 _WATER = re.compile(
     rf"water, (?P<mm>{_NUMBER}) mm \((?P<m3>{_NUMBER}) m3/ha\)(?: a (?P<year>year)| in (?P<season>.+?))?{_SHARE}"
@@ -71,6 +75,10 @@ def remedy_sentence(need: RemedyNeed) -> str:
             return f"water, {figure(need.mm)} mm ({figure(need.m3_ha)} m3/ha){season}{_where(need.share)}{cost}"
         case DrainageNeed():
             return _DRAINAGE
+        case NoHelp():
+            stays = f"{', '.join(need.at_zero)} stay{'s' if len(need.at_zero) == 1 else ''} at 0"
+            why = f"not help while {stays}" if need.at_zero else "hardly raise the suitability"
+            return f"no {need.by}: it would {why}"
 
 
 def _lime(need: LimeNeed) -> str:
@@ -105,6 +113,8 @@ def _need(text: str) -> RemedyNeed:
         return DrainageNeed()
     if match := _BEYOND.fullmatch(text):
         return LimeBeyond(float(match["t_ha"]), float(match["most"]), _share(match))
+    if match := _NO_HELP.fullmatch(text):
+        return NoHelp(match["by"], tuple(match["at_zero"].split(", ")) if match["at_zero"] else ())
     if match := _WATER.fullmatch(text):
         season = match["year"] or match["season"] or ""
         return WaterNeed(_number(match["mm"]), _number(match["m3"]), season, _share(match), _money(match))

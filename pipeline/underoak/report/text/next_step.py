@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from underoak.base.number_words import figure
+from underoak.base.number_words import figure, percent
 from underoak.engine.storage.manifest import CriterionWords
-from underoak.places.answers.limits import change_of
-from underoak.places.answers.needs import LabUse, lime_beyond
+from underoak.places.answers.limits import Change, change_of
+from underoak.places.answers.needs import LabUse, LimeBeyond, LimeNeed, lime_beyond, no_help
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
 from underoak.report.text.criterion_words import CHANGES, lost
@@ -89,11 +89,51 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
 
 
 def remedies_in_short(row: Mapping[str, Any]) -> str:
-    """Return what a parcel takes, for a narrow column: `lime 12 t/ha, water 45 mm`."""
-    lime, water, beyond = number(row, "lime_t_ha"), number(row, "water_mm"), lime_beyond(row.get("remedies"))
-    parts = [f"lime {figure(lime)} t/ha" if lime > 0 else "", f"water {figure(water)} mm" if water > 0 else ""]
-    parts.append("" if beyond is None or lime > 0 else f"no lime: above {beyond.most_t_ha:g} t/ha")
-    return ", ".join(filter(None, parts))
+    """Return what a parcel takes, or why a remedy is none, for a narrow column: `lime 12 t/ha, water 45 mm`."""
+    lime, water = number(row, "lime_t_ha"), number(row, "water_mm")
+    beyond = lime_beyond(row.get("remedies"))
+    parts = [f"lime {figure(lime)} t/ha{_on_a_part(row, beyond)}" if lime > 0 else ""]
+    parts.append(f"water {figure(water)} mm" if water > 0 else "")
+    return ", ".join(filter(None, parts)) or _no_remedy_in_short(row, beyond)
+
+
+def _no_remedy_in_short(row: Mapping[str, Any], beyond: LimeBeyond | None) -> str:
+    """Return the first reason why no remedy helps a parcel; "" where there is none."""
+    for by, _ in _REMEDIES:
+        idle = no_help(row.get("remedies"), by)
+        if idle is not None:
+            names = ", ".join(name.replace("_", " ") for name in idle.at_zero)
+            stays = f"{names} stay{'s' if len(idle.at_zero) == 1 else ''} 0"
+            return f"no {by}: {stays if names else 'hardly helps'}"
+        if beyond is not None:
+            return f"no lime: above {beyond.most_t_ha:g} t/ha"
+    return ""
+
+
+def _on_a_part(row: Mapping[str, Any], beyond: LimeBeyond | None) -> str:
+    """Return where lime is counted, and that it is too much elsewhere; "" where all of it is counted."""
+    if beyond is None:
+        return ""
+    share = next((need.share for need in row["remedies"] if isinstance(need, LimeNeed)), 0.0)
+    rest = "the rest" if share + beyond.share > 0.99 else percent(beyond.share)
+    return f" on {percent(share)}, too much on {rest}"
+
+
+def change_words(change: Change, criteria: Sequence[CriterionWords], row: Mapping[str, Any]) -> str:
+    """Return what can be done about a criterion of a parcel: `lime can raise it`, or why it would not help."""
+    if change not in (Change.LIME, Change.WATER):
+        return CHANGES[change]
+    by, needs = str(change.value), row.get("remedies")
+    idle, beyond = no_help(needs, by), lime_beyond(needs) if change is Change.LIME else None
+    is_counted = number(row, dict(_REMEDIES)[by]) > 0
+    too_much = "" if beyond is None else f"would take more than {beyond.most_t_ha:g} t/ha of lime"
+    if is_counted:
+        return f"{CHANGES[change]} in part; the rest {too_much}" if too_much else CHANGES[change]
+    if idle is not None and idle.at_zero:
+        labels = {criterion.name: criterion.label for criterion in criteria}
+        stays = "stays" if len(idle.at_zero) == 1 else "stay"
+        return f"{by} would not help: {', '.join(labels.get(name, name) for name in idle.at_zero)} {stays} at 0"
+    return f"it {too_much}" if too_much and idle is None else f"{by} would hardly help"
 
 
 def grouped(steps: Iterable[tuple[str, str]], most: int = 30) -> list[tuple[str, str]]:
