@@ -137,20 +137,20 @@ def metres(length: float) -> str:
     return f"{length / 1000:.1f} km" if length >= 950 else f"{length:.0f} m"
 
 
-def figure(value: float) -> str:
-    """Return an estimate with two significant digits.
+def figure(value: float, error: float = 0.0) -> str:
+    """Return an estimate with two significant digits; with one where its standard error is above a fifth of it.
 
     >>> figure(57.0), figure(3.14), figure(1234.0), figure(0.04), figure(9.96)
     ('57', '3.1', '1 200', '0.04', '10')
     """
-    rounded = float(f"{value:.2g}")
+    rounded = float(f"{value:.{1 if error > 0.2 * abs(value) else 2}g}")
     return f"{rounded:,.0f}".replace(",", " ") if rounded >= 10 else f"{rounded:g}"
 
 
-def money(value: float, currency: str) -> str:
-    """Return an estimated amount of money.
+def money(value: float, currency: str, error: float = 0.0) -> str:
+    """Return an estimated amount of money, rounded as by `figure`.
 
-    >>> money(7695.0, "EUR"), money(40.0, "")
-    ('7 700 EUR', '40')
+    >>> money(7695.0, "EUR"), money(40.0, ""), money(478.0, "EUR", 120.0)
+    ('7 700 EUR', '40', '500 EUR')
     """
-    return f"{figure(value)} {currency}".rstrip()
+    return f"{figure(value, error)} {currency}".rstrip()

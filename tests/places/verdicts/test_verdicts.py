@@ -18,6 +18,7 @@ from underoak.places.columns.cell_text import VERDICTS
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import parcel_columns
 from underoak.places.parcels.draws import ParcelDraws
+from underoak.places.verdicts import verdicts as verdicts_module
 from underoak.places.verdicts.verdicts import (
     COLUMNS,
     SoilTest,
@@ -159,10 +160,39 @@ def test_where_two_outcomes_are_known_the_loss_is_that_of_the_decision_tree():
     assert loss_threshold(price, worth, mean_shortfall(capped, cut)[0]) == pytest.approx(price / 0.5)
 
 
+def lab_test_of(layer, flip, worth, flip_error=0.0, worth_error=0.0):
+    figures = (np.array([each]) for each in (flip, worth, flip_error, worth_error))
+    flips, worths, flip_errors, worth_errors = figures
+    return SoilTest(layer, flips, worths, True, flip_errors, worth_errors)
+
+
+def test_a_worth_that_cannot_be_told_from_0_stands_last_and_the_greatest_chance_still_decides():
+    vague = lab_test_of("clay", 0.31, 0.04, 0.1, 0.021)
+    vaguer = lab_test_of("sand", 0.11, 0.09, 0.1, 0.05)
+    clear = lab_test_of("soil_ph", 0.12, 0.010, 0.05, 0.004)
+    figures = rank_tests([vaguer, vague, clear], 0)
+    assert [(test.layer, test.is_worth_known) for test in figures] == [
+        ("soil_ph", True), ("clay", False), ("sand", False),
+    ]  # fmt: skip
+    reason = reason_of(plan_of(), 0.9, 64, figures, (), (None, 2.0))
+    assert (reason.decided_by, reason.test) == (DecidedBy.TEST, "clay")
+
+
+def test_without_a_known_worth_no_test_is_best_and_none_pays(monkeypatch):
+    spread = spread_of([7.3])
+    plan = plan_of(prices={"soil_test": 60})
+    monkeypatch.setattr(verdicts_module, "soil_tests", lambda *_: [lab_test_of("soil_ph", 0.4, 0.02, 0.1, 0.011)])
+    row = with_verdicts(plan, UNITS, table_of(spread, plan), spread).iloc[0]
+    assert row["decided_by"] is DecidedBy.TEST
+    assert row["best_test"] is None
+    assert np.isnan([row["worth"], row["flip_chance"], row["test_pays_above"]]).all()
+    assert row["tests"] == (SoilTestFigures("soil_ph", 0.4, 0.02, 0.1, 0.011),)
+
+
 def test_tests_stand_by_worth_and_the_greatest_chance_decides():
-    likely = SoilTest("clay", np.array([0.31]), np.array([0.002]), True)
-    worthy = SoilTest("soil_ph", np.array([0.12]), np.array([0.010]), True)
-    useless = SoilTest("sand", np.array([0.0]), np.array([0.0]), True)
+    likely = lab_test_of("clay", 0.31, 0.002)
+    worthy = lab_test_of("soil_ph", 0.12, 0.010)
+    useless = lab_test_of("sand", 0.0, 0.0)
     figures = rank_tests([likely, useless, worthy], 0)
     assert figures == (SoilTestFigures("soil_ph", 0.12, 0.010), SoilTestFigures("clay", 0.31, 0.002))
     reason = reason_of(plan_of(), 0.9, 64, figures, (), (None, 2.0))

@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 import underoak as uo
-from underoak.base.number_words import money, thousands
+from underoak.base.number_words import figure, money, thousands
 from underoak.places.answers.verdict import DecidedBy, Verdict
 from underoak.plan import shipped
 from underoak.report import ranking
@@ -85,10 +85,11 @@ def test_an_explanation_says_verdict_chance_test_and_grain(demo):
     assert f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten" in text
     greatest = max(row["tests"], key=lambda test: test.flip_chance)
     assert f"one test of {greatest.layer} would turn the answer with a chance of {greatest.flip_chance:.2f}" in text
-    assert f"Soil tests, by worth: soil_ph, worth {row['worth']:.3f} of suitability, changes the verdict" in text
-    assert (
-        f"A test of soil_ph pays if a wrong purchase costs you more than {money(row['test_pays_above'], 'EUR')}" in text
-    )
+    doubt = row["tests"][0].worth_error
+    about = figure(row["worth"], doubt)
+    assert f"Soil tests, by worth: soil_ph, worth about {about} of suitability, changes the verdict" in text
+    loss = money(row["test_pays_above"], "EUR", row["test_pays_above"] * doubt / row["worth"])
+    assert f"A test of soil_ph pays if a wrong purchase costs you more than about {loss}" in text
     assert f"At your price of land the parcel costs {money(9000 * row['area_ha'], 'EUR')}." in text
     assert f"Usable: all {row['area_ha']:.1f} ha; {thousands(int(row['trees']))} trees fit." in text
     assert "Looked at: 0." in text

@@ -9,6 +9,7 @@ from scipy import stats
 from underoak.base.errors import UnderoakError
 from underoak.overlay import Curve
 from underoak.uncertainty import expected_membership, value_for_choice, value_of_information, value_of_test
+from underoak.uncertainty.information.value_of_information import sampling_error
 
 HUMP = Curve.hump(7.0, 7.5, 8.3, 8.8)
 amounts = st.floats(0.0, 5.0)
@@ -175,3 +176,26 @@ def test_too_few_draws_and_unfit_shapes_are_refused():
         value_of_information(np.zeros((64, 2)), np.zeros((64, 3)), 0.5)
     with pytest.raises(UnderoakError, match="E360"):
         value_of_information(np.zeros((64, 2)), np.zeros((64, 2)), 0.5, -1.0)
+
+
+@pytest.mark.parametrize("draws", [64, 256])
+def test_the_standard_error_is_the_scatter_between_seeds_and_useless_tests_are_worth_nothing(draws):
+    rng, parcels = np.random.default_rng(20261), 300
+    z, other = rng.standard_normal((2, draws, parcels))
+    useful = 0.5 + 0.08 * z + 0.06 * other
+    values, errors = (f(useful, z, 0.5, 0.3) for f in (value_of_information, sampling_error))
+    for value, error in ((values.sample, errors.sample), (values.flip_chance, errors.flip_chance)):
+        assert 0.8 < np.sqrt(np.mean(error**2)) / value.std() < 2.5  # never much too small
+    assert np.mean(values.sample > 2 * errors.sample) > 0.95
+    useless = 0.5 + 0.1 * other
+    values, errors = (f(useless, z, 0.5, 0.3) for f in (value_of_information, sampling_error))
+    assert np.mean(values.sample > 2 * errors.sample) < 0.03
+
+
+@pytest.mark.parametrize("draws", [8, 15, 16, 61])
+def test_few_draws_have_an_error_too_and_it_does_not_depend_on_other_parcels(draws):
+    z = np.random.default_rng(7).standard_normal((draws, 5))
+    all_at_once = sampling_error(z, z, 0.1, 0.2)
+    alone = sampling_error(z[:, 2:3], z[:, 2:3], 0.1, 0.2)
+    assert np.isfinite(all_at_once.sample).all()
+    assert alone.sample[0] == pytest.approx(all_at_once.sample[2], rel=1e-12)

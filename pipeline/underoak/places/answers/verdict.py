@@ -51,6 +51,13 @@ class SoilTestFigures:
     layer: str
     flip_chance: float  # that it changes the verdict
     worth: float  # expected gain of suitability
+    flip_error: float = 0.0  # standard errors of these, from the number of draws
+    worth_error: float = 0.0
+
+    @property
+    def is_worth_known(self) -> bool:
+        """Return whether the worth is more than twice its standard error, so that it can be told from 0."""
+        return self.worth > 2.0 * self.worth_error
 
 
 @dataclass(frozen=True, slots=True)

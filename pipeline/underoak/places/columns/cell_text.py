@@ -15,7 +15,10 @@ from underoak.places.answers.pairs import OriginOf, PairName
 from underoak.places.answers.verdict import Purpose, SoilTestFigures, Verdict
 
 _NO_PAIR = "no pair"
-_TEST = re.compile(r"(?P<layer>[^;:]+): chance (?P<flip>\d\.\d{4}), worth (?P<worth>\d\.\d{5})")
+_TEST = re.compile(
+    r"(?P<layer>[^;:]+): chance (?P<flip>\d\.\d{4})(?: ± (?P<flip_error>\d\.\d{4}))?, "
+    r"worth (?P<worth>\d\.\d{5})(?: ± (?P<worth_error>\d\.\d{5}))?"  # runs of earlier builds have no errors
+)
 VERDICTS: Mapping[Purpose, Mapping[Verdict, str]] = MappingProxyType(
     {
         purpose: {Verdict.YES: yes, Verdict.NO: no, Verdict.TEST_FIRST: "test first", Verdict.OPEN: "open"}
@@ -159,13 +162,17 @@ class OriginsText:
 class SoilTestsText:
     """Soil tests with their figures, by worth.
 
-    >>> SoilTestsText().encode((SoilTestFigures("soil_ph", 0.3, 0.01234),))
-    'soil_ph: chance 0.3000, worth 0.01234'
+    >>> SoilTestsText().encode((SoilTestFigures("soil_ph", 0.3, 0.01234, 0.05, 0.002),))
+    'soil_ph: chance 0.3000 ± 0.0500, worth 0.01234 ± 0.00200'
     """
 
     def encode(self, value: tuple[SoilTestFigures, ...]) -> str:
         """Return one part for each test."""
-        return "; ".join(f"{test.layer}: chance {test.flip_chance:.4f}, worth {test.worth:.5f}" for test in value)
+        return "; ".join(
+            f"{test.layer}: chance {test.flip_chance:.4f} ± {test.flip_error:.4f}, "
+            f"worth {test.worth:.5f} ± {test.worth_error:.5f}"
+            for test in value
+        )
 
     def decode(self, text: str) -> tuple[SoilTestFigures, ...]:
         """Return the records."""
@@ -176,4 +183,5 @@ def _test(text: str) -> SoilTestFigures:
     match = _TEST.fullmatch(text)
     if match is None:
         raise ValueError(f"{text} is no test")
-    return SoilTestFigures(match["layer"], float(match["flip"]), float(match["worth"]))
+    figures = [float(match[name] or 0.0) for name in ("flip", "worth", "flip_error", "worth_error")]
+    return SoilTestFigures(match["layer"], *figures)

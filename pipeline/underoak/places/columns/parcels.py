@@ -77,16 +77,28 @@ PARCELS = (
         "the plan",
         "0..1", when=When.SPECIES,
     ),
-    Column("best_test", _TEXT, "the layer whose lab test is worth most", when=When.VERDICT),
+    Column(
+        "best_test", _TEXT,
+        "the layer whose lab test is worth most; empty if no worth is above twice its standard error",
+        when=When.VERDICT,
+    ),
     Column("flip_chance", _NUMBER, "chance that this test changes the verdict", "0..1", when=When.VERDICT),
-    Column("worth", _NUMBER, "expected gain from this test, in suitability", "0..1", when=When.VERDICT),
+    Column(
+        "worth", _NUMBER,
+        "expected gain from this test, in suitability; by draw, suitability counts as min(S, lowest mean membership of "
+        "a criterion with weight + cut S2 - cut S3, mean memberships of essential criteria): see "
+        "[verdicts.md](verdicts.md)",
+        "0..1", when=When.VERDICT,
+    ),
     Column(
         "test_pays_above", _NUMBER,
         "this test pays if a wrong choice about this parcel costs more than this: see [verdicts.md](verdicts.md)",
         "currency", when=When.PRICES,
     ),
     Column(
-        "tests", _TEXT, "every lab test that could change the verdict, by worth: layer, flip chance, worth",
+        "tests", _TEXT,
+        "every lab test that could change the verdict, by worth: layer, flip chance, worth, each ± its standard error "
+        "from the number of draws",
         when=When.VERDICT, cell=SoilTestsText(),
     ),
     Column("first_share", _NUMBER, "share of the draws of weights and data with rank 1", "0..1", when=When.RANKS),

@@ -15,7 +15,7 @@ from underoak.places.columns.parcels import PARCELS
 from underoak.places.lab.sampling_error import error_to_expect
 from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.decision import Evidence, decide, verdict_of
-from underoak.uncertainty.information.value_of_information import value_of_information
+from underoak.uncertainty.information.value_of_information import sampling_error, value_of_information
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +37,8 @@ class SoilTest:
     flip_chance: Doubles  # that after it another answer is best
     worth: Doubles  # expected gain of suitability over the cut of S2, by choosing after it
     has_error: bool  # whether the plan states the lab error
+    flip_error: Doubles  # standard errors of these, from the number of draws
+    worth_error: Doubles
 
 
 def soil_tests(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> list[SoilTest]:
@@ -53,14 +55,13 @@ def soil_tests(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> lis
         means = spread.values[:, place].T
         error = error_to_expect(plan, layer, units[layer], means.mean(axis=0))
         is_unknown = np.isnan(means).any(axis=0) | np.isnan(capped).any(axis=0)
-        value = value_of_information(
-            np.where(is_unknown, 0.0, capped),
-            np.where(is_unknown, 0.0, means),
-            cut,
-            error,
+        utility, known = (np.where(is_unknown, 0.0, each) for each in (capped, means))
+        value, doubt = (figure(utility, known, cut, error) for figure in (value_of_information, sampling_error))
+        flips, gains, flip_errors, gain_errors = (
+            np.where(is_unknown, np.nan, each)
+            for each in (value.flip_chance, value.sample, doubt.flip_chance, doubt.sample)
         )
-        flips, gains = (np.where(is_unknown, np.nan, each) for each in (value.flip_chance, value.sample))
-        tests.append(SoilTest(layer, flips, gains, layer in errors))
+        tests.append(SoilTest(layer, flips, gains, layer in errors, flip_errors, gain_errors))
     return tests
 
 
@@ -91,7 +92,8 @@ def untested_layers(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -
 def with_verdicts(plan: Plan, units: Mapping[str, str], table: pd.DataFrame, spread: ParcelDraws) -> pd.DataFrame:
     """Return the table of parcels with `COLUMNS`, empty for parcels that are not judged.
 
-    `best_test` is the test that is worth most. `test_pays_above` needs the price of a test.
+    `best_test` is the test that is worth most, if the draws are enough to tell its worth from 0. `test_pays_above`
+    needs the price of a test.
     """
     import pandas as pd
 
@@ -112,9 +114,11 @@ def with_verdicts(plan: Plan, units: Mapping[str, str], table: pd.DataFrame, spr
         columns["verdict"][row], columns["decided_by"][row] = verdict_of(reason.decided_by), reason.decided_by
         columns["verdict_reason"][row] = reason
         if figures:
+            columns["tests"][row] = figures
+        if figures and figures[0].is_worth_known:
             best = figures[0]
             columns["best_test"][row], columns["flip_chance"][row] = best.layer, best.flip_chance
-            columns["worth"][row], columns["tests"][row] = best.worth, figures
+            columns["worth"][row] = best.worth
             if price is not None:
                 columns["test_pays_above"][row] = loss_threshold(price, best.worth, float(shortfall[parcel]))
     if price is None:
@@ -127,14 +131,21 @@ def with_verdicts(plan: Plan, units: Mapping[str, str], table: pd.DataFrame, spr
 def rank_tests(tests: Sequence[SoilTest], parcel: int) -> tuple[SoilTestFigures, ...]:
     """Rank the tests that could change the verdict of a parcel, the one that is worth most first.
 
-    Those of equal worth stand by flip chance, then in plan order.
+    Those of equal worth stand by flip chance, then in plan order. Those whose worth cannot be told from 0 stand last,
+    by flip chance.
     """
     figures = [
-        SoilTestFigures(test.layer, float(test.flip_chance[parcel]), float(test.worth[parcel]))
+        SoilTestFigures(
+            test.layer,
+            float(test.flip_chance[parcel]),
+            float(test.worth[parcel]),
+            float(test.flip_error[parcel]),
+            float(test.worth_error[parcel]),
+        )
         for test in tests
         if test.flip_chance[parcel] > 0.0
     ]
-    return tuple(sorted(figures, key=lambda test: (-test.worth, -test.flip_chance)))
+    return tuple(sorted(figures, key=lambda test: (-test.worth if test.is_worth_known else 0.0, -test.flip_chance)))
 
 
 def mean_shortfall(capped: Doubles, cut: float) -> Doubles:

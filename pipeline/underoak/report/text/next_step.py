@@ -59,6 +59,11 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
             layers = ", ".join(row["verdict_reason"].add)
             return f"Look first: add {layers} to the plan, the heaviest of what was not looked at."
         case DecidedBy.TEST | DecidedBy.BETWEEN:
+            if not isinstance(row["best_test"], str):
+                name = label_of(criteria, row["verdict_reason"].test)
+                return (
+                    f"Have {name} tested before {decide}: of all soil tests it is the likeliest to change the answer."
+                )
             name = label_of(criteria, row["best_test"])
             return f"Have {name} tested before {decide}: of all soil tests it is worth most."
         case DecidedBy.UNSETTLED:

@@ -6,9 +6,9 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from underoak.base.number_words import beside, money
+from underoak.base.number_words import beside, figure, money
 from underoak.engine.storage.manifest import CriterionWords
-from underoak.places.answers.verdict import DecidedBy, Purpose, Verdict
+from underoak.places.answers.verdict import DecidedBy, Purpose, SoilTestFigures, Verdict
 from underoak.places.columns.cell_text import VERDICTS
 from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.plan_keys import PlanSpec
@@ -72,6 +72,9 @@ def within(p: float, draws: int) -> tuple[float, float]:
     return wilson(round(p * draws), draws, _CONFIDENCE)
 
 
+_SMALL_WORTH = 0.001  # of suitability
+
+
 def label_of(criteria: Sequence[CriterionWords], layer: str) -> str:
     """Return the label of the criterion that a layer feeds, else the layer's name."""
     return next((criterion.label for criterion in criteria if criterion.layer == layer), layer)
@@ -90,6 +93,10 @@ def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, s
     elif isinstance(best["best_test"], str):
         name, limits = label_of(findings.criteria, best["best_test"]), findings.plan.spec.verdict
         flip = beside(float(best["flip_chance"]), (0.0, SETTLES, limits.test_first_at))
+        says = f"{name}: a test would change the verdict with a probability of {flip}"
+    elif reason.flip_chance and reason.test is not None:
+        name, limits = label_of(findings.criteria, reason.test), findings.plan.spec.verdict
+        flip = beside(reason.flip_chance, (0.0, SETTLES, limits.test_first_at))
         says = f"{name}: a test would change the verdict with a probability of {flip}"
     elif reason.unknown:
         says = f"The error of {', '.join(reason.unknown)} is not known"
@@ -130,8 +137,7 @@ def soil_test_lines(row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
         return []
     cuts = (0.0, SETTLES, limits.test_first_at)
     figures = "; ".join(
-        f"{test.layer}, worth {beside(test.worth, (0.0,), 3)} of suitability, changes the verdict with a chance of "
-        f"{beside(test.flip_chance, cuts)}"
+        f"{test.layer}, {_worth_words(test)}, changes the verdict with a chance of {beside(test.flip_chance, cuts)}"
         for test in tests
     )
     lines = [f"Soil tests, by worth: {figures}."]
@@ -142,9 +148,17 @@ def soil_test_lines(row: Mapping[str, Any], plan: PlanSpec) -> list[str]:
             price = f" At your price of land the parcel costs {money(prices.parcel_ha * row['area_ha'], currency)}."
         lines.append(
             f"A test of {row['best_test']} pays if a wrong {_WRONG[Purpose(plan.purpose)]} costs you more than "
-            f"{money(float(least), currency)}.{price}"
+            f"about {money(float(least), currency, float(least) * tests[0].worth_error / tests[0].worth)}.{price}"
         )
     return lines
+
+
+def _worth_words(test: SoilTestFigures) -> str:
+    if not test.is_worth_known:
+        return "whose worth cannot be told from 0 with so few draws"
+    if test.worth < _SMALL_WORTH:
+        return f"worth less than {_SMALL_WORTH:g} of suitability"
+    return f"worth about {figure(test.worth, test.worth_error)} of suitability"
 
 
 def uncertainty_lines(findings: Findings) -> list[str]:

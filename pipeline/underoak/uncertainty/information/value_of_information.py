@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float64]
 _GRID = 512  # equal shares of the normal over which conditional means are averaged
 _DEGREE = 6  # the most bends a conditional mean can take
 _AT_ONCE = 1024  # parcels
+_GROUPS = 16  # of draws, each left out once
 
 
 class InformationValue(NamedTuple):
@@ -83,7 +84,10 @@ def value_of_information(
         UnderoakError: E360 when an error is negative.
         ValueError: when there are fewer than 8 draws or shapes do not fit.
     """
-    u, x, e = _checked(utility, known, error)
+    return _values(*_checked(utility, known, error), otherwise)
+
+
+def _values(u: Floats, x: Floats, e: Floats, otherwise: float) -> InformationValue:
     figures = np.empty((3, u.shape[1]))
     for i in range(0, u.shape[1], _AT_ONCE):
         some = slice(i, i + _AT_ONCE)
@@ -94,6 +98,31 @@ def value_of_information(
         figures[1, some] = (np.maximum(sample, otherwise) - best).mean(axis=0)
         figures[2, some] = np.where(np.isnan(base), np.nan, ((sample >= otherwise) != (base >= otherwise)).mean(axis=0))
     return _settled(figures)
+
+
+def sampling_error(
+    utility: npt.ArrayLike, known: npt.ArrayLike, otherwise: float, error: npt.ArrayLike = 0.0
+) -> InformationValue:
+    """Return the standard errors of `value_of_information` that come from the number of draws.
+
+    Jackknife: 16 groups of draws (every 16th) are left out in turn, and the values g of the rest give the error
+    ((15 / 16) sum of (g - their mean)**2)**0.5 (Efron and Tibshirani 1993, from memory). It holds for draws that are
+    independent. Arguments as there; fewer than 16 draws are left out one by one.
+
+    >>> z = np.random.default_rng(5).standard_normal((64, 1))
+    >>> value, error = (f(0.5 + 0.1 * z, z, otherwise=0.5) for f in (value_of_information, sampling_error))
+    >>> bool(value.sample[0] > 2 * error.sample[0] > 0.0)
+    True
+
+    Raises:
+        UnderoakError: E360 when an error is negative.
+        ValueError: when there are fewer than 8 draws or shapes do not fit.
+    """
+    u, x, e = _checked(utility, known, error)
+    groups = min(_GROUPS, len(u))
+    group = np.arange(len(u)) % groups
+    rest = np.stack([_values(u[group != k], x[group != k], e, otherwise) for k in range(groups)])
+    return InformationValue(*np.sqrt((groups - 1) / groups * ((rest - rest.mean(axis=0)) ** 2).sum(axis=0)))
 
 
 def value_for_choice(
