@@ -93,6 +93,8 @@ def test_only_the_side_that_a_remedy_changes_is_offered(criterion, side, wild, s
         ),
         ({"remedies": (LimeBeyond(57.0, 40.0, 1.0),), "potential_class": "S3"},
          "Look elsewhere first: it would take more than 40 t/ha of lime."),
+        ({"remedies": (NoHelp("lime", ("rock",)), LimeBeyond(45.0, 40.0, 0.26)), "membership_rock": 0.0},
+         "Look elsewhere first: rock is the limit, and cannot be changed."),
         (
             {"water_mm": 30.0, "membership_clay": 0.1, "side_clay": Side.HIGH},
             "Look elsewhere first: even with water it stays S3; clay content is too high, and cannot be changed.",

@@ -77,7 +77,7 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
     if row["class"] in _GOOD:
         return f"Have the soil tested before {decide}: pH in water, total and active carbonate, texture."
     better, beyond = row.get("potential_class"), lime_beyond(row.get("remedies"))
-    if beyond is not None and better not in _GOOD:
+    if beyond is not None and better not in _GOOD and no_help(row.get("remedies"), "lime") is None:
         return f"Look elsewhere first: it would take more than {beyond.most_t_ha:g} t/ha of lime."
     remedies = " and ".join(word for word, column in _REMEDIES if number(row, column) > 0)
     if remedies and better in _GOOD:
