@@ -56,11 +56,14 @@ def soil_tests(plan: Plan, units: Mapping[str, str], spread: ParcelDraws) -> lis
         error = error_to_expect(plan, layer, units[layer], means.mean(axis=0))
         is_unknown = np.isnan(means).any(axis=0) | np.isnan(capped).any(axis=0)
         utility, known = (np.where(is_unknown, 0.0, each) for each in (capped, means))
-        value, doubt = (figure(utility, known, cut, error) for figure in (value_of_information, sampling_error))
-        flips, gains, flip_errors, gain_errors = (
-            np.where(is_unknown, np.nan, each)
-            for each in (value.flip_chance, value.sample, doubt.flip_chance, doubt.sample)
-        )
+        value = value_of_information(utility, known, cut, error)
+        flips, gains = (np.where(is_unknown, np.nan, each) for each in (value.flip_chance, value.sample))
+        flip_errors, gain_errors = np.zeros_like(flips), np.zeros_like(gains)
+        can_flip = np.flatnonzero(flips > 0.0)  # the others list no test, and errors take time
+        if can_flip.size:
+            errors_of = np.broadcast_to(error, flips.shape)[can_flip]
+            of_draws = sampling_error(utility[:, can_flip], known[:, can_flip], cut, errors_of)
+            flip_errors[can_flip], gain_errors[can_flip] = of_draws.flip_chance, of_draws.sample
         tests.append(SoilTest(layer, flips, gains, layer in errors, flip_errors, gain_errors))
     return tests
 
