@@ -30,7 +30,7 @@ demo: $(VENV)/.run  ## set up, rank forty parcels of the shipped region, write o
 	$(BIN)/underoak demo --out out/demo
 
 test: $(VENV)/.dev lint  ## set up, check style, types and structure, run all tests
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 quick: $(VENV)/.dev  ## style, maths, plan and layer tests only
 	$(BIN)/python -m pytest -n 2 $(QUICK)

@@ -13,10 +13,8 @@ from underoak.engine.stop import Stop, Stopped
 from underoak.engine.workers.runner import _Queue
 
 PATIENT = """
-import signal, sys, time
+import sys, time
 from underoak.engine.stop import Stop
-if hasattr(signal, "SIGHUP"):
-    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # tests may run under nohup
 with Stop() as stop, stop.patient():
     print("ready", flush=True)
     while not stop.seconds > float(sys.argv[1]):
@@ -114,9 +112,8 @@ def test_no_tile_is_handed_out_after_the_signal():
 
 
 TALKING = """
-import pathlib, signal, sys, time
+import pathlib, sys, time
 from underoak.engine.stop import Stop
-signal.signal(signal.SIGHUP, signal.SIG_DFL)  # tests may run under nohup
 with Stop() as stop, stop.patient():
     while not stop.seconds > 0.3:
         print("at work", file=sys.stderr, flush=True)

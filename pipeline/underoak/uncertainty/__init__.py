@@ -2,7 +2,6 @@
 
 from underoak.uncertainty.draws.cell_draws import Correlation, Normals, draw, hash_seed
 from underoak.uncertainty.draws.error_model import ErrorModel, sd_of_mean
-from underoak.uncertainty.draws.expected_membership import expected_membership
 from underoak.uncertainty.draws.quantiles import (
     crossing,
     normal_at_least,
@@ -20,6 +19,7 @@ from underoak.uncertainty.information.value_of_information import (
     value_of_information,
     value_of_test,
 )
+from underoak.uncertainty.outcomes.expected_membership import expected_membership
 from underoak.uncertainty.outcomes.rank_acceptability import RankAcceptability, rank_acceptability
 from underoak.uncertainty.outcomes.rank_sources import JointDraws, ParcelCells
 from underoak.uncertainty.outcomes.robustness import (

@@ -14,7 +14,7 @@ from underoak.places.parcels.case_reducers import rank_weights
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.draws import ParcelDraws
 from underoak.places.verdicts.rank_order import MOST_PARCELS, order_of, with_order, write_ranks
-from underoak.report.text.rank_words import order_lines
+from underoak.report.text.verdicts.rank_words import order_lines
 from underoak.uncertainty.draws.rank_sums import needs_joint_draws
 
 

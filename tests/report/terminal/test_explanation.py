@@ -19,7 +19,7 @@ from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.report.terminal.table import ranking
 from underoak.report.text.criterion_words import CHANGES, best_range, limiting, measure, value_and_best_range
 from underoak.report.text.findings import CriterionWords
-from underoak.report.text.next_step import change_words, grouped, next_step, remedies_in_short
+from underoak.report.text.verdicts.next_step import change_words, grouped, next_step, remedies_in_short
 
 PH = CriterionWords("ph", "soil pH", 0.6, "soil_ph", "", "", True, "", "pH", 7.5, 8.3, "lime")
 WATER = CriterionWords("water", "summer rain", 0.3, "rain", "", "", True, "", "mm", 145.0, None, "irrigation")

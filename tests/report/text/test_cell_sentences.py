@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from underoak.places.answers.needs import DrainageNeed, LabFinding, LimeBeyond, LimeNeed, Money, NoHelp, WaterNeed
 from underoak.places.answers.verdict import DecidedBy, TooSmall, VerdictReason
 from underoak.report.text.cell_sentences import LabText, RemediesText
-from underoak.report.text.reason_sentence import VerdictReasonText
+from underoak.report.text.verdicts.reason_sentence import VerdictReasonText
 
 AMOUNTS = st.floats(1e-7, 1e7)
 SHARES = st.floats(1e-4, 1.0)

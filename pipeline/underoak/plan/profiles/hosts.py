@@ -10,8 +10,7 @@ from pydantic import Field
 
 from underoak.plan.keys.quantities import Name, Text
 from underoak.plan.reading.spec import Spec
-from underoak.plan.reading.validation import Check, validate
-from underoak.plan.reading.yaml import read
+from underoak.plan.reading.validation import read_as
 from underoak.plan.shipped import shipped
 
 
@@ -43,8 +42,4 @@ def load_trees() -> Mapping[str, Tree]:
     Raises:
         UnderoakError: E3xx with every fault of the file and its line.
     """
-    check = Check(read(shipped("configs", "hosts.yaml")))
-    trees = validate(Trees, check)
-    check.problems.stop_if_any()
-    assert trees is not None
-    return trees.trees
+    return read_as(Trees, shipped("configs", "hosts.yaml")).trees

@@ -17,8 +17,7 @@ from underoak.plan.profiles.hosts import Tree, load_trees
 from underoak.plan.profiles.season import Season
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
-from underoak.plan.reading.validation import Check, validate
-from underoak.plan.reading.yaml import read
+from underoak.plan.reading.validation import read_as
 from underoak.plan.shipped import shipped
 
 Confidence = Literal["A", "B", "C"]
@@ -254,10 +253,7 @@ def read_profile(path: Path) -> Profile:
     Raises:
         UnderoakError: E3xx with every fault and its line.
     """
-    check = Check(read(path))
-    profile = validate(Profile, check)
-    check.problems.stop_if_any()
-    assert profile is not None
+    profile = read_as(Profile, path)
     if profile.name != path.stem:
         what = f'the profile is named "{profile.name}" and the file {path.name}'
         raise UnderoakError(Fault("E304", what, str(path), "give both the same name"))

@@ -16,8 +16,7 @@ from underoak.plan.keys.quantities import Length, Name, Text, Unit
 from underoak.plan.keys.uncertainty import SdByCell
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
-from underoak.plan.reading.validation import Check, validate
-from underoak.plan.reading.yaml import read
+from underoak.plan.reading.validation import read_as
 from underoak.plan.shipped import shipped
 
 Known = Literal["read", "abstract read", "worked out", "from memory", "common practice, no source"]
@@ -96,11 +95,7 @@ def read_published_errors(path: Path) -> dict[str, PublishedError]:
     Raises:
         UnderoakError: E3xx with every fault and its line.
     """
-    check = Check(read(path))
-    errors = validate(PublishedErrors, check)
-    check.problems.stop_if_any()
-    assert errors is not None
-    return errors.errors
+    return read_as(PublishedErrors, path).errors
 
 
 def kind_of(layer: LayerSpec, profile_layers: tuple[str, ...] = ()) -> str | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -12,7 +13,7 @@ from pydantic_core import ErrorDetails
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.plan.reading.faults import pending_fault
 from underoak.plan.reading.spec import Spec
-from underoak.plan.reading.yaml import MAX_FAULTS, Key, KeyPath, YamlDocument
+from underoak.plan.reading.yaml import MAX_FAULTS, Key, KeyPath, YamlDocument, read
 
 S = TypeVar("S", bound=Spec)
 
@@ -87,6 +88,19 @@ class _Remaining(list[Any]):
     def __init__(self, items: list[Any], indices: list[int]) -> None:
         super().__init__(items)
         self.indices = indices
+
+
+def read_as(kind: type[S], path: Path) -> S:
+    """Read a YAML file as `kind`.
+
+    Raises:
+        UnderoakError: E3xx with every fault and its line.
+    """
+    check = Check(read(path))
+    value = validate(kind, check)
+    check.problems.stop_if_any()
+    assert value is not None
+    return value
 
 
 def validate(kind: type[S], check: Check, stand_ins: Mapping[str, object] | None = None) -> S | None:

@@ -20,7 +20,7 @@ from underoak.report.terminal.cases_words import case_column
 from underoak.report.text.answer_words import PURPOSES, cautions
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import latin, pair_words
-from underoak.report.text.verdict_words import answer_words, chance
+from underoak.report.text.verdicts.verdict_words import answer_words, chance
 
 if TYPE_CHECKING:
     import pandas as pd

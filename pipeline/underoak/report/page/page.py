@@ -19,16 +19,16 @@ from underoak.places.parcels.ranking import VALID_AT_LEAST, outranked
 from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
 from underoak.report.text.answer_words import PURPOSES, answers, cautions, decision, limits_of_use
-from underoak.report.text.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.error_words import error_of
 from underoak.report.text.findings import Findings
 from underoak.report.text.lab_words import lab_lines
-from underoak.report.text.next_step import grouped, next_step
 from underoak.report.text.state_words import ZONE_STATES, reason_words
-from underoak.report.text.verdict_words import chance, verdict_and_part
+from underoak.report.text.verdicts.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
+from underoak.report.text.verdicts.next_step import grouped, next_step
+from underoak.report.text.verdicts.verdict_words import chance, verdict_and_part
 
 _RULES = {
     "linear": "Suitability is the weighted mean of the memberships: a high one can compensate for a low one.",

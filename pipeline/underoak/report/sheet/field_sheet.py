@@ -37,8 +37,8 @@ from underoak.report.sheet.wild_sheet import wild_lines
 from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.cell_sentences import remedy_sentence
 from underoak.report.text.lines import section, wrapped
-from underoak.report.text.next_step import number
 from underoak.report.text.state_words import ORIGINS, reason_words
+from underoak.report.text.verdicts.next_step import number
 
 _DOSE_MM = 32.0  # every two weeks, 22-year-old trees of black truffle; Oliach et al. 2016, talk, in print
 _FIRST_FRUIT = {

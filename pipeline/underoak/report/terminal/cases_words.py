@@ -14,10 +14,10 @@ from underoak.places.answers.verdict import Verdict
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.terminal.explanation import parcel_place
 from underoak.report.text.answer_words import CAUTIONS
-from underoak.report.text.beside_verdict import blind_spots, looked_at_words
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.pair_words import latin
-from underoak.report.text.verdict_words import answer_words, chance, has_verdict
+from underoak.report.text.verdicts.beside_verdict import blind_spots, looked_at_words
+from underoak.report.text.verdicts.verdict_words import answer_words, chance, has_verdict
 
 
 def case_column(species: str, scenario: str) -> str:

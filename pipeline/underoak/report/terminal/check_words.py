@@ -10,10 +10,10 @@ from underoak.places.soil.soil_units import soil_criteria
 from underoak.plan.case import PRESENT, Case
 from underoak.plan.uncertainty_summary import draw_lines
 from underoak.report.text.answer_words import decision
-from underoak.report.text.beside_verdict import looked_at_words
 from underoak.report.text.error_words import assumed_words
 from underoak.report.text.lab_words import sampling_words
-from underoak.report.text.shared_words import together_words
+from underoak.report.text.verdicts.beside_verdict import looked_at_words
+from underoak.report.text.verdicts.shared_words import together_words
 
 if TYPE_CHECKING:
     from underoak.engine.prepare.prepare import PreparedCase

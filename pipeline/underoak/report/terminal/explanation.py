@@ -16,7 +16,6 @@ from underoak.places.parcels.ranking import outranked
 from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION, judged_words
-from underoak.report.text.beside_verdict import too_small_words, usable_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
 from underoak.report.text.criterion_words import (
@@ -30,10 +29,11 @@ from underoak.report.text.criterion_words import (
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
 from underoak.report.text.lines import columns, wrapped
-from underoak.report.text.next_step import change_words, next_step, number
 from underoak.report.text.pair_words import pair_words
 from underoak.report.text.state_words import ZONE_STATES, reason_words
-from underoak.report.text.verdict_words import has_verdict, label_of, verdict_lines
+from underoak.report.text.verdicts.beside_verdict import too_small_words, usable_words
+from underoak.report.text.verdicts.next_step import change_words, next_step, number
+from underoak.report.text.verdicts.verdict_words import has_verdict, label_of, verdict_lines
 
 LIME_NOTES = (
     "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "

@@ -9,7 +9,11 @@ from typing import Any
 from underoak.base.number_words import hectares, score
 from underoak.places.answers.needs import LabUse
 from underoak.places.parcels.ranking import outranked
-from underoak.report.text.beside_verdict import (
+from underoak.report.text.class_words import held_or_limiting
+from underoak.report.text.error_words import short_error_lines
+from underoak.report.text.findings import Findings
+from underoak.report.text.state_words import reason_words
+from underoak.report.text.verdicts.beside_verdict import (
     blind_spots,
     has_yes,
     looked_at_words,
@@ -18,12 +22,8 @@ from underoak.report.text.beside_verdict import (
     trees_words,
     usable_figure,
 )
-from underoak.report.text.class_words import held_or_limiting
-from underoak.report.text.error_words import short_error_lines
-from underoak.report.text.findings import Findings
-from underoak.report.text.next_step import remedies_in_short
-from underoak.report.text.state_words import reason_words
-from underoak.report.text.verdict_words import answer_words, chance, has_verdict
+from underoak.report.text.verdicts.next_step import remedies_in_short
+from underoak.report.text.verdicts.verdict_words import answer_words, chance, has_verdict
 
 _MOST = 40
 _WIDE, _WIDEST = 100, 132  # columns of text; narrower tables leave columns out

@@ -14,12 +14,12 @@ from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.parcels.ranking import VALID_AT_LEAST
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
-from underoak.report.text.beside_verdict import blind_spots, usable_words
 from underoak.report.text.class_words import held_words
 from underoak.report.text.criterion_words import NOTHING_LIMITS
 from underoak.report.text.findings import Findings
-from underoak.report.text.next_step import DECIDE, next_step
-from underoak.report.text.verdict_words import (
+from underoak.report.text.verdicts.beside_verdict import blind_spots, usable_words
+from underoak.report.text.verdicts.next_step import DECIDE, next_step
+from underoak.report.text.verdicts.verdict_words import (
     chance,
     has_verdict,
     uncertainty_card,

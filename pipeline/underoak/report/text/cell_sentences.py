@@ -24,7 +24,7 @@ from underoak.places.answers.needs import (
     WaterNeed,
 )
 from underoak.places.columns.parcels import Sentences
-from underoak.report.text.reason_sentence import VerdictReasonText
+from underoak.report.text.verdicts.reason_sentence import VerdictReasonText
 
 _DRAINAGE = "drain it, if a pit shows standing water"
 _NUMBER = r"\d+(?: \d{3})*(?:\.\d+)?(?:e[-+]\d+)?"

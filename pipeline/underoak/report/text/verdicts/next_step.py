@@ -12,7 +12,7 @@ from underoak.places.answers.needs import LabUse, LimeBeyond, LimeNeed, lime_bey
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
 from underoak.report.text.criterion_words import CHANGES, lost
-from underoak.report.text.verdict_words import label_of
+from underoak.report.text.verdicts.verdict_words import label_of
 
 DECIDE = {
     Purpose.BUY: "you sign",

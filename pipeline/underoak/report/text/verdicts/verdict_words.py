@@ -14,12 +14,18 @@ from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.looked_at import LookedAt
-from underoak.report.text.beside_verdict import blind_spots, looked_at_words, part_words, too_small_words, usable_words
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
-from underoak.report.text.rank_words import lead_words, order_lines
-from underoak.report.text.reason_sentence import VerdictReasonText, turns_hardly
-from underoak.report.text.shared_words import shared_failure_words
+from underoak.report.text.verdicts.beside_verdict import (
+    blind_spots,
+    looked_at_words,
+    part_words,
+    too_small_words,
+    usable_words,
+)
+from underoak.report.text.verdicts.rank_words import lead_words, order_lines
+from underoak.report.text.verdicts.reason_sentence import VerdictReasonText, turns_hardly
+from underoak.report.text.verdicts.shared_words import shared_failure_words
 from underoak.uncertainty import wilson
 
 _CONFIDENCE = 0.90

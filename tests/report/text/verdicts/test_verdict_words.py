@@ -14,7 +14,7 @@ from underoak.base.number_words import figure, money, thousands
 from underoak.places.answers.verdict import DecidedBy, Verdict
 from underoak.plan import shipped
 from underoak.report import ranking
-from underoak.report.text.verdict_words import answer_words
+from underoak.report.text.verdicts.verdict_words import answer_words
 
 from noise import LEFT, TOP, noise_country
 

@@ -16,11 +16,11 @@ from underoak.places.answers.limits import Side
 from underoak.places.answers.verdict import DecidedBy, SoilTestFigures, TooSmall, VerdictReason
 from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.verdict import VerdictSpec
-from underoak.report.text import verdict_words
-from underoak.report.text.beside_verdict import too_small_words, trees_words, usable_words
 from underoak.report.text.criterion_words import value_and_best_range
-from underoak.report.text.reason_sentence import VerdictReasonText
-from underoak.report.text.verdict_words import soil_test_lines, uncertainty_card
+from underoak.report.text.verdicts import verdict_words
+from underoak.report.text.verdicts.beside_verdict import too_small_words, trees_words, usable_words
+from underoak.report.text.verdicts.reason_sentence import VerdictReasonText
+from underoak.report.text.verdicts.verdict_words import soil_test_lines, uncertainty_card
 
 WARMTH = CriterionWords("warmth", "annual temperature", 0.4, "t", "", "", True, "", "degC", 7.5, 12.0)
 ENCODE = VerdictReasonText().encode
