@@ -307,3 +307,7 @@ def test_the_page_tells_of_excluded_and_blank_ground_where_there_is_some(demo):
     assert '<td class="score">2.9 ha<br>81 % excluded<br>0.55 ha usable</td>' in text  # 038
     assert '<td class="score">6.7 ha</td>' in text  # 007
     assert "<br>0 % excluded" not in text
+
+
+def test_water_that_would_not_help_is_not_said_to_be_missing():
+    assert remedies_in_short(row(lime_t_ha=0.0, remedies=(NoHelp("water", ("clay",)),))) == "no watering: clay stays 0"

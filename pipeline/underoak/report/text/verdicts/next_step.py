@@ -109,7 +109,8 @@ def _no_remedy_in_short(row: Mapping[str, Any], beyond: LimeBeyond | None) -> st
         if idle is not None:
             names = ", ".join(name.replace("_", " ") for name in idle.at_zero)
             stays = f"{names} stay{'s' if len(idle.at_zero) == 1 else ''} 0"
-            return f"no {by}: {stays if names else 'hardly helps'}"
+            remedy = "watering" if by == "water" else by  # "no water" would say that there is none
+            return f"no {remedy}: {stays if names else 'hardly helps'}"
         if beyond is not None:
             return f"no lime: above {beyond.most_t_ha:g} t/ha"
     return ""
