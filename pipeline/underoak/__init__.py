@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from underoak.base.errors import Fault, UnderoakError
+    from underoak.places.spot.judgement import judge, judge_all
     from underoak.plan.load import load_plan
     from underoak.plan.shipped import shipped
     from underoak.runs.check import check
@@ -25,7 +26,7 @@ try:
 except PackageNotFoundError:  # a source tree that was never installed
     __version__ = "0"
 
-__all__ = ["Fault", "Run", "UnderoakError", "check", "load_plan", "run", "shipped"]
+__all__ = ["Fault", "Run", "UnderoakError", "check", "judge", "judge_all", "load_plan", "run", "shipped"]
 
 # Imported on first use, so that `underoak --help` is fast.
 _HOMES = {
@@ -35,6 +36,8 @@ _HOMES = {
     "shipped": "plan",
     "Run": "runs.finished_run",
     "check": "runs.check",
+    "judge": "places.spot.judgement",
+    "judge_all": "places.spot.judgement",
     "run": "runs.run",
 }
 _MATHS = ("indicators", "overlay", "uncertainty")  # public packages of maths, available as attributes

@@ -351,6 +351,38 @@ def _write(text: str, name: str) -> None:
         raise UnderoakError(Fault("E502", what, name, "choose another file for --json")) from error
 
 
+@main.command(short_help="Judge one spot from figures in hand.", context_settings={"ignore_unknown_options": True})
+@click.argument("species")
+@click.argument("figures", nargs=-1, metavar="NAME=VALUE...")
+@click.option(
+    "--for", "purpose", type=click.Choice(["buy", "orchard", "restore"]), default="buy", show_default=True,
+    help="Purpose; wild ground to restore is never offered lime or water.",
+)  # fmt: skip
+@click.option("--json", "is_json", is_flag=True, help="Print JSON instead of text.")
+@report_faults
+def judge(species: str, figures: tuple[str, ...], purpose: str, is_json: bool) -> None:
+    """Judge one spot for SPECIES from a lab sheet and a weather station, without maps.
+
+    Names are criteria or layers of the species profile (`underoak species NAME` lists them). SPECIES may be `all`.
+
+    \b
+    underoak judge tuber_melanosporum ph=7.6±0.2 rain_summer=150mm carbonate=12% temp_warmest=21degC
+    """
+    import json
+
+    from underoak.places.spot.judgement import judge as judge_spot
+    from underoak.places.spot.judgement import judge_all
+    from underoak.report import spot_text, spot_values, spots_text
+
+    is_all = species == "all"
+    spots = judge_all(figures, purpose=purpose) if is_all else (judge_spot(species, figures, purpose=purpose),)
+    if is_json:
+        values = {"species": [spot_values(spot) for spot in spots]} if is_all else spot_values(spots[0])
+        click.echo(json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        _print(spots_text(spots) if is_all else spot_text(spots[0]))
+
+
 @main.command(short_help="List the species profiles, or print one.")
 @click.argument("name", required=False)
 @report_faults

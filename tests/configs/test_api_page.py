@@ -25,7 +25,9 @@ def test_every_public_name_is_on_the_page(package):
     assert sorted(set(module.__all__) - named(PAGE)) == []
 
 
-@pytest.mark.parametrize("function", [uo.run, uo.check, uo.load_plan], ids=lambda function: function.__name__)
+@pytest.mark.parametrize(
+    "function", [uo.run, uo.check, uo.load_plan, uo.judge, uo.judge_all], ids=lambda function: function.__name__
+)
 def test_every_argument_of_the_job_is_on_the_page(function):
     assert sorted(set(inspect.signature(function).parameters) - named(PAGE)) == []
 

@@ -14,6 +14,7 @@ from underoak.report.sheet.sampling_points import sampled
 from underoak.report.sheet.site import Field, read_site
 from underoak.report.terminal.cases_words import explain_joint
 from underoak.report.terminal.explanation import explain, explain_zone, parcel_place, zone_place
+from underoak.report.terminal.spot import spot_text, spot_values, spots_text
 from underoak.report.terminal.table import ranking
 from underoak.report.text.answer_words import decision
 from underoak.report.text.findings import Findings
@@ -46,6 +47,9 @@ __all__ = [
     "sampled",
     "sensitivity_in",
     "sensitivity_words",
+    "spot_text",
+    "spot_values",
+    "spots_text",
     "stac_item",
     "swap_in",
     "zone_place",

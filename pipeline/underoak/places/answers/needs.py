@@ -22,7 +22,7 @@ class LimeNeed:
     depth_cm: float
     goal_ph: float
     share: float  # of the judged land that needs it
-    tonnes: float  # in all
+    tonnes: float  # in all; NaN for a spot, which has no area
     cost: Money | None = None
     farm_t_ha: float | None = None  # by farm tables, for the part of the way that they cover
 

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from underoak.base.units import quantity_of
 from underoak.plan.keys.layer import LayerSpec, QuantityName
 from underoak.plan.keys.quantities import Length, Name, Text, Unit
-from underoak.plan.keys.uncertainty import SdByCell
+from underoak.plan.keys.uncertainty import Deviation, SdByCell
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
 from underoak.plan.reading.validation import read_as
@@ -21,6 +21,21 @@ from underoak.plan.shipped import shipped
 
 Known = Literal["read", "abstract read", "worked out", "from memory", "common practice, no source"]
 Grade = Literal["A", "B", "C"]
+
+
+class LabError(Spec):
+    """The error of one figure of a kind that a laboratory or a spade has measured."""
+
+    sd: Deviation
+    """Standard deviation with its unit, between laboratories or observers; without what one sample tells of a field."""
+    cite: Text
+    """Source in a few words."""
+    source: Text
+    """Citation of the figure."""
+    known: Known
+    """How the figure is known."""
+    grade: Grade
+    """As for a map."""
 
 
 class PublishedError(Spec):
@@ -48,6 +63,8 @@ class PublishedError(Spec):
     """A: two readings agree; B: one fair reading; C: from memory, worked out from several steps, or common practice."""
     no_error: Text | None = None
     """Reason why no error is assumed; instead of the keys above from `sd` on."""
+    lab: LabError | None = None
+    """Error of a figure that a laboratory or a spade has measured, for figures in hand."""
     units: tuple[Unit, ...] = ()
     """Units of such maps where there is no `sd`; maps in units that convert to one of them are such maps, too."""
 

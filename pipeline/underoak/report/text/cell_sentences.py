@@ -82,14 +82,15 @@ def remedy_sentence(need: RemedyNeed) -> str:
 
 
 def _lime(need: LimeNeed) -> str:
-    more = [f"{figure(need.tonnes)} t in all"]
+    more = [f"{figure(need.tonnes)} t in all"] if math.isfinite(need.tonnes) else []  # a spot has no area
     if need.cost is not None:
         more.append(f"at least {money(need.cost.amount, need.cost.currency)}")
     if need.farm_t_ha is not None:
         farm = f"{figure(need.farm_t_ha)} t/ha for the first part"
         more.append(f"farm tables, which end at pH {FARM_TABLE_ENDS:g}, ask {farm}")
     top = f"to bring the top {need.depth_cm:g} cm to pH {need.goal_ph:.1f}"
-    return f"lime, at least {figure(need.t_ha)} t/ha {top}{_where(need.share)} ({', '.join(more)})"
+    in_brackets = f" ({', '.join(more)})" if more else ""
+    return f"lime, at least {figure(need.t_ha)} t/ha {top}{_where(need.share)}{in_brackets}"
 
 
 def _where(share: float) -> str:

@@ -1,0 +1,1 @@
+"""A spot judged from figures in hand: a lab sheet, a weather station, a spade; no raster."""
