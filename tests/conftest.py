@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
 from noise import noise_country
+
+
+@pytest.fixture(scope="session", autouse=True)
+def cache_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What runs remember of their inputs goes to a folder of the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("UNDEROAK_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture(scope="session")

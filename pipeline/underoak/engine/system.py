@@ -46,6 +46,21 @@ def boot_id() -> str:
     return ""
 
 
+def cache_folder() -> Path:
+    """Return the user's folder for what saves time and can be made again; it may not exist yet.
+
+    UNDEROAK_CACHE names another one.
+    """
+    if os.environ.get("UNDEROAK_CACHE"):
+        return Path(os.environ["UNDEROAK_CACHE"])
+    home = Path(os.path.expanduser("~"))  # unlike Path.home(), it never fails
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "underoak" / "Cache"
+    if sys.platform == "darwin":
+        return home / "Library" / "Caches" / "underoak"
+    return Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache") / "underoak"
+
+
 def allocator() -> Any:
     """Return the C library of a GNU system, whose allocator can be tuned; None on other systems."""
     ctypes = _module("ctypes") if sys.platform.startswith("linux") else None

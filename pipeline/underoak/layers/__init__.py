@@ -7,6 +7,7 @@ From the bottom up:
 - `formats`: one reader for each kind of file: GeoTIFF, VRT, NetCDF, Zarr, vector files.
 - `derivation`: indicators, computed on the source grid.
 - `resampling`: from source cells to analysis cells.
+- `integrity`: the checksums of stored blocks, which files carry themselves.
 - `shapes`: polygons on the analysis grid: the region, constraints, distances.
 - `stack`: all layers of a run, read window by window.
 - `class_codes`, `quantile_layers`, `uncertain_layers`: checks and draws of stacked layers.

@@ -14,6 +14,7 @@ from underoak.base.errors import Problems
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
 from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare.estimate import estimate, fit_memory
+from underoak.engine.prepare.input_blocks import verify_inputs
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.progress import Progress
 from underoak.engine.scenario_rasters import ScenarioCounts, write_futures
@@ -83,6 +84,7 @@ def run(
     ready = prepare_run(plan, progress, strict=strict)
     with progress.step("checksums of inputs"):
         inputs = Inputs(input_files(plan, ready.prepared), plan.base, plan.path, states)
+        verify_inputs(ready.prepared.recipe.stack, inputs, threads)
     identity = Identity.of(plan, ready.grid, inputs.sums, ready.job.outputs)
     if memory is not None:
         threads, size = fit_memory(memory, ready.workload, threads, size)

@@ -9,6 +9,7 @@ from typing import Any
 
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Grid, Window
+from underoak.engine.prepare.input_blocks import stored_parts
 from underoak.layers.catalogue import open_layers
 from underoak.layers.class_codes import check_codes
 from underoak.layers.decoding.plausibility import check_sample, read_sample
@@ -16,6 +17,7 @@ from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.derivation.whole_file import WholeFileSource
 from underoak.layers.files import Trust
 from underoak.layers.formats.gdal import gdal_settings
+from underoak.layers.integrity.verify import verify_blocks
 from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
@@ -54,9 +56,11 @@ def sample_files(stack: Stack, quantiles: Sequence[tuple[str, Quantiles, str]], 
     Args:
         stack: the layers.
         quantiles: a layer's name in its plan, its quantiles, and its name in the stack.
-        deep: also read every cell.
+        deep: also read every cell, and verify every stored block.
     """
     problems = Problems()
+    if deep:
+        problems.extend(verify_blocks(list(stored_parts(stack)), {}).faults)
     with gdal_settings():  # once, and not for every read
         _check_values(stack, problems, deep)
         _check_quantiles(stack, quantiles, problems, deep)

@@ -56,6 +56,11 @@ class Inputs:
         self._sums = {path: by_path[path.resolve()].sha256 for path in self._stamps}
         self.sums = {by_path[path.resolve()].path: checksum for path, checksum in self._sums.items()}
         self._next = time.monotonic() + _LOOK_SECONDS
+        self._sum_of = {os.path.realpath(path): record.sha256 for path, record in by_path.items()}
+
+    def sha256_of(self, path: str) -> str:
+        """Return the checksum of an input file; empty for another file."""
+        return self._sum_of.get(os.path.realpath(path), "")
 
     def watch(self) -> None:
         """Run `check`, but only every few seconds.

@@ -2,15 +2,86 @@
 
 from __future__ import annotations
 
+import os
 import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import numpy.typing as npt
 
 NODATA = 42113
 _WIDTH, _ROWS, _BITS, _COMPRESSION, _BANDS = 256, 257, 258, 259, 277
 _STRIP_ROWS, _PLANES, _TILE_WIDTH, _TILE_ROWS = 278, 284, 322, 323
-_MAX_ENTRIES = 4096
+_MAX_ENTRIES, _MAX_PAGES = 4096, 1024
 _NUMBERS = {1: "B", 3: "H", 4: "I", 16: "Q"}
 _ASCII = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The tags of one page of an open TIFF. Each field has a type, a count, and its value or the place of it."""
+
+    stream: BinaryIO
+    order: str  # of bytes, as in `struct`
+    word: str  # the form of an offset
+    fields: dict[int, tuple[int, int, bytes]]
+
+    def first(self, tag: int) -> int | str | None:
+        """Return the first number or the short text of a tag; None where there is neither."""
+        field_type, length, value = self.fields[tag]
+        if field_type == _ASCII and length <= 256:
+            return self._bytes(length, value)[:length].split(b"\0")[0].decode("ascii", "replace").strip()
+        if field_type not in _NUMBERS:
+            return None
+        form = self.order + _NUMBERS[field_type]
+        size = struct.calcsize(form)
+        if size * length > len(value):
+            value = self._bytes(size, value, is_elsewhere=True)
+        return int(struct.unpack(form, value[:size])[0])
+
+    def numbers(self, tag: int) -> npt.NDArray[np.uint64]:
+        """Return all numbers of a tag; empty where there are none."""
+        field_type, length, value = self.fields.get(tag, (0, 0, b""))
+        if field_type not in _NUMBERS:
+            return np.zeros(0, np.uint64)
+        form = np.dtype(self.order + _NUMBERS[field_type])
+        data = self._bytes(form.itemsize * length, value)[: form.itemsize * length]
+        return np.frombuffer(data[: len(data) // form.itemsize * form.itemsize], form).astype(np.uint64)
+
+    def _bytes(self, size: int, value: bytes, is_elsewhere: bool = False) -> bytes:
+        if size <= len(value) and not is_elsewhere:
+            return value
+        self.stream.seek(struct.unpack(self.word, value)[0])
+        return self.stream.read(min(size, os.fstat(self.stream.fileno()).st_size))  # not more than can be there
+
+
+def read_pages(stream: BinaryIO) -> Iterator[Page]:
+    """Yield the pages of a TIFF in their order; none if it is no TIFF.
+
+    Raises:
+        OSError, struct.error, OverflowError, ValueError: for a page that cannot be read.
+    """
+    header = stream.read(16)
+    order = {b"II": "<", b"MM": ">"}.get(header[:2], "")
+    if not order:
+        return
+    is_big = struct.unpack(order + "H", header[2:4])[0] == 43
+    word = order + ("Q" if is_big else "I")
+    form = order + ("HHQ8s" if is_big else "HHI4s")
+    size, places = struct.calcsize(form), {0}
+    place = struct.unpack(word, header[8:16] if is_big else header[4:8])[0]
+    while place not in places and len(places) <= _MAX_PAGES:
+        places.add(place)
+        stream.seek(place)
+        count = struct.unpack(order + ("Q" if is_big else "H"), stream.read(8 if is_big else 2))[0]
+        entries = stream.read(size * min(count, _MAX_ENTRIES))
+        following = stream.read(struct.calcsize(word))
+        whole_entries = entries[: len(entries) // size * size]
+        yield Page(stream, order, word, {code: tuple(rest) for code, *rest in struct.iter_unpack(form, whole_entries)})
+        place = struct.unpack(word, following)[0] if len(following) == struct.calcsize(word) else 0
 
 
 def read_tags(path: Path | str) -> dict[int, int | str]:
@@ -22,30 +93,12 @@ def read_tags(path: Path | str) -> dict[int, int | str]:
     tags: dict[int, int | str] = {}
     try:
         with open(path, "rb") as stream:
-            header = stream.read(16)
-            order = {b"II": "<", b"MM": ">"}.get(header[:2], "")
-            if not order:
-                return {}
-            big = struct.unpack(order + "H", header[2:4])[0] == 43
-            word = order + ("Q" if big else "I")
-            stream.seek(struct.unpack(word, header[8:16] if big else header[4:8])[0])
-            count = struct.unpack(order + ("Q" if big else "H"), stream.read(8 if big else 2))[0]
-            form = order + ("HHQ8s" if big else "HHI4s")
-            size = struct.calcsize(form)
-            entries = stream.read(size * min(count, _MAX_ENTRIES))
-            for code, field_type, length, value in struct.iter_unpack(form, entries[: len(entries) // size * size]):
-                item_bytes = 1 if field_type == _ASCII else 0
-                if field_type in _NUMBERS:
-                    item_bytes = struct.calcsize(order + _NUMBERS[field_type])
-                if not item_bytes or (field_type == _ASCII and length > 256):
-                    continue
-                if item_bytes * length > len(value):
-                    stream.seek(struct.unpack(word, value)[0])
-                    value = stream.read(item_bytes * length if field_type == _ASCII else item_bytes)
-                if field_type == _ASCII:
-                    tags[code] = value[:length].split(b"\0")[0].decode("ascii", "replace").strip()
-                else:
-                    tags[code] = struct.unpack(order + _NUMBERS[field_type], value[:item_bytes])[0]
+            for page in read_pages(stream):
+                for tag in page.fields:
+                    value = page.first(tag)
+                    if value is not None:
+                        tags[tag] = value
+                break
     except (OSError, struct.error, OverflowError, ValueError):
         return tags
     return tags
