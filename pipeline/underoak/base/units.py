@@ -133,6 +133,54 @@ QUANTITIES: dict[str, Quantity] = {
 _BY_UNIT = {"pH": "ph", "degC": "temperature", "mm": "precipitation", "percent": "share", "m": "elevation"}
 
 
+@dataclass(frozen=True, slots=True)
+class _CommonUnit:
+    """A unit that most plans use: `value * scale + offset` is its value in the first unit of what it measures."""
+
+    name: str  # canonical
+    measures: tuple[str, ...]
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+_DAY = 86400.0
+# Units that measure the same convert to each other, and to nothing else. The units library says the same of each (a
+# test compares all pairs), but takes half a second to load: this table spares it for most plans.
+_COMMON = {
+    "pH": _CommonUnit("pH", ("acidity",)),
+    "m": _CommonUnit("m", ("length",)),
+    "km": _CommonUnit("km", ("length",), 1000.0),
+    "cm": _CommonUnit("cm", ("length",), 0.01),
+    "mm": _CommonUnit("mm", ("length",), 0.001),
+    "ha": _CommonUnit("ha", ("area",), 10000.0),
+    "m2": _CommonUnit("m^2", ("area",)),
+    "K": _CommonUnit("K", ("temperature", "difference of temperatures")),
+    "degC": _CommonUnit("degC", ("temperature",), offset=273.15),
+    "delta_degC": _CommonUnit("delta_degC", ("difference of temperatures",)),
+    "radian": _CommonUnit("rad", ("angle",)),
+    "degree": _CommonUnit("degree", ("angle",), math.pi / 180.0),
+    "dimensionless": _CommonUnit("", ("number",)),
+    "m2/m2": _CommonUnit("", ("number",)),
+    "percent": _CommonUnit("percent", ("number",), 0.01),
+    "g/kg": _CommonUnit("g/kg", ("number",), 1e-3),
+    "dg/kg": _CommonUnit("dg/kg", ("number",), 1e-4),
+    "cm3/dm3": _CommonUnit("cm^3/dm^3", ("number",), 1e-3),
+    "g/cm3": _CommonUnit("g/cm^3", ("density",)),
+    "cg/cm3": _CommonUnit("cg/cm^3", ("density",), 0.01),
+    "days": _CommonUnit("d", ("time",), _DAY),
+    "years": _CommonUnit("a", ("time",), 365.25 * _DAY),
+    "mm/s": _CommonUnit("mm/s", ("speed",)),
+    "kg m-2 s-1": _CommonUnit("mm/s", ("speed",)),
+    "mm/day": _CommonUnit("mm/d", ("speed",), 1 / _DAY),
+    "mm/month": _CommonUnit("mm/month", ("speed",), 12 / (365.25 * _DAY)),
+}
+_BY_MASS = ("g/kg", "dg/kg")
+
+
+def _common(text: str) -> _CommonUnit | None:
+    return _COMMON.get(_ALIASES.get(text.strip(), text.strip()))
+
+
 @lru_cache(maxsize=1)
 def _registry() -> Any:
     import pint
@@ -181,6 +229,9 @@ def canonical_name(text: str) -> str:
         UnderoakError: E340 for a unit that is not known.
     """
     unit, _ = _split(text)
+    common = _common(unit)
+    if common is not None:
+        return common.name
     name = f"{_unit(unit):~C}".replace("**", "^")
     return {"%": "percent", "Δ°C": "delta_degC", "deg": "degree"}.get(name, name.replace("°C", "degC"))
 
@@ -199,22 +250,36 @@ def conversion(source: str, target: str) -> Affine1D:
     """
     source_unit, factor = _split(source)
     target_unit, target_factor = _split(target)
-    a, b = _unit(source_unit), _unit(target_unit)
-    differ = any("delta" in str(x) and not _is_linear(y) for x, y in ((a, b), (b, a)))
-    if a.dimensionality != b.dimensionality or differ or _angle_power(a) != _angle_power(b):
+    a, b = _common(source_unit), _common(target_unit)
+    step = _common_step(a, b) if a and b else _library_step(source_unit, target_unit)
+    if step is None:
         what = f'"{source}" cannot become "{target}": they measure different things'
         raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`"))
-    if a == b:
-        step = Affine1D()
-    else:
-        quantity = _registry().Quantity
-        try:
-            zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
-        except Exception as error:  # a temperature inside a product, and the like
-            what = f'"{source}" cannot become "{target}"'
-            raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`")) from error
-        step = Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
     return Affine1D(factor, 0.0).then(step).then(Affine1D(1.0 / target_factor, 0.0))
+
+
+def _common_step(a: _CommonUnit, b: _CommonUnit) -> Affine1D | None:
+    """Return the step between two common units; None if they measure different things."""
+    if not set(a.measures) & set(b.measures):
+        return None
+    return Affine1D(float(f"{a.scale / b.scale:.15g}"), (a.offset - b.offset) / b.scale)
+
+
+def _library_step(source: str, target: str) -> Affine1D | None:
+    """Return the step between two units of the library; None if they measure different things."""
+    a, b = _unit(source), _unit(target)
+    differ = any("delta" in str(x) and not _is_linear(y) for x, y in ((a, b), (b, a)))
+    if a.dimensionality != b.dimensionality or differ or _angle_power(a) != _angle_power(b):
+        return None
+    if a == b:
+        return Affine1D()
+    quantity = _registry().Quantity
+    try:
+        zero, thousand = (float(quantity(v, a).to(b).magnitude) for v in (0.0, 1000.0))
+    except Exception as error:  # a temperature inside a product, and the like
+        what = f'"{source}" cannot become "{target}"'
+        raise UnderoakError(Fault("E341", what, fix="correct `unit:` or `to:`")) from error
+    return Affine1D(float(f"{(thousand - zero) / 1000.0:.15g}"), zero)  # free of the subtraction's last digit
 
 
 def slope_step(source: str, target: str) -> SlopeStep | None:
@@ -224,10 +289,11 @@ def slope_step(source: str, target: str) -> SlopeStep | None:
         UnderoakError: E340 unknown unit.
     """
     (source_unit, factor), (target_unit, target_factor) = _split(source), _split(target)
-    a, b = _unit(source_unit), _unit(target_unit)
-    if not (_is_angle(a) and _is_gradient(b)) and not (_is_gradient(a) and _is_angle(b)):
+    if not (_is_angle(source_unit) and _is_gradient(target_unit)) and not (
+        _is_gradient(source_unit) and _is_angle(target_unit)
+    ):
         return None
-    bend, ends = (Bend.TO_GRADIENT, ("radian", "1")) if _is_angle(a) else (Bend.TO_ANGLE, ("1", "radian"))
+    bend, ends = (Bend.TO_GRADIENT, ("radian", "1")) if _is_angle(source_unit) else (Bend.TO_ANGLE, ("1", "radian"))
     before = Affine1D(factor, 0.0).then(conversion(source_unit, ends[0]))
     return SlopeStep(before, bend, conversion(ends[1], target_unit).then(Affine1D(1.0 / target_factor, 0.0)))
 
@@ -247,13 +313,20 @@ def _angle_power(unit: Any) -> float:
     return float(root._units.get("radian", 0))
 
 
-def _is_angle(unit: Any) -> bool:
+def _is_angle(text: str) -> bool:
+    common = _common(text)
+    if common is not None:
+        return "angle" in common.measures
+    unit = _unit(text)
     return bool(unit.dimensionless) and _angle_power(unit) == 1
 
 
-def _is_gradient(unit: Any) -> bool:
+def _is_gradient(text: str) -> bool:
     """Return True for a rise over a run: a pure number, percent, or one length by another; not for shares of mass."""
-    registry = _registry()
+    common = _common(text)
+    if common is not None:
+        return "number" in common.measures and common.name not in _BY_MASS
+    unit, registry = _unit(text), _registry()
     return bool(unit.dimensionless) and all(
         name in ("percent", "permille") or registry.Unit(name).dimensionality == {"[length]": 1} for name in unit._units
     )

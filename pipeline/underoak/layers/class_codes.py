@@ -44,7 +44,7 @@ def check_codes(layer: StackedLayer, window: Window, problems: Problems, max_cel
     cells = clip_to_source(source, layer.source_layer.input_window(window))
     reads_all = cells.rows * cells.cols <= max_cells
     absent, present = set(codes), set[float]()
-    for part in cells.tiles(_SIDE) if reads_all else sample_windows(cells, n=10):
+    for part in cells.tiles(_SIDE) if reads_all else sample_windows(cells, 10, block=source.facts.block):
         values = np.unique(read_window(source, part)[0].values)
         present.update(values[np.isfinite(values)].tolist())
         absent -= present

@@ -79,7 +79,7 @@ def check_crossing(name: str, quantiles: Quantiles, window: Window, deep: bool, 
     source = next(layer.source_layer.source for _, layer in quantiles if layer.name == name)
     cells = clip_to_source(source, window)
     n_complete = n_crossing = 0
-    for part in cells.tiles(1024) if deep else sample_windows(cells):
+    for part in cells.tiles(1024) if deep else sample_windows(cells, block=source.facts.block):
         values = np.stack([read_window(layer.source_layer.source, part)[0].values for _, layer in quantiles])
         n_complete += int(np.count_nonzero(np.isfinite(values).all(axis=0)))
         n_crossing += int(np.count_nonzero(crossing(values)))

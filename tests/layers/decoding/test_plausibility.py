@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from underoak.base.errors import UnderoakError
 from underoak.base.grid import Window
@@ -225,6 +227,22 @@ class TestLattice:
         assert min(part.row for part in parts) == 100
         assert max(part.row + part.rows for part in parts) == 3100
         assert max(part.col + part.cols for part in parts) == 5200
+
+    @given(
+        st.integers(0, 5000), st.integers(1, 9000), st.integers(2, 10), st.sampled_from([1, 16, 63, 64, 128, 250, 512])
+    )
+    def test_one_block_of_the_file_is_enough_for_each_part_between_the_edges(self, start, length, n, block):
+        window = Window(start, 7, length, 64)
+        plain, shifted = ([part.row for part in sample_windows(window, n, block=b)] for b in ((1, 1), (block, block)))
+        assert len(shifted) == len(plain)
+        assert (shifted[0], shifted[-1]) == (plain[0], plain[-1])
+        assert all(abs(a - b) <= 32 for a, b in zip(plain, shifted, strict=True))
+        steps = np.diff(plain)
+        if length <= n * 64 or block < 64 or steps.min() < 2 * 64:
+            assert shifted == plain
+        else:
+            assert np.diff(shifted).min() >= 64  # none overlap
+            assert all(row // block == (row + 63) // block for row in shifted[1:-1])
 
     @pytest.mark.parametrize("shape", [(1, 1), (64, 65), (300, 7), (320, 320)])
     def test_a_small_window_is_read_whole_and_once(self, shape):

@@ -13,8 +13,8 @@ from underoak.engine.workers.tile import TileJob, judge_tile
 from underoak.engine.write.cog import BLOCK
 from underoak.layers.shapes import coverage
 
-_MOST, _FEWEST = 8, 2  # blocks
-_LAYER_BLOCKS = 100  # blocks times layers and criteria: about half a second of one thread
+_MOST = 8  # blocks
+_LAYER_BLOCKS = 75  # blocks times layers and criteria: about half a second of one thread
 _POINTS = 256  # of the grid that are tested for lying in the region
 _MIDDLE = 64  # cells along the windows that are tested
 _PLASTIC = 1.32471795724474602596  # its powers give points that cover a square evenly, however many (Roberts 2018,
@@ -39,13 +39,11 @@ def trial(work: TileJob) -> Trial | None:
     if not blocks:
         return None
     first = blocks[0]
-    judge_tile(
-        work, Window(first.row, first.col, min(_MIDDLE, first.rows), min(_MIDDLE, first.cols))
-    )  # loads the kernels
+    judge_tile(work, Window(first.row, first.col, 1, 1))  # opens the files, loads the kernels
     judged_by = len(work.recipe.stack.layers) + sum(len(case_recipe.criteria) for case_recipe in work.recipe.cases)
     cells = full = half = 0
     seconds = 0.0
-    for window in blocks[: min(_MOST, max(_FEWEST, _LAYER_BLOCKS // judged_by))]:
+    for window in blocks[: min(_MOST, max(1, _LAYER_BLOCKS // judged_by))]:
         start = time.thread_time()
         result = judge_tile(work, window)
         if not result.notes.inside:

@@ -30,12 +30,14 @@ _Result = TypeVar("_Result")
 
 
 class ReaderProcess:
-    """A process that runs jobs; use it in a `with` block. It starts with its first job."""
+    """A process that runs jobs; use it in a `with` block."""
 
     def __init__(self) -> None:
         self._worker: _Worker | None = None
 
     def __enter__(self) -> ReaderProcess:
+        with contextlib.suppress(OSError):
+            self._worker = _waiting_worker() or _Worker()
         return self
 
     def __exit__(self, *_: object) -> None:

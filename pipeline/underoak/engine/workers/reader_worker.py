@@ -54,17 +54,10 @@ def _receive(stream: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
 
 def _import_readers() -> None:
     """Import what every job needs, while the parent reads the plan."""
-    import numpy as np
-
     import underoak.layers.catalogue
     import underoak.layers.decoding.plausibility
     import underoak.layers.formats.geotiff
     import underoak.plan.plan  # noqa: F401
-    from underoak.base.units import canonical_name
-    from underoak.layers.decoding.encoding import Encoding
-
-    Encoding().decode(np.zeros((1, 1), np.float32))  # loads the decoding kernels
-    canonical_name("m")  # loads the units
 
 
 def _close_files() -> None:

@@ -75,21 +75,37 @@ class ValueSample:
         return int(self.values.size)
 
 
-def sample_windows(window: Window, n: int = 5, size: int = 64) -> Iterator[Window]:
+def sample_windows(window: Window, n: int = 5, size: int = 64, block: tuple[int, int] = (1, 1)) -> Iterator[Window]:
     """Yield at most n x n windows of `size` cells a side, spread evenly over a window from edge to edge.
 
-    >>> [(w.row, w.rows) for w in sample_windows(Window(0, 0, 300, 10), n=3)]
-    [(0, 64), (118, 64), (236, 64)]
+    Where a small shift puts one into a single `block` of the file (rows, cols), it is shifted: only one block is read.
+
+    >>> [(w.row, w.rows) for w in sample_windows(Window(0, 0, 400, 10), n=3)]
+    [(0, 64), (168, 64), (336, 64)]
+    >>> [(w.row, w.rows) for w in sample_windows(Window(0, 0, 400, 10), n=3, block=(200, 10))]
+    [(0, 64), (136, 64), (336, 64)]
     """
-    for row, rows in _spread(window.row, window.rows, n, size):
-        for col, cols in _spread(window.col, window.cols, n, size):
+    for row, rows in _spread(window.row, window.rows, n, size, block[0]):
+        for col, cols in _spread(window.col, window.cols, n, size, block[1]):
             yield Window(row, col, rows, cols)
 
 
-def _spread(start: int, length: int, n: int, size: int) -> list[tuple[int, int]]:
+def _spread(start: int, length: int, n: int, size: int, block: int) -> list[tuple[int, int]]:
     if length <= n * size:  # no gaps: every cell once
         return [(start + offset, min(size, length - offset)) for offset in range(0, length, size)]
-    return [(start + (length - size) * i // max(n - 1, 1), size) for i in range(n)]
+    gap = (length - size) / max(n - 1, 1) - size
+    starts = [start + (length - size) * i // max(n - 1, 1) for i in range(n)]
+    if size <= block and gap >= size:  # a shift is at most half of `size`: none overlap
+        starts[1:-1] = (_in_one_block(each, size, block) for each in starts[1:-1])
+    return [(each, size) for each in starts]
+
+
+def _in_one_block(start: int, size: int, block: int) -> int:
+    """Return the nearest start of a stretch that lies in one block."""
+    beyond = start % block + size - block  # cells in the next block
+    if beyond <= 0:
+        return start
+    return start - beyond if beyond <= size // 2 else start + size - beyond
 
 
 def read_sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -> ValueSample:
@@ -101,7 +117,7 @@ def read_sample(source: Probeable, window: Window, n: int = 5, size: int = 64) -
     stored, values, outside = [np.empty(0)], [np.empty(0)], [np.empty(0, np.bool_)]
     cells = infinite = zeros = 0
     with np.errstate(invalid="ignore", over="ignore"):  # NaN of any kind, and numbers beyond float32
-        for part in sample_windows(window, n, size):
+        for part in sample_windows(window, n, size, source.facts.block):
             for probe in source.probe(part):
                 block, encoding = probe.stored.ravel(), probe.encoding
                 plain = block.astype(np.float64)
