@@ -26,9 +26,10 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Window
 from underoak.cli import main
 from underoak.engine.progress import Progress
-from underoak.engine.workers import cluster, remote_worker
+from underoak.engine.workers import cluster, heartbeat, remote_worker
 from underoak.engine.workers.cluster import pool_of
 from underoak.engine.workers.cluster_address import Address
+from underoak.engine.workers.heartbeat import Heartbeat
 from underoak.engine.workers.pool import Threads
 from underoak.engine.workers.runner import TILE
 from underoak.runs.prepared_run import prepare_run
@@ -407,7 +408,7 @@ def apart(tmp_path):
             with open(tmp_path / f"log{len(started)}.txt", "w", encoding="utf-8") as log:
                 command = [sys.executable, "-m", "dask", *command]
                 started.append(subprocess.Popen(command, env={**os.environ, **own}, stdout=log, stderr=log))
-            while not os.path.exists(file):
+            while not (os.path.exists(file) and os.path.getsize(file)):  # it is written in place
                 assert started[0].poll() is None, (tmp_path / "log0.txt").read_text(encoding="utf-8")
                 time.sleep(0.05)
         with open(file, encoding="utf-8") as said:
@@ -461,6 +462,68 @@ def test_a_frozen_worker_that_finishes_a_tile_again_does_not_matter_and_a_lost_s
     assert 2 <= len(came) < 9
 
 
+def test_a_frozen_scheduler_ends_the_run_its_tiles_are_kept_and_the_next_run_resumes(
+    apart, wide, by_threads, tmp_path, monkeypatch
+):
+    address, (scheduler, *_) = apart
+    monkeypatch.setattr(heartbeat, "LIMIT_SECONDS", 12.0)
+    out = tmp_path / "out"
+    began = []
+
+    def freeze():
+        scheduler.suspend()  # its sockets stay open, and nobody answers
+        began.append(time.monotonic())
+
+    with pytest.raises(UnderoakError) as raised:
+        uo.run(wide, out=out, cluster=address, progress=AfterTiles(2, freeze))
+    (fault,) = raised.value.faults
+    assert (fault.code, fault.where, fault.exit_code) == ("E702", address, 8)
+    assert time.monotonic() - began[0] < 100.0
+    assert "gave no sign of life for 12 s" in fault.what
+    scheduler.resume()
+    uo.run(wide, out=out, cluster=address)
+    assert json.loads((out / "run.json").read_text(encoding="utf-8"))["when"]["tiles_kept"] >= 2
+    assert sums(out) == sums(by_threads)
+
+
+def test_a_scheduler_that_is_frozen_from_the_start_is_told(apart, monkeypatch):
+    address, (scheduler, *_) = apart
+    monkeypatch.setattr(heartbeat, "LIMIT_SECONDS", 1.0)
+    monkeypatch.setattr(cluster, "_REACH_SECONDS", 1.0)
+    scheduler.suspend()
+    came, faults = judged(address, None, [])
+    assert not came
+    assert [(fault.code, fault.where) for fault in faults] == [("E702", address)]
+
+
+class Falling:
+    """A client of a scheduler that answers until it freezes."""
+
+    def __init__(self):
+        self.scheduler, self.frozen = self, False
+
+    def ncores(self):
+        raise AssertionError("called by sync alone")
+
+    def sync(self, _, callback_timeout):
+        if self.frozen:
+            time.sleep(callback_timeout)
+            raise TimeoutError
+
+
+def test_a_call_that_never_ends_is_left_only_once_the_scheduler_is_silent(monkeypatch):
+    monkeypatch.setattr(heartbeat, "LIMIT_SECONDS", 0.6)
+    client = Falling()
+    with Heartbeat(client) as beats:
+        assert beats.call(lambda: time.sleep(1.0) or "late") == "late"  # longer than the limit, but it beats
+        with pytest.raises(ZeroDivisionError):
+            beats.call(lambda: 1 / 0)
+        client.frozen = True
+        with pytest.raises(OSError, match=r"no sign of life for 0\.6 s"):
+            beats.call(lambda: time.sleep(20.0))
+        assert beats.is_silent
+
+
 def test_no_scheduler_at_an_address_is_told():
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -494,7 +557,7 @@ class Bare:
 
 
 def test_a_worker_that_cannot_load_underoak_is_told(work, windows):
-    pool = cluster.Cluster(Bare(), Address.parse("tls://head:8786"))
+    pool = cluster.Cluster(Bare(), Address.parse("tls://head:8786"), Heartbeat(Bare()))
     with pytest.raises(UnderoakError) as raised:
         list(pool.results(work, windows[8:]))
     (fault,) = raised.value.faults
@@ -517,7 +580,8 @@ class Deserted:
 def test_a_scheduler_without_any_worker_for_long_is_a_lost_cluster(monkeypatch):
     monkeypatch.setattr(cluster, "_LOOK_SECONDS", 0.0)
     monkeypatch.setattr(cluster, "_WORKERS_SECONDS", 0.05)
-    pool = cluster.Cluster(Deserted(), Address.parse("tls://head:8786"))
+    deserted = Deserted()
+    pool = cluster.Cluster(deserted, Address.parse("tls://head:8786"), Heartbeat(deserted))
     assert pool.workers == 2
     pool._look()  # workers may come back
     time.sleep(0.1)

@@ -11,23 +11,27 @@ import logging
 import queue
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Window
 from underoak.engine.system import no_interrupts
 from underoak.engine.workers.cluster_address import BY_TLS, Address, library, refuse_plain
+from underoak.engine.workers.heartbeat import Heartbeat, Silent, answer_within
 from underoak.engine.workers.pool import Pool, Threads
 
 if TYPE_CHECKING:
     from underoak.engine.storage.spool import TileResult
     from underoak.engine.workers.tile import TileJob
 
+_Result = TypeVar("_Result")
+
 _AHEAD = 2  # tiles in flight for each worker: one being judged, one waiting
 _LOOK_SECONDS = 2.0  # between two checks of the cluster
 _REACH_SECONDS = 15.0  # for a scheduler to answer
+_STEPS = 4  # of a connection, each with an answer
 _CLOSE_SECONDS = 5.0
 _WORKERS_SECONDS = 60.0  # for the first worker to appear, or for one to come back when all are gone
 _BROKEN = "its scheduler ended or was cleared, or the connection to it broke"
@@ -57,28 +61,41 @@ def pool_of(address: Address | None, threads: int) -> Iterator[Pool]:
         return
     with contextlib.ExitStack() as stack:
         stack.enter_context(_silence())
-        client = _connected(address, stack)
-        yield Cluster(client, address)
+        client, heartbeat = _connected(address, stack)
+        yield Cluster(client, address, heartbeat)
 
 
-def _connected(address: Address, stack: contextlib.ExitStack) -> Any:
-    """Return a client of the cluster, once a worker is there and all versions match."""
+def _connected(address: Address, stack: contextlib.ExitStack) -> tuple[Any, Heartbeat]:
+    """Return a client of the cluster, once a worker is there and all versions match, and its scheduler's heartbeat."""
     try:
         if address.processes:
             to = _started(address.processes, stack)
         else:
             to = address.text
             _check_certificates(address)
-        client = library().Client(to, timeout=_REACH_SECONDS, set_as_default=False, name="underoak")
+        client = answer_within(
+            _STEPS * _REACH_SECONDS,  # the library's own limit does not hold for every step
+            lambda: library().Client(to, timeout=_REACH_SECONDS, set_as_default=False, name="underoak"),
+        )
         stack.callback(_close, client)
-        client.wait_for_workers(1, timeout=_WORKERS_SECONDS)
-        refuse_plain(client.scheduler_info()["address"], "the scheduler")
-        for worker in client.nthreads():
-            refuse_plain(worker, "a worker of this cluster")
-        _check_versions(client)
+        heartbeat = stack.enter_context(Heartbeat(client))
+        heartbeat.call(lambda: _check_cluster(client))
     except (OSError, RuntimeError) as error:
         raise _not_there(address, error) from error
-    return client
+    return client, heartbeat
+
+
+def _check_cluster(client: Any) -> None:
+    """Wait for a worker, and check that connections are safe and versions match.
+
+    Raises:
+        UnderoakError: E703, E704.
+    """
+    client.wait_for_workers(1, timeout=_WORKERS_SECONDS)
+    refuse_plain(client.scheduler_info()["address"], "the scheduler")
+    for worker in client.nthreads():
+        refuse_plain(worker, "a worker of this cluster")
+    _check_versions(client)
 
 
 def _started(processes: int, stack: contextlib.ExitStack) -> Any:
@@ -150,9 +167,10 @@ def _not_there(address: Address, error: Exception) -> UnderoakError:
 class Cluster:
     """A pool of a scheduler's workers; a tile whose worker dies goes to another one."""
 
-    def __init__(self, client: Any, address: Address) -> None:
+    def __init__(self, client: Any, address: Address, heartbeat: Heartbeat) -> None:
         self._client = client
         self._address = address
+        self._heartbeat = heartbeat
         self._threads: int = sum(client.nthreads().values()) or 1
         self._looked = self._populated = time.monotonic()
 
@@ -166,7 +184,7 @@ class Cluster:
 
         Raises:
             UnderoakError: faults of tiles; E246, E703, E705 when a worker cannot be used; E701 for each tile whose
-                workers died; E702 when the scheduler or all workers are lost.
+                workers died; E702 when the scheduler freezes or is lost, or all workers are lost.
         """
         if not windows:
             return
@@ -210,11 +228,12 @@ class Cluster:
         problems = Problems()
         with self._lost():
             try:
-                self._client.register_plugin(worker_setup, name=worker_setup.name)
+                self._ask(lambda: self._client.register_plugin(worker_setup, name=worker_setup.name))
             except ImportError as error:
                 fix = "install underoak with all its dependencies on every worker, best from one image"
                 raise UnderoakError(Fault("E703", f"a worker cannot load it ({error})", "cluster", fix)) from error
-            proofs = self._client.run(remote_worker.ready, worker_setup.job.key, on_error="return")
+            key = worker_setup.job.key
+            proofs = self._ask(lambda: self._client.run(remote_worker.ready, key, on_error="return"))
         for worker, proof in sorted(proofs.items()):
             if isinstance(proof, UnderoakError):
                 problems.add_error(proof)
@@ -227,7 +246,7 @@ class Cluster:
     def _taken(self, future: Any, window: Window, problems: Problems) -> TileResult | None:
         """Return the result of a tile; None if a fault was added to `problems`."""
         try:
-            result: TileResult = future.result()
+            result: TileResult = self._ask(future.result)
             return result
         except UnderoakError as error:
             problems.add_error(error)
@@ -237,6 +256,8 @@ class Cluster:
                 f"{error.allowed_failures + 1} workers died while judging it, the last at {error.last_worker.address}"
             )
             problems.add("E701", what, where, "check that worker's log and memory; a smaller --tile needs less memory")
+        except Silent as error:
+            raise self._gone(str(error)) from error
         except (CancelledError, OSError) as error:
             if future.status == "error":
                 raise  # the tile itself raised it
@@ -256,19 +277,25 @@ class Cluster:
             return
         self._looked = now
         with self._lost():
-            threads = sum(self._client.nthreads().values())
+            threads = sum(self._ask(self._client.nthreads).values())
         if threads:
             self._threads, self._populated = threads, now
         elif now - self._populated > _WORKERS_SECONDS:
             raise self._gone(f"it has had no worker for {_WORKERS_SECONDS:.0f} s")
 
+    def _ask(self, call: Callable[[], _Result]) -> _Result:
+        """Return the result of a call that waits for the scheduler."""
+        return self._heartbeat.call(call)
+
     @contextlib.contextmanager
     def _lost(self) -> Iterator[None]:
-        """Turn failures of the connection into E702."""
+        """Turn failures of the connection, and a scheduler that is silent, into E702."""
         if self._client.status != "running":
             raise self._gone()
         try:
             yield
+        except Silent as error:
+            raise self._gone(str(error)) from error
         except (CancelledError, OSError) as error:
             raise self._gone() from error
 
@@ -279,9 +306,9 @@ class Cluster:
     def _call_back(self, flying: list[Any], name: str) -> None:
         """Cancel the tiles in flight, and have the workers forget the run."""
         with contextlib.suppress(CancelledError, OSError):
-            if self._client.status == "running":
-                self._client.cancel(flying, force=True)
-                self._client.unregister_worker_plugin(name)
+            if self._client.status == "running" and not self._heartbeat.is_silent:
+                self._ask(lambda: self._client.cancel(flying, force=True))
+                self._ask(lambda: self._client.unregister_worker_plugin(name))
 
 
 def _close(client: Any) -> None:
