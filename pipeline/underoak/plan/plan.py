@@ -26,6 +26,7 @@ from underoak.plan.keys.scenarios import FuturesSpec
 from underoak.plan.keys.uncertainty import MAX_SEED, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec
 from underoak.plan.profiles.looked_at import LookedAt, looked_at
+from underoak.plan.profiles.practice import DEFAULT_LIME_RULE, LimeRule
 from underoak.plan.profiles.profile import DEFAULT_MOST_LIME, Host, Profile
 
 if TYPE_CHECKING:
@@ -159,6 +160,12 @@ class Plan:
         """The most lime that a potential counts [t/ha]: the profile's, else 40."""
         most = self.profile.most_lime if self.profile is not None else None
         return (DEFAULT_MOST_LIME if most is None else most).t_ha
+
+    @property
+    def lime_rule(self) -> LimeRule:
+        """How much lime raises pH: the profile's rule, else the shipped one."""
+        rule = self.profile.practice.lime if self.profile is not None else None
+        return DEFAULT_LIME_RULE if rule is None else rule
 
     @property
     def hosts(self) -> tuple[Host, ...]:

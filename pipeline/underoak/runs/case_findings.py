@@ -148,7 +148,7 @@ def _usable(ready: PreparedRun, case: PreparedCase, sums: ParcelSums, stage: Pat
     plan, parcels, trees = case.plan, ready.parcels, None
     assert parcels is not None
     if plan.purpose != "restore":
-        shares, spacing = np.nan_to_num(usable_shares(sums)), spacing_of(plan.species or "")
+        shares, spacing = np.nan_to_num(usable_shares(sums)), spacing_of(plan.profile).metres
         trees = trees_that_fit(parcels.shapes, parcels.crs, spacing, shares, ready.grid, stage / case.case.folder)
     return usable_land(sums, plan.spec.verdict.usable_ha(plan.purpose), trees)
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.places.planting.mix import is_european, mix_of
+from underoak.places.planting.mix import mix_of, recipe_holds
 from underoak.plan.profiles.profile import load_profile, profile_names
 
 NAMES = profile_names()
@@ -20,42 +20,56 @@ def by_genus(made):
 
 @given(st.sampled_from(NAMES), st.integers(0, 5000))
 def test_a_mix_adds_up_to_its_trees(name, trees):
-    hosts = load_profile(name).hosts
-    assert sum(part.trees for part in mix_of(hosts, trees, is_european=is_european(hosts))) == trees
+    profile = load_profile(name)
+    assert sum(part.trees for part in mix_of(profile.hosts, trees, profile.practice.mix)) == trees
 
 
-@pytest.mark.parametrize("name", ["tuber_melanosporum", "tuber_aestivum", "tuber_magnatum"])
+@pytest.mark.parametrize("name", ["tuber_melanosporum", "tuber_aestivum"])
 @given(trees=st.integers(50, 5000))
-def test_there_are_two_hazels_to_an_oak(name, trees):
-    counts = by_genus(mix_of(load_profile(name).hosts, trees))
+def test_there_are_two_hazels_to_an_oak_where_the_profile_has_that_mix(name, trees):
+    profile = load_profile(name)
+    mix = mix_of(profile.hosts, trees, profile.practice.mix)
+    counts = by_genus(mix)
     assert abs(counts["corylus"] - 2 * counts["quercus"]) <= 4  # whole trees, of two oaks
     assert {"carpinus", "ostrya"} & counts.keys()
     assert "tilia" in counts
+    assert recipe_holds(profile.practice.mix, mix)
+
+
+@given(st.sampled_from(NAMES), st.integers(50, 5000))
+def test_without_a_mix_primary_hosts_get_equal_parts_and_no_genus_is_ordered(name, trees):
+    hosts = load_profile(name).hosts
+    mix = mix_of(hosts, trees)
+    assert all(part.host.strength == "primary" and "_" in part.host.name for part in mix)
+    counts = by_genus(mix)
+    counts["carpinus"] = counts.pop("carpinus", 0) + counts.pop("ostrya", 0)  # one kind
+    shares = sorted(count for count in counts.values() if count)
+    assert shares[-1] - shares[0] <= 2
 
 
 def test_exact_shares_of_one_oak_one_hazel():
     hosts = [host for host in load_profile("tuber_melanosporum").hosts
              if host.name in ("quercus_ilex", "corylus_avellana")]  # fmt: skip
-    assert [(part.host.name, part.trees) for part in mix_of(hosts, 216, named=True)] == [
+    recipe = load_profile("tuber_melanosporum").practice.mix
+    assert [(part.host.name, part.trees) for part in mix_of(hosts, 216, recipe, named=True)] == [
         ("corylus_avellana", 144),
         ("quercus_ilex", 72),
     ]
 
 
 def test_only_compatible_pines_come_in():
-    assert "pinus" not in by_genus(mix_of(load_profile("tuber_melanosporum").hosts, 1000))
-    assert by_genus(mix_of(load_profile("tuber_aestivum").hosts, 1000))["pinus"] > 0
-    counts = by_genus(mix_of(load_profile("tuber_borchii").hosts, 1000))
-    assert counts["pinus"] == counts["quercus"]  # its primary hosts are pines
+    of = {name: load_profile(f"tuber_{name}") for name in ("melanosporum", "aestivum", "borchii")}
+    mixes = {name: by_genus(mix_of(p.hosts, 1000, p.practice.mix)) for name, p in of.items()}
+    assert "pinus" not in mixes["melanosporum"]
+    assert mixes["aestivum"]["pinus"] > 0
+    assert mixes["borchii"] == {"pinus": 500, "quercus": 500}  # its primary hosts; no mix is on record
 
 
 def test_introduced_trees_come_only_when_the_plan_names_them():
     hosts = load_profile("tuber_lyonii").hosts
-    assert not is_european(hosts)
-    assert "corylus" not in by_genus(mix_of(hosts, 500, is_european=False))
+    assert by_genus(mix_of(hosts, 500)) == {"carya": 500}
     named = [host for host in hosts if host.name in ("corylus_avellana", "carya_illinoinensis")]
-    counts = by_genus(mix_of(named, 500, named=True, is_european=False))
-    assert counts == {"carya": 400, "corylus": 100}
+    assert by_genus(mix_of(named, 500, named=True)) == {"carya": 400, "corylus": 100}
 
 
 def test_a_single_host_gets_all_and_none_gets_nothing():

@@ -19,6 +19,7 @@ from underoak.places.planting.planting import (
     water_m3,
     whips_to_order,
 )
+from underoak.plan.profiles.profile import load_profile
 
 CRS = "EPSG:3035"  # equal areas; near its middle metres are true
 X, Y = 4_321_000.0, 3_210_000.0
@@ -126,8 +127,9 @@ def test_losses_seed_and_water():
 
 @pytest.mark.parametrize(("species", "per_ha"), [
     ("tuber_melanosporum", 400), ("tuber_aestivum", 500), ("tuber_borchii", 400), ("tuber_magnatum", 303),
-    ("tuber_lyonii", 278),
+    ("tuber_lyonii", 69), ("tuber_oregonense", 3086),
 ])  # fmt: skip
-def test_spacing_gives_the_trees_a_hectare_that_are_usual(species, per_ha):
-    between, along = spacing_of(species)
+def test_spacing_gives_the_trees_a_hectare_of_the_profile(species, per_ha):
+    between, along = spacing_of(load_profile(species)).metres  # of lyonii and oregonense from memory
     assert round(10_000 / (between * along)) == per_ha
+    assert spacing_of(None).metres == (6.0, 6.0)  # in print, Western Australian agriculture department

@@ -101,7 +101,8 @@ def test_amounts_are_means_of_the_ground_that_needs_it():
     assert found.amount[0] == pytest.approx((57.0 + 57.0 + 27.0) / 3.0, abs=1e-4)
     assert found.share[0] == 0.75
     assert in_words(found, 0, 4.0, "EUR") == (
-        "lime, at least 47 t/ha to bring the top 30 cm to pH 7.9 on 75 % of it (140 t in all, at least 6 300 EUR)"
+        "lime, at least 47 t/ha, plan with 94 t/ha, to bring the top 30 cm to pH 7.9 on 75 % of it "
+        "(280 t in all as planned, 13 000 EUR)"
     )
     assert in_short(found, 0) == "lime 47 t/ha"
 

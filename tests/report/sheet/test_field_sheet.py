@@ -12,14 +12,15 @@ from underoak.base.errors import UnderoakError
 from underoak.cli import main
 from underoak.places.answers.native import Origin
 from underoak.places.answers.needs import LimeBeyond, LimeNeed, WaterNeed
+from underoak.places.answers.verdict import DecidedBy, Verdict, VerdictReason
 from underoak.places.planting.mix import mix_of
-from underoak.places.planting.planting import lay_out
-from underoak.plan.profiles.profile import load_profile
+from underoak.places.planting.planting import lay_out, spacing_of
+from underoak.plan.profiles.profile import load_profile, profile_names
 from underoak.report import Field, field_sheet
 
 from noise import LEFT, TOP, noise_country, write_shapes
 
-LIME, WATER = LimeNeed(57.0, 30.0, 7.5, 1.0, 28.0), WaterNeed(45.0, 450.0, "summer", 1.0)
+LIME, WATER = LimeNeed(57.0, 114.0, 30.0, 7.5, 1.0, 57.0), WaterNeed(45.0, 450.0, "summer", 1.0)
 CRS, X, Y = "EPSG:3035", 4_321_000.0, 3_210_000.0
 ROW = {"class": "S2", "suitability": 0.61, "reason": None, "limiting": ("ph",), "lime_t_ha": np.nan, "water_mm": np.nan}
 
@@ -28,11 +29,14 @@ def field(way="pots", width=100, height=50, wild=False, **more):
     profile = load_profile(more.pop("species", "tuber_melanosporum"))
     layout = None if wild else lay_out(shapely.box(X, Y, X + width, Y + height), CRS, 5.0, 4.0)
     hosts = [host for host in profile.hosts if host.name in ("quercus_ilex", "corylus_avellana")]
+    mix = mix_of(hosts or profile.hosts, 48 if wild else layout.trees, profile.practice.mix, named=bool(hosts))
+    remedies = {c.remedy.by for c in profile.criteria.values() if c.remedy is not None and not wild}
     given = {
         "name": "Parcel 7", "row": ROW, "limiting": "soil pH", "purpose": "restore" if wild else "orchard", "way": way,
         "is_wild": wild, "profile": profile, "state": Origin.NATIVE, "is_south": False, "area_ha": 3.0 if wild else 0.5,
-        "layout": layout, "plots": 3 if wild else 0, "mix": mix_of(hosts, 48 if wild else layout.trees, named=True),
-        "sampling": None, "no_sampling": "constraints exclude all of it",
+        "layout": layout, "plots": 3 if wild else 0, "mix": mix,
+        "sampling": None, "no_sampling": "constraints exclude all of it", "remedies": frozenset(remedies),
+        "spacing": spacing_of(profile),
     }  # fmt: skip
     return Field(**(given | more))
 
@@ -44,7 +48,7 @@ def flat(text):
 def test_trees_come_from_area_and_shape():
     told = flat(field_sheet(field()))
     assert "takes about 220 trees, counted in 9 rows" in told  # 216: 24 along 92 m, 9 across 42 m
-    assert "500 trees per hectare at this spacing [practice]" in told
+    assert "500 trees per hectare at this spacing [400 trees a hectare: common practice" in told
     assert "About 140 hazel (Corylus avellana)" in told
     assert "72 holm oak (Quercus ilex)" in told
     smaller = flat(field_sheet(field(width=60)))
@@ -68,7 +72,7 @@ def test_plants_and_inoculum_follow_the_way(way, says, plants, mix):
 def test_only_large_seed_is_sown():
     profile = load_profile("tuber_melanosporum")
     hosts = [host for host in profile.hosts if host.name in ("quercus_ilex", "tilia_cordata")]
-    told = flat(field_sheet(field("nuts", mix=mix_of(hosts, 90, named=True))))
+    told = flat(field_sheet(field("nuts", mix=mix_of(hosts, 90, profile.practice.mix, named=True))))
     assert "Sow 60 places" in told
     assert "30 with seed too fine to sow in place: 34 potted seedlings" in told
 
@@ -77,7 +81,7 @@ def test_lime_puts_planting_off_and_is_handled_with_care():
     beyond = LimeBeyond(57.0, 40.0, 0.3)  # on the rest of it lime would take more than counts
     limed = ROW | {"lime_t_ha": 57.0, "remedies": (LIME, beyond, WATER), "water_mm": 45.0}
     told = flat(field_sheet(field(row=limed)))
-    assert "Lime, at least 57 t/ha to bring the top 30 cm to pH 7.5" in told
+    assert "Lime, at least 57 t/ha, plan with 110 t/ha, to bring the top 30 cm to pH 7.5" in told
     assert "Year two, November to March" in told
     assert "No lime on 30 % of it: it would take 57 t/ha or more, and 40 t/ha is the most that counts." in told
     assert "other land is the better choice" in told
@@ -137,6 +141,61 @@ def test_a_parcel_without_room_for_a_tree_says_so():
     told = flat(field_sheet(field(width=60, height=7)))
     assert "No tree fits inside a headland of 4 m" in told
     assert "plant." not in told.split("Calendar")[1].split("Cautions")[0]
+
+
+@pytest.mark.parametrize("wild", [False, True])
+@pytest.mark.parametrize("species", ["tuber_oregonense", "tuber_gibbosum"])
+def test_a_truffle_of_acid_ground_is_never_limed_or_watered(species, wild):
+    told = flat(field_sheet(field("whips", species=species, wild=wild))).lower()
+    rest = told.replace("ruled out, even where the maps look good: limed", "").replace("never lime wild ground", "")
+    rest = rest.replace("lime wild", "").replace("active carbonate (active lime)", "")
+    assert not re.search(r"\b(lime|limed|liming|limes)\b", rest)
+    assert "secure the water right" not in told
+    assert "lay pipes" not in told
+
+
+@pytest.mark.parametrize("species", profile_names())
+@pytest.mark.parametrize("wild", [False, True])
+def test_a_sheet_says_what_its_profile_carries_and_nothing_else(species, wild):
+    practice = load_profile(species).practice
+    told = flat(field_sheet(field("whips", species=species, wild=wild)))
+    is_opened = practice.canopy is not None and practice.canopy.wild == "open"
+    assert ("open the canopy" in told) == (is_opened and wild)
+    assert ("thin trees" in told) == (is_opened and wild)
+    assert ("l of concentrate into" in told) == (practice.inoculum is not None)
+    if practice.inoculum is None:
+        assert "does not say what a portion of inoculum is made of" in told
+    assert ("First fruit, where there is any: no figure is on record" in told) == (practice.first_fruit is None)
+    assert ("For a tenth of pH" in told) is False  # nothing is limed here
+    if practice.tools is not None:
+        assert practice.tools.words in told
+        assert "Do not rake" in told  # unripe truffles are the harm
+    assert ("Two hazels to an oak" in told) == (practice.mix is not None and not wild)
+    assert "oaks of North America" not in told  # a genus, which nobody can order
+
+
+def test_hazel_and_oak_are_spoken_of_only_where_both_are_planted():
+    profile = load_profile("tuber_melanosporum")
+    for names, says in ((("corylus_avellana", "quercus_ilex"), True), (("quercus_ilex", "ostrya_carpinifolia"), False)):
+        mix = mix_of([host for host in profile.hosts if host.name in names], 90, profile.practice.mix, named=True)
+        assert ("Two hazels to an oak" in flat(field_sheet(field(mix=mix)))) is says
+
+
+def test_a_chestnut_comes_with_a_caution_on_blight():
+    hosts = [host for host in load_profile("tuber_lyonii").hosts if host.name == "castanea_dentata"]
+    told = flat(field_sheet(field(species="tuber_lyonii", mix=mix_of(hosts, 30, named=True))))
+    assert "Caution, American chestnut: chestnut blight has killed nearly all of it" in told
+
+
+def test_verdict_and_p_stand_on_the_sheet_and_a_no_is_not_glossed_over():
+    reason = VerdictReason(DecidedBy.UNLIKELY, 0.03, 64, yes_at=0.8, no_at=0.2)
+    row = ROW | {"class": "S3", "verdict": Verdict.NO, "verdict_reason": reason, "p_s2": 0.03, "area_ha": 0.5}
+    told = flat(field_sheet(field(row=row)))
+    assert "Answer: DO NOT PLANT. P(S2 or better) 0.03." in told
+    assert "The answer is no: the rest of this sheet is for the case that you go ahead all the same" in told
+    assert "would not make it good. The limiting factor is soil pH" in told
+    assert "the soil test decides" not in told
+    assert "Answer:" not in flat(field_sheet(field()))  # without draws there is no verdict
 
 
 @pytest.mark.parametrize("more", [{}, {"width": 60, "height": 7}, {"way": "whips", "wild": True}])

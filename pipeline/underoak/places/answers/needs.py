@@ -16,13 +16,14 @@ class Money:
 
 @dataclass(frozen=True, slots=True)
 class LimeNeed:
-    """Lime that a parcel takes, at least."""
+    """Lime that a parcel takes."""
 
-    t_ha: float  # on the land that needs it
+    t_ha: float  # on the land that needs it, at least
+    plan_t_ha: float  # to plan with: the upper end of the rule
     depth_cm: float
     goal_ph: float
     share: float  # of the judged land that needs it
-    tonnes: float  # in all; NaN for a spot, which has no area
+    tonnes: float  # in all, as planned; NaN for a spot, which has no area
     cost: Money | None = None
     farm_t_ha: float | None = None  # by farm tables, for the part of the way that they cover
 

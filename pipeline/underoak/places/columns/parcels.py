@@ -130,6 +130,7 @@ PARCELS = (
         "lime on the land that needs it, at least; land that takes more than the profile's `most_lime` is not counted",
         "t/ha",
     ),
+    Column("lime_plan_t_ha", _NUMBER, "the same to plan with: the upper end of the profile's rule of lime", "t/ha"),
     Column("water_mm", _NUMBER, "water on the land that needs it, at least", "mm"),
     Column(
         "lab", _TEXT,

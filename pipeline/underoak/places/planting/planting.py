@@ -1,6 +1,7 @@
 """Trees of a parcel and what they need: rows, plants, seed, inoculum, water.
 
-All practice numbers here are common practice, no source, unless stated. Lengths are true metres.
+Spacing and inoculum come from the profile (`plan.profiles.practice`). Numbers of practice here are of trees and plots,
+not of a truffle: common practice, no source, unless stated. Lengths are true metres.
 """
 
 from __future__ import annotations
@@ -8,27 +9,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.planting.row_frames import MOST_PLACES, SETBACK_M, row_frames
+from underoak.plan.profiles.practice import DEFAULT_SPACING, PlantingSpacing
+
+if TYPE_CHECKING:
+    from underoak.plan.profiles.profile import Profile
 
 Doubles = npt.NDArray[np.float64]
 Way = Literal["nuts", "pots", "whips", "wild"]
 WAYS: tuple[Way, ...] = ("nuts", "pots", "whips", "wild")
 
-# between rows and along them [m]: 400 trees a hectare, 500 for aestivum, 303 for magnatum
-_SPACING = {
-    "tuber_melanosporum": (5.0, 5.0),
-    "tuber_aestivum": (5.0, 4.0),
-    "tuber_borchii": (5.0, 5.0),
-    "tuber_brumale": (5.0, 5.0),
-    "tuber_magnatum": (6.0, 5.5),
-}
-_WIDE = (6.0, 6.0)  # 278 a hectare, as oaks stand in orchards: in print, Western Australian agriculture department
 _WHIPS_PERCENT, _WHIPS_YEARS = 66, 5  # alive and taking by year five
 _POTS_ALIVE = 0.9
 SEEDS_A_PLACE, SEEDS_SOUND, SEED_GROWS = 3, 0.75, 0.5
@@ -80,13 +76,14 @@ class PlantingLayout:
         return 10_000.0 / (self.between_m * self.along_m)
 
 
-def spacing_of(species: str) -> tuple[float, float]:
-    """Return the metres between rows and along them, for a truffle.
+def spacing_of(profile: Profile | None) -> PlantingSpacing:
+    """Return the distances between trees of a profile; without one, those of oaks in orchards.
 
-    >>> spacing_of("tuber_aestivum"), spacing_of("tuber_lyonii")
+    >>> from underoak.plan.profiles.profile import load_profile
+    >>> spacing_of(load_profile("tuber_aestivum")).metres, spacing_of(None).metres
     ((5.0, 4.0), (6.0, 6.0))
     """
-    return _SPACING.get(species, _WIDE)
+    return DEFAULT_SPACING if profile is None else profile.practice.spacing
 
 
 def lay_out(

@@ -38,10 +38,11 @@ def need_of(amount: RemedyAmount, parcel: int, ha: float, currency: str = "") ->
     if not each > 0:
         return None
     if remedy.by == "lime":
-        tonnes, farm = each * share * ha, float(amount.farm[parcel])
+        planned, farm = float(amount.planned[parcel]), float(amount.farm[parcel])
+        tonnes = planned * share * ha
         cost = None if remedy.price is None else Money(tonnes * remedy.price, currency)
         goal = float(amount.goal[parcel])
-        return LimeNeed(each, remedy.depth_cm, goal, share, tonnes, cost, farm if farm > 0 else None)
+        return LimeNeed(each, planned, remedy.depth_cm, goal, share, tonnes, cost, farm if farm > 0 else None)
     volume = float(water_volume(each))
     cost = None if remedy.price is None else Money(volume * share * ha * remedy.price, currency)
     return WaterNeed(each, volume, remedy.season, share, cost)

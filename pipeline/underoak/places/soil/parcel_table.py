@@ -82,8 +82,12 @@ def _remedy_columns(
         "potential_held_by": pd.Series(held_by(mean, means, plan.rules, names, judged), dtype=object),
         "remedies": pd.Series(needs, dtype=object),
     }
-    for by, name in (("lime", "lime_t_ha"), ("irrigation", "water_mm")):
-        by_criterion = [amount.amount[order] for amount in remedied.amounts if amount.remedy.by == by]
-        most = np.max([np.zeros(len(order)), *by_criterion], axis=0)
+    every_amount = [
+        ("lime_t_ha", [each.amount for each in remedied.amounts if each.remedy.by == "lime"]),
+        ("lime_plan_t_ha", [each.planned for each in remedied.amounts if each.remedy.by == "lime"]),
+        ("water_mm", [each.amount for each in remedied.amounts if each.remedy.by == "irrigation"]),
+    ]
+    for name, by_criterion in every_amount:
+        most = np.max([np.zeros(len(order)), *(amount[order] for amount in by_criterion)], axis=0)
         columns[name] = np.where(judged & (most > 0.0), most, np.nan)
     return columns

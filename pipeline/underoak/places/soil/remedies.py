@@ -53,7 +53,9 @@ class Remedy:
     mm: float = 1.0  # millimetres in the criterion's unit
     price: float | None = None  # of a tonne of lime or a cubic metre of water
     season: str = ""  # of the water; "year", or "" where the layer has none
-    most_t_ha: float = np.inf  # lime that counts: land that takes more stays as it is
+    most_t_ha: float = np.inf  # lime that counts, by the lower bound: land that takes more stays as it is
+    per_tenth: float = 1.0  # lime for a tenth of pH in 10 cm [t/ha], at least
+    plan_per_tenth: float = 2.0  # the same to plan with
 
     def lifted(self, values: npt.ArrayLike) -> Doubles:
         """Return each value raised to where the curve is best within reach: the least such value.
@@ -72,7 +74,9 @@ class Remedy:
         """Return where it takes more lime than counts."""
         if self.by != "lime":
             return np.zeros(given.shape, np.bool_)
-        beyond: npt.NDArray[np.bool_] = lime_need(given, raised, self.depth_cm) > self.most_t_ha + _TIE_T_HA
+        beyond: npt.NDArray[np.bool_] = (
+            lime_need(given, raised, self.depth_cm, self.per_tenth) > self.most_t_ha + _TIE_T_HA
+        )
         return beyond
 
     def raised(self, values: npt.ArrayLike) -> Doubles:
@@ -103,7 +107,11 @@ def _of(index: int, criterion: Criterion, plan: Plan) -> Remedy:
     remedy = Remedy(index, spec.by, criterion.curve, reach, price=price if spec.cost is None else spec.cost)
     if spec.by == "lime":
         depth_cm = spec.depth_cm or LIME_DEPTH_CM
-        return replace(remedy, reach=min(reach, HIGHEST_PH), depth_cm=depth_cm, most_t_ha=plan.most_lime_t_ha)
+        rule = plan.lime_rule
+        return replace(
+            remedy, reach=min(reach, HIGHEST_PH), depth_cm=depth_cm, most_t_ha=plan.most_lime_t_ha,
+            per_tenth=rule.least, plan_per_tenth=rule.plan_with,
+        )  # fmt: skip
     if spec.by == "irrigation":
         season = plan.layers[criterion.layer].season
         mm = units.conversion(criterion.unit, "mm").scale if criterion.unit else 1.0
@@ -116,7 +124,7 @@ class RemedyAmount:
     """The amount of one remedy on every parcel, (parcels,)."""
 
     remedy: Remedy
-    amount: Doubles  # lime [t/ha] or water [mm], mean of the land that needs it; 0 where it does not help
+    amount: Doubles  # lime [t/ha], at least, or water [mm], mean of the land that needs it; 0 where it does not help
     share: Doubles  # of the judged land that needs it; for drainage 1 where it is to be named, and 0
     goal: Doubles  # mean value that it raises that land to
     farm: Doubles  # lime [t/ha] by farm tables, as far as they go; NaN where sand or clay is not known
@@ -124,6 +132,12 @@ class RemedyAmount:
     beyond_t_ha: Doubles  # mean lime that it takes there [t/ha]; NaN where there is none
     is_idle: Flags  # where it would raise its criterion, and the suitability by less than is worth naming
     at_zero: Flags  # criteria that keep the suitability of such land at 0 after all remedies, (parcels, criteria)
+
+    @property
+    def planned(self) -> Doubles:
+        """The amount to plan with: of lime the upper end of the rule [t/ha], (parcels,)."""
+        factor = self.remedy.plan_per_tenth / self.remedy.per_tenth if self.remedy.by == "lime" else 1.0
+        return self.amount * factor
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,7 +219,7 @@ def _amount(
     share = _mean(cells, np.where(np.isnan(values), np.nan, needs)) * helps
     farm = np.full(len(helps), np.nan)
     if remedy.by == "lime":
-        each = lime_need(values, goal, remedy.depth_cm)
+        each = lime_need(values, goal, remedy.depth_cm, remedy.per_tenth)
         farm = _by_farm_tables(cells, values, np.where(needs, goal, np.nan), texture)
     else:
         each = water_deficit(values, goal) * remedy.mm
@@ -243,7 +257,7 @@ def _beyond(cells: SampledCells, remedy: Remedy, values: Doubles) -> tuple[Doubl
     rise = membership(raised, remedy.curve).astype(np.float64) - membership(values, remedy.curve)
     would_help = _mean(cells, np.where(np.isnan(values), np.nan, np.where(is_beyond, rise, 0.0))) >= WORTH_NAMING
     share = _mean(cells, np.where(np.isnan(values), np.nan, is_beyond)) * would_help
-    need = np.where(is_beyond, lime_need(values, raised, remedy.depth_cm), np.nan)
+    need = np.where(is_beyond, lime_need(values, raised, remedy.depth_cm, remedy.per_tenth), np.nan)
     return share, np.where(share > 0.0, cells.means(need), np.nan)
 
 

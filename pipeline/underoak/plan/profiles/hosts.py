@@ -23,6 +23,8 @@ class Tree(Spec):
     """Where it is native, in coarse words."""
     source: Text
     """Citation."""
+    caution: Text | None = None
+    """What speaks against planting it, with its citation."""
 
 
 class Trees(Spec):

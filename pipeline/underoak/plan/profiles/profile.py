@@ -14,6 +14,7 @@ from underoak.plan.keys.criteria import RemedySpec, Weight
 from underoak.plan.keys.curves import CurveSpec
 from underoak.plan.keys.quantities import Name, Text, Unit
 from underoak.plan.profiles.hosts import Tree, load_trees
+from underoak.plan.profiles.practice import Practice
 from underoak.plan.profiles.season import Season
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
@@ -146,6 +147,20 @@ class Host(Spec):
         """
         return self.name.replace("_", " ").capitalize()
 
+    @property
+    def genus(self) -> str:
+        """The genus of its Latin name, in small letters."""
+        return self.name.partition("_")[0]
+
+    @property
+    def is_genus(self) -> bool:
+        """True where sources name a genus only: nobody can order such a tree.
+
+        >>> [host.name for host in load_profile("tuber_lyonii").hosts if host.is_genus]
+        ['carya', 'quercus']
+        """
+        return "_" not in self.name
+
 
 class Sourced(Spec):
     """A statement with its citation."""
@@ -190,12 +205,16 @@ class Profile(Spec):
     """Land that growers rule out, without a number that a layer could be tested against."""
     notes: tuple[Sourced, ...] = ()
     """Notes for readers of the results."""
+    practice: Practice
+    """What growers and restorers do with it."""
 
     @model_validator(mode="after")
-    def _check_most_lime(self) -> Self:
+    def _check_lime(self) -> Self:
         is_limed = any(c.remedy is not None and c.remedy.by == "lime" for c in self.criteria.values())
         if is_limed and self.most_lime is None:
             raise refusal("E304", "a criterion is limed, and `most_lime` is missing", "add it, with its source")
+        if is_limed and self.practice.lime is None:
+            raise refusal("E304", "a criterion is limed, and `practice.lime` is missing", "add it, with its source")
         return self
 
     @property

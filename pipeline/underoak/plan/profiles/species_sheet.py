@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Iterator
 
+from underoak.plan.profiles.practice import Graded, Practice
 from underoak.plan.profiles.profile import (
     STRENGTHS,
     MostLime,
@@ -69,6 +70,7 @@ def _lines(profile: Profile) -> Iterator[str]:
     yield ""
     yield from _remedies(by_weight, profile.most_lime)
     yield from _hosts(profile)
+    yield from _practice(profile.practice)
     yield from _statements("RULED OUT, even where the maps look good", profile.ruled_out)
     yield from _statements("CAUTIONS AND NOTES", profile.notes)
     yield from _wrapped(_WILD, "  ", "    ")
@@ -122,8 +124,40 @@ def _hosts(profile: Profile) -> Iterator[str]:
             if host.strength == strength:
                 introduced = " Introduced pairing: for orchards only." if host.introduced else ""
                 native = f"Native to {host.tree.native}."
-                sentence = f"{host.name}: {host.common}.{introduced} {native} Source: {host.source}."
+                caution = f" Caution: {host.tree.caution}." if host.tree.caution else ""
+                sentence = f"{host.name}: {host.common}.{introduced} {native}{caution} Source: {host.source}."
                 yield from _wrapped(sentence, "  ", "    ")
+
+
+def _practice(practice: Practice) -> Iterator[str]:
+    """Yield what growers do; the sheets of sites print nothing else on the truffle."""
+    yield ""
+    yield "PRACTICE"
+    spacing, lime, mix = practice.spacing, practice.lime, practice.mix
+    lines: list[tuple[str, str, Graded]] = [
+        ("spacing", f"{spacing.between:g} m between rows, {spacing.along:g} m along them", spacing)
+    ]
+    if mix is not None:
+        parts = ", ".join(f"{genus} {part:g}" for genus, part in mix.parts.items())
+        lines.append(("mix", f"{mix.words}. Parts: {parts}", mix))
+    if lime is not None:
+        wait = f"; {lime.wait}" if lime.wait else ""
+        words = f"{lime.least:g} to {lime.plan_with:g} t/ha for a tenth of pH in 10 cm; plan with the upper{wait}"
+        lines.append(("lime", words, lime))
+    named = (
+        ("first fruit", practice.first_fruit),
+        ("inoculum", practice.inoculum),
+        ("irrigation", practice.irrigation),
+        ("canopy", practice.canopy),
+        ("tools", practice.tools),
+        ("former land", practice.former_land),
+        ("neighbours", practice.neighbours),
+        ("fire", practice.fire),
+    )
+    lines += [(name, item.words, item) for name, item in named if item is not None]
+    for name, words, graded in lines:
+        stop = "" if words.endswith((".", "!", "?")) else "."
+        yield from _wrapped(f"{name}: {words}{stop} Source: {graded.source}. Grade {graded.grade}.", "  ", "    ")
 
 
 def _statements(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:

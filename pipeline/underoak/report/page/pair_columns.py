@@ -13,7 +13,7 @@ from underoak.places.answers.pairs import PairName
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.ranking import large_enough
-from underoak.places.planting.mix import is_european, mix_of
+from underoak.places.planting.mix import mix_of
 from underoak.places.planting.pairs import PairScores, hosts_of, origins_at, pair_columns
 from underoak.places.planting.planting import rounded, rounded_words
 from underoak.places.wild.native_rules import range_of
@@ -118,7 +118,7 @@ def planting_rows(findings: Findings) -> list[dict[str, str]]:
         }  # fmt: skip
         if row["best_host"] and plan.purpose != "restore":
             trees = int(row["trees"])
-            mix = mix_of(hosts, trees, bool(plan.spec.hosts), is_european(plan.profile.hosts))
+            mix = mix_of(hosts, trees, plan.profile.practice.mix, bool(plan.spec.hosts))
             cells["trees"] = rounded_words(trees)
             cells["mix"] = ", ".join(f"{_count(part.trees)} {part.host.common}" for part in mix) or "–"
         rows.append(cells)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +15,14 @@ from underoak.base.grid import Grid
 from underoak.engine.storage.manifest import Manifest
 from underoak.places.answers.native import NativeState, Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
-from underoak.places.planting.mix import Planted, is_european, mix_of
+from underoak.places.planting.mix import Planted, mix_of
 from underoak.places.planting.pairs import hosts_in, origins_at
 from underoak.places.planting.planting import PlantingLayout, Way, lay_out, spacing_of, trial_plots
 from underoak.places.planting.row_frames import SETBACK_M, usable_places
 from underoak.places.soil.sampling import Sampling
 from underoak.places.wild.native_range import native_range
+from underoak.plan.keys.verdict import VerdictSpec
+from underoak.plan.profiles.practice import DEFAULT_LIME_RULE, LimeRule, PlantingSpacing, Practice
 from underoak.plan.profiles.profile import Profile, load_profile
 from underoak.report.sheet.sampling_points import sampled
 from underoak.report.text.criterion_words import labels
@@ -48,6 +50,25 @@ class Field:
     mix: tuple[Planted, ...]
     sampling: Sampling | None
     no_sampling: str  # why there is none
+    remedies: frozenset[str] = frozenset()  # that a criterion of the case has: lime, irrigation; none on wild ground
+    spacing: PlantingSpacing | None = None  # where the layout follows it; None where the user gave distances
+    limits: VerdictSpec = field(default_factory=VerdictSpec)
+
+    @property
+    def practice(self) -> Practice | None:
+        """The practice of the truffle; None without a species."""
+        return None if self.profile is None else self.profile.practice
+
+    @property
+    def is_limed(self) -> bool:
+        """True where a criterion can be limed."""
+        return "lime" in self.remedies
+
+    @property
+    def lime_rule(self) -> LimeRule:
+        """The rule of lime: the profile's, else the shipped one."""
+        rule = None if self.practice is None else self.practice.lime
+        return DEFAULT_LIME_RULE if rule is None else rule
 
     @property
     def trees(self) -> int:
@@ -85,12 +106,12 @@ def read_site(
         raise UnderoakError(Fault("E443", what, name, fix))
     state = _state(profile, row, shape, grid, name, is_wild)
     hosts = () if profile is None else hosts_in(profile, plan.hosts, "restore" if is_wild else "orchard")
-    named, european = bool(plan.hosts), profile is not None and is_european(profile.hosts)
-    layout, plots, trees = None, 0, 0
+    layout, plots, trees, spacing = None, 0, 0, None
     if is_wild:
         plots, trees = trial_plots(float(row["area_ha"]))
     else:
-        between, along = spacing_m or spacing_of(profile.name if profile else "")
+        spacing = spacing_of(profile) if spacing_m is None else None
+        between, along = spacing_m or spacing_of(profile).metres
         layout = lay_out(
             shape,
             grid.crs,
@@ -107,7 +128,8 @@ def read_site(
     return Field(
         name, row, labels(case.criteria, row["limiting"]), plan.purpose,
         usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
-        layout, plots, mix_of(hosts, trees, named, european), sampling, why,
+        layout, plots, mix_of(hosts, trees, profile.practice.mix if profile else None, bool(plan.hosts)), sampling, why,
+        frozenset() if is_wild else frozenset(c.by for c in case.criteria if c.by), spacing, plan.verdict,
     )  # fmt: skip
 
 

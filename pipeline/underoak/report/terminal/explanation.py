@@ -36,8 +36,8 @@ from underoak.report.text.verdicts.next_step import change_words, next_step, num
 from underoak.report.text.verdicts.verdict_words import has_verdict, label_of, verdict_lines
 
 LIME_NOTES = (
-    "Lime figures are a lower bound by the rule of a tonne per hectare for each tenth of pH and each ten centimetres "
-    "(growers' rule, from memory), as pure calcium carbonate: above pH 7 the soil holds back more, and a laboratory's "
+    "Lime, as pure calcium carbonate: the first figure is a lower bound, by the lower end of growers' rules for a "
+    "tenth of pH in ten centimetres; plan with the upper. Above pH 7 the soil holds back more, and a laboratory's "
     "buffer test decides. Work it in before planting: once trees stand it cannot be. It acts within one to two years "
     "or more; test each year."
 )

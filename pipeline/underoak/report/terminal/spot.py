@@ -92,7 +92,8 @@ def spots_text(spots: Sequence[SpotJudgement]) -> str:
 
 
 def _words(spot: SpotJudgement) -> list[CriterionWords]:
-    return [criterion_words(each.criterion, bool(each.criterion.is_soil)) for each in spot.criteria]
+    is_wild = spot.purpose is Purpose.RESTORE
+    return [criterion_words(each.criterion, bool(each.criterion.is_soil), is_wild) for each in spot.criteria]
 
 
 def _row(spot: SpotJudgement) -> dict[str, Any]:
@@ -104,7 +105,7 @@ def _row(spot: SpotJudgement) -> dict[str, Any]:
     for need in spot.needs:
         match need:
             case LimeNeed():
-                row["lime_t_ha"] = need.t_ha
+                row["lime_t_ha"], row["lime_plan_t_ha"] = need.t_ha, need.plan_t_ha
             case WaterNeed():
                 row["water_mm"] = need.mm
     for each in spot.criteria:
@@ -311,7 +312,8 @@ def _need_values(need: RemedyNeed) -> dict[str, Any]:
     """Return what one remedy takes; amounts are for each hectare."""
     match need:
         case LimeNeed():
-            return {"by": "lime", "t_ha": need.t_ha, "depth_cm": need.depth_cm, "goal_ph": need.goal_ph}
+            amounts = {"t_ha": need.t_ha, "plan_t_ha": need.plan_t_ha}
+            return {"by": "lime", **amounts, "depth_cm": need.depth_cm, "goal_ph": need.goal_ph}
         case WaterNeed():
             return {"by": "water", "mm": need.mm, "m3_ha": need.m3_ha}
         case DrainageNeed():

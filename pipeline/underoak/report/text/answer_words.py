@@ -42,7 +42,7 @@ CAUTIONS = (
     "keep it off watercourses, and follow the product sheet. A lime figure from maps is a lower bound.",
     "Never eat a fungus unless an expert has named it in hand: smell and pictures are not enough.",
     "On wild ground, never set free a truffle, strain or host that is not native there. Ask the owner and, on "
-    "protected ground, the authority, before digging, planting, liming or inoculating. A map that shows no protection "
+    "protected ground, the authority, before digging, planting or inoculating. A map that shows no protection "
     "gives no permission.",
     "Each country has laws on foraging, planting and moving soil or trees. Check yours. Oak, hazel and chestnut carry "
     "pests and diseases: ask the plant-health office before you move any.",

@@ -31,8 +31,8 @@ _NUMBER = r"\d+(?: \d{3})*(?:\.\d+)?(?:e[-+]\d+)?"
 _SHARE = r"(?: on (?P<share>\d+) % of it)?"
 _COST = rf"(?P<cost>{_NUMBER})(?P<currency> .+?)?"
 _LIME = re.compile(
-    rf"lime, at least (?P<t_ha>{_NUMBER}) t/ha to bring the top (?P<depth>\S+) cm to pH (?P<goal>\S+){_SHARE} "
-    rf"\((?P<tonnes>{_NUMBER}) t in all(?:, at least {_COST})?"
+    rf"lime, at least (?P<t_ha>{_NUMBER}) t/ha, plan with (?P<plan>{_NUMBER}) t/ha, to bring the top (?P<depth>\S+) cm "
+    rf"to pH (?P<goal>\S+){_SHARE} \((?P<tonnes>{_NUMBER}) t in all as planned(?:, {_COST})?"
     rf"(?:, farm tables, which end at pH {FARM_TABLE_ENDS:g}, ask (?P<farm>{_NUMBER}) t/ha for the first part)?\)"
 )
 _BEYOND = re.compile(
@@ -82,15 +82,17 @@ def remedy_sentence(need: RemedyNeed) -> str:
 
 
 def _lime(need: LimeNeed) -> str:
-    more = [f"{figure(need.tonnes)} t in all"] if math.isfinite(need.tonnes) else []  # a spot has no area
+    # a spot has no area
+    more = [f"{figure(need.tonnes)} t in all as planned"] if math.isfinite(need.tonnes) else []
     if need.cost is not None:
-        more.append(f"at least {money(need.cost.amount, need.cost.currency)}")
+        more.append(money(need.cost.amount, need.cost.currency))
     if need.farm_t_ha is not None:
         farm = f"{figure(need.farm_t_ha)} t/ha for the first part"
         more.append(f"farm tables, which end at pH {FARM_TABLE_ENDS:g}, ask {farm}")
     top = f"to bring the top {need.depth_cm:g} cm to pH {need.goal_ph:.1f}"
+    amounts = f"at least {figure(need.t_ha)} t/ha, plan with {figure(need.plan_t_ha)} t/ha,"
     in_brackets = f" ({', '.join(more)})" if more else ""
-    return f"lime, at least {figure(need.t_ha)} t/ha {top}{_where(need.share)}{in_brackets}"
+    return f"lime, {amounts} {top}{_where(need.share)}{in_brackets}"
 
 
 def _where(share: float) -> str:
@@ -122,7 +124,7 @@ def _need(text: str) -> RemedyNeed:
     if match := _LIME.fullmatch(text):
         farm = None if match["farm"] is None else _number(match["farm"])
         return LimeNeed(
-            _number(match["t_ha"]), float(match["depth"]), float(match["goal"]), _share(match),
+            _number(match["t_ha"]), _number(match["plan"]), float(match["depth"]), float(match["goal"]), _share(match),
             _number(match["tonnes"]), _money(match), farm,
         )  # fmt: skip
     raise ValueError(f"{text} is no remedy")

@@ -13,11 +13,14 @@ from underoak.base.grid import Grid
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.storage.manifest import CriterionWords, UncertaintyRecord
 from underoak.layers.source import SourceFacts
+from underoak.places.answers.limits import Change
+from underoak.places.answers.verdict import Purpose
 from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
+from underoak.report.text.criterion_words import CHANGES
 from underoak.uncertainty import Coverage
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
@@ -25,8 +28,11 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Criterion
 
 
-def criterion_words(criterion: Criterion, is_soil: bool) -> CriterionWords:
-    """Describe a criterion of a plan; `is_soil` says whether it describes the soil."""
+def criterion_words(criterion: Criterion, is_soil: bool, is_wild: bool = False) -> CriterionWords:
+    """Describe a criterion of a plan; `is_soil` says whether it describes the soil.
+
+    On wild ground (`is_wild`) no remedy is offered.
+    """
     low, high = (end if math.isfinite(end) else None for end in criterion.curve.full)
     return CriterionWords(
         criterion.name,
@@ -34,14 +40,14 @@ def criterion_words(criterion: Criterion, is_soil: bool) -> CriterionWords:
         criterion.weight,
         criterion.layer,
         criterion.in_words,
-        _remedy(criterion),
-        criterion.remedy is not None,
+        CHANGES[Change.WILD] if is_wild and criterion.remedy is not None else _remedy(criterion),
+        criterion.remedy is not None and not is_wild,
         criterion.source,
         criterion.unit,
         low,
         high,
         criterion.remedy.by if criterion.remedy is not None else "",
-        criterion.remedy_source,
+        "" if is_wild else criterion.remedy_source,
         is_soil=is_soil,
         is_essential=criterion.is_essential,
         essential_source=criterion.essential_source,
@@ -91,8 +97,8 @@ class Findings:
     @property
     def criteria(self) -> tuple[CriterionWords, ...]:
         """The criteria in plan order."""
-        soil = set(soil_criteria(self.plan, self.units))
-        return tuple(criterion_words(criterion, i in soil) for i, criterion in enumerate(self.plan.criteria))
+        soil, is_wild = set(soil_criteria(self.plan, self.units)), self.plan.purpose == Purpose.RESTORE.value
+        return tuple(criterion_words(c, i in soil, is_wild) for i, c in enumerate(self.plan.criteria))
 
     @property
     def has_parcels(self) -> bool:

@@ -94,10 +94,14 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
 
 
 def remedies_in_short(row: Mapping[str, Any]) -> str:
-    """Return what a parcel takes, or why a remedy is none, for a narrow column: `lime 12 t/ha, water 45 mm`."""
+    """Return what a parcel takes, or why a remedy is none, for a narrow column: `lime 24 t/ha, water 45 mm`.
+
+    Lime is what to plan with.
+    """
     lime, water = number(row, "lime_t_ha"), number(row, "water_mm")
     beyond = lime_beyond(row.get("remedies"))
-    parts = [f"lime {figure(lime)} t/ha{_on_a_part(row, beyond)}" if lime > 0 else ""]
+    planned = number(row, "lime_plan_t_ha") or lime
+    parts = [f"lime {figure(planned)} t/ha{_on_a_part(row, beyond)}" if lime > 0 else ""]
     parts.append(f"water {figure(water)} mm" if water > 0 else "")
     return ", ".join(filter(None, parts)) or _no_remedy_in_short(row, beyond)
 
