@@ -88,7 +88,8 @@ def _exit_code(error: BaseException) -> int:
 def main() -> None:
     """Find where a truffle would grow, what limits it, and what it would take to improve the site.
 
-    Start with `underoak demo`, or write a plan with `underoak new my-land --for buy`.
+    Start with `underoak demo`, or write a plan with `underoak new my-land --for buy`. With a lab sheet and no maps, try
+    `underoak judge tuber_melanosporum ph=7.6 rain_summer=150mm`.
     """
 
 

@@ -103,5 +103,5 @@ def test_a_common_name_proposes_the_profile():
 def test_every_name_of_a_profile_is_understood():
     for name in profile_names():
         for criterion in load_profile(name).criteria:
-            value = "0.5" if load_profile(name).criteria[criterion].unit in ("1", "m2/m2") else "7"
+            value = "0.5" if load_profile(name).criteria[criterion].unit in ("1", "m2/m2") else "2.5"
             assert called(name, f"{criterion}={value}", "ph=7" if criterion != "ph" else "clay=20")[0] == 0

@@ -12,6 +12,7 @@ import rasterio
 
 import underoak as uo
 from underoak.base.codes import NOTHING_LIMITS
+from underoak.base.units import canonical_name
 from underoak.places.answers.limits import NoLimit
 from underoak.places.spot.figures import bounds_of
 from underoak.plan.profiles.profile import load_profile
@@ -29,7 +30,7 @@ def random_cells(species: str, rng: np.random.Generator) -> tuple[dict[str, np.n
     for k in rng.choice(len(weighty), min(7, len(weighty)), replace=False).tolist():
         criterion = weighty[k]
         ends = [end for end in criterion.curve.curve().x if math.isfinite(end)]
-        low, high = bounds_of(criterion.layer, criterion.unit)
+        low, high = bounds_of(criterion.layer, canonical_name(criterion.unit))
         span = max(ends) - min(ends) or 1.0
         drawn = rng.uniform(min(ends) - 0.05 * span, max(ends) + 0.05 * span, CELLS).clip(low, high)
         values[criterion.layer] = drawn.astype(np.float32)
@@ -44,6 +45,7 @@ def plan_on(folder: Path, species: str, values: dict[str, np.ndarray], errors: d
         write_raster(folder / f"{name}.tif", row[None], "EPSG:25831", (30, 0, LEFT, 0, -30, TOP))
         layers[name] = {
             "file": f"{name}.tif", "unit": units[name], "resample": "nearest", "sd": errors[name], "bias_share": 0,
+            "valid": list(bounds_of(name, canonical_name(units[name]))),
         }  # fmt: skip
     return {
         "format": 1, "title": "a row of spots", "purpose": "region", "species": [species], "layers": layers,

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underoak.base.errors import Problems
+from underoak.base.units import canonical_name
 from underoak.indicators.soil.ph import PH_CONVERSIONS, ph_conversion
 from underoak.places.lab.results import published
 from underoak.places.spot.figures import Figure, bounds_of, names_of, read_figures
@@ -88,14 +89,14 @@ def test_a_slope_in_percent_becomes_an_angle_with_its_error():
         ("phh=7.6", "E371", '"ph"'),
         ("rain=150", "E371", '"rain_summer"'),
         ("caco3=12%", "E371", '"carbonate"'),
-        ("frost=3", "E371", "frost"),
+        ("frost=3", "E371", "first_frost"),
         ("organic_carbon=1.5%", "E371", "organic_matter=2.59%"),
         ("ph=76", "E204", "ph=7.6"),
         ("temp_warmest=294", "E204", "temp_warmest=294K"),
         ("temp_warmest=70", "E204", "temp_warmest=70degF"),
         ("clay=250", "E204", "clay=250g/kg"),
         ("carbonate=-1", "E204", "unit and value"),
-        ("frost_days=400", "E204", "unit and value"),
+        ("first_frost=400", "E204", "unit and value"),
         ("northness=3", "E204", "unit and value"),
         ("ph=7.6 mm", "E341", "write it in pH"),
         ("rain_summer=150 foo", "E340", "mm"),
@@ -119,8 +120,10 @@ def test_all_faults_come_in_one_go():
 def test_without_an_error_that_of_a_laboratory_or_of_a_map_is_assumed(species):
     profile = load_profile(species)
     for name, criterion in profile.criteria.items():
-        low, high = bounds_of(criterion.layer, criterion.unit)
-        value = 7.0 if criterion.unit == "pH" else 0.5 if high <= 1.0 else 10.0
+        low, high = bounds_of(criterion.layer, canonical_name(criterion.unit))
+        assert math.isfinite(low)
+        assert math.isfinite(high)
+        value = 7.0 if criterion.unit == "pH" else min(10.0, high / 2.0)
         assert low <= value <= high
         figure = read(f"{name}={value}", species)[criterion.layer]
         kind = next(error for error in published_errors().values() if criterion.layer in error.layers)

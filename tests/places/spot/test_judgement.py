@@ -12,12 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import underoak as uo
+from underoak.base.errors import Fault
+from underoak.base.units import canonical_name
 from underoak.overlay import classify, combine, membership
 from underoak.places.answers.needs import LimeBeyond, LimeNeed, WaterNeed
 from underoak.places.spot import judgement
 from underoak.places.spot.figures import bounds_of
 from underoak.plan import load as plan_load
 from underoak.plan.profiles.profile import Profile, load_profile, profile_names
+from underoak.plan.profiles.published_errors import published_errors
 
 CLASSES = ["S1", "S2", "S3", "N"]
 
@@ -30,7 +33,7 @@ def values_near(profile: Profile, rng: np.random.Generator, count: int) -> dict[
         criterion = profile.criteria[name]
         ends = [end for end in criterion.curve.curve().x if math.isfinite(end)]
         span = max(ends) - min(ends) or 1.0
-        low, high = bounds_of(criterion.layer, criterion.unit)
+        low, high = bounds_of(criterion.layer, canonical_name(criterion.unit))
         value = float(np.clip(rng.uniform(min(ends) - 0.1 * span, max(ends) + 0.1 * span), low, high))
         figures[name] = f"{value:.6g} ± {0.15 * span:.4g}"
     return figures
@@ -70,12 +73,15 @@ def test_the_order_of_the_figures_does_not_matter(seed, species):
 
 def test_figures_without_errors_give_no_certain_answer():
     profile = load_profile("tuber_melanosporum")
-    (name,) = [n for n, c in profile.criteria.items() if c.layer == "frost_days"]
-    spot = uo.judge(profile.name, {name: 0})
+    kinds = [kind for kind in published_errors().values() if kind.sd is None and kind.lab is None]
+    unknown = {layer for kind in kinds for layer in kind.layers}
+    name, criterion = next((n, c) for n, c in profile.criteria.items() if c.layer in unknown and c.weight > 0.0)
+    best = next(x for x, y in zip(criterion.curve.curve().x, criterion.curve.curve().y, strict=True) if y == 1.0)
+    spot = uo.judge(profile.name, {name: best})
     assert (spot.suitability, spot.class_name) == (1.0, "S1")
     assert spot.p is None
     assert spot.low is None
-    assert uo.judge(profile.name, {name: "0±0"}).p == 1.0  # whoever writes an error of 0 gets a certain answer
+    assert uo.judge(profile.name, {name: f"{best}±0"}).p == 1.0  # whoever writes an error of 0 gets a certain answer
 
 
 def test_weights_are_the_profiles_over_those_that_are_judged():
@@ -207,3 +213,28 @@ def test_a_better_value_never_lowers_suitability_or_probability():
             assert spot.p >= before.p
             assert CLASSES.index(spot.class_name) <= CLASSES.index(before.class_name)
         before = replace(spot)
+
+
+TYPED = st.text(st.characters(codec="utf-8"), max_size=60) | st.text("ph=±+-.,:<>~ 0123456789%KClmin/", max_size=60)
+
+
+@given(text=TYPED)
+@settings(max_examples=150)
+def test_whatever_is_typed_is_judged_or_refused(text):
+    faults: tuple[Fault, ...] = ()
+    try:
+        uo.judge("tuber_melanosporum", f"{text} clay=20", draws=16)
+    except uo.UnderoakError as error:
+        faults = error.faults
+    assert all(fault.fix for fault in faults)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["ph=1" + " " * 20_000 + "x", "ph=7 " + "a " * 10_000, "ph=1,7" * 5000, "±" * 20_000, "a-" * 20_000, "ph=1e999"],
+)
+def test_long_and_endless_input_is_refused_at_once(text):
+    with pytest.raises(uo.UnderoakError) as error:
+        uo.judge("tuber_melanosporum", text)
+    assert {fault.code for fault in error.value.faults} <= {"E370", "E340"}
+    assert max(len(str(fault)) for fault in error.value.faults) < 500

@@ -32,9 +32,11 @@ _CARBON = ("organic_carbon", "soc", "toc", "carbon", "c")
 _CARBON_TO_MATTER = 1.724
 _UNITS = {"g/100g": "percent", "g/100 g": "percent", "units": "pH", "unit": "pH", '"': "inch", "″": "inch"}
 _DEGREES = {"f": "degF", "c": "degC", "deg f": "degF", "deg c": "degC"}
-# Bounds of units that name no quantity: common practice, no source
-_BOUNDS = {"cm": (0.0, 5000.0), "days": (0.0, 366.0), "d": (0.0, 366.0), "years": (0.0, 10000.0), "a": (0.0, 10000.0),
-           "degree": (0.0, 90.0)}  # fmt: skip
+# Bounds of units and layers that are of no quantity: common practice, no source
+_BOUNDS: Mapping[str, tuple[float, float]] = {
+    "cm": (0.0, 5000.0), "d": (0.0, 366.0), "h": (0.0, 8784.0), "a": (0.0, 10000.0), "degree": (0.0, 90.0),
+    "g/cm^3": (0.0, 3.0), "c_to_n": (0.0, 1000.0),
+}  # fmt: skip
 # Units that a figure may be in by mistake, by the profile's
 _RELATED: Mapping[str, tuple[str, ...]] = {
     "pH": ("pH*10",), "degC": ("degF", "K"), "percent": ("g/kg", "mg/kg"), "cm": ("mm",), "m": ("ft",),
@@ -219,21 +221,19 @@ def _deviation(
 
 
 def bounds_of(layer: str, unit: str) -> tuple[float, float]:
-    """Return the values that a layer can have in a unit: those of its quantity, of its unit, or of its indicator.
+    """Return the values that a layer can have in a canonical unit: of its indicators, its quantity, or its unit.
 
-    >>> bounds_of("soil_ph", "pH"), bounds_of("northness", "1"), bounds_of("slope", "degree")
+    >>> bounds_of("soil_ph", "pH"), bounds_of("northness", ""), bounds_of("slope", "degree")
     ((2.0, 11.0), (-1.0, 1.0), (0.0, 90.0))
     """
-    quantity = units.QUANTITIES[units.quantity_of(unit or "dimensionless")]
-    if quantity.unit and quantity.unit == unit and unit != "m":
+    kind, quantity = _kind(layer), units.QUANTITIES[units.quantity_of(unit or "dimensionless")]
+    derived = [REGISTRY[name] for name in (() if kind is None else kind[1].indicators)]
+    alike = [indicator for indicator in derived if units.canonical_name(indicator.unit) == unit]
+    if alike:
+        return min(float(each.low) for each in alike), max(float(each.high) for each in alike)
+    if quantity.unit and quantity.unit == unit:
         return quantity.low, quantity.high
-    if unit in _BOUNDS:
-        return _BOUNDS[unit]
-    kind = _kind(layer)
-    for indicator in (REGISTRY.get(name) for name in (() if kind is None else kind[1].indicators)):
-        if indicator is not None and units.canonical_name(indicator.unit) == units.canonical_name(unit):
-            return float(indicator.low), float(indicator.high)
-    return quantity.low, quantity.high
+    return _BOUNDS.get(layer) or _BOUNDS.get(unit, (-math.inf, math.inf))
 
 
 def _implausible(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from underoak.base.errors import Problems
 
+_LONGEST = 120  # characters of one figure
 WRITE = "write it like ph=7.6±0.2 or rain_summer=150mm"
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d+)*|[.,]\d+)(?:[eE][-+]?\d+)?"
 _SPELLINGS = (("+/-", "±"), ("+-", "±"), ("−", "-"), ("º", "°"), ("²", "2"), ("³", "3"), ("\N{NO-BREAK SPACE}", " "))
@@ -67,7 +69,7 @@ def read_written(
 def _plain(text: str) -> str:
     for spelling, plain in _SPELLINGS:
         text = text.replace(spelling, plain)
-    return text.strip(" ,;")
+    return " ".join(text.split()).strip(" ,;")
 
 
 def _split(words: Sequence[str], problems: Problems) -> Iterator[tuple[str, str]]:
@@ -76,7 +78,7 @@ def _split(words: Sequence[str], problems: Problems) -> Iterator[tuple[str, str]
     starts = [m for m in _START.finditer(text) if _is_name(m)]
     before = text[: starts[0].start()] if starts else text
     if before.strip(" ,;"):
-        problems.add("E370", "is not a name with a number", before.strip(" ,;"), WRITE)
+        problems.add("E370", "is not a name with a number", before.strip(" ,;")[:_LONGEST], WRITE)
     for n, start in enumerate(starts):
         end = starts[n + 1].start() if n + 1 < len(starts) else len(text)
         yield start["name"] or start["plain"], text[start.end() : end].strip(" ,;")
@@ -90,6 +92,9 @@ def _is_name(start: re.Match[str]) -> bool:
 
 def _read(name: str, tail: str, problems: Problems) -> WrittenFigure | None:
     text = f"{name}={tail}"
+    if len(text) > _LONGEST:
+        problems.add("E370", "is too long for a figure", f"{text[:40]}…", WRITE)
+        return None
     if not tail:
         problems.add("E370", "has no number", text, WRITE)
         return None
@@ -141,7 +146,11 @@ def _number(text: str | None, where: str, problems: Problems) -> float | None:
             "E370", f'"{text}" is no number', where, "write decimals with a point, and thousands without a mark"
         )
         return None
-    return float(text.replace(",", "."))
+    number = float(text.replace(",", "."))
+    if not math.isfinite(number):
+        problems.add("E370", f'"{text}" is no number that can be stored', where, WRITE)
+        return None
+    return number
 
 
 def _middle(span: re.Match[str]) -> tuple[float, float]:
