@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import Any
 
 import pytest
@@ -105,3 +106,20 @@ def test_every_name_of_a_profile_is_understood():
         for criterion in load_profile(name).criteria:
             value = "0.5" if load_profile(name).criteria[criterion].unit in ("1", "m2/m2") else "2.5"
             assert called(name, f"{criterion}={value}", "ph=7" if criterion != "ph" else "clay=20")[0] == 0
+
+
+def test_the_figure_with_most_of_the_doubt_is_named_and_to_be_measured_again():
+    heaviest = sorted(load_profile(SPECIES).criteria.items(), key=lambda item: -item[1].weight)
+    exact = [
+        f"{name}={sum(criterion.curve.curve().full) / 2}±0"
+        for name, criterion in heaviest
+        if name != "ph" and criterion.weight > 0.0 and all(map(math.isfinite, criterion.curve.curve().full))
+    ]
+    x = load_profile(SPECIES).criteria["ph"].curve.curve().x
+    _, text, _ = called(SPECIES, f"ph={x[0] + 0.4 * (x[1] - x[0])}±0.3", *exact)
+    label = load_profile(SPECIES).criteria["ph"].label
+    words = " ".join(text.split())
+    assert f"Most of the doubt is in {label}." in words
+    values = json.loads(called(SPECIES, "--json", f"ph={x[0] + 0.4 * (x[1] - x[0])}±0.3", *exact)[1])
+    assert 0.2 < values["p"] < 0.8
+    assert f"Next: get {label} more exactly, from more bags" in words

@@ -238,3 +238,17 @@ def test_long_and_endless_input_is_refused_at_once(text):
         uo.judge("tuber_melanosporum", text)
     assert {fault.code for fault in error.value.faults} <= {"E370", "E340"}
     assert max(len(str(fault)) for fault in error.value.faults) < 500
+
+
+def test_the_doubt_of_a_figure_is_what_leaving_out_its_error_takes_away():
+    profile, rng = load_profile("tuber_melanosporum"), np.random.default_rng(3)
+    for _ in range(5):
+        figures = values_near(profile, rng, 4)
+        spot = uo.judge(profile.name, figures, draws=2000)
+        assert [doubt.sd_without for doubt in spot.doubts] == sorted(doubt.sd_without for doubt in spot.doubts)
+        layers = {name: profile.criteria[name].layer for name in figures}
+        for name, text in figures.items():
+            exact = uo.judge(profile.name, figures | {name: f"{text.split()[0]}±0"}, draws=2000)
+            (doubt,) = [doubt for doubt in spot.doubts if doubt.layer == layers[name]]
+            assert doubt.sd_without == exact.sd
+            assert exact.suitability == spot.suitability

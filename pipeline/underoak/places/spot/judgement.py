@@ -28,7 +28,7 @@ from underoak.plan.load import load_plan
 from underoak.plan.profiles.looked_at import LookedAt
 from underoak.plan.profiles.profile import load_profile, profile_names
 from underoak.uncertainty.draws.cell_draws import draw, hash_seed
-from underoak.uncertainty.draws.draw_overlay import DrawnCriterion, SourceWeights, judge_draws
+from underoak.uncertainty.draws.draw_overlay import DrawnCriterion, DrawSummary, SourceWeights, judge_draws
 
 if TYPE_CHECKING:
     from underoak.overlay import Rules
@@ -78,6 +78,14 @@ class Potential:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """The spread of the suitability if one figure were exact."""
+
+    layer: str
+    sd_without: float  # standard deviation over the draws of all other figures
+
+
+@dataclass(frozen=True, slots=True)
 class SpotJudgement:
     """The judgement of one species on one spot. It is no verdict: nothing is known of area, deal and the rest."""
 
@@ -87,10 +95,12 @@ class SpotJudgement:
     class_name: str  # S1, S2, S3 or N
     held_by: tuple[str, ...] | None  # criteria that hold the class below that of the suitability
     p: float | None  # probability of class S2 or better; None where no figure has an error
-    low: float | None  # 5 % and 95 % of the suitability over the draws
+    sd: float | None  # standard deviation of the suitability over the draws
+    low: float | None  # 5 % and 95 % of it
     high: float | None
     draws: int
     seed: int
+    doubts: tuple[Doubt, ...]  # of each figure with an error, the one that holds most of the doubt first
     criteria: tuple[JudgedCriterion, ...]  # in the profile's order
     limiting: tuple[str | NoLimit, ...]
     most_gainful: tuple[str | NoLimit, ...]
@@ -225,10 +235,12 @@ def _judge(profile: Profile, figures: Sequence[Figure], purpose: Purpose, draws:
         class_name=class_name(int(result.classes[0, 0])),
         held_by=held_by(suitability.astype(np.float64), means, rules, names, judged)[0],
         p=chance.p,
+        sd=chance.sd,
         low=chance.low,
         high=chance.high,
         draws=draws,
         seed=seed,
+        doubts=chance.doubts,
         criteria=tuple(
             JudgedCriterion(criterion, by_layer[criterion.layer], float(each), _side(criterion, float(value), each))
             for criterion, value, each in zip(criteria, values, memberships, strict=True)
@@ -286,9 +298,11 @@ def _potential(
 class _Chance(NamedTuple):
     """Figures over the draws; None where nothing is drawn."""
 
-    p: float | None
-    low: float | None
-    high: float | None
+    p: float | None = None
+    sd: float | None = None
+    low: float | None = None
+    high: float | None = None
+    doubts: tuple[Doubt, ...] = ()
 
 
 def _chance(
@@ -303,10 +317,21 @@ def _chance(
         if criterion.layer in tables
     ]
     if not drawn and not all(figure.error == 0.0 for figure in figures):
-        return _Chance(None, None, None)
-    summary = judge_draws(memberships[:, None], np.ones(1, np.bool_), drawn, draws, rules, levels=_LEVELS)
-    low, high = (float(level[0]) for level in summary.quantiles)
-    return _Chance(round(float(summary.reached[0]) * draws) / draws, low, high)
+        return _Chance()
+
+    def summary(some: Sequence[DrawnCriterion]) -> DrawSummary:
+        return judge_draws(memberships[:, None], np.ones(1, np.bool_), some, draws, rules, levels=_LEVELS)
+
+    every = summary(drawn)
+    judged = {criterion.layer for criterion in criteria}
+    doubts = [
+        Doubt(layer, float(summary([each for each in drawn if each.table is not tables[layer]]).sd[0]))
+        for layer in tables
+        if layer in judged
+    ]
+    low, high = (float(level[0]) for level in every.quantiles)
+    p = round(float(every.reached[0]) * draws) / draws
+    return _Chance(p, float(every.sd[0]), low, high, tuple(sorted(doubts, key=lambda doubt: doubt.sd_without)))
 
 
 def drawn_values(figure: Figure, draws: int, seed: int) -> Singles:

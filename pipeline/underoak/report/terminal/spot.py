@@ -11,7 +11,7 @@ from underoak.places.answers.limits import change_of
 from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, NoHelp, RemedyNeed, WaterNeed
 from underoak.places.answers.verdict import Purpose
 from underoak.places.spot.figures import Figure
-from underoak.places.spot.judgement import JudgedCriterion, Potential, SpotJudgement
+from underoak.places.spot.judgement import Doubt, JudgedCriterion, Potential, SpotJudgement
 from underoak.plan.profiles.looked_at import MissingCriterion
 from underoak.report.terminal.explanation import LIME_NOTES, WATER_NOTES
 from underoak.report.text.answer_words import LIME_CAUTION
@@ -23,6 +23,7 @@ from underoak.report.text.findings import criterion_words
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.verdicts.next_step import change_words
 
+_SMALL_SD = 0.01  # of suitability, which no figure is measured again for
 _MOST_MISSING = 6  # criteria in the table
 _BY = {"lime": "lime", "irrigation": "water"}
 _NO_VERDICT = (
@@ -44,6 +45,7 @@ def spot_text(spot: SpotJudgement) -> str:
         *wrapped(held_sentence(criteria, row, cuts)),
         *wrapped(_looked_at(spot)),
         *wrapped(f"Limiting factor: {limiting(criteria, row)}."),
+        *wrapped(_doubt(spot)),
         "",
         *_criteria(spot, criteria),
         *_losses(spot, criteria, row),
@@ -121,6 +123,22 @@ def _chance(spot: SpotJudgement) -> str:
     return f"P(S2 or better) {score(spot.p)}; {spread}."
 
 
+def _doubt(spot: SpotJudgement) -> str:
+    """Return which figure holds most of the doubt; "" where none stands out."""
+    first = _first_doubt(spot)
+    if first is None or spot.sd is None:
+        return ""
+    without = f"if it were exact, ± {first.sd_without:.2f} of ± {spot.sd:.2f} would be left" if spot.doubts[1:] else ""
+    return f"Most of the doubt is in {_label(spot, first.layer)}{f': {without}' if without else ''}."
+
+
+def _first_doubt(spot: SpotJudgement) -> Doubt | None:
+    """Return the figure whose error, left out, lowers the spread by a third or more; None if no figure does."""
+    if spot.sd is None or spot.sd < _SMALL_SD or not spot.doubts:
+        return None
+    return spot.doubts[0] if spot.doubts[0].sd_without <= spot.sd * 2.0 / 3.0 else None
+
+
 def _looked_at(spot: SpotJudgement) -> str:
     """Return how much of the profile the figures are, and which essential criteria are not among them."""
     part, judged_at = spot.looked_at, spot.plan.spec.verdict.judged_at
@@ -196,7 +214,8 @@ def _errors(spot: SpotJudgement) -> Iterator[str]:
     """Yield what is assumed of the figures: errors, and the method of a pH."""
     lines = []
     for figure in {each.figure.layer: each.figure for each in spot.criteria}.values():
-        name = _label(spot, figure.layer)
+        label = _label(spot, figure.layer)
+        name = f"{label[:1].upper()}{label[1:]}"
         if figure.conversion:
             lines.append(f"{name}: {figure.conversion}.")
         elif figure.unit == "pH":
@@ -211,8 +230,7 @@ def _errors(spot: SpotJudgement) -> Iterator[str]:
 
 
 def _label(spot: SpotJudgement, layer: str) -> str:
-    label = next(each.criterion.label for each in spot.criteria if each.figure.layer == layer)
-    return f"{label[:1].upper()}{label[1:]}"
+    return next(each.criterion.label for each in spot.criteria if each.figure.layer == layer)
 
 
 def _not_used(spot: SpotJudgement) -> Iterator[str]:
@@ -245,7 +263,13 @@ def _missing(spot: SpotJudgement) -> Iterator[str]:
 
 
 def _next(spot: SpotJudgement) -> str:
+    limits, first = spot.plan.spec.verdict, _first_doubt(spot)
     names = [each.name for each in _in_order(spot.looked_at.missing)[:3]]
+    is_enough = spot.looked_at.judged_weight >= limits.judged_at
+    if is_enough and first is not None and spot.p is not None and limits.no_at < spot.p < limits.yes_at:
+        criterion = next(each.criterion for each in spot.criteria if each.figure.layer == first.layer)
+        how = "from more bags" if criterion.is_soil else "from a longer or nearer record"
+        return f"get {criterion.label} more exactly, {how}: most of the doubt is in it."
     if names:
         return f"find out {', '.join(names)}, the heaviest of what is missing, and judge again."
     return f"underoak new my-land --for {spot.purpose.value} writes a plan that judges the whole field with maps."
@@ -261,10 +285,12 @@ def spot_values(spot: SpotJudgement) -> dict[str, Any]:
         "class": spot.class_name,
         "held_by": list(spot.held_by or ()),
         "p": spot.p,
+        "sd": spot.sd,
         "low": spot.low,
         "high": spot.high,
         "draws": spot.draws,
         "seed": spot.seed,
+        "doubts": [{"layer": doubt.layer, "sd_without": doubt.sd_without} for doubt in spot.doubts],
         "criteria": [_criterion_values(each) for each in spot.criteria],
         "limiting": [str(name) for name in spot.limiting],
         "most_gainful": [str(name) for name in spot.most_gainful],
