@@ -89,7 +89,7 @@ def test_a_slope_in_percent_becomes_an_angle_with_its_error():
         ("phh=7.6", "E371", '"ph"'),
         ("rain=150", "E371", '"rain_summer"'),
         ("caco3=12%", "E371", '"carbonate"'),
-        ("frost=3", "E371", "first_frost"),
+        ("temperature=12", "E371", "annual_temperature"),
         ("organic_carbon=1.5%", "E371", "organic_matter=2.59%"),
         ("ph=76", "E204", "ph=7.6"),
         ("temp_warmest=294", "E204", "temp_warmest=294K"),

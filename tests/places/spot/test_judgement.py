@@ -162,7 +162,7 @@ def test_an_essential_criterion_caps_the_class_and_each_draw(monkeypatch):
     assert spot.criteria[[c.name for c in spot.criteria].index(name)].criterion.is_essential
     without = uo.judge(profile.name, {key: value for key, value in figures.items() if key != name})
     assert without.class_name == "S1"  # what is missing blocks nothing
-    assert [c.name for c in without.looked_at.missing if c.is_essential] == [name]
+    assert name in [c.name for c in without.looked_at.missing if c.is_essential]
 
 
 def test_figures_that_have_no_weight_are_named_with_the_reason():

@@ -157,7 +157,7 @@ def _criteria(spot: SpotJudgement, criteria: Sequence[CriterionWords]) -> list[s
     by_name = {words.name: words for words in criteria}
     rows = [
         (
-            each.criterion.label,
+            f"{each.criterion.label}{' (essential)' if each.criterion.is_essential else ''}",
             measure_beside_range(each.value, by_name[each.name]),
             _error(each.figure),
             best_range(by_name[each.name]),
@@ -271,7 +271,9 @@ def _next(spot: SpotJudgement) -> str:
         how = "from more bags" if criterion.is_soil else "from a longer or nearer record"
         return f"get {criterion.label} more exactly, {how}: most of the doubt is in it."
     if names:
-        return f"find out {', '.join(names)}, the heaviest of what is missing, and judge again."
+        has_essential = any(each.is_essential for each in spot.looked_at.missing)
+        why = "what is essential, then what is heaviest" if has_essential else "the heaviest of what is missing"
+        return f"find out {', '.join(names)} ({why}), and judge again."
     return f"underoak new my-land --for {spot.purpose.value} writes a plan that judges the whole field with maps."
 
 
