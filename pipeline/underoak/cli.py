@@ -284,10 +284,16 @@ def explain(
         _print(finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone)))
 
 
-@main.command(short_help="Choose soil sampling points on a parcel.")
+@main.command(short_help="Choose soil sampling points on a parcel or zone.")
 @RUN
-@click.option("--parcel", required=True, metavar="ID", help="Id of the parcel.")
-@click.option("-n", "count", type=click.IntRange(1, 200), required=True, help="Number of points.")
+@click.option("--parcel", metavar="ID", help="Id of the parcel; give this or --zone.")
+@click.option("--zone", metavar="N", help="Rank or id of the zone; give this or --parcel.")
+@click.option(
+    "-n",
+    "count",
+    type=click.IntRange(1, 200),
+    help="Number of points. Default: as on the field sheet, one per hectare.",
+)
 @click.option(
     "--range", "range_m", type=Length(),
     help="Distance over which soil is similar. Default: the plan's correlation range, or 800m.",
@@ -297,16 +303,19 @@ def explain(
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run folder.")
 @report_faults
 def sample(
-    run: Path, parcel: str, count: int, range_m: float | None, setback: float, spacing: float, out: Path | None
-) -> None:
-    """Choose soil sampling points on a parcel of a finished RUN; write them for a phone or GPS, with a lab request."""
+    run: Path, parcel: str | None, zone: str | None, count: int | None, range_m: float | None, setback: float,
+    spacing: float, out: Path | None,
+) -> None:  # fmt: skip
+    """Choose soil sampling points on a parcel or zone of a finished RUN; write them for a phone, with a lab request."""
     from underoak.report import lab_request
     from underoak.runs.finished_run import Run
 
+    if (parcel is None) == (zone is None):
+        raise click.UsageError("give one of --parcel ID and --zone N")
     if range_m == 0.0:
         raise click.UsageError("--range must be more than 0")
     finished = Run.open(run)
-    sampling = finished.sample(parcel, count, range_m, setback, spacing)
+    sampling = finished.sample(parcel, count, range_m, setback, spacing, zone)
     paths = finished.write_sample(sampling, out)
     _print(lab_request(sampling))
     for path in paths:

@@ -27,9 +27,10 @@ def done(tmp_path_factory):
     plan["region"] = {"bounds": [LEFT, bottom, right, TOP], "crs": "EPSG:25831", "cell": "30 m"}
     plan["constraints"] = []
     x, y = LEFT + 4800, TOP - 4500
-    shapes = [shapely.box(x, y, x + 200, y + 100), shapely.box(x, y + 500, x + 200, y + 600), None]
-    write_shapes(folder / "few.gpkg", shapes, "EPSG:25831", name=["f1", ODD, "bare"])
-    plan["parcels"] = {"file": "few.gpkg", "id": "name"}
+    far = shapely.box(right + 5000, y, right + 5200, y + 100)
+    shapes = [shapely.box(x, y, x + 200, y + 100), shapely.box(x, y + 500, x + 200, y + 600), None, far]
+    write_shapes(folder / "few.gpkg", shapes, "EPSG:25831", name=["f1", ODD, "bare", "far"])
+    plan["parcels"], plan["zones"] = {"file": "few.gpkg", "id": "name"}, {"at_least": "S3"}
     return uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
 
 
@@ -53,6 +54,35 @@ def test_files_lie_beside_the_run_and_hold_the_same_points(done, tmp_path):
     assert table["name"].tolist() == ["f1-1", "f1-2", "f1-3", "f1-4"]
     assert "Next:" in told.stderr
     assert str(beside / "points.gpx") in told.stderr
+
+
+def test_a_zone_is_sampled_as_a_parcel_is(done, tmp_path):
+    told = sample(done.folder, "--zone", 1, "-n", 4, "--out", tmp_path)
+    assert told.exit_code == 0, told.stderr
+    zone = done.zones.iloc[0]
+    assert f"Soil of zone {zone['id']}, " in told.stdout
+    assert "save the outline of this zone from zones.gpkg as a parcel" in " ".join(told.stdout.split())
+    points = gpd.read_file(tmp_path / "points.gpkg")
+    assert points.within(zone.geometry).all()
+    for words in ((), ("--zone", 1, "--parcel", "f1")):
+        assert sample(done.folder, *words).exit_code == 2
+
+
+def test_without_a_number_the_points_are_those_of_the_field_sheet(done, tmp_path):
+    assert sample(done.folder, "--parcel", "f1", "--out", tmp_path).exit_code == 0
+    table = pd.read_csv(tmp_path / "points.csv")
+    sheet = CliRunner().invoke(main, ["explain", str(done.folder), "--parcel", "f1", "--field-sheet"]).stdout
+    listed = re.findall(r"^ +f1-\d+ +(\S+) +(\S+) +bag", sheet, re.MULTILINE)
+    assert [float(lat) for lat, _ in listed] == pytest.approx(table["lat"].tolist(), abs=1e-6)
+    assert len(listed) == 3  # one for each hectare, three at least
+    assert done.sample("f1", 2).x.tolist() == done.sample("f1").x[:2].tolist()
+
+
+def test_a_field_sheet_of_a_parcel_off_the_map_is_refused(done):
+    told = CliRunner().invoke(main, ["explain", str(done.folder), "--parcel", "far", "--field-sheet"])
+    assert told.exit_code == 5
+    assert "E421" in told.stderr
+    assert "widen the region, or take it off the list" in told.stderr
 
 
 def test_nothing_is_written_over(done, tmp_path):
@@ -100,6 +130,8 @@ def test_what_cannot_be_sampled_is_told_with_its_mend(done, tmp_path):
         (("--parcel", "bare", "-n", 1), "E440", 4),
         (("--parcel", "f1", "-n", 200, "--spacing", "50m"), "E441", 4),
         (("--parcel", "f9", "-n", 1), "E604", 6),
+        (("--zone", "999", "-n", 1), "E604", 6),
+        (("--parcel", "far", "-n", 1), 'E421 parcel "far": lies outside the region', 5),
     ):
         told = sample(done.folder, *args, "--out", tmp_path / "none")
         assert told.exit_code == exit_code

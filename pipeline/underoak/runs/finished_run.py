@@ -176,8 +176,8 @@ class Run:
         `establish` is nuts, pots, whips or wild; `spacing_m` is between rows and along them. Nothing is written.
 
         Raises:
-            UnderoakError: E604 if the run has none of that name, E440 without a shape, E442 for wild ground where
-                the truffle is not native, E443 for rows on wild ground.
+            UnderoakError: E604 if the run has none of that name, E421 outside the region, E440 without a shape,
+                E442 for wild ground where the truffle is not native, E443 for rows on wild ground.
         """
         self._only_case()
         if parcel is not None:
@@ -190,14 +190,23 @@ class Run:
         return field_sheet(field)
 
     def sample(
-        self, parcel: str, n: int, range_m: float | None = None, setback_m: float = 10.0, spacing_m: float = 10.0
-    ) -> Sampling:
-        """Return `n` soil points of a parcel; see `places.sample_parcel`. Nothing is written.
+        self, parcel: str | None = None, n: int | None = None, range_m: float | None = None, setback_m: float = 10.0,
+        spacing_m: float = 10.0, zone: str | None = None,
+    ) -> Sampling:  # fmt: skip
+        """Return `n` soil points of a parcel or zone; see `places.sample_parcel`. Nothing is written.
+
+        Without `n` they are those of its field sheet.
 
         Raises:
-            UnderoakError: E604 if the run has no such parcel, E440, E441 if it cannot be sampled so.
+            UnderoakError: E604 if the run has none of that name, E421 if it lies outside the region, E440, E441 if it
+                cannot be sampled so.
         """
-        return sampled(self.folder, self.manifest, self.parcels, parcel, n, range_m, setback_m, spacing_m)
+        if parcel is not None:
+            table, kind, place = self.parcels, "parcel", parcel_place(self.parcels, parcel)
+        else:
+            self._only_case()
+            table, kind, place = self._zones, "zone", zone_place(self.zones, str(zone))
+        return sampled(self.folder, self.manifest, table, place, n, range_m, setback_m, spacing_m, kind)
 
     def write_sample(self, sampling: Sampling, out: Path | str | None = None) -> list[Path]:
         """Write soil points and the request to the laboratory. Default folder: beside the run.

@@ -160,3 +160,28 @@ def test_soils_differ_by_a_quarter_and_specks_go_with_the_nearest():
     assert soils_of(speck).tolist() == [0] * 95 + [1] * 32
     assert soils_of(np.full((3, 1), np.nan)).tolist() == [-1, -1, -1]
     assert soils_of(np.empty((3, 0))).tolist() == [0, 0, 0]
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(1, 40), st.floats(120, 1500), st.floats(60, 900))
+def test_no_bag_stands_for_more_than_four_hectares_and_all_points_have_one(n, width, height):
+    """4 ha of even land: from memory of soil laboratories' leaflets."""
+    shape = shapely.box(X, Y, X + width, Y + height)
+    made = sample_parcel("a", shape, UTM, n, spacing_m=0.5, setback_m=1.0, ground=split_at(X + 0.4 * width))
+    assert sorted(point for bag in made.bags for point in bag.points) == list(range(1, n + 1))
+    assert all(bag.area_ha <= 4.0 + 1e-9 and bag.cores * len(bag.points) >= 20 for bag in made.bags)
+    stands_for = sum(bag.area_ha for bag in made.bags)
+    assert stands_for <= made.area_ha * (1.0 + 1e-9)
+    if stands_for < 0.9 * made.area_ha:
+        assert made.notes  # says what is not covered
+    for bag in made.bags:
+        assert (
+            len({bool(made.x[point - 1] < X + 0.4 * width) for point in bag.points}) == 1
+        )  # never two soils in one bag
+
+
+def test_few_points_on_much_land_say_what_their_bags_do_not_cover():
+    shape = shapely.box(X, Y, X + 700, Y + 500)  # 35 ha
+    made = sample_parcel("a", shape, UTM, 3)
+    assert [bag.area_ha for bag in made.bags] == [4.0, 4.0, 4.0]
+    assert "A bag stands for 4 ha at most, so 3 bags stand for 12.0 ha of it: 9 points or more" in made.notes[-1]

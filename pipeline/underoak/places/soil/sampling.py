@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base import crs as _crs
-from underoak.base.errors import Fault, UnderoakError
+from underoak.base.errors import Fault, UnderoakError, count_of, printable
 from underoak.base.grid import Grid
+from underoak.base.number_words import hectares
 from underoak.indicators import cell_metres
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.soil.soil_units import UNKNOWN, SiteValues, soils_of
@@ -21,6 +22,7 @@ from underoak.uncertainty import choose_points
 Doubles = npt.NDArray[np.float64]
 
 RANGE_M, SETBACK_M, SPACING_M = 800.0, 10.0, 10.0  # common practice, no source
+LARGEST_BAG_HA = 4.0  # of even land for one bag; from memory of soil laboratories' leaflets
 CORES = 20  # in a bag, at least: 15 to 25 on a W walk, and 20 for pH; common practice
 _PLACES, _FEWEST, _MOST = 400, 100, 4_000_000  # lattice: places aimed at, too few, too many to look at
 _STEPS = (5.0, 2.0, 1.0)
@@ -33,13 +35,14 @@ class Bag:
     name: str  # A, B, ...
     points: tuple[int, ...]  # their numbers, from 1
     cores: int  # at each of them
-    area_ha: float  # that it stands for
+    area_ha: float  # that it stands for, at most `LARGEST_BAG_HA`
     is_known: bool = True  # the maps know this soil
+    soil: int = 0  # its soil unit, by the order of the points
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sampling:
-    """Points on one parcel, the most telling first; arrays are (points,)."""
+    """Points on one parcel or zone, the most telling first; arrays are (points,)."""
 
     parcel: str
     crs: str
@@ -52,6 +55,8 @@ class Sampling:
     bags: tuple[Bag, ...]
     range_m: float
     notes: tuple[str, ...]  # what was done otherwise than asked
+    kind: str = "parcel"  # or zone
+    is_limed: bool = True  # the land may be limed
 
     def bag_of(self, point: int) -> Bag:
         """The bag that a point's soil goes into; points count from 1."""
@@ -71,13 +76,15 @@ def sample_parcel(
     setback_m: float = SETBACK_M,
     spacing_m: float = SPACING_M,
     ground: Callable[[Doubles, Doubles], SiteValues] | None = None,
+    kind: str = "parcel",
 ) -> Sampling:
     """Choose points for n soil samples of a parcel, the first k of them those of k, and the bags they share.
 
     The points lie on a lattice of round coordinates of `crs`, `setback_m` inside every edge and `spacing_m` apart
     [true metres], and are chosen by `uncertainty.choose_points`. In a parcel too narrow for the setback it shrinks
     to half the radius of the largest circle inside. `ground` gives open places and their soil
-    (see `places.soil.soil_units`); each soil unit gets bags of its own.
+    (see `places.soil.soil_units`); each soil unit gets bags of its own, as many as it takes for each to stand for
+    `LARGEST_BAG_HA` at most, and no more than it has points. `kind` is `parcel` or `zone`, for messages.
 
     >>> from shapely import box
     >>> result = sample_parcel("007", box(420_000, 4_600_000, 420_200, 4_600_100), "EPSG:25831", 1)
@@ -89,7 +96,7 @@ def sample_parcel(
     """
     import shapely
 
-    where = f'parcel "{parcel}"'
+    where = f'{kind} "{printable(parcel)}"'
     if shape is None or shapely.is_empty(shape) or not shapely.area(shape) > 0.0:
         fix = "draw its outline, or choose another parcel"
         raise UnderoakError(Fault("E440", "it has no shape, so there is nowhere to sample", where, fix))
@@ -128,13 +135,20 @@ def sample_parcel(
     lon, lat = map(np.asarray, _crs.transformer(crs, "EPSG:4326").transform(x, y))
     area_ha = float(areas_ha(np.array([shape], object), crs)[0])
     is_open = float(of_all.is_open.mean()) if len(of_all.is_open) else 1.0
-    bags = _bags(strata[chosen.indices], over, area_ha * is_open)
+    bags = _bags(strata[chosen.indices], candidates[chosen.indices] * scale, over, all_over * scale, area_ha * is_open)
     missed = float((~np.isin(over, strata[chosen.indices])).mean())
     if missed:
         notes.append(
             f"Other soils, on {100 * missed:.0f} % of it by the maps, have no point: more points would reach them."
         )
-    return Sampling(parcel, crs, area_ha, x, y, lon, lat, chosen.remaining, bags, range_m, tuple(notes))
+    covered = sum(bag.area_ha for bag in bags)
+    if covered < area_ha * is_open * (1.0 - missed) * 0.995:
+        fewest = math.ceil(area_ha * is_open / LARGEST_BAG_HA)
+        notes.append(
+            f"A bag stands for {LARGEST_BAG_HA:g} ha at most, so {count_of(len(bags), 'bag')} stand for "
+            f"{hectares(covered)} of it: {fewest} points or more would reach the rest."
+        )
+    return Sampling(parcel, crs, area_ha, x, y, lon, lat, chosen.remaining, bags, range_m, tuple(notes), kind)
 
 
 def true_scale(shape: Any, crs: str) -> Doubles:
@@ -180,16 +194,41 @@ def _lattice(flat: Any, scale: Doubles, step: float) -> Doubles:
     return places[shapely.contains_xy(flat, *(places * scale).T)] if len(places) else places
 
 
-def _bags(soil: npt.NDArray[np.int64], over: npt.NDArray[np.int64], area_ha: float) -> tuple[Bag, ...]:
-    """Return one bag for each soil unit with a point, in the order of the points."""
+def _bags(
+    soil: npt.NDArray[np.int64], points: Doubles, over: npt.NDArray[np.int64], places: Doubles, area_ha: float
+) -> tuple[Bag, ...]:
+    """Return the bags of each soil unit with a point, in the order of the points.
+
+    `soil` and `points` [m] are of the chosen points; `over` and `places` [m] of places spread evenly over the parcel.
+    """
     bags: list[Bag] = []
-    for kind in dict.fromkeys(soil.tolist()):
-        points = tuple(int(i) + 1 for i in np.flatnonzero(soil == kind))
-        name = _letters(len(bags))
-        bags.append(
-            Bag(name, points, math.ceil(CORES / len(points)), area_ha * float((over == kind).mean()), kind != UNKNOWN)
-        )
+    for number, unit in enumerate(dict.fromkeys(soil.tolist())):
+        members = np.flatnonzero(soil == unit)
+        here = places[over == unit]
+        nearest = np.array([int(np.hypot(*(points[members] - place).T).argmin()) for place in here], np.int64)
+        counts = np.bincount(nearest, minlength=len(members)).astype(np.float64)
+        areas: Doubles = area_ha / max(len(over), 1) * counts  # of each point [ha]
+        groups = sorted((sorted(group) for group in _groups(points[members], areas)), key=min)
+        for group in groups:
+            bags.append(
+                Bag(
+                    _letters(len(bags)), tuple(int(members[i]) + 1 for i in group), math.ceil(CORES / len(group)),
+                    min(float(areas[group].sum()), LARGEST_BAG_HA), unit != UNKNOWN, number,
+                )
+            )  # fmt: skip
     return tuple(bags)
+
+
+def _groups(points: Doubles, areas: Doubles) -> list[list[int]]:
+    """Return the points of each bag: neighbours along the longer side, in as few bags as `LARGEST_BAG_HA` allows."""
+    along = int(np.argmax(np.ptp(points, axis=0)))
+    order = np.lexsort((points[:, 1 - along], points[:, along])).tolist()
+    fewest = max(math.ceil(float(areas.sum()) / LARGEST_BAG_HA - 1e-6), 1)
+    for count in range(min(fewest, len(order)), len(order)):
+        parts = [part.tolist() for part in np.array_split(np.array(order), count)]
+        if all(float(areas[part].sum()) <= LARGEST_BAG_HA * (1.0 + 1e-6) for part in parts):
+            return parts
+    return [[i] for i in order]
 
 
 def _letters(n: int) -> str:

@@ -6,11 +6,10 @@ from collections.abc import Iterator
 
 from underoak.base.errors import count_of, printable
 from underoak.base.number_words import hectares, percent
-from underoak.places.soil.sampling import CORES, Bag, Sampling
+from underoak.places.soil.sampling import CORES, LARGEST_BAG_HA, Bag, Sampling
 from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.lines import section, wrapped
 
-_LARGEST_HA = 4.0  # of even land in one bag; from memory of soil laboratories' leaflets
 # The list, cores, depths and times are common practice without a single source.
 _TAKE = (
     f"At each point walk a W some 20 m across and take its cores along it, {CORES} or more for one bag: fewer than 15 "
@@ -39,9 +38,10 @@ OLD_CROPS = (
     "codes, and ask the authority and a licensed professional before you buy, dig or move such soil. Until you know, "
     "keep down dust, keep children off bare soil, wear gloves and wash your hands.",
 )
-_WHEN = (
+_WHEN = "Not within some weeks of dung, fertiliser or ploughing; on soil that is moist, neither sodden nor dusty."
+_BEFORE_LIME = (
     "Half a year or more before lime is spread, and not within some weeks of lime, dung, fertiliser or ploughing; on "
-    "soil that is moist, neither sodden nor dusty.",
+    "soil that is moist, neither sodden nor dusty."
 )
 FIELD_TEST = (
     "A drop of dilute acid that fizzes on a crumb shows carbonate at that spot, and nothing else. Acid burns: "
@@ -54,6 +54,10 @@ _RESULTS = (
     "method; cores are those in the bag; lon and lat are those of one of the bag's points, so that the result goes to "
     "the soil it was taken from:",
 )
+_OF_A_ZONE = (
+    "Results belong to parcels: save the outline of this zone from zones.gpkg as a parcel of the plan, with the same "
+    "id."
+)
 _COLUMNS = ("parcel", "property", "value", "unit", "depth", "method", "error", "cores", "lon", "lat")
 
 
@@ -64,7 +68,8 @@ def lab_request(sampling: Sampling) -> str:
 
 def _lines(sampling: Sampling) -> Iterator[str]:
     count = len(sampling.x)
-    yield f"Soil of parcel {printable(sampling.parcel)}, {hectares(sampling.area_ha)}: {count_of(count, 'point')}"
+    name = f"{sampling.kind} {printable(sampling.parcel)}"
+    yield f"Soil of {name}, {hectares(sampling.area_ha)}: {count_of(count, 'point')}"
     yield ""
     yield f"{'point':>5}  {'bag':<3}  {'cores':>5}  {'latitude':>11}  {'longitude':>11}  doubt left"
     for number in range(1, count + 1):
@@ -84,9 +89,9 @@ def _lines(sampling: Sampling) -> Iterator[str]:
     yield from section("Take", _TAKE)
     yield from section("Ask the laboratory for", ASK)
     yield from section("On former vineyards and orchards", OLD_CROPS)
-    yield from section("When", _WHEN)
+    yield from section("When", [_BEFORE_LIME if sampling.is_limed else _WHEN])
     yield from section("On the spot", FIELD_TEST)
-    yield from section("When the results come", _RESULTS)
+    yield from section("When the results come", _RESULTS if sampling.kind == "parcel" else (_OF_A_ZONE, *_RESULTS))
     yield ""
     yield f"    {','.join(_COLUMNS)}"
     bag = sampling.bags[0]
@@ -114,20 +119,15 @@ def _bag(bag: Bag) -> str:
     text = f"Bag {bag.name}: {where}; {cores_of(bag)}, for {hectares(bag.area_ha)}"
     if not bag.is_known:
         text += ", where the maps have no data"
-    return f"{text}.{too_large(bag)}"
-
-
-def too_large(bag: Bag) -> str:
-    """Return what to do about a bag that stands for a large area; "" for others."""
-    if bag.area_ha <= _LARGEST_HA:
-        return ""
-    return f" One bag should not stand for more than {_LARGEST_HA:g} ha: fill two or more, each with {CORES} cores."
+    return f"{text}."
 
 
 def _apart(sampling: Sampling) -> tuple[str, ...]:
-    if len(sampling.bags) < 2:
-        return ()
+    one_soil = (f"One bag stands for {LARGEST_BAG_HA:g} ha at most (from memory of soil laboratories' leaflets).",)
+    if len({bag.soil for bag in sampling.bags}) < 2:
+        return one_soil
     return (
+        *one_soil,
         "The maps show different soils here. Never mix them: the mean of two soils describes neither. Where you "
         "see another border than the maps, trust what you see.",
     )

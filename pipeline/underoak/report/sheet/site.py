@@ -24,11 +24,8 @@ from underoak.places.wild.native_range import native_range
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.practice import DEFAULT_LIME_RULE, LimeRule, PlantingSpacing, Practice
 from underoak.plan.profiles.profile import Profile, load_profile
-from underoak.report.sheet.sampling_points import sampled
+from underoak.report.sheet.sampling_points import check_in_region, sampled
 from underoak.report.text.criterion_words import labels
-
-_BLOCK_HA = 1.0  # of land for one sample; common practice, no source
-_FEWEST, _MOST = 3, 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,8 +84,8 @@ def read_site(
     usual one for the truffle. `setback_m`: free strip along the edges; default 4 m. Wild ground has neither.
 
     Raises:
-        UnderoakError: E442 for wild ground where the truffle is not native, E443 for rows on wild ground, E440
-            without a shape, E230 when a raster cannot be read.
+        UnderoakError: E421 outside the region, E442 for wild ground where the truffle is not native, E443 for rows
+            on wild ground, E440 without a shape, E230 when a raster cannot be read.
     """
     plan, case, grid = manifest.spec, manifest.only_case(folder), manifest.grid
     row = table.iloc[place]
@@ -96,6 +93,7 @@ def read_site(
     name = f"{kind.capitalize()} {id}"
     if shape is None or shape.is_empty:
         raise UnderoakError(Fault("E440", "it has no shape, so no trees can be placed", name, "draw its outline"))
+    check_in_region(manifest, table, place, kind)
     profile = load_profile(case.species) if case.species else None
     is_wild = plan.purpose == "restore" or way == "wild"
     if is_wild and (spacing_m is not None or setback_m is not None):
@@ -121,7 +119,7 @@ def read_site(
             lambda x, y: usable_places(folder, grid, x, y),
         )
         trees = layout.trees
-    sampling, why = _sampling(folder, manifest, table, id, float(row["area_ha"]))
+    sampling, why = _sampling(folder, manifest, table, place, kind)
     middle = shape.centroid
     _, latitude = _crs.transformer(grid.crs, "EPSG:4326").transform(middle.x, middle.y)
     usual: Way = "whips" if is_wild else "pots"
@@ -149,14 +147,9 @@ def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str,
     return Origin(strict.value)
 
 
-def _sampling(folder: Path, manifest: Manifest, table: Any, id: str, area_ha: float) -> tuple[Sampling | None, str]:
-    """Return one soil point per hectare, 3 to 12, or as many as fit; else None and the reason."""
-    n_points = min(max(int(np.ceil(area_ha / _BLOCK_HA)), _FEWEST), _MOST)
-    for n in range(n_points, 0, -1):
-        try:
-            return sampled(folder, manifest, table, id, n), ""
-        except UnderoakError as error:
-            fault = error.faults[0]
-            if fault.code != "E441" or n == 1:
-                return None, fault.what
-    raise AssertionError("unreachable: the last try returns")
+def _sampling(folder: Path, manifest: Manifest, table: Any, place: int, kind: str) -> tuple[Sampling | None, str]:
+    """Return the usual soil points, those of `underoak sample` without -n; else None and the reason."""
+    try:
+        return sampled(folder, manifest, table, place, kind=kind), ""
+    except UnderoakError as error:
+        return None, error.faults[0].what
