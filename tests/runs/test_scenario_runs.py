@@ -250,6 +250,6 @@ def test_a_model_that_counts_for_more_is_told(tmp_path):
     assert "several come from one model (m)" in _weighed(uo.load_plan({**base, "scenarios": twice}))
     assert _weighed(uo.load_plan({**base, "scenarios": twice[1:]})) == "Each future has the same weight."
     plan = uo.load_plan({**base, "scenarios": twice, "futures": {"weigh": "family"}})
-    assert plan.future_weights == pytest.approx((0.25, 0.25, 0.5))
+    assert plan.scenario_weights == pytest.approx((0.25, 0.25, 0.5))
     with pytest.raises(uo.UnderoakError, match=r"E303|E304"):
         uo.load_plan({**base, "scenarios": twice, "futures": {"weigh": "money"}})

@@ -13,7 +13,7 @@ from underoak.base.arrays import FloatArray
 from underoak.base.codes import EXCLUDED
 from underoak.base.grid import Grid, Window
 from underoak.engine.judge.recipe import Recipe
-from underoak.engine.prepare.novelty import Driver, Novelty, Range, drivers_by_future, novelty_planes, ranges
+from underoak.engine.prepare.novelty import Driver, Novelty, Range, drivers_by_scenario, novelty_planes, ranges
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.storage.spool import TILE, Spool
 from underoak.engine.workers.runner import build_overviews, write_rasters
@@ -39,7 +39,7 @@ class ScenarioCounts:
     novelty: Novelty
 
 
-def write_futures(
+def write_scenario_summary(
     plan: Plan, prepared: Prepared, spool: Spool, stage: Path, parcels: Edges | None = None
 ) -> dict[Case, ScenarioCounts]:
     """Write `share_of_futures.tif` of each species that has scenarios, beside the rasters of its present case.
@@ -59,17 +59,17 @@ def write_futures(
     """
     counts, grid, recipe = {}, prepared.grid, prepared.recipe
     drivers = {
-        present.case: drivers_by_future(prepared, present.case, (future.case for future in futures))
-        for present, futures in plan.futures_of
+        present.case: drivers_by_scenario(prepared, present.case, (scenario.case for scenario in scenarios))
+        for present, scenarios in plan.scenarios_of
     }
-    replaced = [driver for by_future in drivers.values() for of_future in by_future for driver in of_future]
+    replaced = [driver for by_scenario in drivers.values() for of_scenario in by_scenario for driver in of_scenario]
     with gdal_settings():
         reference = ranges(recipe, frozenset(driver.present for driver in replaced))
-    for present, futures in plan.futures_of:
-        output, by_future = _output(plan, present), drivers[present.case]
-        sums = _NoveltySums(recipe, by_future, plan.future_weights, reference, parcels)
-        cells = _spool_blocks(output, futures, plan, spool, grid, stage, sums)
-        novelty = Novelty(by_future, plan.future_weights, sums.cells, sums.parcels)
+    for present, scenarios in plan.scenarios_of:
+        output, by_scenario = _output(plan, present), drivers[present.case]
+        sums = _NoveltySums(recipe, by_scenario, plan.scenario_weights, reference, parcels)
+        cells = _spool_blocks(output, scenarios, plan, spool, grid, stage, sums)
+        novelty = Novelty(by_scenario, plan.scenario_weights, sums.cells, sums.parcels)
         counts[present.case] = ScenarioCounts(cells, novelty)
         build_overviews(spool, [output], grid)
         write_rasters(spool, [output], grid, stage)
@@ -84,7 +84,7 @@ class _NoveltySums:
         reference: Mapping[str, Range], parcels: Edges | None,
     ) -> None:  # fmt: skip
         self._recipe, self._drivers, self._reference, self._edges = recipe, drivers, reference, parcels
-        n_planes = [2 + len(of_future) for of_future in drivers]  # see `novelty_planes`
+        n_planes = [2 + len(of_scenario) for of_scenario in drivers]  # see `novelty_planes`
         self.cells = np.zeros(sum(n_planes))
         self.parcels = np.zeros((parcels.polygons, sum(n_planes))) if parcels is not None else None
         starts = [0, *np.cumsum(n_planes)[:-1].tolist()]
@@ -107,31 +107,31 @@ class _NoveltySums:
 
 def threshold(plan: Plan, case_plan: Plan) -> float:
     """Return the suitability that land must reach in a scenario to count as suitable there."""
-    return case_plan.rules.cuts[("S1", "S2", "S3").index(plan.futures.at_least)]
+    return case_plan.rules.cuts[("S1", "S2", "S3").index(plan.scenario_summary.at_least)]
 
 
 def _output(plan: Plan, present: Plan) -> Output:
     folder = present.case.summary_folder
     name = f"{folder}/{NAME}" if folder else NAME
-    at_least, cut = plan.futures.at_least, threshold(plan, present)
+    at_least, cut = plan.scenario_summary.at_least, threshold(plan, present)
     bands = (
         Band(f"share of futures with {at_least} or better (suitability {cut:g} or more)", "1"),
         *(Band(f"{statistic} suitability of all futures", "1") for statistic in ("least", "median", "greatest")),
         Band("share of futures in which some replaced layer is outside the region's present range", "1"),
     )
-    tags = {"SOFTWARE": "underoak", "TITLE": plan.title, "FUTURES_WEIGHED": plan.futures.weigh}
+    tags = {"SOFTWARE": "underoak", "TITLE": plan.title, "FUTURES_WEIGHED": plan.scenario_summary.weigh}
     return Output(RasterLayout(name, "float32", float("nan"), bands, tags), None, averaged=True)
 
 
 def _spool_blocks(
-    output: Output, futures: Sequence[Plan], plan: Plan, spool: Spool, grid: Grid, stage: Path, sums: _NoveltySums
+    output: Output, scenarios: Sequence[Plan], plan: Plan, spool: Spool, grid: Grid, stage: Path, sums: _NoveltySums
 ) -> dict[str, int]:
     """Spool the blocks of full size and of the first overview, tile by tile. Return the counts of shares."""
     name, has_overview = output.layout.name, levels(grid) > 0
-    at_least, weights = threshold(plan, futures[0]), plan.future_weights
+    at_least, weights = threshold(plan, scenarios[0]), plan.scenario_weights
     counts = dict.fromkeys(("known", "all", "four_fifths", "half", "none"), 0)
     with ExitStack() as stack:
-        readers = [_SuitabilityReader(stage / future.case.folder, stack) for future in futures]
+        readers = [_SuitabilityReader(stage / scenario.case.folder, stack) for scenario in scenarios]
         for tile in grid.tiles(TILE):
             cells = np.empty((5, *tile.shape), np.float32)
             for block in block_windows(tile):

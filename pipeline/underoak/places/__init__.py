@@ -13,7 +13,7 @@ from underoak.places.soil.parcel_table import parcel_table
 from underoak.places.soil.sampling import Sampling, sample_parcel
 from underoak.places.soil.sampling_files import safe_name, write_sampling
 from underoak.places.verdicts.decision import Evidence, decide, verdict_of
-from underoak.places.verdicts.scenario_table import futures_of_parcels, write_futures_table
+from underoak.places.verdicts.scenario_table import scenarios_of_parcels, write_scenario_table
 from underoak.places.verdicts.sensitivity import Sensitivity, sensitivity_of, swap_of_first_two
 from underoak.places.wild.native_range import NativeRange, native_range
 from underoak.places.wild.native_rules import drop_non_native, exclude_non_native, mark_cut_zones, range_of
@@ -36,7 +36,6 @@ __all__ = [
     "drop_non_native",
     "exclude_non_native",
     "find_zones",
-    "futures_of_parcels",
     "mark_cut_zones",
     "mean_memberships",
     "native_range",
@@ -49,11 +48,12 @@ __all__ = [
     "reading",
     "safe_name",
     "sample_parcel",
+    "scenarios_of_parcels",
     "sensitivity_of",
     "swap_of_first_two",
     "verdict_of",
-    "write_futures_table",
     "write_parcels",
     "write_sampling",
+    "write_scenario_table",
     "write_zones",
 ]

@@ -22,7 +22,7 @@ from underoak.plan.keys.overlay import ClassesSpec, CombineSpec
 from underoak.plan.keys.places import ParcelsSpec, ZonesSpec
 from underoak.plan.keys.plan_keys import OutputsSpec, PlanSpec, Purpose
 from underoak.plan.keys.region import RegionSpec, TrustSpec
-from underoak.plan.keys.scenarios import FuturesSpec
+from underoak.plan.keys.scenarios import ScenarioSummarySpec
 from underoak.plan.keys.uncertainty import MAX_SEED, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec
 from underoak.plan.profiles.looked_at import LookedAt, looked_at
@@ -111,12 +111,12 @@ class Plan:
         return self.case_plans or (self,)
 
     @property
-    def futures(self) -> FuturesSpec:
+    def scenario_summary(self) -> ScenarioSummarySpec:
         """How scenarios are summarised."""
         return self.spec.futures
 
     @property
-    def futures_of(self) -> tuple[tuple[Plan, tuple[Plan, ...]], ...]:
+    def scenarios_of(self) -> tuple[tuple[Plan, tuple[Plan, ...]], ...]:
         """The present of each species with its scenarios, in their order; empty without scenarios."""
         presents = [plan for plan in self.case_plans if plan.case.is_present] if self.spec.scenarios else []
         scenarios = [plan for plan in self.case_plans if not plan.case.is_present]
@@ -126,12 +126,12 @@ class Plan:
         )
 
     @property
-    def future_weights(self) -> tuple[float, ...]:
+    def scenario_weights(self) -> tuple[float, ...]:
         """Weights of the scenarios, in plan order, with sum 1; empty without scenarios."""
         from underoak.uncertainty import scenario_weights
 
         families = [scenario.family for scenario in self.spec.scenarios]
-        return scenario_weights(families, self.futures.weigh) if families else ()
+        return scenario_weights(families, self.scenario_summary.weigh) if families else ()
 
     @property
     def title(self) -> str:

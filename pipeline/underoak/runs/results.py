@@ -19,7 +19,7 @@ from underoak.places import write_parcels, write_zones
 from underoak.places.columns.parcels import parcel_columns
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.verdicts.rank_order import write_ranks
-from underoak.places.verdicts.scenario_table import futures_of_parcels, with_novelty, write_futures_table
+from underoak.places.verdicts.scenario_table import scenarios_of_parcels, with_novelty, write_scenario_table
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.report import (
@@ -34,7 +34,7 @@ from underoak.report import (
     stac_item,
 )
 from underoak.report.page.pair_columns import planting_rows
-from underoak.report.page.scenario_section import futures_section
+from underoak.report.page.scenario_section import scenario_section
 from underoak.report.text.cell_sentences import SENTENCES
 from underoak.runs.manifest import case_manifest, run_manifest
 from underoak.runs.prepared_run import PreparedRun
@@ -89,19 +89,19 @@ def _scenario_sections(
     """Write the scenario table of each species, and return the sections of the report."""
     by_case = {case_findings.case: case_findings for case_findings in findings}
     sections = []
-    for present, scenarios in plan.futures_of:
+    for present, scenarios in plan.scenarios_of:
         present_findings, counts = by_case[present.case], shares[present.case]
         at_least, table = threshold(plan, present), None
         if present_findings.parcels is not None:
             assert parcels is not None
-            table = futures_of_parcels(
+            table = scenarios_of_parcels(
                 present_findings.parcels, [by_case[scenario.case].parcels for scenario in scenarios],
-                [scenario.case.scenario for scenario in scenarios], plan.future_weights,
+                [scenario.case.scenario for scenario in scenarios], plan.scenario_weights,
                 [criterion.name for criterion in present.criteria], present.rules, at_least,
             )  # fmt: skip
             table = with_novelty(table, parcels.ids, counts.novelty)
-            write_futures_table(stage / present.case.summary_folder, table)
-        sections.append(futures_section(plan, present_findings, counts, at_least, table))
+            write_scenario_table(stage / present.case.summary_folder, table)
+        sections.append(scenario_section(plan, present_findings, counts, at_least, table))
     return sections
 
 

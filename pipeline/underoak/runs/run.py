@@ -17,7 +17,7 @@ from underoak.engine.prepare.estimate import estimate, fit_memory
 from underoak.engine.prepare.input_blocks import verify_inputs
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.progress import Progress
-from underoak.engine.scenario_rasters import ScenarioCounts, write_futures
+from underoak.engine.scenario_rasters import ScenarioCounts, write_scenario_summary
 from underoak.engine.stop import Stop
 from underoak.engine.storage.identity import Identity
 from underoak.engine.storage.input_files import Inputs, file_states
@@ -134,11 +134,11 @@ def _write_rasters(
         build_overviews(spool, outputs, ready.grid, threads)
     with progress.step("rasters"):
         write_rasters(spool, outputs, ready.grid, stage)
-    if not ready.plan.futures_of:
+    if not ready.plan.scenarios_of:
         return {}
     with progress.step("futures"):
         edges = None if ready.parcels is None else ready.parcels.on(ready.grid)
-        return write_futures(ready.plan, ready.prepared, spool, stage, edges)
+        return write_scenario_summary(ready.plan, ready.prepared, spool, stage, edges)
 
 
 def _check_counts(prepared: Prepared, counts: TileCounts, problems: Problems) -> None:

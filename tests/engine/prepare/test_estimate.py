@@ -167,7 +167,7 @@ def test_a_run_that_cannot_fit_is_refused_before_anything_is_written(country, tm
 
 
 def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
-    apart, some = replace(SMALL, cases=4), replace(SMALL, cases=4, shares=1, futures=3)
+    apart, some = replace(SMALL, cases=4), replace(SMALL, cases=4, shares=1, scenarios=3)
     more = estimate(some, 1).seconds - estimate(apart, 1).seconds
     assert more == pytest.approx(SMALL.cells * (1 + 3) * COSTS.scenario_cell)
     assert estimate(some, 1).kept_mb - estimate(apart, 1).kept_mb == pytest.approx(
@@ -175,7 +175,7 @@ def test_futures_cost_time_and_room_for_what_they_have_in_common(country):
     )
     futures = [{"name": name, "replace": {"soil_ph": "ph.tif"}} for name in ("one", "two")]
     _, extent = made_ready(country, scenarios=futures)
-    assert (extent.shares, extent.futures, extent.cases) == (1, 2, 3)
+    assert (extent.shares, extent.scenarios, extent.cases) == (1, 2, 3)
 
 
 def test_draws_of_parcels_cost_memory_room_and_time(country):

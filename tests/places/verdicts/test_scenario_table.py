@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from underoak.overlay import Rules
-from underoak.places import futures_of_parcels
+from underoak.places import scenarios_of_parcels
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.report.page.scenario_section import _row
 
@@ -41,7 +41,7 @@ def table():
         (0.5, 0.1, 0.0, np.nan),
     )
     first.loc[0, "membership_ph"] = 0.9  # of a, only rain gets worse in the first future
-    made = futures_of_parcels(now, [first, second], ["dry", "wet"], (0.5, 0.5), ["ph", "rain"], RULES, 0.5)
+    made = scenarios_of_parcels(now, [first, second], ["dry", "wet"], (0.5, 0.5), ["ph", "rain"], RULES, 0.5)
     return made.set_index("id")
 
 

@@ -107,7 +107,7 @@ class Workload:
     drawn_cases: int = 0  # cases that draw any
     rank_draws: int = 0  # of one parcel, in all cases
     shares: int = 0  # species that have scenarios
-    futures: int = 0  # of all species
+    scenarios: int = 0  # of all species
     sampled_cells: int = 0  # of parcels, in one case, that are in memory until its tables are made
 
     @classmethod
@@ -147,8 +147,8 @@ class Workload:
             draws=sum(case_recipe.figures for case_recipe in work.recipe.cases),
             drawn_cases=sum(case_recipe.figures > 0 for case_recipe in work.recipe.cases),
             rank_draws=sum(case_recipe.rank_draws for case_recipe in work.recipe.cases),
-            shares=len(plan.futures_of),
-            futures=sum(len(futures) for _, futures in plan.futures_of),
+            shares=len(plan.scenarios_of),
+            scenarios=sum(len(scenarios) for _, scenarios in plan.scenarios_of),
             sampled_cells=sampled_cells,
         )
 
@@ -171,7 +171,7 @@ def estimate(workload: Workload, workers: int, tile: int = TILE, trial: Trial | 
         w.parcels * (w.draws + w.rank_draws) * c.parcel_draw
         + w.drawn_cases * min(w.parcels, c.most_ranked) * c.ranked_parcel
     )
-    alone += w.cells * (w.shares + w.futures) * c.scenario_cell
+    alone += w.cells * (w.shares + w.scenarios) * c.scenario_cell
     cores = min(workers, os.cpu_count() or 1)
     seconds = shared / cores / (_SHARED if cores > 1 else 1.0) + alone * slow
     large = rasters + inside * w.shares * c.scenario_bytes

@@ -28,14 +28,14 @@ class Driver:
 
     name: str
     present: str
-    future: str
+    scenario: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Novelty:
     """An amount of land outside the present range [cells], by plane: see `novelty_planes`."""
 
-    futures: tuple[tuple[Driver, ...], ...]
+    scenarios: tuple[tuple[Driver, ...], ...]
     weights: tuple[float, ...]  # of the scenarios
     cells: Doubles  # of the region, by plane
     parcels: Doubles | None = field(default=None)  # (parcels, planes), each cell by the share that the parcel covers
@@ -49,17 +49,17 @@ class Novelty:
 
     def by_driver(self, sums: Doubles) -> dict[str, Doubles]:
         """Return `share` for each driver alone; a scenario that does not replace the driver counts as 0."""
-        names = dict.fromkeys(driver.name for drivers in self.futures for driver in drivers)
+        names = dict.fromkeys(driver.name for drivers in self.scenarios for driver in drivers)
         shares = {}
         for name in names:
             pairs = []
-            for start, drivers in zip(self._starts, self.futures, strict=True):
+            for start, drivers in zip(self._starts, self.scenarios, strict=True):
                 positions = [n for n, driver in enumerate(drivers) if driver.name == name]
                 pairs.append((start, start + 2 + positions[0] if positions else None))
             shares[name] = self._mean(sums, pairs)
         return shares
 
-    def by_future(self, sums: Doubles) -> Doubles:
+    def by_scenario(self, sums: Doubles) -> Doubles:
         """Return the share of land outside the present range in some driver, (..., scenarios)."""
         starts = np.array(self._starts)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -68,7 +68,7 @@ class Novelty:
 
     @property
     def _starts(self) -> list[int]:
-        return [0, *np.cumsum([2 + len(drivers) for drivers in self.futures])[:-1].tolist()]
+        return [0, *np.cumsum([2 + len(drivers) for drivers in self.scenarios])[:-1].tolist()]
 
     def _mean(self, sums: Doubles, pairs: Sequence[tuple[int, int | None]]) -> Doubles:
         mean = np.zeros(sums.shape[:-1])
@@ -80,24 +80,24 @@ class Novelty:
         return mean
 
 
-def drivers_of(present: PreparedCase, future: PreparedCase) -> tuple[Driver, ...]:
+def drivers_of(present: PreparedCase, scenario: PreparedCase) -> tuple[Driver, ...]:
     """Return the numeric layers that a scenario judges by and replaces, in plan order."""
-    plan = future.plan
+    plan = scenario.plan
     codes = {c.layer for c in plan.criteria if c.curve.kind == "table"}
     judged = [c.layer for c in plan.criteria] + [c.layer for c in plan.constraints if isinstance(c, LayerConstraint)]
     return tuple(
-        Driver(name, present.stacked[name], future.stacked[name])
+        Driver(name, present.stacked[name], scenario.stacked[name])
         for name in dict.fromkeys(judged)
         if name in present.stacked
-        and present.stacked[name] != future.stacked[name]
+        and present.stacked[name] != scenario.stacked[name]
         and name not in codes
         and plan.layers[name].kind != "classes"
     )
 
 
-def drivers_by_future(prepared: Prepared, present: Case, futures: Iterable[Case]) -> tuple[tuple[Driver, ...], ...]:
+def drivers_by_scenario(prepared: Prepared, present: Case, scenarios: Iterable[Case]) -> tuple[tuple[Driver, ...], ...]:
     """Return the drivers of each scenario of a species."""
-    return tuple(drivers_of(prepared.by_case[present], prepared.by_case[future]) for future in futures)
+    return tuple(drivers_of(prepared.by_case[present], prepared.by_case[scenario]) for scenario in scenarios)
 
 
 def ranges(recipe: Recipe, names: frozenset[str]) -> dict[str, Range]:
@@ -126,7 +126,7 @@ def inside_of(recipe: Recipe, window: Window) -> BoolArray:
 
 
 def novelty_planes(
-    recipe: Recipe, futures: Sequence[Sequence[Driver]], reference: Mapping[str, Range], window: Window
+    recipe: Recipe, scenarios: Sequence[Sequence[Driver]], reference: Mapping[str, Range], window: Window
 ) -> BoolArray:
     """Return masks of land outside the present range, (planes, rows, cols).
 
@@ -134,9 +134,9 @@ def novelty_planes(
     """
     inside = inside_of(recipe, window)
     planes: list[BoolArray] = []
-    for drivers in futures:
-        stacked = recipe.stack.read(window, frozenset(driver.future for driver in drivers)).values if drivers else {}
-        values = [stacked[driver.future] for driver in drivers]
+    for drivers in scenarios:
+        stacked = recipe.stack.read(window, frozenset(driver.scenario for driver in drivers)).values if drivers else {}
+        values = [stacked[driver.scenario] for driver in drivers]
         each = [
             is_outside_range(driver_values[None], *([bound] for bound in reference[driver.present])) & inside
             for driver, driver_values in zip(drivers, values, strict=True)

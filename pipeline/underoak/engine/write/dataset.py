@@ -10,7 +10,7 @@ import xarray as xr
 from xarray.backends import BackendArray
 from xarray.core import indexing
 
-from underoak.base.codes import NOTHING_LIMITS
+from underoak.base.codes import CLASS_LABELS, NOTHING_LIMITS, STATE_LABELS
 from underoak.base.grid import Grid, Window
 from underoak.engine.write.finished_rasters import (
     CLASS_TIF,
@@ -24,10 +24,8 @@ from underoak.engine.write.finished_rasters import (
     open_finished,
 )  # fmt: skip
 from underoak.engine.write.outputs import (
-    CLASS_NAMES,
     MEMBERSHIP_STEPS,
     MEMBERSHIP_UNJUDGED,
-    STATE_NAMES,
     UINT16_MISSING,
     UINT16_STEPS,
 )
@@ -105,7 +103,7 @@ def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
 
 
 def _attributes(name: str) -> dict[str, Any]:
-    states = ", ".join(f"{code} {text}" for code, text in STATE_NAMES.items())
+    states = ", ".join(f"{code} {text}" for code, text in STATE_LABELS.items())
     match name:
         case "suitability":
             return {"units": "1", "long_name": "suitability"}
@@ -119,7 +117,7 @@ def _attributes(name: str) -> dict[str, Any]:
         case "quantiles":
             return {"units": "1", "long_name": "quantiles of suitability over draws"}
         case "class":
-            codes = ", ".join(f"{code} {text}" for code, text in CLASS_NAMES.items())
+            codes = ", ".join(f"{code} {text}" for code, text in CLASS_LABELS.items())
             return {"long_name": "class", "codes": f"{codes}, {states}"}
         case "limiting":
             return {

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from underoak.base.codes import EXCLUDED, MISSING, NOTHING_LIMITS, S1, S2, S3, N
+from underoak.base.codes import CLASS_LABELS, EXCLUDED, MISSING, NOTHING_LIMITS, STATE_LABELS
 from underoak.base.compiled import compiled
 from underoak.base.palette import CLASS_RGBA
 from underoak.engine.judge.reducer import JudgedBlock
@@ -23,13 +23,6 @@ from underoak.engine.write.finished_rasters import (
 )
 from underoak.plan.case import SINGLE, Case
 
-CLASS_NAMES = {
-    S1: "S1 highly suitable",
-    S2: "S2 moderately suitable",
-    S3: "S3 marginally suitable",
-    N: "N not suitable",
-}
-STATE_NAMES = {EXCLUDED: "excluded by a constraint", MISSING: "missing: not judged"}
 UINT16_STEPS, UINT16_MISSING = 60000, 65535
 MEMBERSHIP_STEPS = 250
 MEMBERSHIP_UNJUDGED = 255  # nodata; a code of its own for excluded cells would read as a membership above 1
@@ -87,7 +80,7 @@ def standard_outputs(
 def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:
     common = {"SOFTWARE": "underoak", "TITLE": title}
     names = {f"CRITERION_{i}": name for i, name in enumerate(criteria)}
-    codes = {f"CODE_{code}": text for code, text in STATE_NAMES.items()}
+    codes = {f"CODE_{code}": text for code, text in STATE_LABELS.items()}
     if dtype == "uint16":
         band = Band("suitability", "1", 1.0 / UINT16_STEPS)
         suitability = Output(
@@ -101,7 +94,7 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
             _suitability_cells,
             averaged=True,
         )
-    class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_NAMES.items()}, **codes}
+    class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_LABELS.items()}, **codes}
     limits = {**common, **names, **codes, f"CODE_{NOTHING_LIMITS}": "nothing limits"}
     bands = tuple(Band(name, "1", 1.0 / MEMBERSHIP_STEPS) for name in criteria)
     membership_tags = {**common, **names, "NODATA_MEANS": "excluded, or the layer is missing; class.tif says which"}

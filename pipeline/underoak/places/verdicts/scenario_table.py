@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from underoak.overlay import Rules
 
 Doubles = npt.NDArray[np.float64]
-FUTURES_CSV = "futures.csv"
+SCENARIOS_CSV = "futures.csv"
 
 
-def futures_of_parcels(
+def scenarios_of_parcels(
     present: pd.DataFrame,
-    futures: Sequence[pd.DataFrame],
+    scenarios: Sequence[pd.DataFrame],
     names: Sequence[str],
     weights: Sequence[float],
     criteria: Sequence[str],
@@ -38,15 +38,16 @@ def futures_of_parcels(
 ) -> pd.DataFrame:
     """Return one row for every parcel, in the present's order.
 
-    `present` and `futures` are tables of `rank_parcels`, `names` and `weights` (which sum to 1) those of the scenarios,
-    `at_least` the suitability that is good enough. The columns are those of `columns.scenarios`, without novelty.
+    `present` and `scenarios` are tables of `rank_parcels`, `names` and `weights` (which sum to 1) those of the
+    scenarios, `at_least` the suitability that is good enough. The columns are those of `columns.scenarios`, without
+    novelty.
     `worst_change` is by the parcel's mean memberships, exact under the linear rule. A parcel that is excluded entirely
     in a scenario has suitability 0 there; one that cannot be judged in some scenario has no figures over all of them.
     """
     import pandas as pd
 
     ids = present["id"].tolist()
-    tables = [table.set_index("id").loc[ids] for table in futures]
+    tables = [table.set_index("id").loc[ids] for table in scenarios]
     suitability = np.array([_suitability(table) for table in tables])
     with np.errstate(invalid="ignore"):
         share, low, median, high = robustness(suitability, at_least, weights)
@@ -94,13 +95,13 @@ def with_novelty(table: pd.DataFrame, ids: Sequence[str], novelty: Novelty) -> p
     return arrange(table.assign(novel_share=novelty.share(sums), novel_drivers=series), SCENARIOS)
 
 
-def write_futures_table(folder: Path, table: pd.DataFrame) -> Path:
+def write_scenario_table(folder: Path, table: pd.DataFrame) -> Path:
     """Write `futures.csv`.
 
     Raises:
         UnderoakError: E501, E502 when disk or folder cannot be written.
     """
-    path = folder / FUTURES_CSV
+    path = folder / SCENARIOS_CSV
     encoded = encode_table(table, SCENARIOS)
     write_safely(path, lambda temporary: write_csv(temporary, encoded))
     return path
@@ -115,7 +116,7 @@ def _suitability(table: pd.DataFrame) -> Doubles:
 
 def _changes(
     present: pd.DataFrame,
-    futures: Sequence[pd.DataFrame],
+    scenarios: Sequence[pd.DataFrame],
     weights: Sequence[float],
     criteria: Sequence[str],
     rules: Rules,
@@ -127,7 +128,7 @@ def _changes(
     memberships = [f"membership_{name}" for name in columns_of(criteria)]
     now = present[memberships].to_numpy(float).T
     effects = np.zeros(now.shape)
-    for table, weight in zip(futures, weights, strict=True):
+    for table, weight in zip(scenarios, weights, strict=True):
         effects += weight * driver_effects(now, table[memberships].to_numpy(float).T, lambda m: combine(m, *settings))
     return effects
 

@@ -13,7 +13,7 @@ from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, W
 from underoak.plan.keys.places import LabSpec, NativeSpec, ParcelsSpec, ZonesSpec
 from underoak.plan.keys.quantities import NAME_PATTERN, File, Name, Text
 from underoak.plan.keys.region import RegionSpec, TrustSpec
-from underoak.plan.keys.scenarios import FuturesSpec, ScenarioSpec
+from underoak.plan.keys.scenarios import ScenarioSpec, ScenarioSummarySpec
 from underoak.plan.keys.uncertainty import Level, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec, VerdictSpec
 from underoak.plan.reading.spec import Spec
@@ -74,7 +74,7 @@ class PlanSpec(Spec):
     """Limits for yes, no and test first. Used with `uncertainty`."""
     scenarios: Annotated[tuple[ScenarioSpec, ...], Field(max_length=MAX_SCENARIOS)] = ()
     """Scenarios, judged in addition to the present."""
-    futures: FuturesSpec = Field(default_factory=FuturesSpec)
+    futures: ScenarioSummarySpec = Field(default_factory=ScenarioSummarySpec)
     """How scenarios are summarised."""
     parcels: ParcelsSpec | None = None
     """The parcels to judge. Required for the purposes buy and orchard."""

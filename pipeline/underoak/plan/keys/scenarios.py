@@ -51,7 +51,7 @@ class ScenarioSpec(Spec):
     """The file that replaces each layer, by the layer's name: a path, or a mapping with `file`."""
 
 
-class FuturesSpec(Spec):
+class ScenarioSummarySpec(Spec):
     """How scenarios are summarised."""
 
     weigh: Literal["equal", "family"] = "equal"

@@ -97,8 +97,8 @@ def _of_best(joined: pd.DataFrame, by_name: dict[str, Any]) -> list[Any]:
     return values
 
 
-def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[str, Any]] = ()) -> str:
-    """Return the page that lists the cases of a run, as HTML; `futures` are the sections by `futures_section`."""
+def cases_html(plan: Plan, findings: Sequence[Findings], scenarios: Sequence[dict[str, Any]] = ()) -> str:
+    """Return the page that lists the cases of a run, as HTML; `scenarios` are the sections by `scenario_section`."""
     cases, purpose = [each.case for each in findings], PURPOSES[Purpose(plan.purpose)]
     table = joined_parcels(findings) if findings[0].parcels is not None else None
     return rendered(
@@ -111,7 +111,7 @@ def cases_html(plan: Plan, findings: Sequence[Findings], futures: Sequence[dict[
         has_verdicts=table is not None and "verdict" in table,
         parcels=[] if table is None else [_parcel(row, cases, plan) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
-        futures=futures,
+        scenarios=scenarios,
         cautions=cautions(plan.purpose),
     )
 

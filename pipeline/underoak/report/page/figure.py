@@ -15,12 +15,11 @@ import numpy.typing as npt
 
 from underoak.base import crs as _crs
 from underoak.base.arrays import FloatArray
-from underoak.base.codes import EXCLUDED
+from underoak.base.codes import CLASS_LABELS, EXCLUDED
 from underoak.base.grid import Bounds, Grid
 from underoak.base.palette import CLASS_RGB, INK, PAPER, SOFT, STRIPES, SUITABILITY_MAP, hex_colour
 from underoak.engine import allocator
 from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
-from underoak.engine.write.outputs import CLASS_NAMES
 from underoak.indicators.cell_size import to_lonlat
 from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.source import Source
@@ -224,7 +223,7 @@ def _draw_legend(figure: Any, picture: MapPicture) -> None:
     if picture.is_by_class:
         classes = [
             Patch(facecolor=hex_colour(CLASS_RGB[code]), edgecolor=SOFT, linewidth=0.6, label=name)
-            for code, name in CLASS_NAMES.items()
+            for code, name in CLASS_LABELS.items()
         ]
         box = (0.02, 0.42 / high, 0.58, 0.5 / high)
         figure.legend(handles=classes, loc="center left", bbox_to_anchor=box, frameon=False, fontsize=8.5, ncols=2)

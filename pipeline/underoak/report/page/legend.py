@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
+from underoak.base.codes import CLASS_LABELS, STATE_LABELS
 from underoak.base.palette import CLASS_RGB, SUITABILITY_MAP, hex_colour
-from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 
 _SLD, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 _STEPS = 10
@@ -25,7 +25,7 @@ def legend_sld(suitability_top: float = 1.0) -> str:
     scores = [step / _STEPS for step in range(_STEPS + 1)]
     ramp = [(f"{score * suitability_top:g}", _score_colour(score), f"{score:g}") for score in scores]
     _layer(root, "suitability", "ramp", ramp)
-    names = CLASS_NAMES | STATE_NAMES
+    names = CLASS_LABELS | STATE_LABELS
     codes = [(str(code), hex_colour(rgb), names[code]) for code, rgb in CLASS_RGB.items()]
     _layer(root, "class", "values", codes)
     ElementTree.indent(root)

@@ -7,12 +7,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from underoak.base.codes import CLASS_NAMES as CODE_NAMES
-from underoak.base.codes import EXCLUDED, MISSING, S1, S2, S3, N
+from underoak.base.codes import CLASS_LABELS, CLASS_NAMES, EXCLUDED, MISSING, S1, S2, S3, STATE_LABELS, N
 from underoak.base.number_words import hectares, metres, percent, percent_beside, score, thousands
 from underoak.base.palette import CLASS_RGB, INK, LINE, MARK, PAPER, SOFT, WASH, hex_colour
 from underoak.engine.storage.manifest import CriterionWords
-from underoak.engine.write.outputs import CLASS_NAMES, STATE_NAMES
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import Purpose
 from underoak.places.parcels.ranking import VALID_AT_LEAST, outranked
@@ -38,7 +36,7 @@ _RULES = {
     "ordered": "Suitability is an ordered weighted mean: weights apply to memberships ordered from best to worst.",
 }
 _COLOURS = {"ink": INK, "soft": SOFT, "line": LINE, "paper": PAPER, "wash": WASH, "mark": MARK}
-_CLASSES = {CODE_NAMES[code]: hex_colour(rgb) for code, rgb in CLASS_RGB.items()}
+_CLASSES = {CLASS_NAMES[code]: hex_colour(rgb) for code, rgb in CLASS_RGB.items()}
 MOST_PARCELS, _MOST_ZONES = 500, 20  # rows shown in a table; the files beside the page have all
 
 
@@ -115,9 +113,9 @@ def subtitle(findings: Findings) -> str:
 
 def _class_areas(findings: Findings) -> dict[str, Any]:
     cells, inside = findings.counts.classes, findings.counts.inside
-    named = [(code, CLASS_NAMES[code].split(" ", 1)) for code in (S1, S2, S3, N)]
+    named = [(code, CLASS_LABELS[code].split(" ", 1)) for code in (S1, S2, S3, N)]
     counted = [(short, words, cells.get(code, 0)) for code, (short, words) in named]
-    counted += [("", STATE_NAMES[code], cells.get(code, 0)) for code in (EXCLUDED, MISSING)]
+    counted += [("", STATE_LABELS[code], cells.get(code, 0)) for code in (EXCLUDED, MISSING)]
     rows = [
         {"code": short, "meaning": words, "area": hectares(count * findings.cell_ha),
          "share": percent(count / inside) if inside else "–"}

@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 _MOST = 200
 
 
-def futures_section(
+def scenario_section(
     plan: Plan, findings: Findings, shared: ScenarioCounts, at_least: float, table: Any
 ) -> dict[str, Any]:
-    """Return one species' section of the page; `table` is from `places.futures_of_parcels`."""
+    """Return one species' section of the page; `table` is from `places.scenarios_of_parcels`."""
     counts = shared.cells
-    class_name, number = plan.futures.at_least, len(plan.spec.scenarios)
+    class_name, number = plan.scenario_summary.at_least, len(plan.spec.scenarios)
     what = f"Suitability {at_least:g} or more, the cut of {class_name}, in"
     lines = [
         (f"{what} every one of {count_of(number, 'future')}", counts["all"]),
@@ -33,7 +33,7 @@ def futures_section(
     ]
     n_known = counts["known"]
     return {
-        "species": findings.case.label if len(plan.futures_of) > 1 else "",
+        "species": findings.case.label if len(plan.scenarios_of) > 1 else "",
         "weighed": " ".join(filter(None, (_weighed(plan), _capped(findings.plan, class_name)))),
         "novel": novel_words(shared.novelty, [scenario.name for scenario in plan.spec.scenarios]),
         "areas": [
@@ -52,18 +52,18 @@ def futures_section(
 def novel_words(novelty: Novelty, scenarios: Sequence[str]) -> str:
     """Return how much of the region lies outside its present range, in which layers and futures."""
     share = float(novelty.share(novelty.cells))
-    if not any(novelty.futures):
+    if not any(novelty.scenarios):
         return "No future replaces a numeric layer of a criterion, so none can leave the present range."
     if not share > 0.0:
         return "No future leaves the range that the region has at present in any layer that it replaces."
     each = {name: float(part) for name, part in novelty.by_driver(novelty.cells).items() if part > 0.0}
-    futures = novelty.by_future(novelty.cells).tolist()
-    most = max(range(len(futures)), key=lambda i: (futures[i], -i))
+    by_scenario = novelty.by_scenario(novelty.cells).tolist()
+    most = max(range(len(by_scenario)), key=lambda i: (by_scenario[i], -i))
     names = [f"{name} ({percent(each[name])})" for name in sorted(each, key=lambda name: -each[name])]
     return (
         f"On average over {count_of(len(scenarios), 'future')}, {percent(share)} of the land lies outside the "
         f"range that the region has at present, in {_listed(names)}; most of all in "
-        f"{scenarios[most]} ({percent(futures[most])}). Here the curves extrapolate "
+        f"{scenarios[most]} ({percent(by_scenario[most])}). Here the curves extrapolate "
         "beyond the region's present values: trust these figures less. Fifth band of the map; columns novel_share and "
         "novel_drivers of futures.csv."
     )
@@ -72,7 +72,7 @@ def novel_words(novelty: Novelty, scenarios: Sequence[str]) -> str:
 def _weighed(plan: Plan) -> str:
     families = [scenario.family for scenario in plan.spec.scenarios if scenario.family]
     twice = sorted({name for name in families if families.count(name) > 1})
-    if plan.futures.weigh == "family":
+    if plan.scenario_summary.weigh == "family":
         return "Each model family has the same weight, shared by its futures."
     if twice:
         return (

@@ -6,11 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from underoak.base.codes import CLASS_NAMES, S1, S2, S3, N
 from underoak.base.number_words import percent
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.report.text.criterion_words import column_names, labels, limiting, measure_beside_range, side_of, value_of
-
-CLASS_NAMES = ("S1", "S2", "S3", "N")
 
 
 def held_words(criteria: Sequence[CriterionWords], row: Mapping[str, Any], is_potential: bool = False) -> str:
@@ -77,7 +76,7 @@ def held_sentence(criteria: Sequence[CriterionWords], row: Mapping[str, Any], cu
     names = row.get("held_by")
     if not isinstance(names, tuple):
         return ""
-    alone = CLASS_NAMES[sum(float(row["suitability"]) < cut for cut in cuts)]
+    alone = CLASS_NAMES[(S1, S2, S3, N)[sum(float(row["suitability"]) < cut for cut in cuts)]]
     essential = [c.label for c in criteria if c.is_essential and c.name in names]
     if len(essential) == len(names):
         why = ", an essential criterion" if len(essential) == 1 else ", essential criteria"

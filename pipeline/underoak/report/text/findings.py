@@ -71,7 +71,7 @@ class Findings:
 
     plan: Plan  # of this case
     grid: Grid
-    parcels: Any
+    parcels: Any  # a table; not typed as one, because its rows serve as mappings, which the types of pandas deny
     zones: Any
     counts: CaseCounts  # of cells; layers by the plan's names
     facts: Mapping[str, SourceFacts]

@@ -119,10 +119,12 @@ def is_outside_range(values: npt.ArrayLike, low: npt.ArrayLike, high: npt.ArrayL
     return np.asarray(((drivers < least) | (drivers > most)).any(axis=0))
 
 
-def driver_effects(present: npt.ArrayLike, future: npt.ArrayLike, score: Callable[[Doubles], npt.ArrayLike]) -> Doubles:
+def driver_effects(
+    present: npt.ArrayLike, scenario: npt.ArrayLike, score: Callable[[Doubles], npt.ArrayLike]
+) -> Doubles:
     """Return how each driver alone changes the score, as in the scenario, with all others as at present.
 
-    present, future (drivers, ...); `score` takes such an array and returns the shape behind its first axis. Returns
+    present, scenario (drivers, ...); `score` takes such an array and returns the shape behind its first axis. Returns
     the changes, (drivers, ...). With a linear score they add up to the full change; else the rest is their interaction.
     Common practice, no source.
 
@@ -132,7 +134,7 @@ def driver_effects(present: npt.ArrayLike, future: npt.ArrayLike, score: Callabl
     Raises:
         ValueError: when the two differ in shape.
     """
-    now, then = np.asarray(present, np.float64), np.asarray(future, np.float64)
+    now, then = np.asarray(present, np.float64), np.asarray(scenario, np.float64)
     if now.shape != then.shape or now.ndim == 0:
         raise ValueError(f"drivers are {now.shape} at present and {then.shape} in the scenario")
     before = np.asarray(score(now), np.float64)
