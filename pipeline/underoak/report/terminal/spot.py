@@ -263,17 +263,17 @@ def _missing(spot: SpotJudgement) -> Iterator[str]:
 
 
 def _next(spot: SpotJudgement) -> str:
-    limits, first = spot.plan.spec.verdict, _first_doubt(spot)
-    names = [each.name for each in _in_order(spot.looked_at.missing)[:3]]
-    is_enough = spot.looked_at.judged_weight >= limits.judged_at
+    limits, first, missing = spot.plan.spec.verdict, _first_doubt(spot), _in_order(spot.looked_at.missing)
+    has_essential = any(each.is_essential for each in missing)
+    is_enough = spot.looked_at.judged_weight >= limits.judged_at and not has_essential
     if is_enough and first is not None and spot.p is not None and limits.no_at < spot.p < limits.yes_at:
         criterion = next(each.criterion for each in spot.criteria if each.figure.layer == first.layer)
         how = "from more bags" if criterion.is_soil else "from a longer or nearer record"
         return f"get {criterion.label} more exactly, {how}: most of the doubt is in it."
-    if names:
-        has_essential = any(each.is_essential for each in spot.looked_at.missing)
+    if missing:
+        names = ", ".join(each.name for each in missing[:3])
         why = "what is essential, then what is heaviest" if has_essential else "the heaviest of what is missing"
-        return f"find out {', '.join(names)} ({why}), and judge again."
+        return f"find out {names} ({why}), and judge again."
     return f"underoak new my-land --for {spot.purpose.value} writes a plan that judges the whole field with maps."
 
 
