@@ -28,6 +28,7 @@ $(VENV)/.dev: pyproject.toml $(VENV)/.made
 
 demo: $(VENV)/.run  ## set up, rank forty parcels of the shipped region, write out/demo
 	$(BIN)/underoak demo --out out/demo
+	@echo 'The command is $(BIN)/underoak. To call it as `underoak` from any folder: pipx install .'
 
 test: $(VENV)/.dev lint  ## set up, check style, types and structure, run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder

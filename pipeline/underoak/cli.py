@@ -154,6 +154,11 @@ def _run(path: Path, options: RunOptions) -> None:
     if options["progress"] != "none" and not is_log_on_stderr:
         for line in result.next_steps():
             click.echo(line, err=True)
+    if result.failed_scenarios:
+        if options["progress"] != "none" and not is_log_on_stderr:
+            names = ", ".join(scenario.name for scenario in result.failed_scenarios)
+            click.echo(f"Not judged, because of errors in their inputs: {names}. All else is done.", err=True)
+        sys.exit(result.failed_scenarios[0].exit_code)
     if result.unjudged and options["strict"]:
         sys.exit(UNJUDGED)
 
@@ -237,7 +242,9 @@ def new(folder: Path, purpose: str) -> None:
     paths = new_plan(folder, purpose)
     for path in paths:
         click.echo(str(path))
-    click.echo(f"Next:  fetch the files that {paths[1]} lists, then: underoak check {paths[0]}", err=True)
+    from underoak.base.command_name import command_name
+
+    click.echo(f"Next:  fetch the files that {paths[1]} lists, then: {command_name()} check {paths[0]}", err=True)
 
 
 @main.command(short_help="Explain the rank of a parcel or zone.")

@@ -161,13 +161,13 @@ def test_ground_torn_apart_by_the_homolosine_is_read_in_pieces():
 
 def test_a_map_of_the_world_from_0_to_360_overlaps_a_region_west_of_greenwich():
     from underoak.base.errors import Problems
-    from underoak.engine.prepare.prepare import _check_overlap
+    from underoak.engine.prepare.overlap import check_overlap
 
     world = Field(Grid("EPSG:4326", (0.1, 0, 0.0, 0, -0.1, 90.0), 1800, 3600), is_periodic=True)
     spain = Grid.north_up("EPSG:25830", 400_000, 4_500_000, 1000, 100, 100)
     layer = StackedLayer("w", SourceLayer(world), "nearest")
     stack, problems = Stack(spain, (layer,)), Problems()
-    _check_overlap(stack, layer, problems)
+    check_overlap(stack, layer, problems)
     assert problems.faults == []
     assert np.isfinite(stack.read(spain.window).values["w"]).mean() > 0.9
 

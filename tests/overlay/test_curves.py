@@ -139,10 +139,10 @@ def test_a_rising_curve_never_falls(pairs: list[tuple[float, float]], values: li
 @pytest.mark.parametrize(
     ("make", "code", "says"),
     [
-        (lambda: Curve.ramp_up(7.0, 6.0), "E320", r"point 1 \(6\) is below point 0 \(7\)"),
-        (lambda: Curve.hump(1.0, 2.0, 1.5, 3.0), "E320", r"point 2 \(1.5\) is below point 1 \(2\)"),
-        (lambda: Curve.ramp_up(7.0, math.nan), "E320", "point 1 of the curve is nan"),
-        (lambda: Curve.ramp_up(-math.inf, 1.0), "E320", "point 0 of the curve is -inf"),
+        (lambda: Curve.ramp_up(7.0, 6.0), "E320", r"point 2 \(6\) is below point 1 \(7\)"),
+        (lambda: Curve.hump(1.0, 2.0, 1.5, 3.0), "E320", r"point 3 \(1.5\) is below point 2 \(2\)"),
+        (lambda: Curve.ramp_up(7.0, math.nan), "E320", "point 2 of the curve is nan"),
+        (lambda: Curve.ramp_up(-math.inf, 1.0), "E320", "point 1 of the curve is -inf"),
         (lambda: Curve.points([(1.0, 0.5)]), "E320", "a curve of 1 places"),
         (lambda: Curve.steps([5.0, 5.0], [0, 1, 0]), "E320", r"step 1 \(5\) is not above step 0"),
         (lambda: Curve.steps([5.0], [0, 1, 0]), "E320", "into 2 pieces, but 3 are given"),
@@ -151,7 +151,7 @@ def test_a_rising_curve_never_falls(pairs: list[tuple[float, float]], values: li
         (lambda: Curve.table({}), "E320", "a curve of 0 places"),
         (lambda: Curve.table({16777217: 1.0}), "E320", "is the same as its neighbours"),
         (lambda: Curve("table", (1.0, 1.0), (0.0, 1.0)), "E320", "stands twice"),
-        (lambda: Curve.points([(1, 0.0), (2, 1.2)]), "E321", r"membership 1.2 \(value 1"),
+        (lambda: Curve.points([(1, 0.0), (2, 1.2)]), "E321", r"membership 1.2 \(value 2"),
         (lambda: Curve.points([(1, 0.0), (2, math.nan)]), "E321", "membership nan"),
         (lambda: Curve.table({1: -0.1}), "E321", "membership -0.1"),
         (lambda: Curve.table({1: 1.0}, otherwise=3.0), "E321", "membership 3"),

@@ -112,6 +112,12 @@ def test_what_holds_the_class_is_looked_at_and_what_is_essential_and_not_there_i
     assert "summer_heat" in {criterion.name for criterion in light.missing}
 
 
+def test_an_empty_source_gets_one_message(tmp_path: Path, warmth_is_essential: Profile) -> None:
+    text = spoiled(("criteria:\n", "criteria:\n  ph: {layer: soil_ph, essential: true, essential_source: ''}\n"))
+    (fault,) = faults(text, tmp_path)
+    assert (fault.code, fault.what) == ("E304", "should not be empty")
+
+
 def test_a_profile_gives_the_mark_and_its_source_together(tmp_path: Path) -> None:
     shipped = Path(__file__).parents[2] / "configs" / "species" / "tuber_borchii.yaml"
     text = shipped.read_text(encoding="utf-8")

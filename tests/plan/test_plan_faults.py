@@ -56,7 +56,8 @@ CASES = [
      "E314", "[rock, water", "twice", "keep one"),
     ("weight of nothing", [weights("{direct: {watr: 1, water: 1}}")],
      "E315", "watr", '"watr" is not a criterion', 'did you mean "water"?'),
-    ("weight lacking", [weights("{direct: {ph: 1}}")], "E315", "{ph: 1}", '"water" has no weight', "add it"),
+    ("weight lacking", [weights("{direct: {ph: 1}}")],
+     "E315", "{ph: 1}", 'the criterion "water" of Tuber melanosporum has no weight', "add it"),
     ("ranked twice", [weights("{ranked: [water, rock, water]}"), ("weight: 0.1, ", "")],
      "E315", "water]}", "ranked twice", "keep one"),
     ("weight beside a ranking", [weights("{ranked: [water, rock]}")],
@@ -78,10 +79,10 @@ CASES = [
     ("cuts", [("S2: 0.50", "S2: 0.80")], "E318", "{S1", "must fall", "0.75, 0.50, 0.25"),
     # curves (rows 63, 64)
     ("not rising", [own("{shape: hump, at: [1, 7, 6, 8]}")],
-     "E320", "{shape: hump", "point 2 (6) is below point 1 (7)", "low to high"),
+     "E320", "{shape: hump", "point 3 (6) is below point 2 (7)", "low to high"),
     ("above one", [("2: 0.6", "2: 1.2")], "E321", "{shape", "membership 1.2", "from 0"),
     ("points above one", [own("{shape: points, of: [[1, 0.5], [2, 1.2]]}")],
-     "E321", "{shape: points", "1.2 (value 1", "from 0"),
+     "E321", "{shape: points", "1.2 (value 2", "from 0"),
     ("too few corners", [own("{shape: hump, at: [1, 2, 3]}")],
      "E304", "[1, 2, 3]", "needs at least 4 values, has 3", ""),
     ("shape", [("{shape: table", "{shape: tabel")], "E304", "{shape", 'shape "tabel" is not known', '"table"'),
@@ -304,3 +305,17 @@ def test_weights_that_do_not_add_up_to_one_are_a_warning_that_says_the_sum(tmp_p
     assert plan.weights == pytest.approx((1 / 6, 5 / 6))
     (fault,) = faults(text, tmp_path, strict=True)
     assert fault.code == "W311"
+
+
+@pytest.mark.parametrize("key", ["bias_share: 0.4", "is_soil: true"])
+def test_a_key_that_only_a_constraint_could_use_is_told(tmp_path, key) -> None:
+    edit = ("unit: m, nodata: -32768}", f"unit: m, nodata: -32768, {key}}}")
+    constraint = ("constraints:\n", 'constraints:\n  - {name: high, layer: elevation, exclude: "> 900 m"}\n')
+    warnings = [fault for fault in loaded(spoiled(edit, constraint), tmp_path).warnings if fault.code == "W219"]
+    assert len(warnings) == 1
+    assert key.split(":")[0] in warnings[0].what
+    used = (
+        "criteria:\n",
+        "criteria:\n  up: {layer: elevation, curve: {shape: ramp_up, at: [1, 9]}, weight: 1, source: us}\n",
+    )
+    assert not [f for f in loaded(spoiled(edit, constraint, used), tmp_path).warnings if f.code == "W219"]

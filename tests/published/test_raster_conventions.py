@@ -10,8 +10,9 @@ import rasterio
 from rasterio.transform import Affine
 
 from underoak.base.errors import Problems
-from underoak.layers.decoding.plausibility import check_sample, read_sample
+from underoak.layers.decoding.plausibility import LayerNames, check_values
 from underoak.layers.decoding.rules import FileFacts, resolve_rules
+from underoak.layers.decoding.value_tally import count_values
 from underoak.layers.formats.open import open_source
 from underoak.layers.layer_request import LayerRequest
 
@@ -86,7 +87,7 @@ class TestSoilGrids2:
         values = np.full((40, 40), 74, np.int16)
         values[:10] = -32768
         source, problems = source_of(written(tmp_path / "phh2o.tif", values, **SOIL_GRID), unit="pH*10")
-        check_sample(read_sample(source, source.grid.window), source, problems)
+        check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
         assert [fault.code for fault in problems.faults] == ["E210"]
         assert "nodata: -32768" in problems.faults[0].fix
 
@@ -107,7 +108,7 @@ class TestWorldClim:
         place = {"crs": "EPSG:4326", "transform": Affine(1 / 120, 0, 2, 0, -1 / 120, 45)}
         tenths = np.arange(-90, 260, dtype=np.int16).reshape(14, 25)
         source, problems = source_of(written(tmp_path / "bio1.tif", tenths, **place), unit="degC")
-        check_sample(read_sample(source, source.grid.window), source, problems)
+        check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
         assert [fault.code for fault in problems.faults] == ["E204"]
         assert '"unit: degC*10"' in problems.faults[0].fix
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import threading
+import warnings
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -12,6 +15,7 @@ if TYPE_CHECKING:
     from pyproj import CRS, Geod, Transformer
 
 _local = threading.local()
+_BALLPARK = "allpark"  # in the name of an operation that leaves a shift out
 
 
 @lru_cache(maxsize=64)
@@ -56,6 +60,93 @@ def transformer(source: str, target: str) -> Transformer:
             raise UnderoakError(Fault("E202", what, fix="give a system of this Earth as `crs:`")) from error
     cached: Transformer = cache[key]
     return cached
+
+
+@dataclass(frozen=True, slots=True)
+class DatumShift:
+    """A shift between two datums that no operation here can apply."""
+
+    source: str  # names of the two systems
+    target: str
+    metres: float | None  # None if the size is not known
+
+    @property
+    def words(self) -> str:
+        """What is left out, with its size, as words of a fault."""
+        size = "its size is not known here" if self.metres is None else f"about {self.metres:.0f} m here"
+        return f'the shift between the datums of "{self.source}" and "{self.target}" is left out: {size}'
+
+
+DATUM_FIX = (
+    "name the exact system as `crs:`, such as an EPSG code; or transform the file with a tool that has the "
+    "grid of this shift"
+)
+_SMALLEST_SHIFT_M = 2.0  # between the current datums of continents. From memory.
+
+
+def left_out_shift(source: str, target: str, x: float, y: float) -> DatumShift | None:
+    """Return the shift between two datums that is left out at a place (x, y of `source`); None if none is.
+
+    Where the projection library knows no better, it takes latitudes and longitudes of one datum for those of the other.
+    The size is that of another operation between the two, or else of two ellipsoids with one centre.
+
+    >>> round(left_out_shift("+proj=utm +zone=31 +ellps=intl +units=m", "EPSG:25831", 450_000, 4_600_000).metres)
+    91
+    >>> left_out_shift("EPSG:23031", "EPSG:25831", 450_000, 4_600_000) is None
+    True
+    """
+    import pyproj
+    from pyproj.transformer import TransformerGroup
+
+    if same(source, target):
+        return None
+    used = transformer(source, target)
+    place = used.transform(x, y)
+    if not all(map(math.isfinite, place)):
+        return None
+    try:
+        description = used.get_last_used_operation().description
+    except pyproj.exceptions.ProjError:
+        return None
+    if _BALLPARK not in description or _is_sphere(parse(source)) or _is_sphere(parse(target)):
+        return None  # on a sphere, latitudes of the ellipsoid are meant by convention
+    with warnings.catch_warnings(action="ignore"):  # of grids that are not installed
+        group = TransformerGroup(parse(source), parse(target), always_xy=True)
+    others = [each.transform(x, y) for each in group.transformers if _BALLPARK not in each.description]
+    others = [other for other in others if all(map(math.isfinite, other))]
+    if others:
+        (x, other_x), (y, other_y) = zip(place, others[0], strict=True)
+        lon, lat = transformer(target, "EPSG:4326").transform([x, other_x], [y, other_y])
+        size: float | None = float(geod().inv(lon[0], lat[0], lon[1], lat[1])[2])
+    else:
+        size = _ellipsoid_shift_m(parse(source), parse(target), transformer(source, "EPSG:4326").transform(x, y)[1])
+        is_one_ellipsoid = size < _SMALLEST_SHIFT_M
+        if is_one_ellipsoid and not _is_modern(parse(source)):
+            size = None  # two old datums on one ellipsoid
+    if size is not None and size < _SMALLEST_SHIFT_M:
+        return None
+    return DatumShift(parse(source).name, parse(target).name, size)
+
+
+def _is_sphere(crs: CRS) -> bool:
+    return crs.ellipsoid is not None and not crs.ellipsoid.inverse_flattening
+
+
+def _is_modern(crs: CRS) -> bool:
+    """Return True for the ellipsoids of datums that satellites measured, which agree within a metre or two."""
+    return crs.ellipsoid is not None and abs(crs.ellipsoid.semi_major_metre - 6_378_137.0) < 0.5
+
+
+def _ellipsoid_shift_m(a: CRS, b: CRS, latitude: float) -> float:
+    """Return how far a place moves north if its latitude is taken over to another ellipsoid with the same centre [m].
+
+    The abridged formula of Molodensky, without a shift of the centre. From memory.
+    """
+    if a.ellipsoid is None or b.ellipsoid is None:
+        return 0.0
+    f, g = (1.0 / e.inverse_flattening if e.inverse_flattening else 0.0 for e in (a.ellipsoid, b.ellipsoid))
+    semi_major, other = a.ellipsoid.semi_major_metre, b.ellipsoid.semi_major_metre
+    return abs((semi_major * (g - f) + f * (other - semi_major)) * math.sin(2.0 * math.radians(latitude)))
 
 
 @lru_cache(maxsize=64)

@@ -7,6 +7,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from underoak.base.arrays import FloatArray
 from underoak.base.errors import Fault, UnderoakError, did_you_mean
 from underoak.base.units import read_quantity
@@ -109,6 +112,8 @@ class Indicator:
     gives_codes: bool = False  # class codes: by default onto the grid by nearest, never averaged
     is_soil: bool = False  # it describes the soil: a laboratory or a spade can test it
     package: str = ""  # that it needs beyond those of the core, and the extra that brings it: "pyflwdir hydro"
+    contradicts: Callable[..., npt.NDArray[np.bool_]] | None = None  # where inputs, with settings, rule each other out
+    contradiction: str = ""  # what is wrong there, in words; results are missing
     takes_shapes: bool = False  # a file of shapes will do instead of its input; then it has no setting of class codes
 
     def settings(self, written: Mapping[str, Any], of_shapes: bool = False) -> dict[str, Setting]:

@@ -169,7 +169,7 @@ def _source_layer(
         months = _selected_months(spec, taken_as, is_south) if taken_as.axis == "months" else ()
         lost = [month for month in months if month not in source.months]
         if lost:
-            what = f"months {', '.join(map(str, lost))} are needed, but {source.facts.path} does not have them"
+            what = f"months {', '.join(map(str, lost))} are needed, but {source.facts.name} does not have them"
             problems.add("E225", what, f"layers.{name}", "name a file with all of them")
             return None
         # an input that takes any unit gets the same for all
@@ -204,14 +204,14 @@ def _has_wanted_axis(name: str, spec: LayerSpec, source: Source, taken_as: Input
     """Return whether a source has months where they are needed, and none where they are not; add E251 if not."""
     where = f"layers.{name}"
     if taken_as.axis == "months" and not source.months:
-        what = f"`{spec.derive or f'reduce: {spec.reduce}'}` needs monthly values, but {source.facts.path} has none"
+        what = f"`{spec.derive or f'reduce: {spec.reduce}'}` needs monthly values, but {source.facts.name} has none"
         key = "derive" if spec.derive else "reduce"
         fix = f"name a file of twelve months, or, if the file holds that value already, remove `{key}`"
         problems.add("E251", what, where, fix)
         return False
     if taken_as.axis == "cells" and source.months:
         n_months = len(source.months)
-        what = f"{source.facts.path} holds {n_months} months, and the plan does not say how they become one value"
+        what = f"{source.facts.name} holds {n_months} months, and the plan does not say how they become one value"
         problems.add("E251", what, where, "add `reduce: sum`, mean, min or max, or `derive:`")
         return False
     if taken_as.is_year and (spec.months or spec.season not in (None, "year")):
@@ -233,8 +233,8 @@ def _is_on_one_grid(name: str, sources: Mapping[str, Source], problems: Problems
     for key, other in others:
         if not source.grid.is_aligned(other.grid):
             what = (
-                f"{first} and {key} lie on different grids: {source.facts.path} has {_grid_and_crs(source.grid)}, "
-                f"{other.facts.path} has {_grid_and_crs(other.grid)}"
+                f"{first} and {key} lie on different grids: {source.facts.name} has {_grid_and_crs(source.grid)}, "
+                f"{other.facts.name} has {_grid_and_crs(other.grid)}"
             )
             fix = f"take both from one product, or resample {key} to the cells of {first} first"
             problems.add("E354", what, f"layers.{name}", fix)

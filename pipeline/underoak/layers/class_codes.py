@@ -6,7 +6,7 @@ import numpy as np
 
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
-from underoak.layers.decoding.plausibility import sample_windows
+from underoak.layers.decoding.value_tally import sample_windows
 from underoak.layers.derivation.source_layer import clip_to_source, read_window
 from underoak.layers.stack import StackedLayer
 
@@ -58,7 +58,7 @@ def check_codes(layer: StackedLayer, window: Window, problems: Problems, max_cel
     what = f"{code} {_code_list(absent)} {verb} not occur {where}; the file has {_code_list(present)}"
     effect = "" if len(absent) < len(codes) else ": so the layer has one value everywhere"
     fix = "look up the codes in the file's legend, or remove those that do not occur"
-    problems.add("W217", what + effect, f"{layer.name} ({source.facts.path})", fix)
+    problems.add("W217", what + effect, layer.where, fix)
 
 
 def _code_list(codes: set[float]) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 
 from underoak.base.errors import Problems
 from underoak.base.grid import Window
-from underoak.layers.decoding.plausibility import sample_windows
+from underoak.layers.decoding.value_tally import sample_windows
 from underoak.layers.derivation.source_layer import clip_to_source, read_window
 from underoak.layers.files import Trust
 from underoak.layers.formats.georeference import describe_grid
@@ -83,7 +83,7 @@ def check_crossing(name: str, quantiles: Quantiles, window: Window, deep: bool, 
         values = np.stack([read_window(layer.source_layer.source, part)[0].values for _, layer in quantiles])
         n_complete += int(np.count_nonzero(np.isfinite(values).all(axis=0)))
         n_crossing += int(np.count_nonzero(crossing(values)))
-    report_crossing(n_crossing, n_complete, f"{name} ({source.facts.path})", problems)
+    report_crossing(n_crossing, n_complete, f"{name} ({source.facts.name})", problems)
 
 
 def report_crossing(n_crossing: int, n_complete: int, where: str, problems: Problems) -> None:

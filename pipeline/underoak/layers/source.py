@@ -28,6 +28,12 @@ class SourceFacts:
     decoding: str  # one line: the scale, offset and nodata that are applied, and whether file or plan declares them
     block: tuple[int, int] = (1, 1)  # stored blocks, (rows, cols)
     files: tuple[str, ...] = field(default=())  # every file that is read, for hashing
+    file: str = ""  # as the plan names it
+
+    @property
+    def name(self) -> str:
+        """The file as messages name it."""
+        return self.file or self.path
 
 
 class Source(Protocol):

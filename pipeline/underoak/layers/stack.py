@@ -30,6 +30,11 @@ class StackedLayer:
     method: str
     share_of: tuple[float, ...] = ()
 
+    @property
+    def where(self) -> str:
+        """The layer and its files as messages name them."""
+        return f"{self.name} ({self.source_layer.facts.name})"
+
 
 class Stacked(NamedTuple):
     """A set of layers on one window of the analysis grid, with counts of cells, by layer name."""

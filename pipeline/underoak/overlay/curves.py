@@ -55,7 +55,7 @@ class Curve:
             has_other = self.kind == "table" and not math.isnan(self.otherwise)
             for i, value in enumerate((*self.y, self.otherwise) if has_other else self.y):
                 if not 0.0 <= value <= 1.0:
-                    what = f"membership {value:g} (value {i} of the curve) is outside 0..1"
+                    what = f"membership {value:g} (value {i + 1} of the curve) is outside 0..1"
                     problems.add("E321", what, fix="give a number from 0 (impossible) to 1 (ideal)")
         problems.stop_if_any()
         if math.isnan(self.otherwise):  # the one NaN, so that equal curves are equal, also after a trip to a worker
@@ -67,9 +67,9 @@ class Curve:
     def _check_places(self, problems: Problems) -> None:
         for i, place in enumerate(self.x):
             if not math.isfinite(place):
-                problems.add("E320", f"point {i} of the curve is {place}", fix="give a finite number")
+                problems.add("E320", f"point {i + 1} of the curve is {place}", fix="give a finite number")
             elif self.kind == "linear" and i and place < self.x[i - 1]:
-                what = f"curve points must increase: point {i} ({place:g}) is below point {i - 1} ({self.x[i - 1]:g})"
+                what = f"curve points must increase: point {i + 1} ({place:g}) is below point {i} ({self.x[i - 1]:g})"
                 problems.add("E320", what, fix="order the points from low to high")
             elif self.kind == "table" and float(np.float32(place)) != place:
                 what = f"class code {place:.17g} is the same as its neighbours in 32 bits"

@@ -13,6 +13,7 @@ from underoak.plan.case import PRESENT, SINGLE, Case
 from underoak.plan.checks.assumed_errors import assume_errors
 from underoak.plan.checks.criteria import CriterionInUse, merge_profile, resolve_units
 from underoak.plan.checks.distance_limits import check_distance_limits
+from underoak.plan.checks.idle_keys import check_idle_keys
 from underoak.plan.checks.references import check_references
 from underoak.plan.checks.scenario_layers import scenario_layers
 from underoak.plan.checks.uncertainty import check_uncertainty
@@ -124,6 +125,7 @@ def _resolve(
     errors = assume_errors(spec, resolve_units(spec, in_use, check), in_use, profile, check)
     layers = errors.layers
     check_uncertainty(spec, layers, check)
+    check_idle_keys(spec, in_use, check)
     check_distance_limits(spec, layers, check)
     weights, pairwise = resolve_weights(spec, in_use, profile, check)
     by_order = None if weights is None else order_weights(spec, weights, check)

@@ -133,6 +133,15 @@ class Plan:
         families = [scenario.family for scenario in self.spec.scenarios]
         return scenario_weights(families, self.scenario_summary.weigh) if families else ()
 
+    def without_scenarios(self, names: frozenset[str]) -> Plan:
+        """Return the plan without some of its scenarios; folders of the other cases stay as they are."""
+        if not names:
+            return self
+        scenarios = tuple(scenario for scenario in self.spec.scenarios if scenario.name not in names)
+        spec = self.spec.model_copy(update={"scenarios": scenarios})
+        case_plans = tuple(plan for plan in self.case_plans if plan.case.scenario not in names)
+        return replace(self, spec=spec, case_plans=case_plans)
+
     @property
     def title(self) -> str:
         """Title of the results."""

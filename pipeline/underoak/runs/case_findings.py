@@ -37,7 +37,7 @@ from underoak.places.wild.zone_draws import COLUMN, s2_shares
 from underoak.plan.case import Case
 from underoak.report import Findings
 from underoak.report.page.pair_columns import with_pairs
-from underoak.runs.prepared_run import PreparedRun
+from underoak.runs.prepared_run import MOST_COMPARED, PreparedRun
 from underoak.uncertainty import Coverage
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
@@ -73,7 +73,7 @@ def collect_findings(ready: PreparedRun, spool: Spool, stage: Path, started: dat
             parcels = _parcel_findings(ready, case, ready.reducers[case.case].results(spool), stage)
         if parcels.draws is not None:
             draws[case.case] = parcels.draws
-        if parcels.table is not None and not findings:
+        if parcels.table is not None and not findings and len(parcels.table) > MOST_COMPARED:
             overlap = overlap_warning(parcels.table)
             ready.problems.extend([overlap] if overlap else [])
         findings.append(_findings(ready, case, _counts(spool, case), parcels, stage, started))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from underoak.base.command_name import command_name
 from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare.estimate import Estimate, estimate, fit_memory
 from underoak.engine.prepare.timing_trial import trial
@@ -43,6 +44,7 @@ def check(
         threads, tile = fit_memory(memory, workload, threads, tile)
     needs = estimate(workload, threads, tile, trial(ready.job) if is_compiled() else None)
     folder, problems = plan.base / plan.outputs.folder, ready.problems
+    problems.extend(fault for scenario in ready.prepared.failed for fault in scenario.faults)
     refuse_foreign(folder, map(Path, ready.result_names))
     low_disk = check_room(folder, needs.disk_mb * 1e6)
     problems.extend([low_disk] if low_disk else [])
@@ -53,7 +55,7 @@ def check(
         lines.append(f"parcels   {len(ready.parcels)}")
     lines += [str(fault) for fault in problems.warnings]
     lines += _need_lines(needs, threads)
-    lines.append(f"Next: underoak run {plan.path if plan.path is not None else 'PLAN'}")
+    lines.append(f"Next: {command_name()} run {plan.path if plan.path is not None else 'PLAN'}")
     return lines
 
 

@@ -7,8 +7,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from underoak.base.command_name import command_name
 from underoak.base.grid import Grid
-from underoak.engine.storage.manifest import CaseManifest, Manifest, read_manifest
+from underoak.engine.storage.manifest import CaseManifest, FailedScenarioRecord, Manifest, read_manifest
 from underoak.engine.storage.run_folder import finish_publishing
 from underoak.layers.formats.safe_names import plain_to_read
 from underoak.places.columns.column import decode_table
@@ -113,6 +114,11 @@ class Run:
             return None
         with plain_to_read(path) as plain:
             return gpd.read_file(plain, engine="pyogrio")
+
+    @property
+    def failed_scenarios(self) -> tuple[FailedScenarioRecord, ...]:
+        """The scenarios of the plan that were not judged, because of errors in their own inputs."""
+        return self.manifest.failed_scenarios
 
     @property
     def unjudged(self) -> int:
@@ -229,7 +235,7 @@ class Run:
             lines.append(f"Map:    {self.folder / 'map.png'}")
         if self.parcels is not None and len(self.parcels):
             best = str(self.parcels.iloc[0]["id"])
-            lines.append(f"Next:   underoak explain {self.folder} --parcel {_quoted(best)}")
+            lines.append(f"Next:   {command_name()} explain {self.folder} --parcel {_quoted(best)}")
         return lines
 
 

@@ -7,11 +7,13 @@ from typing import Any
 
 from underoak.base.grid import Grid
 from underoak.engine.judge.counts import CaseCounts
+from underoak.engine.prepare.case_faults import FailedScenario
 from underoak.engine.prepare.prepare import PreparedCase
 from underoak.engine.storage.manifest import (
     CaseManifest,
     Counts,
     CriterionWords,
+    FailedScenarioRecord,
     GridRecord,
     LayerRecord,
     Manifest,
@@ -64,8 +66,16 @@ def _counts(counts: CaseCounts) -> Counts:
 def run_manifest(
     plan: Plan, grid: Grid, cases: Sequence[CaseManifest], inputs: Sequence[InputRecord],
     outputs: Sequence[FileRecord], when: Mapping[str, Any], warnings: Sequence[str],
+    failed: Sequence[FailedScenario] = (),
 ) -> Manifest:  # fmt: skip
     """Return the manifest of a run; `when` holds the fields of `RunTimes`."""
+    records = tuple(
+        FailedScenarioRecord(
+            name=each.name, exit_code=each.faults[0].exit_code, faults=tuple(str(fault) for fault in each.faults)
+        )
+        for each in failed
+    )
+    more = {"failed_scenarios": records} if records else {}
     return Manifest(
         format=2,
         plan=plan.canonical(),
@@ -76,5 +86,6 @@ def run_manifest(
         outputs=tuple(outputs),
         software=software(),
         warnings=tuple(warnings),
+        **more,
         when=RunTimes.model_validate(when),
     )

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from underoak.base.errors import Problems, count_of
+from underoak.base.errors import Fault, Problems, UnderoakError, count_of
 from underoak.base.grid import Grid
+from underoak.engine.prepare.case_faults import FailedScenario
 from underoak.engine.prepare.estimate import Workload
-from underoak.engine.prepare.prepare import Prepared, PreparedCase, bounds_in_degrees, extent_words, prepare
+from underoak.engine.prepare.overlap import bounds_in_degrees, extent_words
+from underoak.engine.prepare.prepare import Prepared, PreparedCase, prepare
 from underoak.engine.progress import Progress
 from underoak.engine.workers.tile import CaseJob, TileJob
 from underoak.engine.write.outputs import standard_outputs
@@ -24,6 +26,8 @@ from underoak.runs.run_files import result_names
 if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.case_reducers import ParcelReducers
+
+MOST_COMPARED = 50_000  # parcels whose outlines are compared; of more, the cells are
 
 
 @dataclass(frozen=True)
@@ -54,13 +58,19 @@ class PreparedRun:
         return result_names(self.plan, (output.layout.name for output in self.job.outputs))
 
 
-def prepare_run(plan: Plan, progress: Progress, *, strict: bool = False, deep: bool = False) -> PreparedRun:
+def prepare_run(
+    plan: Plan, progress: Progress, *, strict: bool = False, deep: bool = False,
+    failed: tuple[FailedScenario, ...] = (),
+) -> PreparedRun:  # fmt: skip
     """Open, check and read all inputs of a plan; warnings on layers and region are reported at once.
+
+    Scenarios whose own inputs have faults are left out; `failed` are those that were left out before.
 
     Raises:
         UnderoakError: with every fault; with every warning too if `strict`.
     """
-    prepared = exclude_non_native(plan, prepare(plan, strict=strict, deep=deep), strict)
+    prepared = exclude_non_native(plan, _prepare_layers(plan, strict, deep, failed), strict)
+    plan = prepared.plan
     progress.log(
         "run_start",
         plan=str(plan.path) if plan.path else None,
@@ -81,6 +91,25 @@ def prepare_run(plan: Plan, progress: Progress, *, strict: bool = False, deep: b
     return PreparedRun(plan, prepared, parcels, reducers, TileJob(prepared.recipe, jobs), problems)
 
 
+def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...]) -> Prepared:
+    """Open and check region and layers; a fault of the parcels' file is reported with theirs."""
+    try:
+        return prepare(plan, strict=strict, deep=deep, failed=failed)
+    except UnderoakError as error:
+        problems = Problems()
+        problems.extend(error.faults)
+        if plan.parcels is not None:
+            from underoak.places import read_parcels
+
+            spec, of_parcels = plan.parcels, Problems()
+            try:
+                read_parcels(plan.base / spec.file, spec.id, plan.region.crs, of_parcels, spec.features)
+            except UnderoakError as more:
+                of_parcels.add_error(more)
+            problems.extend(of_parcels.faults)
+        raise UnderoakError(*problems.faults, *problems.warnings) from error
+
+
 def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> Parcels | None:
     if plan.parcels is None:
         return None
@@ -90,9 +119,24 @@ def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> P
     parcels = read_parcels(plan.base / spec.file, spec.id, grid.crs, problems, spec.features)
     if parcels is not None:
         _check_places(parcels, grid, problems)
+        overlap = _overlap(parcels)
+        problems.extend([overlap] if overlap else [])
     problems.stop_if_any(strict and len(problems.warnings) > n_before)
     assert parcels is not None
     return parcels
+
+
+def _overlap(parcels: Parcels) -> Fault | None:
+    """Return W430 for parcels that overlap; of very many, the run tells by their cells."""
+    import pandas as pd
+
+    from underoak.places.geometry.parcel_shapes import overlap_shares
+    from underoak.places.parcels.ranking import overlap_warning
+
+    if len(parcels) > MOST_COMPARED:
+        return None
+    columns = {"id": parcels.ids, "area_ha": parcels.area_ha, "overlap_share": overlap_shares(parcels)}
+    return overlap_warning(pd.DataFrame(columns))
 
 
 def _check_places(parcels: Parcels, grid: Grid, problems: Problems) -> None:

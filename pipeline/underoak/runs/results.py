@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from underoak.engine.prepare.case_faults import FailedScenario
 from underoak.engine.prepare.prepare import PreparedCase, relief_source
 from underoak.engine.scenario_rasters import ScenarioCounts, threshold
 from underoak.engine.storage.manifest import MANIFEST, CaseManifest
@@ -48,6 +49,7 @@ class RunFacts:
     inputs: Sequence[InputRecord]
     when: Mapping[str, Any]
     start: float  # of `time.monotonic`
+    failed: Sequence[FailedScenario] = ()
 
     @property
     def started(self) -> datetime.datetime:
@@ -140,5 +142,7 @@ def _write_manifest(
         "outputs": file_records((folder / name for name in DATED), folder),
     }
     warnings = [str(fault) for fault in findings.warnings]
-    manifest = run_manifest(plan, findings.grid, cases, facts.inputs, outputs, {**facts.when, **spent}, warnings)
+    manifest = run_manifest(
+        plan, findings.grid, cases, facts.inputs, outputs, {**facts.when, **spent}, warnings, facts.failed
+    )
     (folder / MANIFEST).write_text(manifest.dump(), encoding="utf-8")

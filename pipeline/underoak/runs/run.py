@@ -5,17 +5,21 @@ from __future__ import annotations
 import datetime
 import os
 import time
-from dataclasses import asdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from underoak.base.codes import EXCLUDED
-from underoak.base.errors import Problems
+from underoak.base.errors import Fault, Problems
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
 from underoak.engine.judge.warm_up import is_compiled
+from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario
 from underoak.engine.prepare.estimate import estimate, fit_memory
+from underoak.engine.prepare.file_checks import LayerFaults, check_contradictions, check_layer_values
 from underoak.engine.prepare.input_blocks import verify_inputs
 from underoak.engine.prepare.prepare import Prepared
+from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_fault
 from underoak.engine.progress import Progress
 from underoak.engine.scenario_rasters import ScenarioCounts, write_scenario_summary
 from underoak.engine.stop import Stop
@@ -28,6 +32,7 @@ from underoak.engine.storage.spool import TILE, Spool
 from underoak.engine.workers.cluster import pool_of
 from underoak.engine.workers.cluster_address import Address
 from underoak.engine.workers.runner import build_overviews, correct_counts, run_tiles, whole_tiles, write_rasters
+from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.quantile_layers import report_crossing
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
@@ -36,8 +41,6 @@ from underoak.runs.finished_run import Run
 from underoak.runs.prepared_run import PreparedRun, prepare_run
 from underoak.runs.results import RunFacts, write_results
 from underoak.runs.run_files import input_files, named_files
-
-_MOST_IMPLAUSIBLE = 0.001  # share of a layer's cells that may be dropped before the run stops
 
 
 def run(
@@ -74,26 +77,63 @@ def run(
         UnderoakError: with every fault found before computing starts, or the one that stopped it; no file is then
             left half-written under a final name, and finished tiles are saved.
     """
-    start, started = time.monotonic(), datetime.datetime.now(datetime.UTC)
     plan = plan if seed is None else plan.with_seed(seed)
+    options = _Options(
+        folder=Path(out) if out is not None else plan.base / plan.outputs.folder,
+        threads=workers or os.cpu_count() or 1, tile=whole_tiles(tile or TILE), address=Address.usable(cluster),
+        memory=memory, resume=resume, strict=strict, start=time.monotonic(),
+        started=datetime.datetime.now(datetime.UTC),
+    )  # fmt: skip
     progress, stop = progress or Progress("none"), stop or Stop()
-    folder = Path(out) if out is not None else plan.base / plan.outputs.folder
-    threads, size = workers or os.cpu_count() or 1, whole_tiles(tile or TILE)
-    address = Address.usable(cluster)
+    failed: tuple[FailedScenario, ...] = ()
+    while True:
+        try:
+            return _run(plan, options, failed, progress, stop)
+        except _ScenariosFailed as error:
+            failed = (*failed, *error.scenarios)
+            plan = plan.without_scenarios(frozenset(scenario.name for scenario in error.scenarios))
+
+
+@dataclass(frozen=True)
+class _Options:
+    """The options of a run, resolved."""
+
+    folder: Path
+    threads: int
+    tile: int
+    address: Address | None
+    memory: int | None
+    resume: bool | None
+    strict: bool
+    start: float  # of `time.monotonic`
+    started: datetime.datetime
+
+
+class _ScenariosFailed(Exception):
+    """A signal that values of some scenarios turned out wrong when all land was judged: the rest is judged again."""
+
+    def __init__(self, scenarios: tuple[FailedScenario, ...]) -> None:
+        super().__init__(", ".join(scenario.name for scenario in scenarios))
+        self.scenarios = scenarios
+
+
+def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], progress: Progress, stop: Stop) -> Run:
+    folder, threads, size, address = options.folder, options.threads, options.tile, options.address
     states = file_states(named_files(plan))
-    ready = prepare_run(plan, progress, strict=strict)
+    ready = prepare_run(plan, progress, strict=options.strict, failed=failed)
+    plan = ready.plan
     with progress.step("checksums of inputs"):
         inputs = Inputs(input_files(plan, ready.prepared), plan.base, plan.path, states)
         verify_inputs(ready.prepared.recipe.stack, inputs, threads)
     identity = Identity.of(plan, ready.grid, inputs.sums, ready.job.outputs)
-    if memory is not None:
-        threads, size = fit_memory(memory, ready.workload, threads, size)
+    if options.memory is not None:
+        threads, size = fit_memory(options.memory, ready.workload, threads, size)
     needs = estimate(ready.workload, threads, size)
     with (
         RunFolder(folder, ready.result_names) as run_folder,
-        open_spool(run_folder, identity, ready.grid, needs.disk_mb, resume, progress, strict) as spool,
+        open_spool(run_folder, identity, ready.grid, needs.disk_mb, options.resume, progress, options.strict) as spool,
     ):
-        when: dict[str, Any] = {"started": started.isoformat(timespec="seconds"), "tile": size}
+        when: dict[str, Any] = {"started": options.started.isoformat(timespec="seconds"), "tile": size}
         when["tiles_kept"] = spool.tiles
         with pool_of(address, threads) as pool:
             when["workers"] = pool.workers
@@ -104,14 +144,22 @@ def run(
             correct_counts(ready.job, spool.notes)
         # these depend on the tile size: neighbouring tiles read some cells twice
         when["source_cells"] = {"read": spool.notes.read, "implausible": spool.notes.implausible}
-        _check_counts(ready.prepared, spool.notes, ready.problems)
+        _check_counts(ready, spool.notes, options.strict)
+        _check_constant(ready, spool.notes)
         shares = _write_rasters(ready, spool, run_folder.stage, progress, threads)
         progress.start("tables, maps and report", 0)
-        findings = collect_findings(ready, spool, run_folder.stage, started)
-        ready.problems.stop_if_any(strict)
-        for fault in ready.problems.warnings[len(ready.prepared.warnings) :]:
-            progress.warn(fault)
-        write_results(ready, run_folder.stage, findings, shares, RunFacts(inputs.records, when, start))
+        findings = collect_findings(ready, spool, run_folder.stage, options.started)
+        ready.problems.stop_if_any(options.strict)
+        for fault in ready.problems.warnings:
+            if fault not in ready.prepared.warnings:
+                progress.warn(fault)
+        write_results(
+            ready,
+            run_folder.stage,
+            findings,
+            shares,
+            RunFacts(inputs.records, when, options.start, ready.prepared.failed),
+        )
         progress.finish()
         inputs.check()
         with stop.patient():
@@ -141,28 +189,55 @@ def _write_rasters(
         return write_scenario_summary(ready.plan, ready.prepared, spool, stage, edges)
 
 
-def _check_counts(prepared: Prepared, counts: TileCounts, problems: Problems) -> None:
+def _check_counts(ready: PreparedRun, counts: TileCounts, strict: bool) -> None:
     """Stop before anything is written if too many values were dropped, or if no cell can be judged."""
-    labels = {name: label for ready in reversed(prepared.cases) for name, label in ready.labels.items()}
-    for stacked, n_dropped in counts.implausible.items():
-        where, unit = labels[stacked]
-        share = n_dropped / counts.read[stacked] if counts.read[stacked] else 0.0
-        if share > _MOST_IMPLAUSIBLE:
-            what = f"{share:.2%} of its values cannot be true in {unit or 'their unit'}"
-            problems.add("E204", what, where, "check unit, scale and nodata, or widen `valid`")
-        elif n_dropped:
-            what = f"a few values (less than {_MOST_IMPLAUSIBLE:.1%}) cannot be true and were taken as missing"
-            problems.add("W204", what, where)
-    for ready in prepared.cases:
-        case_counts = counts.of(ready.case)
+    prepared, faults = ready.prepared, CaseFaults(ready.problems)
+    labels = {name: label for each in reversed(prepared.cases) for name, label in each.labels.items()}
+    for report in _dropped_values(prepared, counts):
+        _replace_warnings(ready.problems, report.faults)
+        faults.add([each.case for each in prepared.cases if report.layers & each.stacked_names], report.faults)
+    for each in prepared.cases:
+        case_counts, of_case = counts.of(each.case), Problems()
         for layer, n_crossing in sorted(case_counts.crossing.items()):
-            report_crossing(n_crossing, case_counts.drawn[layer], labels[layer][0], problems)
-    for ready in prepared.cases:
-        if any(code in (*CLASS_CODES, EXCLUDED) for code in counts.of(ready.case).classes):
+            report_crossing(n_crossing, case_counts.drawn[layer], labels[layer][0], of_case)
+        if not any(code in (*CLASS_CODES, EXCLUDED) for code in case_counts.classes):
+            blank = [
+                name for name, stacked in each.stacked.items() if counts.missing.get(stacked, -1) == counts.inside > 0
+            ]
+            reason = f": {', '.join(blank)} has no value anywhere in it" if blank else ""
+            of_case.add("E250", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
+        faults.add([each.case], [*of_case.faults, *of_case.warnings])
+    faults.stop_if_any(strict)
+    if faults.failed:
+        raise _ScenariosFailed(faults.failed)
+
+
+def _check_constant(ready: PreparedRun, counts: TileCounts) -> None:
+    """Warn of criteria by which all judged land of a present is the same, unless a sample has told so."""
+    for each in ready.prepared.cases:
+        reported = {criterion.name for criterion in ready.prepared.constant.get(each.case, ())}
+        case_counts = counts.of(each.case)
+        if not each.case.is_present or case_counts.judged < 2:
             continue
-        blank = [
-            name for name, stacked in ready.stacked.items() if counts.missing.get(stacked, -1) == counts.inside > 0
+        constant = [
+            ConstantCriterion(criterion.name, value, None, "")
+            for criterion in each.plan.criteria
+            if (value := case_counts.constant.get(criterion.name)) is not None and criterion.name not in reported
         ]
-        reason = f": {', '.join(blank)} has no value anywhere in it" if blank else ""
-        problems.add("E250", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
-    problems.stop_if_any()
+        if constant:
+            ready.problems.extend([constant_fault(constant, each.case, "all judged land")])
+
+
+def _dropped_values(prepared: Prepared, counts: TileCounts) -> list[LayerFaults]:
+    """Count every cell of the layers that had values dropped, and return what is wrong with them."""
+    dropped = frozenset(name for name, count in counts.implausible.items() if count)
+    stack = prepared.recipe.stack
+    with gdal_settings():
+        reports = check_contradictions(stack, every_cell=True, is_sampled_only=True)
+        return [*(check_layer_values(stack, every_cell=True, names=dropped)[0] if dropped else ()), *reports]
+
+
+def _replace_warnings(problems: Problems, faults: Sequence[Fault]) -> None:
+    """Take away the warnings of a sample that were counted anew over every cell."""
+    counted = {(fault.code, fault.where) for fault in faults}
+    problems.warnings[:] = [fault for fault in problems.warnings if (fault.code, fault.where) not in counted]

@@ -9,7 +9,11 @@ from hypothesis import strategies as st
 
 from underoak.base.errors import UnderoakError
 from underoak.base.grid import Window
-from underoak.layers.decoding.plausibility import check_sample, read_sample, sample_windows
+from underoak.base.number_words import thousands
+from underoak.layers.decoding.plausibility import LayerNames, check_values
+from underoak.layers.decoding.time_axis import MONTH_NAMES
+from underoak.layers.decoding.value_tally import count_values, sample_windows
+from underoak.layers.files import Trust
 
 from layer_builders import codes, monthly, opened, write_nc, write_tif
 
@@ -22,7 +26,7 @@ def judged(tmp_path, values, file=None, **layer):
     write_tif(tmp_path / "ph.tif", values, **(file or {}))
     source, problems = opened(tmp_path, "ph.tif", **layer)
     assert not problems.faults
-    check_sample(read_sample(source, source.grid.window), source, problems)
+    check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
     return problems
 
 
@@ -39,7 +43,8 @@ def test_ph_times_ten_is_proposed_and_not_guessed(tmp_path):
     problems = judged(tmp_path, PH10, unit="pH")
     assert codes(problems) == ["E204"]
     assert str(problems.faults[0]) == (
-        "E204 soil_ph (ph.tif): values 52..84 do not fit pH 2..11; they fit pH*10. "
+        "E204 soil_ph (ph.tif): values 52..84 do not fit pH 2..11 (7 200 of 7 200 sampled values, first in row 1, "
+        "column 1, longitude 1.8012, latitude 41.5453); they fit pH*10. "
         'Fix: add "scale: 0.1" under layers.soil_ph, or "unit: pH*10"'
     )
 
@@ -126,6 +131,88 @@ def test_declaring_it_settles_it(tmp_path, tag):
     assert not codes(judged(tmp_path, mixed(PH10, tag), {"nodata": tag}, unit="pH*10"))
 
 
+@pytest.mark.parametrize("tag", [-9999, -32768, 32767])
+def test_a_single_never_value_is_an_error_where_it_would_be_judged(tmp_path, tag):
+    values = PH10.copy()
+    values[3, 4] = tag
+    problems = judged(tmp_path, values, unit="1")
+    assert codes(problems) == ["E210"]
+    assert "1 of 7 200 sampled values" in problems.faults[0].what
+    assert "first in row 4, column 5" in problems.faults[0].what
+    # a plan that states such bounds says that it is a value
+    assert not codes(judged(tmp_path, values, unit="1", valid=[-40000, 40000]))
+
+
+@pytest.mark.parametrize("tag", [-9999, -32768])
+def test_a_single_never_value_that_is_dropped_in_any_case_is_a_warning(tmp_path, tag):
+    values = PH10.copy()
+    values[3, 4] = tag
+    problems = judged(tmp_path, values, unit="pH*10")
+    assert codes(problems) == ["W204"]
+    assert f'"nodata: {tag}"' in problems.warnings[0].fix
+
+
+def test_65535_far_from_all_other_values_is_asked_about(tmp_path):
+    values = np.float32(PH10)
+    values[3, 4] = 65535
+    problems = judged(tmp_path, values, unit="1")
+    assert codes(problems) == ["W204"]
+    assert '"nodata: 65535"' in problems.warnings[0].fix
+    ramp = np.linspace(0, 131072, values.size).reshape(SHAPE).astype("f4")
+    ramp[3, 4] = 65535
+    assert not codes(judged(tmp_path, ramp, unit="1"))
+
+
+@pytest.mark.parametrize("share", [0.02, 0.3])
+def test_cells_in_another_unit_are_fitted_by_themselves(tmp_path, share):
+    celsius = RNG.uniform(-5, 25, SHAPE)
+    is_kelvin = RNG.random(SHAPE) < share
+    problems = judged(tmp_path, np.float32(celsius + 273.15 * is_kelvin), unit="degC")
+    assert codes(problems) == ["E204"]
+    assert f"{thousands(int(is_kelvin.sum()))} of 7 200 sampled values" in problems.faults[0].what
+    assert "by themselves they fit K" in problems.faults[0].what
+    assert "correct these cells in the file" in problems.faults[0].fix
+
+
+def test_every_cell_is_counted_when_every_cell_is_read(tmp_path):
+    values = RNG.integers(52, 85, (700, 1500)).astype(np.int16)
+    n = int(RNG.integers(2, 50))
+    cells = RNG.choice(values.size, n, replace=False)
+    values.ravel()[cells] = 900
+    write_tif(tmp_path / "ph.tif", values)
+    source, problems = opened(tmp_path, "ph.tif", unit="pH*10")
+    tally = count_values(source, source.grid.window, every_cell=True)
+    check_values(tally, source, LayerNames.of([source.request]), problems)
+    assert codes(problems) == ["W204"]
+    first_row, first_col = divmod(int(cells.min()), 1500)
+    assert problems.warnings[0].what.startswith(f"{n} of 1 050 000 values, 90, cannot be true in pH")
+    assert f"first in row {first_row + 1}, column {first_col + 1}," in problems.warnings[0].what
+
+
+def test_the_file_of_a_mosaic_is_named(tmp_path):
+    left, right = PH10.copy(), PH10.copy()
+    right[5, 6] = 900
+    write_tif(tmp_path / "left.tif", left)
+    write_tif(tmp_path / "right.tif", right, transform=(30.0, 0.0, 400_000.0 + 30 * SHAPE[1], 0.0, -30.0, 4_600_000.0))
+    bands = "".join(
+        f'<SimpleSource><SourceFilename relativeToVRT="1">{name}.tif</SourceFilename><SourceBand>1</SourceBand>'
+        f'<SrcRect xOff="0" yOff="0" xSize="{SHAPE[1]}" ySize="{SHAPE[0]}"/>'
+        f'<DstRect xOff="{k * SHAPE[1]}" yOff="0" xSize="{SHAPE[1]}" ySize="{SHAPE[0]}"/></SimpleSource>'
+        for k, name in enumerate(("left", "right"))
+    )
+    text = (
+        f'<VRTDataset rasterXSize="{2 * SHAPE[1]}" rasterYSize="{SHAPE[0]}"><SRS>EPSG:25831</SRS>'
+        "<GeoTransform>400000, 30, 0, 4600000, 0, -30</GeoTransform>"
+        f'<VRTRasterBand dataType="Int16" band="1">{bands}</VRTRasterBand></VRTDataset>'
+    )
+    (tmp_path / "ph.vrt").write_text(text)
+    source, problems = opened(tmp_path, "ph.vrt", Trust.from_plan(tmp_path), unit="pH*10")
+    check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
+    assert codes(problems) == ["W204"]
+    assert f"first in row 6, column {SHAPE[1] + 7}," in problems.warnings[0].what
+    assert problems.warnings[0].what.endswith("right.tif")
+
+
 def test_it_is_found_where_no_bounds_are_known(tmp_path):
     assert codes(judged(tmp_path, mixed(PH10, -9999), unit="g/kg")) == ["E210"]
     assert codes(judged(tmp_path, mixed(PH10.astype("u2"), 65535), unit="g/kg")) == ["E210"]
@@ -147,10 +234,12 @@ def test_a_wrong_unit_and_an_undeclared_nodata_are_told_together(tmp_path):
     assert "values 52..84" in problems.faults[1].what
 
 
-def test_a_few_outliers_are_let_pass_and_more_are_not(tmp_path):
+def test_a_few_outliers_are_told_and_more_are_an_error(tmp_path):
     values = PH10.copy()
     values.ravel()[:7] = 200  # 7 of 7200 is below a thousandth
-    assert not codes(judged(tmp_path, values, unit="pH*10"))
+    problems = judged(tmp_path, values, unit="pH*10")
+    assert codes(problems) == ["W204"]
+    assert problems.warnings[0].what.startswith("7 of 7 200 sampled values, 20, cannot be true in pH")
     values.ravel()[:8] = 200
     assert codes(judged(tmp_path, values, unit="pH*10")) == ["E204"]
 
@@ -166,12 +255,21 @@ def test_zeros_that_a_file_calls_nodata_are_asked_about(tmp_path):
 def test_infinite_values_are_counted_and_told(tmp_path):
     problems = judged(tmp_path, mixed(PH10.astype("f4"), np.inf), unit="pH*10")
     assert codes(problems) == ["W212"]
-    assert "%" in problems.warnings[0].what
+
+
+def test_a_single_infinite_value_is_counted_and_located(tmp_path):
+    row, col = int(RNG.integers(SHAPE[0])), int(RNG.integers(SHAPE[1]))
+    values = PH10.astype("f4")
+    values[row, col] = -np.inf
+    problems = judged(tmp_path, values, unit="pH*10")
+    assert codes(problems) == ["W212"]
+    assert problems.warnings[0].what.startswith("1 of 7 200 sampled cells are infinite")
+    assert f"first in row {row + 1}, column {col + 1}, longitude" in problems.warnings[0].what
 
 
 @pytest.mark.parametrize(
     ("values", "unit", "like"),
-    [(RNG.uniform(0, 0.6, SHAPE), "percent", "fraction"), (RNG.uniform(0, 1e-4, SHAPE), "mm", "kg m-2 s-1")],
+    [(RNG.uniform(0, 0.6, SHAPE), "percent", "fraction"), (RNG.uniform(0, 0.3, SHAPE), "mm", "kg m-2 s-1")],
 )
 def test_values_that_fit_too_well_are_asked_about(tmp_path, values, unit, like):
     problems = judged(tmp_path, np.float32(values), unit=unit)
@@ -199,7 +297,7 @@ class TestMonthly:
         lat, lon = np.linspace(45, 44, 20), np.linspace(1, 2, 20)
         write_nc(tmp_path / "pr.nc", monthly(values, units, lat=lat, lon=lon))
         source, problems = opened(tmp_path, "pr.nc", **layer)
-        check_sample(read_sample(source, source.grid.window), source, problems)
+        check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
         return problems
 
     def test_a_fill_value_that_no_attribute_names_is_found(self, tmp_path):
@@ -213,9 +311,45 @@ class TestMonthly:
         assert codes(problems) == ["E204"]
         assert '"unit: mm/month"' in problems.faults[0].fix
 
-    def test_a_rate_that_is_called_a_depth_is_asked_about(self, tmp_path):
-        problems = self.told(tmp_path, RNG.uniform(1e-6, 5e-5, (12, 20, 20)).astype(np.float32), "mm")
+    def test_a_rate_that_is_called_a_depth_is_an_error_unless_the_plan_states_such_bounds(self, tmp_path):
+        values = RNG.uniform(1e-6, 5e-5, (12, 20, 20)).astype(np.float32)
+        problems = self.told(tmp_path, values, "mm")
+        assert codes(problems) == ["E204"]
+        assert 'write "unit: kg m-2 s-1"' in problems.faults[0].fix
+        (tmp_path / "again").mkdir()
+        assert not codes(self.told(tmp_path / "again", values, "mm", valid=[0, 0.01]))
+
+    def test_one_month_in_kelvin_is_named_and_no_unit_is_proposed_for_the_others(self, tmp_path):
+        month = int(RNG.integers(12))
+        celsius = RNG.uniform(-5, 25, (12, 20, 20)).astype(np.float32)
+        celsius[month] += 273.15
+        problems = self.told(tmp_path, celsius, "degC")
+        assert codes(problems) == ["E204"]
+        name = MONTH_NAMES[month]
+        assert problems.faults[0].what.startswith("400 of 4 800 sampled values, ")
+        assert f"all of them in {name}; by themselves they fit K" in problems.faults[0].what
+        assert f"first in row 1, column 1, longitude 1.0000, latitude 45.0000, 2001-{month + 1:02d}" in str(
+            problems.faults[0]
+        )
+        assert f"correct {name} in the file" in problems.faults[0].fix
+        assert '"unit: ' not in problems.faults[0].fix
+
+    def test_years_beyond_the_first_are_counted_when_every_cell_is(self, tmp_path):
+        steps = 36
+        starts = np.cumsum([0, *([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31] * 3)])[:steps]
+        values = RNG.uniform(-5, 25, (steps, 20, 20)).astype(np.float32)
+        values[30, 7, 11] = 400.0
+        lat, lon = np.linspace(45, 44, 20), np.linspace(1, 2, 20)
+        write_nc(tmp_path / "tas.nc", monthly(values, "degC", time=starts, lat=lat, lon=lon, name="tas"))
+        source, problems = opened(tmp_path, "tas.nc", unit="degC", reduce="mean")
+        check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
+        assert not codes(problems)
+        deep = count_values(source, source.grid.window, every_cell=True)
+        check_values(deep, source, LayerNames.of([source.request]), problems)
         assert codes(problems) == ["W204"]
+        assert problems.warnings[0].what.startswith("1 of 14 400 values, 400, cannot be true in degC")
+        assert "first in row 8, column 12" in problems.warnings[0].what
+        assert "2003-07" in problems.warnings[0].what
 
 
 class TestLattice:
@@ -254,15 +388,15 @@ class TestLattice:
     def test_the_same_cells_are_sampled_every_time(self, tmp_path):
         write_tif(tmp_path / "x.tif", RNG.integers(0, 9999, (500, 400)).astype(np.int16))
         source, _ = opened(tmp_path, "x.tif", unit="mm")
-        first, second = (read_sample(source, source.grid.window) for _ in range(2))
-        np.testing.assert_array_equal(first.stored, second.stored)
+        first, second = (count_values(source, source.grid.window) for _ in range(2))
+        np.testing.assert_array_equal(first.samples, second.samples)
         assert first.cells == 25 * 64 * 64
 
 
 def test_an_empty_window_has_nothing_to_judge(tmp_path):
     write_tif(tmp_path / "x.tif", PH10)
     source, problems = opened(tmp_path, "x.tif", unit="pH")
-    check_sample(read_sample(source, Window(0, 0, 0, 5)), source, problems)
+    check_values(count_values(source, Window(0, 0, 0, 5)), source, LayerNames.of([source.request]), problems)
     assert not codes(problems)
 
 
@@ -271,7 +405,7 @@ def test_a_damaged_file_is_an_error(tmp_path):
     source, _ = opened(tmp_path, "x.tif", unit="pH*10")
     path.write_bytes(path.read_bytes()[:-500])
     with pytest.raises(UnderoakError, match="E230"):
-        read_sample(source, source.grid.window)
+        count_values(source, source.grid.window)
 
 
 def test_a_file_whose_nodata_is_nan_is_said_to_have_it(tmp_path):

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from underoak.base.errors import UnderoakError
-from underoak.layers.decoding.plausibility import check_sample, read_sample
+from underoak.layers.decoding.plausibility import LayerNames, check_values
+from underoak.layers.decoding.value_tally import count_values
 from underoak.layers.formats import gdal, netcdf_zarr_files
 
 from layer_builders import monthly, opened, retag, whole, write_nc, write_tif
@@ -78,7 +79,7 @@ def test_a_value_or_a_fault_comes_out_of_a_damaged_file(tmp_path, kind):
                 outcomes.update(fault.code for fault in problems.faults)
                 continue
             assert whole(source).dtype == np.float32
-            check_sample(read_sample(source, source.grid.window), source, problems)
+            check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
             outcomes.add("read")
         except UnderoakError as error:
             outcomes.update(fault.code for fault in error.faults)
@@ -146,7 +147,7 @@ def test_a_geotiff_with_damaged_tags_is_read_or_refused_at_once(tmp_path, layout
             if source is None:
                 outcomes.update(fault.code for fault in problems.faults)
                 continue
-            check_sample(read_sample(source, source.grid.window), source, problems)
+            check_values(count_values(source, source.grid.window), source, LayerNames.of([source.request]), problems)
             outcomes.add("read")
         except UnderoakError as error:
             outcomes.update(fault.code for fault in error.faults)

@@ -341,3 +341,48 @@ def test_a_broken_row_keeps_its_place_and_the_others_go_on(tmp_path, geometry, c
     assert code in codes(problems)
     assert not problems.faults
     assert frame.geometry.isna().tolist() == [False, code == "W407", False]
+
+
+class TestRoundTheEarth:
+    FIJI = "EPSG:3460"
+
+    def shapes(self, tmp_path, *shapes):
+        frame = gpd.GeoDataFrame({"n": range(len(shapes))}, geometry=list(shapes), crs="EPSG:4326")
+        frame.to_file(tmp_path / "fields.gpkg", engine="pyogrio")
+        return read_features(
+            tmp_path / "fields.gpkg", None, self.FIJI, problems=(problems := Problems()), where="x", keep_all=True
+        ), problems
+
+    def test_a_shape_across_the_antimeridian_that_is_not_split_is_left_out_and_told(self, tmp_path):
+        unsplit = Polygon([(179.95, -17), (-179.95, -17), (-179.95, -16.9), (179.95, -16.9)])
+        table, problems = self.shapes(tmp_path, box(179.0, -17, 179.1, -16.9), unsplit)
+        assert table.geometry.isna().tolist() == [False, True]
+        (warning,) = problems.warnings
+        assert warning.code == "W407"
+        assert "crosses the antimeridian and is not split there): row 2" in warning.what
+
+    def test_one_that_is_split_or_goes_on_beyond_180_keeps_its_area(self, tmp_path):
+        beyond = box(179.95, -17, 180.05, -16.9)
+        split = MultiPolygon([box(179.95, -17, 180, -16.9), box(-180, -17, -179.95, -16.9)])
+        table, problems = self.shapes(tmp_path, beyond, split)
+        assert not problems.warnings
+        first, second = table.geometry.area
+        assert abs(first - second) < 1e-3 * first
+
+    def test_a_shape_of_the_whole_earth_is_left_out_and_told(self, tmp_path):
+        _, problems = self.shapes(tmp_path, box(-180, -90, 180, 90), box(179.0, -17, 179.1, -16.9))
+        assert "covers the whole Earth" in problems.warnings[0].what
+
+    def test_a_continent_that_spans_more_than_half_the_earth_stays(self, tmp_path):
+        points = [(lon, -17.0) for lon in range(-100, 101, 10)] + [(lon, -16.0) for lon in range(100, -101, -10)]
+        table, _ = self.shapes(tmp_path, Polygon(points))
+        assert not table.geometry.isna().any()
+
+
+def test_a_datum_without_a_known_shift_is_told(tmp_path):
+    crs = "+proj=tmerc +lat_0=41 +lon_0=2.7 +ellps=intl +units=m"
+    frame = gpd.GeoDataFrame(geometry=[box(0, 0, 900, 900)], crs=crs)
+    frame.to_file(tmp_path / "fields.gpkg", engine="pyogrio")
+    problems = Problems()
+    read_features(tmp_path / "fields.gpkg", None, "EPSG:25831", problems=problems, where="x")
+    assert [fault.code for fault in problems.warnings] == ["W208"]

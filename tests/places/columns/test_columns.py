@@ -55,6 +55,7 @@ CELLS = {
         NotJudgedText(),
         st.builds(NotJudged, st.sampled_from(Cause))
         | st.builds(NotJudged, st.sampled_from(Cause), SOME)
+        | st.builds(lambda layers: NotJudged(Cause.NO_DATA, layers=layers), SOME)
         | st.builds(lambda note: NotJudged(Cause.NO_SHAPE, note=note), st.text(min_size=1)),
     ),
     "pairs": (PairsText(), st.lists(st.builds(PairName, NAMES, st.just("") | NAMES), max_size=3).map(tuple)),

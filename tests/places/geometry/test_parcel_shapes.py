@@ -208,3 +208,21 @@ def test_a_collection_is_not_taken_for_a_parcel_silently(tmp_path):
     assert parcels.shapes[1] is None
     assert "GeometryCollection" in parcels.notes[1]
     assert codes(problems) == ([], ["W407"])
+
+
+def test_the_share_that_others_cover_is_that_of_their_union():
+    from shapely import box
+
+    from underoak.places.geometry.parcel_shapes import Parcels, overlap_shares
+
+    side = float(np.random.default_rng(9).uniform(50, 400))
+    shapes = [
+        box(0, 0, side, side),  # half under the second, and the third lies in that half
+        box(side / 2, 0, 2 * side, side),
+        box(0.6 * side, 0, 0.8 * side, side),
+        box(-side, 0, 0, side),  # touches the first
+        None,
+    ]
+    array = np.array([*shapes, None], object)[:-1]
+    parcels = Parcels(tuple("abcde"), array, "EPSG:25831", np.ones(5), ("",) * 5)
+    np.testing.assert_allclose(overlap_shares(parcels), [0.5, 1 / 3, 1.0, 0.0, 0.0], atol=1e-9)

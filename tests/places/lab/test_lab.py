@@ -238,7 +238,12 @@ def test_a_mark_at_the_start_capitals_and_the_plans_own_id_are_fine(land, head):
         (HEAD + "F9,,clay,25,%,,,\n", "E413", 'line 2: there is no parcel "F9"'),
         (HEAD + "0f1,,clay,25,%,,,\n", "E413", 'there is no parcel "0f1". Fix: did you mean "F1"'),
         (HEAD + "F1,,clays,25,%,,,\n", "E413", 'there is no layer "clays". Fix: did you mean "clay"?'),
-        (HEAD + 'F1,,clay,"25,5",%,,,\n', "E412", "write decimals with a point"),
+        (
+            HEAD + 'F1,,clay,"25,5",%,,,\n',
+            "E412",
+            'value "25,5" has a comma, and commas separate the columns of this file. Fix: write 25.5',
+        ),
+        (HEAD + 'F1,,clay,"7,234",%,,,\n', "E412", "write 7.234, or 7234 if the comma parts thousands"),
         (HEAD + "F1,,clay,<2,%,,,\n", "E412", 'value "<2" is no number'),
         (HEAD + "F1,,clay,1e999,%,,,\n", "E412", "is no number"),
         (HEAD + "F1,,clay,25,,,,\n", "E412", "line 2: has no unit"),

@@ -254,6 +254,21 @@ def test_ground_outside_the_regions_outline_is_off_the_map():
     assert reasons == [NotJudged(Cause.NO_DATA), NotJudged(Cause.OFF_MAP)]
 
 
+def test_the_layers_without_data_are_named():
+    judged = judged_on(GRID)
+    memberships, classes = judged.memberships.copy(), judged.classes.copy()
+    blank = int(np.random.default_rng(5).integers(len(CRITERIA)))
+    memberships[blank, :, :] = np.nan
+    memberships[(blank + 1) % len(CRITERIA), 0, 0] = np.nan  # one cell is not worth a name
+    classes[:] = 255
+    judged = JudgedBlock(judged.window, memberships, judged.suitability, classes, judged.weakest, judged.gainful)
+    field = parcels_of([box(4e5, 4.6e6 - 90, 4e5 + 90, 4.6e6)])
+    layers = [f"layer_{name}" for name in CRITERIA]
+    tally = ParcelSumsReducer.of(field, GRID, CRITERIA, RULES, layers=layers)
+    (reason,) = tally.table(tally.finish([tally.reduce(judged)]))["reason"]
+    assert reason == NotJudged(Cause.NO_DATA, layers=(layers[blank],))
+
+
 def test_a_block_without_parcels_keeps_nothing():
     tally = ParcelSumsReducer.of(parcels_of([box(4e5, 4.6e6 - 20, 4e5 + 20, 4.6e6)]), GRID, CRITERIA, RULES)
     assert tally.reduce(judged_on(GRID).at(Window(10, 10, 5, 5))) == {}

@@ -63,6 +63,22 @@ def count_codes(classes: Bytes, weakest: Bytes, state: Bytes, of_class: Counts, 
 
 
 @compiled
+def constant_value(values: FloatArray, suitability: FloatArray) -> tuple[float, int]:
+    """Return the value of the first judged cell, and 0 without one, 1 if all have it, 2 if one differs."""
+    first = np.float32(0.0)
+    state = 0
+    for i in range(values.size):
+        if suitability[i] != suitability[i] or values[i] != values[i]:
+            continue
+        if state == 0:
+            first = values[i]
+            state = 1
+        elif values[i] != first:
+            return float(first), 2  # in most blocks within a few cells
+    return float(first), state
+
+
+@compiled
 def _within(values: FloatArray, low: np.float32, high: np.float32, holds: Flags) -> None:
     for i in range(values.size):
         holds[i] |= (values[i] >= low) & (values[i] <= high)

@@ -24,6 +24,7 @@ class CaseCounts:
     missing: dict[str, int] = field(default_factory=dict)  # layer -> cells inside the region without a value
     drawn: dict[str, int] = field(default_factory=dict)  # uncertain layer -> source cells that were drawn
     crossing: dict[str, int] = field(default_factory=dict)  # uncertain layer -> those whose quantiles cross
+    constant: dict[str, float | None] = field(default_factory=dict)  # criterion -> membership of all judged cells
 
     @property
     def judged(self) -> int:
@@ -36,12 +37,16 @@ class CaseCounts:
         _add(self.classes, other.classes)
         for total, more in zip(self._by_name(), other._by_name(), strict=True):
             _add(total, more)
+        for name, value in other.constant.items():  # None: it differs between cells
+            self.constant[name] = value if self.constant.get(name, value) == value else None
 
     def in_order(self) -> CaseCounts:
         """Return the same counts, each table in the order of its keys: tiles may come in any order."""
-        return CaseCounts(
-            self.inside, dict(sorted(self.classes.items())), *(dict(sorted(t.items())) for t in self._by_name())
-        )
+        counts = CaseCounts(self.inside, dict(sorted(self.classes.items())))
+        for total, more in zip(counts._by_name(), self._by_name(), strict=True):
+            total.update(sorted(more.items()))
+        counts.constant.update(sorted(self.constant.items()))
+        return counts
 
     def _by_name(self) -> tuple[dict[str, int], ...]:
         return self.limiting, self.excluded, self.missing, self.drawn, self.crossing
@@ -50,7 +55,8 @@ class CaseCounts:
         """Return plain values; `from_json` reads them."""
         names = ("limiting", "excluded", "missing", "drawn", "crossing")
         classes = {str(code): count for code, count in self.classes.items()}
-        return {"inside": self.inside, "classes": classes} | dict(zip(names, self._by_name(), strict=True))
+        counts = dict(zip(names, self._by_name(), strict=True))
+        return {"inside": self.inside, "classes": classes, "constant": self.constant} | counts
 
     @classmethod
     def from_json(cls, content: Mapping[str, Any]) -> CaseCounts:

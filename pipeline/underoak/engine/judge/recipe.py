@@ -209,6 +209,10 @@ def _overlay(
     case_counts = counts.of(case_recipe.case)
     case_counts.classes |= {int(code): int(of_class[code]) for code in np.flatnonzero(of_class)}
     names = {i: criterion.name for i, criterion in enumerate(case_recipe.criteria)} | {NOTHING_LIMITS: "nothing limits"}
+    for i, criterion in enumerate(case_recipe.criteria):
+        value, how_many = loops.constant_value(memberships[i].reshape(-1), suitability.reshape(-1))
+        if how_many:
+            case_counts.constant[criterion.name] = value if how_many == 1 else None
     case_counts.limiting |= {name: int(of_weakest[code]) for code, name in names.items() if of_weakest[code]}
     return JudgedBlock(
         window, memberships, suitability, classes, weakest, gainful, missing_weight, case=case_recipe.case

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import contextlib
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -10,9 +11,12 @@ from typing import Any
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.prepare.input_blocks import stored_parts
+from underoak.engine.prepare.value_ranges import ValueRange, tallied_range
 from underoak.layers.catalogue import open_layers
 from underoak.layers.class_codes import check_codes
-from underoak.layers.decoding.plausibility import check_sample, read_sample
+from underoak.layers.decoding.plausibility import LayerNames, check_values
+from underoak.layers.decoding.value_tally import ValueTally, count_values
+from underoak.layers.derivation.contradictions import MAX_CELLS, count_contradictions, report_contradictions
 from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.derivation.whole_file import WholeFileSource
 from underoak.layers.files import Trust
@@ -23,10 +27,6 @@ from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.plan.case import Case
 from underoak.plan.keys.layer import LayerSpec
-
-_SAMPLES, _DEEP_SAMPLES = 5, 10  # blocks along a side of the region
-_READ_CELLS = 1024  # along a side
-
 
 OpenedLayers = tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]
 
@@ -39,68 +39,158 @@ class LayersRequest:
     judged: frozenset[str]
 
 
+@dataclass(frozen=True, slots=True)
+class LayerFaults:
+    """Faults and warnings on layers of the stack."""
+
+    layers: frozenset[str]  # by their names in the stack
+    faults: tuple[Fault, ...]
+
+    @classmethod
+    def of(cls, layers: Iterable[str], problems: Problems) -> LayerFaults:
+        """Return all that was added to `problems`."""
+        return cls(frozenset(layers), (*problems.faults, *problems.warnings))
+
+
 def open_files(
     requests: Mapping[Case, LayersRequest], base: Path, trust: Trust, is_south: bool, grid: Grid | None
-) -> tuple[list[Fault], dict[Case, OpenedLayers]]:
-    """Return faults and warnings, and the layers of each case with their quantiles."""
-    problems, opened = Problems(), {}
+) -> tuple[dict[Case, Problems], dict[Case, OpenedLayers]]:
+    """Return faults and warnings of each case, and its layers with their quantiles."""
+    problems, opened = {}, {}
     for case, request in requests.items():
-        layers = open_layers(request.specs, base, trust, is_south, problems, request.judged, grid)
-        opened[case] = layers, open_quantiles(request.specs, layers, base, trust, problems)
-    return [*problems.faults, *problems.warnings], opened
+        problems[case] = case_problems = Problems()
+        layers = open_layers(request.specs, base, trust, is_south, case_problems, request.judged, grid)
+        opened[case] = layers, open_quantiles(request.specs, layers, base, trust, case_problems)
+    return problems, opened
 
 
-def sample_files(stack: Stack, quantiles: Sequence[tuple[str, Quantiles, str]], deep: bool) -> list[Fault]:
-    """Check a sample of the values of all layers, and return faults and warnings.
+def sample_files(
+    stack: Stack, quantiles: Sequence[tuple[str, Quantiles, str]], deep: bool
+) -> tuple[list[LayerFaults], dict[str, ValueRange]]:
+    """Check a sample of the values of all layers, and return faults and warnings, and the ranges of the values.
 
     Args:
         stack: the layers.
         quantiles: a layer's name in its plan, its quantiles, and its name in the stack.
-        deep: also read every cell, and verify every stored block.
+        deep: check every cell, and verify every stored block.
     """
-    problems = Problems()
+    faults = []
     if deep:
-        problems.extend(verify_blocks(list(stored_parts(stack)), {}).faults)
+        damaged = verify_blocks(list(stored_parts(stack)), {}).faults
+        faults.append(LayerFaults(frozenset(layer.name for layer in stack.layers), tuple(damaged)))
     with gdal_settings():  # once, and not for every read
-        _check_values(stack, problems, deep)
-        _check_quantiles(stack, quantiles, problems, deep)
+        of_values, ranges = check_layer_values(stack, deep)
+        faults += of_values
+        faults += _check_quantiles(stack, quantiles, deep)
+        faults += check_contradictions(stack, deep)
         for layer in stack.layers:
-            try:
+            problems = Problems()
+            with _errors_to(problems):
                 check_codes(layer, stack.region_window(layer), problems)
-            except UnderoakError as error:
-                problems.add_error(error)
-    return [*problems.faults, *problems.warnings]
+            faults.append(LayerFaults.of([layer.name], problems))
+    return [each for each in faults if each.faults], ranges
 
 
-def _check_values(stack: Stack, problems: Problems, deep: bool) -> None:
-    checked = []
+@contextlib.contextmanager
+def _errors_to(problems: Problems) -> Iterator[None]:
+    try:
+        yield
+    except UnderoakError as error:
+        problems.add_error(error)
+
+
+@dataclass
+class _Checked:
+    """A source that was counted, and the layers of the stack that have it."""
+
+    source: Any
+    tally: ValueTally
+    layers: list[str]
+    problems: Problems
+
+
+def check_layer_values(
+    stack: Stack, every_cell: bool, names: Collection[str] | None = None
+) -> tuple[list[LayerFaults], dict[str, ValueRange]]:
+    """Count the values of all layers of a stack, or of the named ones. Return what is wrong, and the ranges.
+
+    What several layers of one file have in common is reported once.
+    """
+    reports, by_file = [], dict[Hashable, list[_Checked]]()
+    ranges: dict[str, ValueRange] = {}
     for layer, source in _sources(stack):
-        if source in checked:
+        if names is not None and layer.name not in names:
             continue
-        checked.append(source)
-        window = clip_to_source(source, stack.region_window(layer))
-        if source.is_periodic:  # the same columns, numbered from the source's first; cut where they wrap around
-            window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
-        try:
-            if deep:
-                _read_all(source, window)
-            check_sample(read_sample(source, window, n=_DEEP_SAMPLES if deep else _SAMPLES), source, problems)
-        except UnderoakError as error:
-            problems.add_error(error)
+        request = source.request
+        file = source.facts.path, request.variable, request.band, request.unit, request.scale, request.nodata
+        same = next((each for each in by_file.get(file, ()) if each.source == source), None)
+        if same is not None:
+            same.layers.append(layer.name)
+            _add_range(layer, same.tally, ranges)
+            continue
+        problems = Problems()
+        with _errors_to(problems):
+            tally = count_values(source, source_window(stack, layer, source), every_cell)
+            check_values(tally, source, LayerNames.of([request]), problems)
+            by_file.setdefault(file, []).append(_Checked(source, tally, [layer.name], problems))
+            _add_range(layer, tally, ranges)
+            continue
+        reports.append(LayerFaults.of([layer.name], problems))  # the file cannot be read
+    for several in by_file.values():
+        by_codes = dict[tuple[str, ...], list[_Checked]]()
+        for each in several:
+            codes = [fault.code for fault in (*each.problems.faults, *each.problems.warnings)]
+            by_codes.setdefault(tuple(codes), []).append(each)
+        for alike in by_codes.values():
+            problems = alike[0].problems
+            if len(alike) > 1:
+                problems = Problems()
+                joined = LayerNames.of([each.source.request for each in alike])
+                check_values(alike[0].tally, alike[0].source, joined, problems)
+            reports.append(LayerFaults.of((name for each in alike for name in each.layers), problems))
+    return reports, ranges
 
 
-def _check_quantiles(
-    stack: Stack, quantiles: Sequence[tuple[str, Quantiles, str]], problems: Problems, deep: bool
-) -> None:
+def _add_range(layer: StackedLayer, tally: ValueTally, ranges: dict[str, ValueRange]) -> None:
+    value_range = tallied_range(layer, tally)
+    if value_range is not None:
+        ranges[layer.name] = value_range
+
+
+def check_contradictions(stack: Stack, every_cell: bool, is_sampled_only: bool = False) -> list[LayerFaults]:
+    """Return what is wrong with layers whose inputs rule each other out; `is_sampled_only`: with large ones."""
+    reports = []
+    for layer in stack.layers:
+        problems, window = Problems(), stack.region_window(layer)
+        if is_sampled_only and window.rows * window.cols <= MAX_CELLS:
+            continue
+        with _errors_to(problems):
+            counts = count_contradictions(layer.source_layer, window, every_cell)
+            if counts is not None:
+                report_contradictions(layer.source_layer, counts, layer.where, problems)
+        reports.append(LayerFaults.of([layer.name], problems))
+    return reports
+
+
+def source_window(stack: Stack, layer: StackedLayer, source: Any) -> Window:
+    """Return the cells of a source that the region needs of a layer, inside the source's grid."""
+    window = clip_to_source(source, stack.region_window(layer))
+    if source.is_periodic:  # the same columns, numbered from the source's first; cut where they wrap around
+        window = replace(window, col=window.col % source.grid.cols).clip(*source.grid.shape)
+    return window
+
+
+def _check_quantiles(stack: Stack, quantiles: Sequence[tuple[str, Quantiles, str]], deep: bool) -> list[LayerFaults]:
     by_name = {layer.name: layer for layer in stack.layers}
-    checked = set()
+    reports, checked = [], set()
     for name, each, stacked in quantiles:
         if stacked not in checked:
             checked.add(stacked)
-            try:
+            problems = Problems()
+            with _errors_to(problems):
                 check_crossing(name, each, stack.region_window(by_name[stacked]), deep, problems)
-            except UnderoakError as error:
-                problems.add_error(error)
+            reports.append(LayerFaults.of([stacked], problems))
+    return reports
 
 
 def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
@@ -111,9 +201,3 @@ def _sources(stack: Stack) -> Iterator[tuple[StackedLayer, Any]]:
                 yield layer, source.source
             elif not isinstance(source, ShapeDistance):
                 yield layer, source
-
-
-def _read_all(source: Any, window: Window) -> None:
-    """Read every cell once, so that a truncated file is found before the run starts."""
-    for part in window.tiles(_READ_CELLS):
-        source.read(part)

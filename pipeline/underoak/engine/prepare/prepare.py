@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -11,18 +11,19 @@ import shapely
 
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, Problems, UnderoakError
-from underoak.base.grid import Bounds, Grid
-from underoak.base.number_words import percent
+from underoak.base.grid import Grid
 from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe, ShapeMask
 from underoak.engine.judge.uncertainty import together_pairs, uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
+from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario
 from underoak.engine.prepare.file_checks import LayersRequest, open_files, sample_files
 from underoak.engine.prepare.indicator_limits import check_range
+from underoak.engine.prepare.overlap import check_overlap
+from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_criteria, constant_fault
 from underoak.engine.storage.manifest import UncertaintyRecord
 from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.layers.catalogue import layer_unit
 from underoak.layers.decoding.encoding import Encoding
-from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.files import Trust, input_path
 from underoak.layers.formats.vector import read_features
 from underoak.layers.quantile_layers import Quantiles
@@ -38,8 +39,6 @@ from underoak.plan.uncertainty_summary import uncertainty_manifest
 
 _AT_ONCE = 10_000  # shapes
 _QUARTER = 16  # straight pieces for a quarter of a circle
-_OVERLAP_CELLS = 128  # along a side of the grid that are tested for lying on a layer
-_THIN_OVERLAP = 0.10  # share of the region below which a layer's overlap gets a warning
 
 
 @dataclass(frozen=True)
@@ -58,6 +57,11 @@ class PreparedCase:
     def case(self) -> Case:
         """The case."""
         return self.plan.case
+
+    @property
+    def stacked_names(self) -> frozenset[str]:
+        """The recipe's names of all its layers and quantiles."""
+        return frozenset([*self.stacked.values(), *self.stacked_quantiles.values()])
 
     @property
     def months(self) -> dict[str, tuple[int, ...]]:
@@ -99,9 +103,9 @@ class PreparedCase:
             for _, each in quantiles:
                 if each.name in self.stacked_quantiles:
                     name = self.stacked_quantiles[each.name]
-                    labels[name] = f"{name} ({each.source_layer.source.facts.path})", self.units[layer]
+                    labels[name] = f"{name} ({each.source_layer.source.facts.name})", self.units[layer]
         for layer, name in self.stacked.items():
-            labels[name] = f"{name} ({self.facts[layer].path})", self.units[layer]
+            labels[name] = f"{name} ({self.facts[layer].name})", self.units[layer]
         return labels
 
 
@@ -109,10 +113,13 @@ class PreparedCase:
 class Prepared:
     """A plan made ready: one recipe for all its cases."""
 
+    plan: Plan  # without the scenarios that failed
     region: Region
     recipe: Recipe
     cases: tuple[PreparedCase, ...]
     warnings: tuple[Fault, ...]
+    failed: tuple[FailedScenario, ...] = ()
+    constant: Mapping[Case, Sequence[ConstantCriterion]] = field(default_factory=dict)  # known before land is judged
 
     @property
     def grid(self) -> Grid:
@@ -125,56 +132,85 @@ class Prepared:
         return {ready.case: ready for ready in self.cases}
 
 
-def prepare(plan: Plan, strict: bool = False, deep: bool = False) -> Prepared:
+def prepare(plan: Plan, strict: bool = False, deep: bool = False, failed: tuple[FailedScenario, ...] = ()) -> Prepared:
     """Open and check all inputs of a plan, and return it with one recipe for all cases.
 
-    `deep` reads every cell of every layer instead of a sample.
+    `deep` checks every cell of every layer instead of a sample. Scenarios whose own inputs have faults are left out;
+    `failed` are those that were left out before.
 
     Raises:
         UnderoakError: with every fault; with every warning too if `strict`.
     """
     with ReaderProcess() as reader:
-        return _prepare(plan, strict, deep, reader)
+        return _prepare(plan, strict, deep, failed, reader)
 
 
-def _prepare(plan: Plan, strict: bool, deep: bool, reader: ReaderProcess) -> Prepared:
-    problems = Problems(warnings=list(plan.warnings))
+def _prepare(
+    plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...], reader: ReaderProcess
+) -> Prepared:
+    faults = CaseFaults(Problems(warnings=list(plan.warnings)))
+    problems = faults.problems
     region = read_region(plan.region, plan.base, plan.trust.max_cells, problems)
     is_south = region.is_south if region else False
     trust = Trust.from_plan(plan.base, plan.trust)
-    union: list[StackedLayer] = []
-    cases = []
     grid = region.grid if region else None
     requests = {each.case: LayersRequest(each.layers, _judged_layers(each)) for each in plan.cases}
-    faults, opened = reader.call(open_files, requests, plan.base, trust, is_south, grid, meanwhile=_load_decoder)
-    problems.extend(faults)
-    for case_plan in plan.cases:
-        layers, quantiles = opened[case_plan.case]
-        names = {layer.name: _add_to_union(layer, case_plan.case, union) for layer in layers}
-        facts = {layer.name: layer.source_layer.facts for layer in layers}
-        units = {layer.name: layer_unit(layer, case_plan.layers[layer.name]) for layer in layers}
-        others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
-        stacked_quantiles = {layer.name: _add_to_union(layer, case_plan.case, union) for layer in others}
-        cases.append(PreparedCase(case_plan, layers, names, facts, units, quantiles, stacked_quantiles))
+    by_case, opened = reader.call(open_files, requests, plan.base, trust, is_south, grid, meanwhile=_load_decoder)
+    faults.add_cases(by_case)
+    union: list[StackedLayer] = []
+    cases = [_prepared_case(case_plan, *opened[case_plan.case], union) for case_plan in plan.cases]
     _check_shape_files(plan, problems)
     _check_seasons(plan, region, problems)
-    if region is None or problems.faults:
+    if region is None:
+        faults.join()
         problems.stop_if_any(strict)
     assert region is not None
     stack = Stack(region.grid, tuple(union))
+    users = {layer.name: [ready.case for ready in cases if layer.name in ready.stacked_names] for layer in union}
     for layer in union:
-        _check_overlap(stack, layer, problems)
-        check_range(stack, layer, problems)
-    builder = _RecipeBuilder(plan, region, stack, cases)
-    if problems.faults:
-        builder.build()
-    else:
-        sampled = [(name, each, ready.stacked[name]) for ready in cases for name, each in ready.quantiles.items()]
-        problems.extend(reader.call(sample_files, stack, sampled, deep, meanwhile=builder.build))
+        of_layer = Problems()
+        check_overlap(stack, layer, of_layer)
+        check_range(stack, layer, of_layer)
+        faults.add(users[layer.name], [*of_layer.faults, *of_layer.warnings])
+    builder = _RecipeBuilder(plan, region, stack, _judgeable(cases, faults))
+    sampled = [(name, each, ready.stacked[name]) for ready in cases for name, each in ready.quantiles.items()]
+    reports, ranges = reader.call(sample_files, stack, sampled, deep, meanwhile=builder.build)
+    for report in reports:
+        faults.add([case for name in sorted(report.layers) for case in users[name]], report.faults)
     problems.extend([*builder.problems.faults, *builder.problems.warnings])
-    problems.stop_if_any(strict)
+    constant = {ready.case: constant_criteria(ready.plan, ready.stacked, ready.units, ranges) for ready in cases}
+    problems.extend(
+        constant_fault(criteria, case, "all land, as far as the sampled values say,")
+        for case, criteria in constant.items()
+        if criteria and case.is_present
+    )
+    faults.stop_if_any(strict)
+    remaining = _judgeable(cases, faults)
+    if len(remaining) < len(builder.cases):
+        builder = _RecipeBuilder(plan, region, stack, remaining)
+        builder.build()
     assert builder.recipe is not None
-    return Prepared(region, builder.recipe, tuple(cases), tuple(problems.warnings))
+    reduced = plan.without_scenarios(faults.failed_names)
+    failed = (*failed, *faults.failed)
+    warnings = (*problems.warnings, *(message for scenario in failed for message in scenario.messages))
+    return Prepared(reduced, region, builder.recipe, tuple(remaining), warnings, failed, constant)
+
+
+def _prepared_case(
+    plan: Plan, layers: tuple[StackedLayer, ...], quantiles: Mapping[str, Quantiles], union: list[StackedLayer]
+) -> PreparedCase:
+    """Return a case with its opened layers, which are added to the union of all cases' layers."""
+    names = {layer.name: _add_to_union(layer, plan.case, union) for layer in layers}
+    facts = {layer.name: layer.source_layer.facts for layer in layers}
+    units = {layer.name: layer_unit(layer, plan.layers[layer.name]) for layer in layers}
+    others = [layer for each in quantiles.values() for _, layer in each if layer.name not in names]
+    stacked_quantiles = {layer.name: _add_to_union(layer, plan.case, union) for layer in others}
+    return PreparedCase(plan, layers, names, facts, units, quantiles, stacked_quantiles)
+
+
+def _judgeable(cases: Iterable[PreparedCase], faults: CaseFaults) -> list[PreparedCase]:
+    """Return the cases without a fault; none if the present has one."""
+    return [] if faults.problems.faults else [each for each in cases if each.case.scenario not in faults.failed_names]
 
 
 class _RecipeBuilder:
@@ -183,14 +219,15 @@ class _RecipeBuilder:
     def __init__(self, plan: Plan, region: Region, stack: Stack, cases: list[PreparedCase]) -> None:
         self.problems = Problems()
         self.recipe: Recipe | None = None
-        self._inputs = plan, region, stack, cases
+        self.cases = cases
+        self._inputs = plan, region, stack
 
     def build(self) -> None:
-        """Set `recipe`, or add to `problems`."""
-        plan, region, stack, cases = self._inputs
+        """Set `recipe`, or add to `problems`; without cases only the shapes are checked."""
+        plan, region, stack = self._inputs
         shapes = _shape_masks(plan, region.grid, self.problems)
-        recipes = tuple(_case_recipe(prepared, stack, self.problems) for prepared in cases)
-        if self.problems.faults:
+        recipes = tuple(_case_recipe(prepared, stack, self.problems) for prepared in self.cases)
+        if self.problems.faults or not recipes:
             return
         # a layer that nothing judges by is opened and checked, but no tile reads it
         used = frozenset(name for case in recipes for name in case.layers | case.drawn_layers)
@@ -259,55 +296,6 @@ def _case_recipe(prepared: PreparedCase, stack: Stack, problems: Problems) -> Ca
     stacked = {**prepared.stacked, **prepared.stacked_quantiles}
     uncertainty = uncertainty_of(plan, prepared.layers, stacked, prepared.units, prepared.quantiles, stack, problems)
     return CaseRecipe(plan.case, criteria, tuple(tests), plan.rules, uncertainty=uncertainty)
-
-
-def _where(layer: StackedLayer) -> str:
-    return f"{layer.name} ({layer.source_layer.source.facts.path})"
-
-
-def _check_overlap(stack: Stack, layer: StackedLayer, problems: Problems) -> None:
-    grid, source = stack.grid, layer.source_layer.source
-    window = stack.region_window(layer)
-    covered = clip_to_source(source, window)
-    if covered.is_empty:
-        layer_extent, region_extent = (extent_words(each.bounds, each.crs) for each in (source.grid, grid))
-        extents = f"the layer covers {layer_extent}, the region {region_extent}"
-        what = f"does not overlap the region: {extents}"
-        problems.add("E220", what, _where(layer), "check both coordinate reference systems and the area")
-        return
-    share = _covered_share(grid, source)
-    if share < _THIN_OVERLAP:
-        what = f"covers only about {percent(share)} of the region"
-        problems.add("W221", what, _where(layer), "check that the right file is named")
-
-
-def _covered_share(grid: Grid, source: Any) -> float:
-    """Return about which share of the grid lies on a source, by the centres of cells spread over it."""
-    rows, cols = (
-        np.unique((np.linspace(0.0, 1.0, _OVERLAP_CELLS) * (count - 1)).astype(np.int64)) + 0.5 for count in grid.shape
-    )
-    x, y = grid.xy(*np.meshgrid(cols, rows))
-    u, v = source.grid.uv(*_crs.transformer(grid.crs, source.grid.crs).transform(x, y))
-    is_covered = (v >= 0.0) & (v <= source.grid.rows)
-    if not source.is_periodic:
-        is_covered &= (u >= 0.0) & (u <= source.grid.cols)
-    return float(is_covered.mean())
-
-
-def bounds_in_degrees(bounds: Bounds, crs: str) -> Bounds:
-    """Return bounds as longitudes and latitudes: west, south, east, north."""
-    if _crs.is_geographic(crs):
-        return bounds
-    in_degrees: Bounds = _crs.transformer(crs, "EPSG:4326").transform_bounds(*bounds, densify_pts=21)
-    return in_degrees
-
-
-def extent_words(bounds: Bounds, crs: str) -> str:
-    """Return an extent in degrees, as words."""
-    left, bottom, right, top = bounds_in_degrees(bounds, crs)
-    if not np.isfinite([left, bottom, right, top]).all():
-        return "an extent that has no coordinates in degrees"
-    return f"longitude {left:.3f} to {right:.3f}, latitude {bottom:.3f} to {top:.3f}"
 
 
 def relief_source(prepared: Prepared) -> Any:

@@ -154,6 +154,14 @@ class CaseManifest(_Record):
     grains: dict[str, Number] = Field(default_factory=dict)  # layer -> side of a cell that its source resolves [m]
 
 
+class FailedScenarioRecord(_Record):
+    """A scenario that was not judged, because of errors in its own inputs."""
+
+    name: str
+    exit_code: int
+    faults: tuple[str, ...]
+
+
 class SourceCells(_Record):
     """Counts of source cells by layer. Tiles read some cells twice, so the counts depend on the tile size."""
 
@@ -186,6 +194,7 @@ class Manifest(_Record):
     outputs: tuple[FileRecord, ...]
     software: dict[str, str]
     warnings: tuple[str, ...]
+    failed_scenarios: tuple[FailedScenarioRecord, ...] = ()  # those of the plan as written; `plan` is without them
     when: RunTimes
 
     @property

@@ -187,7 +187,7 @@ def _files(work: TileJob) -> tuple[InputFile, ...]:
         facts = layer.source_layer.facts
         for path in facts.files:
             if path not in files:
-                files[path] = InputFile(f"{layer.name} ({facts.path})", path, os.path.getsize(path))
+                files[path] = InputFile(f"{layer.name} ({facts.name})", path, os.path.getsize(path))
     return tuple(files.values())
 
 

@@ -20,7 +20,8 @@ ENTRIES = (
         inputs={"sand": Input("percent"), "silt": Input("percent"), "clay": Input("percent")},
         source="USDA Soil Survey Manual, from memory",
         text=f"Code 1 to 12: {', '.join(texture.TEXTURES)}. Other sums than 100 are scaled, or missing.",
-        compute=texture.texture_class,
+        compute=texture.texture_class, contradicts=texture.sums_off,
+        contradiction="sand, silt and clay do not add up to 100 %",
         parameters={"tolerance": Parameter("how far a sum may be from 100", "percent", 0.0, 50.0, default=5.0)},
     ),
     Indicator(

@@ -51,13 +51,25 @@ def texture_fractions(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -
     if len({part.shape for part in parts}) > 1:
         raise ValueError(f"sand, silt and clay differ in shape: {', '.join(str(part.shape) for part in parts)}")
     total = parts[0] + parts[1] + parts[2]
-    is_valid = ~np.isnan(total)
-    fits = is_valid & (np.abs(total - 100.0) <= tolerance)
-    for part in parts:
-        fits &= part >= 0.0
+    is_off = sums_off(parts[0], parts[1], parts[2], tolerance)
+    fits = ~np.isnan(total) & ~is_off
     scale = 100.0 / np.where(fits, total, np.nan)
     a, b, c = (np.asarray(part * scale, np.float32) for part in parts)
-    return Fractions(a, b, c, int(np.count_nonzero(is_valid & ~fits)))
+    return Fractions(a, b, c, int(np.count_nonzero(is_off)))
+
+
+def sums_off(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -> npt.NDArray[np.bool_]:
+    """Return where fractions [percent] do not add up to 100 within `tolerance`, or one is negative; not where missing.
+
+    >>> sums_off([48.0, 90.0, 50.0], [30.0, 30.0, -2.0], [20.0, 20.0, 52.0]).tolist()
+    [False, True, True]
+    """
+    parts = [np.asarray(part, np.float64) for part in (sand, silt, clay)]
+    total = parts[0] + parts[1] + parts[2]
+    is_off = np.abs(total - 100.0) > tolerance
+    for part in parts:
+        is_off |= part < 0.0
+    return np.asarray(is_off & ~np.isnan(total))
 
 
 def texture_class(sand: Any, silt: Any, clay: Any, tolerance: float = 5.0) -> FloatArray:

@@ -31,11 +31,13 @@ class Decoded(NamedTuple):
 
 
 class Probe(NamedTuple):
-    """A sample of stored cells, with what is needed to decode them."""
+    """A block of stored cells, with what is needed to decode them."""
 
     stored: npt.NDArray[Any]  # (rows, cols), as in the file
     shown: Mask | None
     encoding: Encoding
+    month: int = 0  # calendar month; 0 without months
+    step: str = ""  # the step of the time axis, for people
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,10 @@ from underoak.base.errors import Problems, count_of
 _SECONDS = 86400.0
 # A month of no particular year: the lengths of the Gregorian calendar's 400 years, on average.
 _MEAN_DAYS = (31.0, 28.2425, 31.0, 30.0, 31.0, 30.0, 31.0, 31.0, 30.0, 31.0, 30.0, 31.0)
+MONTH_NAMES = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
 _SINCE = re.compile(
     r"^\s*(months?|mons?|days?|d|hours?|hrs?|h|minutes?|mins?|seconds?|secs?|s)\s+since\s+(.+?)\s*$", re.I
 )

@@ -71,6 +71,7 @@ class SourceLayer:
         return replace(
             every[0],
             path=", ".join(dict.fromkeys(facts.path for facts in every)),
+            file=", ".join(dict.fromkeys(facts.name for facts in every)),
             decoding=". ".join(f"{n}: {f.decoding}" for n, f in zip(self.indicator.inputs, every, strict=True)),
             files=tuple(dict.fromkeys(file for facts in every for file in facts.files)),
         )
@@ -82,17 +83,21 @@ class SourceLayer:
         down, across = halo_cells(self.indicator, self.grid, window, dict(self.settings))
         return Window(window.row - down, window.col - across, window.rows + 2 * down, window.cols + 2 * across)
 
+    def inputs(self, values: FloatArray, *more: FloatArray) -> list[FloatArray]:
+        """Return the selected months of the cells of each source, in the units of the indicator's inputs."""
+        main = ExtraInput(self.source, self.selected_months, self.to_indicator_unit)
+        return [
+            layer_input.take(cells)
+            for layer_input, cells in zip((main, *self.extra_inputs), (values, *more), strict=True)
+        ]
+
     def derive(self, values: FloatArray, source_window: Window, window: Window, *more: FloatArray) -> FloatArray:
         """Derive the layer on `window`, (rows, cols), from source cells on `source_window`, its input window.
 
         `more` are the cells of the further inputs. At the source's edge there are no cells around the window: a cell
         that lacks a neighbour it needs is missing.
         """
-        main = ExtraInput(self.source, self.selected_months, self.to_indicator_unit)
-        inputs = [
-            layer_input.take(cells)
-            for layer_input, cells in zip((main, *self.extra_inputs), (values, *more), strict=True)
-        ]
+        inputs = self.inputs(values, *more)
         values = inputs[0]
         if self.indicator is not None:
             named = dict(zip(self.indicator.inputs, inputs, strict=True))

@@ -21,7 +21,7 @@ from underoak.base.errors import Problems, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.layers.decoding.encoding import Encoding, Mask, Probe
 from underoak.layers.decoding.rules import FileFacts, resolve_rules
-from underoak.layers.decoding.time_axis import mean_month
+from underoak.layers.decoding.time_axis import MONTH_NAMES, mean_month
 from underoak.layers.files import Trust, check_size, file_stamp
 from underoak.layers.formats import gdal, vrt
 from underoak.layers.formats.georeference import check_grid, check_inside, is_global, resolve_crs
@@ -55,13 +55,24 @@ class GeoTiffSource:
         dropped = sum(d.implausible + d.infinite for d in decoded)
         return Reading(np.stack([d.values for d in decoded]) if self.months else decoded[0].values, dropped)
 
-    def probe(self, window: Window) -> list[Probe]:
-        """Read stored cells of a window by band, with the encoding of each."""
+    def probe(self, window: Window, every_step: bool = True) -> list[Probe]:
+        """Read stored cells of a window by band, with the encoding of each; every band is read in any case."""
         stored, shown = self.stored(window)
+        months = self.months or (0,)
         return [
-            Probe(band, shown, self.encoding if factor == 1.0 else self.encoding.times(factor))
-            for band, factor in zip(stored, self.factors, strict=True)
-        ]
+            Probe(
+                band, shown, self.encoding if factor == 1.0 else self.encoding.times(factor), month,
+                MONTH_NAMES[month - 1] if month else "",
+            )
+            for band, factor, month in zip(stored, self.factors, months, strict=True)
+        ]  # fmt: skip
+
+    def files_at(self, row: int, col: int) -> tuple[str, ...]:
+        """Return the files of a mosaic that hold a cell, the one on top last; empty for a single file."""
+        if self.driver != "VRT":
+            return ()
+        mosaic = vrt.check_mosaic(self.path, self.trust, self.request.where)
+        return vrt.files_at(mosaic.text, self.bands[0], row, col)
 
     def stored(self, window: Window) -> tuple[npt.NDArray[Any], Mask | None]:
         """Read cells as stored, (bands, rows, cols), and the mask of shown cells, (rows, cols), from all masks.
@@ -155,6 +166,7 @@ def open_geotiff(
             decoding=rules.text,
             block=(int(block[0]), int(block[1])),
             files=(*files, *filter(None, (mask_file,))),
+            file=request.file,
         ),
         trust=trust,
         request=request,

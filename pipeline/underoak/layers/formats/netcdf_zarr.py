@@ -6,6 +6,7 @@ each month, by the month's length in the file's calendar, before any mean is tak
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -49,6 +50,7 @@ class NetcdfZarrSource:
     months: tuple[int, ...] = ()  # calendar months that readings have, in order
     month_indices: tuple[int, ...] = ()  # for each stored step, its place in `months`
     factors: tuple[float, ...] = ()  # for each stored step, what a rate is multiplied by
+    step_names: tuple[str, ...] = ()  # for each stored step
     is_unsigned: bool = False
     steps_per_chunk: int = 1
     max_bytes_at_once: int = 32 * 2**20  # of stored steps in memory
@@ -62,26 +64,39 @@ class NetcdfZarrSource:
         shape = (len(self.months), *window.shape)
         total, count = np.zeros(shape, np.float64), np.zeros(shape, np.int32)
         dropped = 0
-        step_bytes = window.rows * window.cols * np.dtype(self.facts.dtype).itemsize
-        n_chunks = self.max_bytes_at_once // step_bytes // self.steps_per_chunk
-        steps_at_once = max(self.steps_per_chunk, n_chunks * self.steps_per_chunk, 1)
-        for first in range(0, len(self.factors), steps_at_once):
-            steps = slice(first, min(first + steps_at_once, len(self.factors)))
+        for steps in self._step_slices(window, len(self.factors)):
             stored = self.stored(window, steps)
             for step, month in enumerate(self.month_indices[steps]):
-                decoded = self.encoding.times(self.factors[first + step]).decode(stored[step])
+                decoded = self.encoding.times(self.factors[steps.start + step]).decode(stored[step])
                 dropped += decoded.implausible + decoded.infinite
                 _add_step(decoded.values, total[month], count[month])
         years = np.bincount(self.month_indices, minlength=len(self.months)).astype(np.int32)
         return Reading(_mean_of_years(total, count, years), dropped)
 
-    def probe(self, window: Window) -> list[Probe]:
-        """Read stored cells of a window, twelve steps at most, with the encoding of each."""
+    def probe(self, window: Window, every_step: bool = False) -> Iterator[Probe]:
+        """Yield stored cells of a window step by step, with the encoding of each: of twelve steps, or of every one."""
         if not self.months:
-            return [Probe(self.stored(window), None, self.encoding)]
-        count = min(_MAX_PROBED_STEPS, len(self.month_indices))
-        stored = self.stored(window, slice(0, count))
-        return [Probe(stored[step], None, self.encoding.times(self.factors[step])) for step in range(count)]
+            yield Probe(self.stored(window), None, self.encoding)
+            return
+        count = len(self.factors) if every_step else min(_MAX_PROBED_STEPS, len(self.factors))
+        for steps in self._step_slices(window, count):
+            stored = self.stored(window, steps)
+            for step in range(steps.start, steps.stop):
+                month = self.months[self.month_indices[step]]
+                encoding = self.encoding.times(self.factors[step])
+                yield Probe(stored[step - steps.start], None, encoding, month, self.step_names[step])
+
+    def files_at(self, row: int, col: int) -> tuple[str, ...]:
+        """Return no files: this is not a mosaic."""
+        return ()
+
+    def _step_slices(self, window: Window, count: int) -> Iterator[slice]:
+        """Yield the first `count` steps in parts that fit into memory, in whole chunks of the file."""
+        step_bytes = window.rows * window.cols * np.dtype(self.facts.dtype).itemsize
+        n_chunks = self.max_bytes_at_once // step_bytes // self.steps_per_chunk
+        steps_at_once = max(self.steps_per_chunk, n_chunks * self.steps_per_chunk, 1)
+        for first in range(0, count, steps_at_once):
+            yield slice(first, min(first + steps_at_once, count))
 
     def stored(self, window: Window, steps: slice | None = None) -> npt.NDArray[Any]:
         """Read cells as stored, (rows, cols) or (steps, rows, cols).
@@ -156,11 +171,13 @@ def _open_variable(
             unit=rules.unit,
             decoding=_rules_text(rules, steps if by_month else (), dataset, axes),
             block=(chunks[axes.y], chunks[axes.x]),
+            file=request.file,
         ),
         request=request,
         months=months,
         month_indices=tuple(months.index(step.month) for step in steps) if by_month else (),
         factors=tuple(step.times(rules.per) for step in steps) if by_month else (),
+        step_names=tuple(map(str, steps)) if by_month else (),
         is_unsigned=is_unsigned,
         steps_per_chunk=chunks.get(axes.t, 1),
     )

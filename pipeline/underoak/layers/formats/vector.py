@@ -18,6 +18,7 @@ import numpy.typing as npt
 import shapely
 
 from underoak.base import crs as _crs
+from underoak.base.crs import DATUM_FIX
 from underoak.base.errors import Fault, Problems, UnderoakError, count_of, did_you_mean
 from underoak.layers.files import input_path
 from underoak.layers.formats.safe_names import plain_to_read
@@ -73,6 +74,7 @@ def read_features(
     source = _source_crs(frame, crs, real, where)
     shapes = np.asarray(frame.geometry.values, dtype=object)
     shapes, notes = _clean_shapes(shapes, source, real, where, problems, any_kind, max_points)
+    _check_datum(shapes, source, to_crs, where, problems)
     shapes = _reproject(shapes, notes, source, to_crs, where)
     kind = "shape" if any_kind else "polygon"
     return _build_table(frame, shapes, notes, to_crs, keep_all, where, problems, kind)
@@ -203,6 +205,8 @@ def _clean_shapes(
             shapes, notes, row, no_polygon or ("no shape" if is_absent[row] else "coordinates that are not numbers")
         )
     _check_place(shapes, source, real, where)
+    if _crs.is_geographic(source):
+        _drop_round_the_earth(shapes, notes)
     _repair(shapes, notes, where, problems)
     return shapes, notes
 
@@ -243,6 +247,37 @@ def _check_place(shapes: Shapes, source: str, real: Path, where: str) -> None:
     raise UnderoakError(Fault("E206", f"{real.name} is in degrees, but lies at {box}", where, fix))
 
 
+def _drop_round_the_earth(shapes: Shapes, notes: dict[int, list[str]]) -> None:
+    """Drop shapes in degrees that go round the Earth the wrong way, or cover all of it."""
+    with np.errstate(invalid="ignore"):
+        west, _, east, _ = shapely.bounds(shapes).reshape(-1, 4).T
+        wide_rows = np.flatnonzero(east - west > 180.0)
+    for row in wide_rows.tolist():
+        if any(_covers_earth(part) for part in shapely.get_parts(shapes[row])):
+            _drop_shape(shapes, notes, row, "covers the whole Earth")
+        elif any(_jumps(line) for line in _lines_of(shapes[row])):
+            _drop_shape(shapes, notes, row, "crosses the antimeridian and is not split there")
+
+
+def _covers_earth(part: Any) -> bool:
+    west, south, east, north = shapely.bounds(part).tolist()
+    return bool(_is_polygon(part)) and east - west >= 359.0 and north - south >= 170.0
+
+
+def _lines_of(shape: Any) -> list[Any]:
+    parts = shapely.get_parts(shape)
+    is_polygon = _is_polygon(parts)
+    return [*shapely.get_rings(parts[is_polygon]), *parts[~is_polygon]]
+
+
+def _jumps(line: Any) -> bool:
+    """Return whether an edge spans more than half the Earth; along a pole it has no length."""
+    points = shapely.get_coordinates(line)
+    is_far = np.abs(np.diff(points[:, 0])) > 180.0
+    is_polar = (np.abs(points[:-1, 1]) >= 90.0 - 1e-9) & (np.abs(points[1:, 1]) >= 90.0 - 1e-9)
+    return bool((is_far & ~is_polar).any())
+
+
 def _repair(shapes: Shapes, notes: dict[int, list[str]], where: str, problems: Problems) -> None:
     repaired_rows = []
     for row in np.flatnonzero(~shapely.is_valid(shapes) & _is_polygon(shapes)):
@@ -277,6 +312,17 @@ def _polygon_parts(shape: Any) -> Any:
     if not parts:
         return None
     return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+
+
+def _check_datum(shapes: Shapes, source: str, to_crs: str, where: str, problems: Problems) -> None:
+    """Warn of a shift between datums that is left out (W208)."""
+    present = shapes[~shapely.is_missing(shapes)]
+    if not len(present):
+        return
+    west, south, east, north = shapely.total_bounds(present).tolist()
+    shift = _crs.left_out_shift(source, to_crs, (west + east) / 2.0, (south + north) / 2.0)
+    if shift is not None:
+        problems.add("W208", shift.words, where, DATUM_FIX)
 
 
 def _reproject(shapes: Shapes, notes: dict[int, list[str]], source: str, to_crs: str, where: str) -> Shapes:

@@ -200,3 +200,39 @@ def _refuse_blending(source: ElementTree.Element, path: Path, check: _Check) -> 
     if not is_same_size:
         what = f"{path} resamples its sources ({resampling}) to another cell size"
         raise check.refuse("E240", what, "build the mosaic at its sources' own cell size")
+
+
+def files_at(text: str, band: int, row: int, col: int) -> tuple[str, ...]:
+    """Return the files that hold a cell of a checked mosaic, in the order in which they are laid over each other."""
+    tree = ElementTree.fromstring(text)
+    bands = tree.findall("VRTRasterBand")
+    files: list[str] = []
+    for source in bands[min(band, len(bands)) - 1] if bands else ():
+        if source.tag not in _SOURCES:
+            continue
+        name, inside = source.findtext("SourceFilename", ""), _cell_in_source(source, row, col)
+        if inside is None:
+            continue
+        if name.startswith("<"):
+            number = source.findtext("SourceBand", "")
+            files.extend(files_at(name, int(number) if number.isdigit() else 1, *inside))
+        else:
+            files.append(name)
+    return tuple(dict.fromkeys(files))
+
+
+def _cell_in_source(source: ElementTree.Element, row: int, col: int) -> tuple[int, int] | None:
+    """Return the row and column of a source's cell that lies under a cell of the mosaic; None if it has none there."""
+    source_box, target_box = source.find("SrcRect"), source.find("DstRect")
+    if source_box is None or target_box is None:
+        return row, col
+    sides = ("yOff", "ySize", "xOff", "xSize")
+    try:
+        top, height, left, width = (float(target_box.get(side, "0")) for side in sides)
+        source_top, source_height, source_left, source_width = (float(source_box.get(side, "0")) for side in sides)
+    except ValueError:
+        return None
+    v, u = (row + 0.5 - top) / height if height else -1.0, (col + 0.5 - left) / width if width else -1.0
+    if not (0.0 <= v < 1.0 and 0.0 <= u < 1.0):
+        return None
+    return int(source_top + v * source_height), int(source_left + u * source_width)

@@ -19,8 +19,12 @@ class Cause(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NotJudged:
-    """The cause, with the constraints that exclude the parcel, or what the reader of its file says of its shape."""
+    """The cause, with the constraints that exclude the parcel, its layers without data, or a note.
+
+    The note is what the reader of its file says of its shape.
+    """
 
     cause: Cause
     constraints: tuple[str, ...] = ()
     note: str = ""
+    layers: tuple[str, ...] = ()

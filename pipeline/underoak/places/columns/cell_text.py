@@ -90,11 +90,14 @@ class NotJudgedText:
 
     >>> NotJudgedText().encode(NotJudged(Cause.ALL_EXCLUDED, ("built", "steep")))
     'excluded entirely by built; steep'
+    >>> NotJudgedText().encode(NotJudged(Cause.NO_DATA, layers=("soil_ph", "clay")))
+    'no data of soil_ph; clay'
     """
 
     def encode(self, value: NotJudged) -> str:
-        """Return the cause, the constraints and the note."""
+        """Return the cause, the constraints or layers, and the note."""
         by = f" by {'; '.join(value.constraints)}" if value.constraints else ""
+        by += f" of {'; '.join(value.layers)}" if value.layers else ""
         return f"{value.cause}{by}{f': {value.note}' if value.note else ''}"
 
     def decode(self, text: str) -> NotJudged:
@@ -103,6 +106,8 @@ class NotJudgedText:
             rest = text.removeprefix(cause)
             if rest.startswith(" by "):
                 return NotJudged(cause, tuple(rest.removeprefix(" by ").split("; ")))
+            if rest.startswith(" of "):
+                return NotJudged(cause, layers=tuple(rest.removeprefix(" of ").split("; ")))
             if rest.startswith(": "):
                 return NotJudged(cause, note=rest.removeprefix(": "))
             if not rest:

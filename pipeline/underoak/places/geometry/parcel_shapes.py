@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean, printable
 from underoak.base.grid import Grid
@@ -72,6 +73,26 @@ def read_parcels(
         return None
     shapes = np.array([*frame.geometry, None], object)[:-1]
     return Parcels(ids, shapes, crs, areas_ha(shapes, crs), tuple(frame[NOTE]))
+
+
+def overlap_shares(parcels: Parcels) -> npt.NDArray[np.float64]:
+    """Return the share of each parcel that others cover too, by its outline; 0 without a shape or an area."""
+    shapes = parcels.shapes
+    areas = np.nan_to_num(shapely.area(shapes))
+    tree = shapely.STRtree(shapes)
+    first, second = tree.query(shapes, predicate="intersects")
+    is_pair = first != second
+    first, second = first[is_pair], second[is_pair]
+    shared = np.zeros(len(shapes))
+    overlaps = shapely.intersection(shapes[first], shapes[second])
+    has_area = shapely.area(overlaps) > 0.0
+    order = np.argsort(first[has_area], kind="stable")
+    owners, parts = first[has_area][order], overlaps[has_area][order]
+    starts = np.flatnonzero(np.diff(owners, prepend=-1))
+    for start, stop in zip(starts.tolist(), [*starts[1:].tolist(), len(owners)], strict=True):
+        if stop > start:
+            shared[owners[start]] = shapely.area(shapely.union_all(parts[start:stop]))
+    return np.asarray(np.divide(shared, areas, out=np.zeros(len(shapes)), where=areas > 0.0))
 
 
 def id_text(value: Any) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from underoak.base import units as _units
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.indicators.soil.ph import PH_CONVERSIONS, PhConversion
-from underoak.places.lab.results_file import read_rows, read_text
+from underoak.places.lab.results_file import THOUSANDS, read_rows, read_text
 from underoak.places.lab.sample_places import LabPlaces
 from underoak.places.lab.sampling_error import within_field_of
 
@@ -178,8 +178,13 @@ class _Reader:
     def _number(self, line: int, column: str, text: str) -> float | None:
         if _NUMBER.fullmatch(text) and math.isfinite(float(text)):
             return float(text)
-        fix = "write decimals with a point" if _DECIMAL_COMMA.fullmatch(text) else "write a plain number, such as 7.8"
-        self._check(False, "E412", line, f'{column} "{text}" is no number', fix)
+        if _DECIMAL_COMMA.fullmatch(text):
+            what = f'{column} "{text}" has a comma, and commas separate the columns of this file'
+            plain = text.replace(",", "")
+            or_whole = f", or {plain} if the comma parts thousands" if THOUSANDS.fullmatch(text) else ""
+            self._check(False, "E412", line, what, f"write {text.replace(',', '.')}{or_whole}")
+            return None
+        self._check(False, "E412", line, f'{column} "{text}" is no number', "write a plain number, such as 7.8")
         return None
 
     def _cores(self, line: int, text: str) -> int | None:

@@ -18,7 +18,7 @@ _NUMBERS = ("value", "error", "cores", "x", "y", "lon", "lat")
 _MOST_BYTES = 64 * 2**20
 _LISTED = f"columns: {', '.join(NEEDED)}; if wanted: {', '.join(KNOWN[len(NEEDED) :])}"
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
-_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+")  # or a decimal comma before three digits
+THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+")  # or a decimal comma before three digits
 
 
 def read_text(path: Path, where: str, problems: Problems) -> str | None:
@@ -130,9 +130,9 @@ def _with_decimal_points(
 ) -> list[tuple[int, dict[str, str]]]:
     """Return the rows of a file with semicolons; their decimal commas become points where no number is ambiguous."""
     numbers = [(line, name, row[name]) for line, row in rows for name in _NUMBERS if row.get(name)]
-    commas = [each for each in numbers if _DECIMAL_COMMA.fullmatch(each[2]) and not _THOUSANDS.fullmatch(each[2])]
+    commas = [each for each in numbers if _DECIMAL_COMMA.fullmatch(each[2]) and not THOUSANDS.fullmatch(each[2])]
     points = [each for each in numbers if "." in each[2]]
-    doubtful = [each for each in numbers if _THOUSANDS.fullmatch(each[2])]
+    doubtful = [each for each in numbers if THOUSANDS.fullmatch(each[2])]
     if commas and points:
         (one, _, comma), (other, _, point) = commas[0], points[0]
         what = f'line {one} writes "{comma}" and line {other} "{point}": one of the marks may part thousands'

@@ -61,6 +61,7 @@ def parcel_reducers(ready: PreparedCase, parcels: Parcels, recipe: Recipe) -> Pa
     sums = ParcelSumsReducer.of(
         parcels, recipe.grid, [criterion.name for criterion in plan.criteria], plan.rules, recipe.outline,
         [criterion.curve for criterion in plan.criteria], [constraint.name for constraint in plan.constraints],
+        [criterion.layer for criterion in plan.criteria],
     )  # fmt: skip
     draws, n_exact, uncertainty = None, 0, case_recipe.uncertainty
     if uncertainty is not None and not uncertainty.layers:

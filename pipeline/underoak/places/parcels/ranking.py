@@ -9,7 +9,7 @@ Parcels that are too small to use rank after the others.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -58,6 +58,8 @@ class ParcelSums:
     below: Doubles  # membership that is lost below the best range
     above: Doubles  # and above it
     excluded_by: Doubles  # excluded land by constraint, (parcels, constraints); several may apply to one cell
+    missing_by: Doubles = field(default_factory=lambda: np.empty((0, 0)))  # missing land by criterion that lacks data
+    layers: tuple[str, ...] = ()  # of the criteria; empty if they are not to be named
 
 
 def rank_parcels(
@@ -177,7 +179,10 @@ def _sides(below: Doubles, above: Doubles, known: Doubles, judged: npt.NDArray[n
 
 
 def overlap_warning(table: pd.DataFrame) -> Fault | None:
-    """Return W430 when parcels overlap by more than a thousandth of themselves; None when none does."""
+    """Return W430 when parcels overlap by more than a thousandth of themselves; None when none does.
+
+    `table` has the columns `id`, `area_ha` and `overlap_share`.
+    """
     over = table[table["overlap_share"] > OVERLAP_SHOWN]
     if over.empty:
         return None
@@ -265,8 +270,21 @@ def _reasons(sums: ParcelSums, valid_share: Doubles, excluded_by: Sequence[tuple
         elif is_mostly_excluded[i]:
             reasons[i] = NotJudged(Cause.MOSTLY_EXCLUDED, excluded_by[i])
         else:
-            reasons[i] = NotJudged(Cause.OFF_MAP if outside[i] >= missing[i] else Cause.NO_DATA)
+            is_off_map = bool(outside[i] >= missing[i])
+            reasons[i] = NotJudged(Cause.OFF_MAP) if is_off_map else NotJudged(Cause.NO_DATA, layers=_blank(sums, i))
     return reasons
+
+
+def _blank(sums: ParcelSums, parcel: int) -> tuple[str, ...]:
+    """Return the layers without data on half or more of the land that lacks most, in plan order."""
+    if not sums.layers:
+        return ()
+    missing = sums.missing_by[parcel]
+    most = missing.max(initial=0.0)
+    names = [
+        name for name, area in zip(sums.layers, missing.tolist(), strict=True) if area > 0.0 and 2.0 * area >= most
+    ]
+    return tuple(dict.fromkeys(names))
 
 
 def _limits(shares: Doubles, judged: npt.NDArray[np.bool_], criteria: tuple[str, ...]) -> list[tuple[str, ...] | None]:

@@ -36,7 +36,8 @@ if TYPE_CHECKING:
 
 Doubles = npt.NDArray[np.float64]
 # Columns of the sums; after the four classes come memberships and their weights, weakest and gainful, values and what
-# is lost below and above full membership, by criterion, and last the ground that each constraint excludes.
+# is lost below and above full membership, by criterion, then the ground that each constraint excludes, and last the
+# ground inside the region that is missing because a criterion has no membership there, by criterion.
 COVERED, JUDGED, EXCLUDED, BEYOND, SUITABILITY, SHARED, CLASSES = range(7)
 
 
@@ -53,6 +54,7 @@ class ParcelSumsReducer:
     region: Edges | None = None  # ground outside it is off the map
     curves: tuple[Curve, ...] = ()  # of the criteria; without them no values are kept
     constraints: tuple[str, ...] = ()  # in plan order
+    layers: tuple[str, ...] = ()  # of the criteria, to name those without data
     name: str = "parcels"
 
     @property
@@ -70,6 +72,7 @@ class ParcelSumsReducer:
         region: Edges | None = None,
         curves: Sequence[Curve] = (),
         constraints: Sequence[str] = (),
+        layers: Sequence[str] = (),
     ) -> ParcelSumsReducer:
         """The parcels on an analysis grid of their CRS; `region` is its outline, where it has one."""
         refused = tuple(
@@ -79,7 +82,7 @@ class ParcelSumsReducer:
         edges = parcels.on(grid)
         return cls(
             parcels.ids, refused, parcels.area_ha, edges, tuple(criteria), rules, region, tuple(curves),
-            tuple(constraints),
+            tuple(constraints), tuple(layers),
         )  # fmt: skip
 
     def reduce(self, block: JudgedBlock) -> Mapping[str, npt.NDArray[Any]]:
@@ -117,7 +120,7 @@ class ParcelSumsReducer:
     def finish(self, parts: Iterable[Mapping[str, npt.NDArray[Any]]]) -> ParcelSums:
         """The sums over all blocks, parcel by parcel in the file's order."""
         k, v = len(self.criteria), len(self.curves)
-        sums = np.zeros((len(self.ids), CLASSES + 4 + 4 * k + 2 + 3 * v + len(self.constraints)))
+        sums = np.zeros((len(self.ids), CLASSES + 4 + 4 * k + 2 + 3 * v + len(self.constraints) + k))
         for part in parts:
             if part:
                 sums[part["parcel"]] += part["sums"]
@@ -142,7 +145,9 @@ class ParcelSumsReducer:
             value=sums[:, to : to + v],
             below=sums[:, to + v : to + 2 * v],
             above=sums[:, to + 2 * v : to + 3 * v],
-            excluded_by=sums[:, to + 3 * v :],
+            excluded_by=sums[:, to + 3 * v : to + 3 * v + len(self.constraints)],
+            missing_by=sums[:, to + 3 * v + len(self.constraints) :],
+            layers=self.layers,
         )
 
 
@@ -173,7 +178,7 @@ def _sums(
     rows, cols = total.shape
     k, v = memberships.shape[0], values.shape[0]
     parcel = polygons_in_window(edges, row, col, rows, cols)
-    sums = np.zeros((len(parcel), CLASSES + 4 + 4 * k + 2 + 3 * v + excludes.shape[0]))
+    sums = np.zeros((len(parcel), CLASSES + 4 + 4 * k + 2 + 3 * v + excludes.shape[0] + k))
     to = CLASSES + 4 + 4 * k + 2
     for n in range(len(parcel)):
         r0, c0, height, width = box_cells(edges, parcel[n], row, col, rows, cols)
@@ -196,6 +201,10 @@ def _sums(
                 elif kind < 1 or kind > 4:
                     if not inside[r, c]:
                         line[BEYOND] += share
+                        continue
+                    for criterion in range(k):
+                        if memberships[criterion, r, c] != memberships[criterion, r, c]:
+                            line[to + 3 * v + excludes.shape[0] + criterion] += share
                 else:
                     line[JUDGED] += share
                     line[SUITABILITY] += share * suitability[r, c]

@@ -173,7 +173,7 @@ def _essential(
         return before, source
     if entry.essential_source is not None:
         source = entry.essential_source
-    elif entry.essential != before:
+    elif entry.essential != before and not check.is_broken((*key_path, "essential_source")):
         what = "the key `essential_source` is missing" if entry.essential else "is essential in the species profile"
         fix = "cite why nothing can make it good" if entry.essential else "cite why it is not, as `essential_source`"
         check.add_fault("E334", what, (*key_path, "essential"), fix)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from underoak.base.errors import UnderoakError, count_of, did_you_mean
@@ -48,17 +49,41 @@ def resolve_weights(
         return None, None
     if weights is None:
         return _stated_weights(criteria, profile, check), None
-    known_names = [*dict.fromkeys([*(c.name for c in criteria), *(profile.criteria if profile else ())])]
+    known = _Known.of(criteria, profile)
     if weights.direct is None:
         for criterion in criteria:
             if criterion.has_plan_weight:
                 what = "a criterion cannot have a weight beside ranked or pairwise weights"
                 check.add_fault("E315", what, ("criteria", criterion.name, "weight"), "remove it")
     if weights.direct is not None:
-        return _direct_weights(weights.direct, criteria, known_names, check), None
+        return _direct_weights(weights.direct, criteria, known, check), None
     if weights.ranked is not None:
-        return _ranked_weights(weights.ranked, criteria, known_names, check), None
-    return _pairwise_weights(weights, criteria, known_names, check)
+        return _ranked_weights(weights.ranked, criteria, known, check), None
+    return _pairwise_weights(weights, criteria, known, check)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """The names of criteria that weights may mean, and the species that they are about."""
+
+    names: tuple[str, ...]
+    of_species: frozenset[str]  # those of the species profile
+    latin: str  # "" without a profile
+
+    @classmethod
+    def of(cls, criteria: Sequence[CriterionInUse], profile: Profile | None) -> _Known:
+        of_profile = tuple(profile.criteria) if profile else ()
+        names = tuple(dict.fromkeys([*(criterion.name for criterion in criteria), *of_profile]))
+        return cls(names, frozenset(of_profile), profile.latin if profile else "")
+
+    def words(self, name: str) -> str:
+        """Return the name in quotes, with its species if it is a criterion of the profile."""
+        return f'"{name}"' + (f" of {self.latin}" if name in self.of_species else "")
+
+    @property
+    def for_species(self) -> str:
+        """The species, for a name that it does not have."""
+        return f" for {self.latin}" if self.latin else ""
 
 
 def weight_spread(spec: PlanSpec, names: Sequence[str], weights: Sequence[float]) -> WeightDistribution:
@@ -123,7 +148,8 @@ def _stated_weights(
     for criterion in criteria:
         if criterion.weight is None:
             fix = "add `weight`; the other criteria have one"
-            check.add_fault("E315", f'"{criterion.name}" has no weight', ("criteria", criterion.name), fix, key=True)
+            what = f"{_Known.of(criteria, profile).words(criterion.name)} has no weight"
+            check.add_fault("E315", what, ("criteria", criterion.name), fix, key=True)
     known = [weight for weight in stated if weight is not None]
     if len(known) < len(stated):
         return None
@@ -131,7 +157,7 @@ def _stated_weights(
 
 
 def _direct_weights(
-    direct: Mapping[str, float], criteria: Sequence[CriterionInUse], known_names: Sequence[str], check: Check
+    direct: Mapping[str, float], criteria: Sequence[CriterionInUse], known: _Known, check: Check
 ) -> tuple[float, ...] | None:
     key_path: KeyPath = ("weights", "direct")
     by_name = dict(direct)
@@ -141,13 +167,13 @@ def _direct_weights(
                 what = f'"{criterion.name}" has two weights, here and under `weights`'
                 check.add_fault("E315", what, ("criteria", criterion.name, "weight"), "keep one of them")
             by_name[criterion.name] = criterion.weight
-    _check_names([(name, (*key_path, name)) for name in by_name], criteria, known_names, key_path, check)
+    _check_names([(name, (*key_path, name)) for name in by_name], criteria, known, key_path, check)
     weights = [by_name[criterion.name] for criterion in criteria if criterion.name in by_name]
     return _normalised(weights, key_path, check) if len(weights) == len(criteria) else None
 
 
 def _ranked_weights(
-    names: Sequence[str], criteria: Sequence[CriterionInUse], known_names: Sequence[str], check: Check
+    names: Sequence[str], criteria: Sequence[CriterionInUse], known: _Known, check: Check
 ) -> tuple[float, ...] | None:
     from underoak.overlay.weights import rank_order_centroid
 
@@ -155,7 +181,7 @@ def _ranked_weights(
     for n, name in enumerate(names):
         if name in names[:n]:
             check.add_fault("E315", f'"{name}" is ranked twice', (*key_path, n), "keep one of them")
-    _check_names([(name, (*key_path, n)) for n, name in enumerate(names)], criteria, known_names, key_path, check)
+    _check_names([(name, (*key_path, n)) for n, name in enumerate(names)], criteria, known, key_path, check)
     if sorted(names) != sorted(criterion.name for criterion in criteria):
         return None
     by_rank = dict(zip(names, rank_order_centroid(len(names)), strict=True))
@@ -163,7 +189,7 @@ def _ranked_weights(
 
 
 def _pairwise_weights(
-    weights: WeightsSpec, criteria: Sequence[CriterionInUse], known_names: Sequence[str], check: Check
+    weights: WeightsSpec, criteria: Sequence[CriterionInUse], known: _Known, check: Check
 ) -> tuple[tuple[float, ...] | None, PairwiseResult | None]:
     from underoak.overlay.pairwise import check_consistency, pairwise_from_ratios
 
@@ -174,7 +200,7 @@ def _pairwise_weights(
     for n, (a, b, _) in enumerate(pairs):
         for m, name in enumerate((a, b)):
             if name in unknown:
-                _report_unknown(name, known_names, (*key_path, n, m), check)
+                _report_unknown(name, known, (*key_path, n, m), check)
     bound = MAX_INCONSISTENCY if weights.max_inconsistency is None else weights.max_inconsistency
     try:
         result = check_consistency(pairwise_from_ratios([*names, *sorted(unknown)], pairs), bound)
@@ -191,7 +217,7 @@ def _pairwise_weights(
 def _check_names(
     weighted: Sequence[tuple[str, KeyPath]],
     criteria: Sequence[CriterionInUse],
-    known_names: Sequence[str],
+    known: _Known,
     key_path: KeyPath,
     check: Check,
 ) -> None:
@@ -199,17 +225,18 @@ def _check_names(
     names = [criterion.name for criterion in criteria]
     for name, place in weighted:
         if name not in names:
-            _report_unknown(name, known_names, place, check)
+            _report_unknown(name, known, place, check)
     for name in names:
         if all(name != other for other, _ in weighted) and not check.is_broken((*key_path, name)):
             fix = f'add it, or switch it off with "criteria: {{{name}: off}}"'
-            check.add_fault("E315", f'the criterion "{name}" has no weight', key_path, fix)
+            check.add_fault("E315", f"the criterion {known.words(name)} has no weight", key_path, fix)
 
 
-def _report_unknown(name: str, known_names: Sequence[str], key_path: KeyPath, check: Check) -> None:
+def _report_unknown(name: str, known: _Known, key_path: KeyPath, check: Check) -> None:
     if not check.is_broken(("criteria", name)):  # else it is in the plan, with a fault of its own
-        fix = did_you_mean(name, known_names, "give weights to criteria in use only")
-        check.add_fault("E315", f'"{name}" is not a criterion in use', key_path, fix, key=key_path[-2] == "direct")
+        fix = did_you_mean(name, known.names, "give weights to criteria in use only")
+        what = f'"{name}" is not a criterion in use{known.for_species}'
+        check.add_fault("E315", what, key_path, fix, key=key_path[-2] == "direct")
 
 
 def _normalised(

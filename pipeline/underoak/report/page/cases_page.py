@@ -112,6 +112,7 @@ def cases_html(plan: Plan, findings: Sequence[Findings], scenarios: Sequence[dic
         parcels=[] if table is None else [_parcel(row, cases, plan) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         scenarios=scenarios,
+        warnings=[str(fault) for fault in findings[0].warnings],
         cautions=cautions(plan.purpose),
     )
 

@@ -31,6 +31,9 @@ def reason_words(reason: NotJudged) -> str:
 
     >>> reason_words(NotJudged(Cause.MOSTLY_EXCLUDED, ("built", "steep")))
     'mostly excluded by built, steep'
+    >>> reason_words(NotJudged(Cause.NO_DATA, layers=("soil_ph", "clay")))
+    'no data of soil_ph, clay'
     """
     by = f" by {', '.join(reason.constraints)}" if reason.constraints else ""
+    by += f" of {', '.join(reason.layers)}" if reason.layers else ""
     return f"{_CAUSES[reason.cause]}{by}{f': {reason.note}' if reason.note else ''}"
