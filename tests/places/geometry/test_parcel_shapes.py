@@ -226,3 +226,6 @@ def test_the_share_that_others_cover_is_that_of_their_union():
     array = np.array([*shapes, None], object)[:-1]
     parcels = Parcels(tuple("abcde"), array, "EPSG:25831", np.ones(5), ("",) * 5)
     np.testing.assert_allclose(overlap_shares(parcels), [0.5, 1 / 3, 1.0, 0.0, 0.0], atol=1e-9)
+    apart = Parcels(tuple("ab"), array[[0, 3]], "EPSG:25831", np.ones(2), ("",) * 2)
+    assert overlap_shares(apart).tolist() == [0.0, 0.0]
+    assert overlap_shares(Parcels((), array[:0], "EPSG:25831", np.ones(0), ())).tolist() == []

@@ -88,10 +88,9 @@ def overlap_shares(parcels: Parcels) -> npt.NDArray[np.float64]:
     has_area = shapely.area(overlaps) > 0.0
     order = np.argsort(first[has_area], kind="stable")
     owners, parts = first[has_area][order], overlaps[has_area][order]
-    starts = np.flatnonzero(np.diff(owners, prepend=-1))
-    for start, stop in zip(starts.tolist(), [*starts[1:].tolist(), len(owners)], strict=True):
-        if stop > start:
-            shared[owners[start]] = shapely.area(shapely.union_all(parts[start:stop]))
+    owned, starts = np.unique(owners, return_index=True)
+    for owner, several in zip(owned.tolist(), np.split(parts, starts[1:]), strict=False):  # none owned: one empty part
+        shared[owner] = shapely.area(shapely.union_all(several))
     return np.asarray(np.divide(shared, areas, out=np.zeros(len(shapes)), where=areas > 0.0))
 
 
