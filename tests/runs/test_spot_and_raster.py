@@ -11,6 +11,7 @@ import pytest
 import rasterio
 
 import underoak as uo
+from spots import some_criteria, values_near
 from underoak.base.codes import NOTHING_LIMITS
 from underoak.base.units import canonical_name
 from underoak.places.answers.limits import NoLimit
@@ -25,16 +26,11 @@ TOP = 4_600_200.0  # a multiple of the cell, as LEFT is
 
 def random_cells(species: str, rng: np.random.Generator) -> tuple[dict[str, np.ndarray], dict[str, float]]:
     """Values of some of a profile's layers in every cell, around the ends of their curves, and an error of each."""
-    values, errors = {}, {}
-    weighty = [criterion for criterion in load_profile(species).criteria.values() if criterion.weight > 0.0]
-    for k in rng.choice(len(weighty), min(7, len(weighty)), replace=False).tolist():
-        criterion = weighty[k]
-        ends = [end for end in criterion.curve.curve().x if math.isfinite(end)]
-        low, high = bounds_of(criterion.layer, canonical_name(criterion.unit))
-        span = max(ends) - min(ends) or 1.0
-        drawn = rng.uniform(min(ends) - 0.05 * span, max(ends) + 0.05 * span, CELLS).clip(low, high)
-        values[criterion.layer] = drawn.astype(np.float32)
-        errors[criterion.layer] = float(np.float32(0.1 * span))
+    profile, values, errors = load_profile(species), {}, {}
+    for name in some_criteria(profile, rng, 7):
+        drawn, span = values_near(profile, name, rng, CELLS)
+        layer = profile.criteria[name].layer
+        values[layer], errors[layer] = drawn.astype(np.float32), float(np.float32(0.1 * span))
     return values, errors
 
 

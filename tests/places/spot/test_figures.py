@@ -185,3 +185,20 @@ def test_figures_of_other_species_are_left_out_and_unknown_ones_are_refused():
     assert not problems.faults
     read_figures(read_written("nothing_such=5", problems), profiles[0], problems, profiles)
     assert [fault.code for fault in problems.faults] == ["E371"]
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        ("rain_summer=800±1 rain_annual=600±1", "rain_summer, rain_annual"),
+        ("active_carbonate=30±1 carbonate=12±1", "active_carbonate, carbonate"),
+        ("temp_coldest=21±1 temp_warmest=4±1", "temp_coldest, temp_warmest"),
+        ("sand=70 clay=50", "sand, clay"),
+    ],
+)
+def test_figures_that_contradict_each_other_are_refused(text, where):
+    assert [(code, place) for code, place, _ in faults(text)] == [("E204", where)]
+
+
+def test_figures_that_agree_within_their_errors_are_taken():
+    assert faults("rain_summer=305±10 rain_annual=300±10 sand=55 clay=45 temp_coldest=4 temp_warmest=21") == []

@@ -12,12 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import underoak as uo
+from spots import some_criteria, values_near
 from underoak.base.errors import Fault
-from underoak.base.units import canonical_name
 from underoak.overlay import classify, combine, membership
 from underoak.places.answers.needs import LimeBeyond, LimeNeed, WaterNeed
 from underoak.places.spot import judgement
-from underoak.places.spot.figures import bounds_of
 from underoak.plan import load as plan_load
 from underoak.plan.profiles.profile import Profile, load_profile, profile_names
 from underoak.plan.profiles.published_errors import published_errors
@@ -25,16 +24,11 @@ from underoak.plan.profiles.published_errors import published_errors
 CLASSES = ["S1", "S2", "S3", "N"]
 
 
-def values_near(profile: Profile, rng: np.random.Generator, count: int) -> dict[str, str]:
-    """Figures of `count` random criteria with weight, near the ends of their curves."""
-    names = [name for name, criterion in profile.criteria.items() if criterion.weight > 0.0]
+def random_figures(profile: Profile, rng: np.random.Generator, count: int) -> dict[str, str]:
+    """Figures of `count` random criteria, with errors."""
     figures = {}
-    for name in rng.choice(names, min(count, len(names)), replace=False).tolist():
-        criterion = profile.criteria[name]
-        ends = [end for end in criterion.curve.curve().x if math.isfinite(end)]
-        span = max(ends) - min(ends) or 1.0
-        low, high = bounds_of(criterion.layer, canonical_name(criterion.unit))
-        value = float(np.clip(rng.uniform(min(ends) - 0.1 * span, max(ends) + 0.1 * span), low, high))
+    for name in some_criteria(profile, rng, count):
+        (value,), span = values_near(profile, name, rng, 1)
         figures[name] = f"{value:.6g} ± {0.15 * span:.4g}"
     return figures
 
@@ -43,7 +37,7 @@ def values_near(profile: Profile, rng: np.random.Generator, count: int) -> dict[
 def test_the_probability_agrees_with_brute_force(species):
     profile, rng = load_profile(species), np.random.default_rng(len(species))
     for seed in range(4):
-        spot = uo.judge(species, values_near(profile, rng, 4), seed=seed)
+        spot = uo.judge(species, random_figures(profile, rng, 4), seed=seed)
         rules = spot.plan.rules
         drawn = np.empty((len(spot.criteria), 200_000))
         for k, each in enumerate(spot.criteria):
@@ -63,7 +57,7 @@ def test_the_probability_agrees_with_brute_force(species):
 @given(seed=st.integers(0, 10**6), species=st.sampled_from(profile_names()))
 @settings(max_examples=15)
 def test_the_order_of_the_figures_does_not_matter(seed, species):
-    figures = values_near(load_profile(species), np.random.default_rng(seed), 5)
+    figures = random_figures(load_profile(species), np.random.default_rng(seed), 5)
     first, again = (
         uo.judge(species, dict(order), draws=64) for order in (figures.items(), list(figures.items())[::-1])
     )
@@ -243,7 +237,7 @@ def test_long_and_endless_input_is_refused_at_once(text):
 def test_the_doubt_of_a_figure_is_what_leaving_out_its_error_takes_away():
     profile, rng = load_profile("tuber_melanosporum"), np.random.default_rng(3)
     for _ in range(5):
-        figures = values_near(profile, rng, 4)
+        figures = random_figures(profile, rng, 4)
         spot = uo.judge(profile.name, figures, draws=2000)
         assert [doubt.sd_without for doubt in spot.doubts] == sorted(doubt.sd_without for doubt in spot.doubts)
         layers = {name: profile.criteria[name].layer for name in figures}

@@ -37,6 +37,12 @@ _BOUNDS: Mapping[str, tuple[float, float]] = {
     "cm": (0.0, 5000.0), "d": (0.0, 366.0), "h": (0.0, 8784.0), "a": (0.0, 10000.0), "degree": (0.0, 90.0),
     "g/cm^3": (0.0, 3.0), "c_to_n": (0.0, 1000.0),
 }  # fmt: skip
+# Layers of which the first is never more than the second: part and whole, or means of temperatures
+RISING = (
+    ("rain_summer", "rain_annual"), ("rain_autumn", "rain_annual"), ("active_carbonate", "carbonate"),
+    ("temp_coldest", "temp_annual"), ("temp_annual", "temp_warmest"), ("temp_coldest", "temp_warmest"),
+)  # fmt: skip
+_MOST_OVER = 5.0  # percentage points that shares of sand and clay may be over 100; common practice, no source
 # Units that a figure may be in by mistake, by the profile's
 _RELATED: Mapping[str, tuple[str, ...]] = {
     "pH": ("pH*10",), "degC": ("degF", "K"), "percent": ("g/kg", "mg/kg"), "cm": ("mm",), "m": ("ft",),
@@ -108,7 +114,26 @@ def read_figures(
         except UnderoakError as error:
             for fault in error.faults:
                 problems.add(fault.code, fault.what, figure.text, fault.fix)
+    _check_together({figure.layer: figure for figure in figures}, problems)
     return tuple(figures)
+
+
+def _check_together(figures: Mapping[str, Figure], problems: Problems) -> None:
+    """Add E204 for figures that contradict each other by more than their errors."""
+    for less, more in RISING:
+        if less not in figures or more not in figures:
+            continue
+        a, b = figures[less], figures[more]
+        if a.value - b.value > 2.0 * math.hypot(a.error or 0.0, b.error or 0.0):
+            what = f"{less} {a.value:.6g} {a.unit} is more than {more} {b.value:.6g} {b.unit}"
+            problems.add(
+                "E204", what, f"{less}, {more}", "look at both: one may be of other months, or in another unit"
+            )
+    if {"sand", "clay"} <= figures.keys():
+        total = figures["sand"].value + figures["clay"].value
+        if total > 100.0 + _MOST_OVER:
+            what = f"sand and clay are {total:.6g} percent together"
+            problems.add("E204", what, "sand, clay", "look at both: they are shares of the fine earth")
 
 
 def _key(name: str) -> str:
