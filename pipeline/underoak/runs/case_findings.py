@@ -160,7 +160,7 @@ def _zones(ready: PreparedRun, case: PreparedCase, stage: Path) -> gpd.GeoDataFr
     with reading(folder) as (read, grid):
         zones = find_zones(
             read, grid, [c.name for c in plan.criteria], plan.zones.at_least, plan.zones.min_area_m2,
-            plan.zones.connect, BLOCK, plan.rules.cuts,
+            plan.zones.connect, BLOCK, plan.rules.cuts, plan.zones.max_area_m2(plan.purpose),
         )  # fmt: skip
     shares = s2_shares(folder, ready.grid, zones.geometry.to_numpy())
     if shares is not None:

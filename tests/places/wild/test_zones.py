@@ -6,6 +6,8 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import ndimage
 
 from underoak.base.errors import UnderoakError
@@ -103,6 +105,38 @@ def test_no_bit_depends_on_the_block_size(connect, smooth):
     for block in (5, 16, 37):
         made = zones(cells, DEGREES, connect=connect, min_area_m2=2_000.0, block=block)
         assert made.to_wkb().equals(whole.to_wkb())
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 1000), st.floats(12_000.0, 400_000.0), st.sampled_from([5, 16, 37]))
+def test_large_zones_are_cut_into_parts_that_keep_every_cell(seed, most, block):
+    cells = cells_of(UTM, seed, 2.5)
+    uncut = zones(cells, at_least="S3", block=512)
+    made = zones(cells, at_least="S3", block=block, max_area_m2=most)
+    assert made.to_wkb().equals(zones(cells, at_least="S3", block=512, max_area_m2=most).to_wkb())
+    assert made["area_ha"].max() <= most / 1e4 * (1.0 + 1e-6)
+    assert made["good_ha"].is_monotonic_decreasing
+    for column in ("cells", "area_ha", "good_ha"):
+        assert made[column].sum() == pytest.approx(uncut[column].sum(), rel=1e-9)
+    origin = made["id"].str.split(".").str[0]
+    for id, parts in made.groupby(origin):
+        (zone,) = uncut[uncut["id"] == id].itertuples()
+        assert shapely.union_all(parts.geometry.to_numpy()).equals(zone.geometry)
+        assert parts["area_ha"].sum() == pytest.approx(zone.area_ha, rel=1e-9)
+        for share in ("share_s1", "held_share"):
+            assert (parts["area_ha"] * parts[share]).sum() == pytest.approx(zone.area_ha * getattr(zone, share))
+        names = [id] if len(parts) == 1 else [f"{id}.{n}" for n in range(1, len(parts) + 1)]
+        assert sorted(parts["id"], key=lambda name: int(name.rpartition(".")[2] if "." in name else 0)) == names
+        assert (len(parts) > 1) == (zone.area_ha * 1e4 > most * (1.0 + 1e-9))
+
+
+def test_parts_are_about_equal():
+    classes = np.full(UTM.shape, 4, np.uint8)
+    classes[:, :80] = 1
+    cells = FinishedCells(classes, np.full(UTM.shape, 0.8, np.float32), np.zeros(UTM.shape, np.uint8))
+    parts = zones(cells, max_area_m2=900_000.0)  # of 439 ha: five would do, squares of the grid make it a little more
+    assert 5 <= len(parts) <= 7
+    assert parts["area_ha"].min() > 0.5 * parts["area_ha"].max()
 
 
 def test_corners_join_at_8_and_not_at_4():

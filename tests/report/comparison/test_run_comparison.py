@@ -388,6 +388,13 @@ def manifest(plan, **criteria):
          "constraints.wet.source", "a -> b", "words"),
         ({"criteria": {"ph": {"curve": {"at": [1, 2]}}}}, {"criteria": {"ph": {"curve": {"at": [1, 3]}}}},
          "criteria.ph.curve", "curve of ph -> curve of ph", "cells"),
+        ({"purpose": "buy"}, {"purpose": "restore"}, "purpose", "buy -> restore", "cells"),  # by the native range
+        ({"hosts": ["a"]}, {"hosts": ["b"]}, "hosts", "-> [", "parcels"),
+        ({"lab": {"mode": "update"}}, {"lab": {"mode": "replace"}}, "lab.mode", "update -> replace", "parcels"),
+        ({"criteria": {"ph": {"remedy": "none"}}}, {"criteria": {"ph": {"remedy": {"by": "lime"}}}},
+         "criteria.ph.remedy", "by: lime", "parcels"),
+        ({"layers": {"ph": {"grain": "90 m"}}}, {"layers": {"ph": {"grain": "250 m"}}}, "layers.ph.grain", "250 m",
+         "doubt"),
     ],
 )  # fmt: skip
 def test_each_kind_of_change_is_worded_and_knows_what_it_moves(before, after, key, words, touches):

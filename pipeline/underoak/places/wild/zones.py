@@ -27,6 +27,7 @@ from underoak.places.columns.column import arrange
 from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.outlines import corners, outlines
 from underoak.places.parcels.ranking import CLASSES, largest
+from underoak.places.wild.zone_parts import colours, cut, square_side, squares_of
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -61,16 +62,19 @@ def find_zones(
     connect: Literal[4, 8] = 8,
     block: int = BLOCK,
     cuts: Cuts = CUTS,
+    max_area_m2: float = math.inf,
 ) -> gpd.GeoDataFrame:
     """Return every zone of class `at_least` or better and of `min_area_m2` or more, the largest `good_ha` first.
 
     `connect` 8 joins cells that touch at a corner only, 4 does not. Zones are ranked by `good_ha`, the sum of
     suitability times true cell area; equal zones by their first cell. `cuts` tell the class of a suitability, for
-    `held_share`. Columns: those of `columns.zones` that a run always has, and a geometry along the cells, in the grid's
-    CRS.
+    `held_share`. Zones larger than `max_area_m2` are cut into parts (`zone_parts`), named z12-7.1, z12-7.2 and so on.
+    Columns: those of `columns.zones` that a run always has, and a geometry along the cells, in the grid's CRS.
     """
     search = _Search(read, grid, len(criteria), 1 + CLASSES.index(at_least), min_area_m2, connect, block, cuts)
     zones = search.join()
+    if math.isfinite(max_area_m2):
+        zones = search.cut(zones, max_area_m2)
     return _table(zones, search.shapes(zones), grid, tuple(criteria))
 
 
@@ -105,7 +109,11 @@ class _Zones(NamedTuple):
     lowered: Longs  # where the class is below that of the suitability
     weakest: Longs  # (zones, criteria + 1)
     unit_m2: float
-    of_label: Longs  # zone of each label, -1 for none; label 0 is no land
+    of_label: Longs  # zone before cuts of each label, -1 for none; label 0 is no land
+    names: tuple[str, ...]
+    of_zone: Longs  # zone of each zone before cuts; -1 where it was cut
+    of_square: dict[tuple[int, int, int], int]  # zone of each square of a zone that was cut
+    side: int = 1  # of squares [cells]
 
 
 @dataclass
@@ -157,17 +165,74 @@ class _Search:
         place = np.full(zones, -1)
         place[order] = np.arange(len(order))
         total = total[order]
+        total[:, FIRST] = first[order]
+        names = tuple(f"z{cell // self.grid.cols}-{cell % self.grid.cols}" for cell in first[order].tolist())
+        return self._zones_of(total, place[of_label], names, np.arange(len(order)), {}, 1)
+
+    def _zones_of(
+        self, total: Longs, of_label: Longs, names: tuple[str, ...], of_zone: Longs,
+        of_square: dict[tuple[int, int, int], int], side: int,
+    ) -> _Zones:  # fmt: skip
         return _Zones(
-            first[order],
-            total[:, COUNT],
-            total[:, AREA],
-            total[:, GOOD],
-            total[:, CLASS:LOWERED],
-            total[:, LOWERED],
-            total[:, WEAKEST:],
-            self.unit_m2,
-            place[of_label],
-        )
+            total[:, FIRST], total[:, COUNT], total[:, AREA], total[:, GOOD], total[:, CLASS:LOWERED],
+            total[:, LOWERED], total[:, WEAKEST:], self.unit_m2, of_label, names, of_zone, of_square, side,
+        )  # fmt: skip
+
+    def cut(self, zones: _Zones, max_area_m2: float) -> _Zones:
+        """Cut zones that are larger into parts, and rank all anew; only blocks that hold such a zone are read again."""
+        most = math.floor(max_area_m2 / self.unit_m2 * (1.0 + 1e-9))
+        is_large = zones.area > most
+        if not is_large.any():
+            return zones
+        side = square_side(self.grid, max_area_m2)
+        sums = self._square_sums(zones, is_large, side)
+        rows = [_row(zones, i) for i in np.flatnonzero(~is_large).tolist()]
+        names = [zones.names[i] for i in np.flatnonzero(~is_large)]
+        keys: list[list[tuple[int, int, int]]] = [[] for _ in rows]
+        for zone in np.flatnonzero(is_large).tolist():
+            zone_keys = sorted(key for key in sums if key[0] == zone)
+            table = np.array([sums[key] for key in zone_keys])
+            parts = cut(np.array([key[1:] for key in zone_keys]), table[:, AREA], most)
+            for number, part in enumerate(parts, start=1):
+                total = table[part].sum(axis=0)
+                total[FIRST] = table[part, FIRST].min()
+                rows.append(total)
+                names.append(f"{zones.names[zone]}.{number}")
+                keys.append([zone_keys[i] for i in part])
+        every = np.array(rows)
+        order = np.lexsort((every[:, FIRST], -every[:, GOOD])).tolist()
+        of_zone = np.full(len(zones.first), -1)
+        for place, i in enumerate(order):
+            if not keys[i]:
+                of_zone[zones.names.index(names[i])] = place
+        of_square = {key: place for place, i in enumerate(order) for key in keys[i]}
+        ranked = tuple(names[i] for i in order)
+        return self._zones_of(every[order], zones.of_label, ranked, of_zone, of_square, side)
+
+    def _square_sums(
+        self, zones: _Zones, is_large: npt.NDArray[np.bool_], side: int
+    ) -> dict[tuple[int, int, int], Longs]:
+        """Return the sums of each square of the zones that are cut, by zone, row and column of the square."""
+        sums: dict[tuple[int, int, int], Longs] = {}
+        cuts = np.array(self.cuts) + _STORED
+        for window in self.grid.tiles(self.block):
+            zone = self._before_cuts(window, zones)
+            if np.ndim(zone) == 0 or not is_large[zone[zone >= 0]].any():
+                continue
+            is_cut = (zone >= 0) & is_large[zone]
+            keys = np.stack([*np.broadcast_arrays(zone, *squares_of(window, side))], axis=-1)[is_cut]
+            kinds, number = np.unique(keys, axis=0, return_inverse=True)
+            labels = np.zeros(window.shape, np.int32)
+            labels[is_cut] = number.reshape(-1) + 1
+            added = np.zeros((len(kinds), FIELDS + self.criteria), np.int64)
+            cells = self.read(window)
+            area = np.nan_to_num(cell_areas(self.grid, window) / self.unit_m2)
+            first = window.row * self.grid.cols + window.col
+            _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, cuts, added)
+            for key, row in zip(map(tuple, kinds.tolist()), added, strict=True):
+                before = sums.get(key)
+                sums[key] = row if before is None else _joined(before, row)
+        return sums
 
     def shapes(self, zones: _Zones) -> npt.NDArray[Any]:
         """Return the outlines along the cells, in rank order; only blocks that hold a zone are read again."""
@@ -175,7 +240,10 @@ class _Search:
         above = np.full(cols + 2, -1, np.int32)  # zones along the last row of blocks, with a margin
         below = above.copy()
         left = np.full(0, -1, np.int32)
-        corner_lists: list[npt.NDArray[np.int32]] = [np.empty((0, 4), np.int32)]
+        colour = colours(
+            zones.of_square, len(zones.first)
+        )  # neighbours are traced apart: outlines must not share edges
+        corner_lists = [[np.empty((0, 4), np.int32)] for _ in range(int(colour.max(initial=0)) + 1)]
         for window in self.grid.tiles(self.block):
             first, stop = window.col, window.col + window.cols
             if first == 0:
@@ -189,11 +257,31 @@ class _Search:
             below[1 + first : 1 + stop] = numbers[window.rows, 1 : window.cols + 1]
             left = numbers[1 : window.rows + 1, window.cols]
             if numbers.max() >= 0:
-                corner_lists.append(corners(numbers, window.row, window.col))
-        return outlines(np.concatenate(corner_lists), len(zones.first), self.grid)
+                for i, corner_list in enumerate(corner_lists):
+                    traced = np.where((numbers >= 0) & (colour[numbers] == i), numbers, -1).astype(np.int32)
+                    corner_list.append(corners(traced, window.row, window.col))
+        shapes = np.empty(len(zones.first), object)
+        for i, corner_list in enumerate(corner_lists):
+            traced_shapes = outlines(np.concatenate(corner_list), len(zones.first), self.grid)
+            shapes[colour == i] = traced_shapes[colour == i]
+        return shapes
 
     def _zones(self, window: Window, zones: _Zones) -> Any:
         """Return the zone of each cell of a block, -1 for none, (rows, cols)."""
+        before = self._before_cuts(window, zones)
+        if np.ndim(before) == 0:
+            return before
+        numbers = np.where(before >= 0, zones.of_zone[before], -1).astype(np.int32)
+        is_cut = (before >= 0) & (numbers < 0)
+        if is_cut.any():
+            keys = np.stack([*np.broadcast_arrays(before, *squares_of(window, zones.side))], axis=-1)[is_cut]
+            kinds, number = np.unique(keys, axis=0, return_inverse=True)
+            places = np.array([zones.of_square[key] for key in map(tuple, kinds.tolist())], np.int32)
+            numbers[is_cut] = places[number.reshape(-1)]
+        return numbers
+
+    def _before_cuts(self, window: Window, zones: _Zones) -> Any:
+        """Return the zone before cuts of each cell of a block, -1 for none, (rows, cols); -1 where a block has none."""
         block_labels, search_labels = self.labels.get(window, (_NONE, _NONE))
         zone = zones.of_label[search_labels]
         if not (zone >= 0).any():
@@ -241,6 +329,18 @@ class _Search:
         both = both[(both > 0).all(axis=1)]
         if len(both):
             self.pairs.append(np.unique(both, axis=0))
+
+
+def _row(zones: _Zones, i: int) -> Longs:
+    """Return the sums of a zone as one row."""
+    head = [zones.first[i], zones.cells[i], zones.area[i], zones.good[i]]
+    return np.concatenate([head, zones.classes[i], [zones.lowered[i]], zones.weakest[i]]).astype(np.int64)
+
+
+def _joined(one: Longs, other: Longs) -> Longs:
+    total = one + other
+    total[FIRST] = min(one[FIRST], other[FIRST])
+    return total
 
 
 def _unit(grid: Grid) -> float:
@@ -291,7 +391,7 @@ def _table(zones: _Zones, shapes: npt.NDArray[Any], grid: Grid, criteria: tuple[
     area = np.maximum(zones.area, 1).astype(np.float64)
     weakest = zones.weakest / area[:, None]
     columns: dict[str, Any] = {
-        "id": [f"z{first // grid.cols}-{first % grid.cols}" for first in zones.first.tolist()],
+        "id": list(zones.names),
         "rank": np.arange(1, len(area) + 1),
         "good_ha": zones.good * ha,
         "area_ha": zones.area * ha,

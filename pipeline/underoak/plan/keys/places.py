@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import math
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from underoak.plan.keys.quantities import Area, File, Name, Text, Whole, quantity_in
 from underoak.plan.keys.uncertainty import Deviation
+from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
 
 
@@ -22,6 +24,9 @@ class ParcelsSpec(Spec):
     """Field with the parcel's id, read as text."""
 
 
+_WORKABLE = "50 ha"  # of wild ground in one piece of work; common practice, no source
+
+
 class ZonesSpec(Spec):
     """How zones of connected suitable land are formed."""
 
@@ -29,6 +34,9 @@ class ZonesSpec(Spec):
     """Lowest class in a zone. Default: S2."""
     min_area: Area = "1 ha"
     """Area below which a zone is dropped. Default: 1 ha."""
+    max_area: Area | None = None
+    """Area above which a zone is cut into parts. Default: 50 ha with purpose restore, so that a part can be worked;
+    otherwise zones are not cut."""
     connect: Literal[4, 8] = 8
     """8: cells that touch at a corner are connected. 4: only cells that share a side. Default: 8."""
 
@@ -36,6 +44,22 @@ class ZonesSpec(Spec):
     def min_area_m2(self) -> float:
         """Smallest area of a zone [m2]."""
         return quantity_in(self.min_area, "m2")
+
+    def max_area_m2(self, purpose: str) -> float:
+        """Return the largest area of a zone for a purpose [m2]; infinite where zones are not cut.
+
+        >>> ZonesSpec().max_area_m2("restore"), ZonesSpec(max_area="9 ha").max_area_m2("buy")
+        (500000.0, 90000.0)
+        """
+        if self.max_area is not None:
+            return quantity_in(self.max_area, "m2")
+        return quantity_in(_WORKABLE, "m2") if purpose == "restore" else math.inf
+
+    @model_validator(mode="after")
+    def _check_areas(self) -> Self:
+        if self.max_area is not None and quantity_in(self.max_area, "m2") < self.min_area_m2:
+            raise refusal("E304", "`max_area` is below `min_area`", "raise `max_area`, or lower `min_area`")
+        return self
 
 
 class NativeSpec(Spec):

@@ -278,7 +278,7 @@ def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
 
 
 def _input_touches(of: str, used: set[str]) -> Touches:
-    if of == "parcels":
+    if of in ("parcels", "lab"):
         return "parcels"
     # a scenario's file is named after the layer that it replaces: rain (m1_mid)
     return "words" if of.startswith("layers.") and short(of).split(" (")[0] not in used else "cells"

@@ -12,9 +12,10 @@ from underoak.engine.storage.manifest import CriterionWords, Manifest
 Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 
 # These keys change words or paths of files, and no number. Files are compared by their content.
-_WORDS = {"title", "purpose", "hosts", "trust", "outputs.folder", "region.area", "parcels.file"}
-_WORD_KEYS = {"source", "grain", "file", "remedy"}
-_DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range"}
+_WORDS = {"title", "trust", "outputs.folder", "region.area", "parcels.file"}
+_WORD_KEYS = {"source", "file"}
+_PARCELS, _PARCEL_KEYS = {"parcels", "hosts", "lab"}, {"remedy"}  # pairs, lab results and potentials
+_DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range", "grain"}
 _MOST = 70  # characters of a value that are shown
 
 _ABSENT = object()
@@ -103,7 +104,7 @@ def _is_nothing(value: Any) -> bool:
 def _touches(path: tuple[str, ...], idle: set[str]) -> Touches:
     if {path[0], ".".join(path)} & _WORDS or {*path[2:]} & _WORD_KEYS:
         return "words"
-    if path[0] == "parcels":
+    if path[0] in _PARCELS or {*path[2:]} & _PARCEL_KEYS:
         return "parcels"
     if path[0] == "zones":
         return "zones"

@@ -24,6 +24,7 @@ from underoak.report.text.criterion_words import (
     labels,
     lost,
     measure_beside_range,
+    state_words,
     value_of,
 )
 from underoak.report.text.error_words import error_lines
@@ -219,7 +220,7 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
         lines += wrapped(f"Most to gain from: {gainful}; membership 1 would add {score(row['gain'])}.")
     for criterion, side in lost(criteria, row):
         missing = 1.0 - float(row[f"membership_{stems[criterion.name]}"])
-        state = f" is too {side}" if side else ""
+        state = f" {words}" if (words := state_words(criterion, side)) else ""
         by = change_of(criterion.by, side, is_wild)
         change = change_words(by, criteria, row)
         lines += wrapped(f"- {criterion.label}{state} ({score(missing)} of its membership lost): {change}.", "  ")

@@ -17,7 +17,14 @@ from underoak.report.terminal.explanation import LIME_NOTES, WATER_NOTES
 from underoak.report.text.answer_words import LIME_CAUTION
 from underoak.report.text.cell_sentences import remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words
-from underoak.report.text.criterion_words import best_range, labels, limiting, lost, measure_beside_range
+from underoak.report.text.criterion_words import (
+    best_range,
+    labels,
+    limiting,
+    lost,
+    measure_beside_range,
+    state_words,
+)
 from underoak.report.text.error_words import amount
 from underoak.report.text.findings import criterion_words
 from underoak.report.text.lines import columns, wrapped
@@ -180,7 +187,7 @@ def _losses(spot: SpotJudgement, criteria: Sequence[CriterionWords], row: dict[s
     lines = []
     for criterion, side in lost(criteria, row):
         missing = 1.0 - float(row[f"membership_{criterion.name}"])
-        state = f" is too {side}" if side else ""
+        state = f" {words}" if (words := state_words(criterion, side)) else ""
         change = change_words(change_of(criterion.by, side, is_wild), criteria, row)
         lines += wrapped(f"- {criterion.label}{state} ({score(missing)} of its membership lost): {change}.", "  ")
     if lines and spot.gain > 0.0:

@@ -24,6 +24,17 @@ CHANGES = {
 NOTHING_LIMITS = "nothing limits"
 
 
+# Layers whose numbers say nothing to a reader: below 0, above 0; the best range where it ends there; too low, too high.
+_DIRECTIONS = {
+    "northness": (
+        "faces south", "faces north", "facing south", "facing north", "faces too far south", "faces too far north",
+    ),
+    "topographic_position": (
+        "in a hollow", "raised", "in a hollow", "not in a hollow", "lies in a hollow", "lies too high",
+    ),
+}  # fmt: skip
+
+
 def measure(value: float, unit: str, limits: Iterable[float] = ()) -> str:
     """Return a value with its unit, as people write it, with as many digits as show its side of each limit.
 
@@ -52,12 +63,29 @@ def best_range(criterion: CriterionWords) -> str:
     >>> best_range(ph)
     '7.5 to 8.3'
     """
+    direction = _DIRECTIONS.get(criterion.layer)
+    if direction is not None and (criterion.low is None) != (criterion.high is None):
+        return direction[2] if criterion.low is None else direction[3]
     low, high, unit = criterion.low, criterion.high, _UNITS.get(criterion.unit, f" {criterion.unit}".rstrip())
     if low is not None and high is not None:
         return f"about {low:g}{unit}" if low == high else f"{low:g} to {high:g}{unit}"
     if low is not None:
         return f"from {low:g}{unit}"
     return f"up to {high:g}{unit}" if high is not None else ""
+
+
+def state_words(criterion: CriterionWords, side: Side | None) -> str:
+    """Return on which side of the best range land is: `is too low`, `faces too far north`; "" without a side.
+
+    >>> from underoak.engine.storage.manifest import CriterionWords
+    >>> north = CriterionWords("northness", "northness", 1.0, "northness", "", "", False, "", "1", None, -1.0)
+    >>> state_words(north, Side.HIGH), best_range(north)
+    ('faces too far north', 'facing south')
+    """
+    if side is None:
+        return ""
+    direction = _DIRECTIONS.get(criterion.layer)
+    return f"is too {side}" if direction is None else direction[4 if side is Side.LOW else 5]
 
 
 def column_names(criteria: Sequence[CriterionWords]) -> dict[str, str]:
@@ -89,6 +117,10 @@ def value_and_best_range(criterion: CriterionWords, stem: str, row: Mapping[str,
         return ""
     side, low, high = side_of(stem, row), criterion.low, criterion.high
     best = best_range(criterion)
+    direction = _DIRECTIONS.get(criterion.layer)
+    if direction is not None and not is_short:
+        sense = "" if abs(value) < TIE else f", {direction[0] if value < 0.0 else direction[1]}"
+        return f"{measure_beside_range(value, criterion)}{sense}; best {best}"
     text = measure_beside_range(value, criterion, not (is_short and best)) + (f", best {best}" if best else "")
     is_within = (low is None or value >= low - TIE) and (high is None or value <= high + TIE)
     return f"{text}; too {side} in part" if is_within and side else text

@@ -57,7 +57,8 @@ def sensitivity_words(
             measure(sds[result.layers[i]], of_layer[result.layers[i]][0].unit),
             _share(indices.first[i], indices.first_error[i]),
             _share(indices.total[i], indices.total_error[i]),
-            f"{score(result.swings[i].min())} to {score(result.swings[i].max())}",
+            score(result.swings[i, 0]),
+            score(result.swings[i, 1]),
         )
         for i in order
     ]
@@ -68,12 +69,13 @@ def sensitivity_words(
             f"average, with a standard deviation of {score(indices.variance**0.5)}."
         ),
         "",
-        *columns(("input", "sd", "alone", "in all", "suitability"), rows),
+        *columns(("input", "sd", "alone", "in all", "if low", "if high"), rows),
         "",
         *wrapped(
             "sd: standard deviation of the map's mean over the parcel. alone: share of the doubt that knowing this "
             "input would remove (Sobol' first order). in all: share that would remain if all others were known (Sobol' "
-            "total). suitability: when this input alone goes from its 5 % to its 95 % quantile, the others as mapped. "
+            "total). if low, if high: suitability with this input alone at its 5 % and at its 95 % quantile, the "
+            "others as mapped; where both are low, the mapped value lies between two sides that are worse. "
             "After ±, the 90 % confidence of the estimate."
         ),
         "",
@@ -95,11 +97,11 @@ def _summary(result: Sensitivity, names: Mapping[str, str], order: Sequence[int]
     if not indices.variance > 0.0:
         return wrapped("None of these inputs changes its suitability: their curves are level there.")
     first = order[0]
-    low, high = sorted(result.swings[first].tolist())
+    low, high = result.swings[first].tolist()
     lines = wrapped(
         f"It depends most on {names[result.layers[first]]}: a test of it would remove about "
-        f"{percent(min(max(float(indices.first[first]), 0.0), 1.0))} of the doubt, and it alone moves suitability from "
-        f"{score(low)} to {score(high)}."
+        f"{percent(min(max(float(indices.first[first]), 0.0), 1.0))} of the doubt. Suitability is {score(low)} "
+        f"if it is low (5 % quantile) and {score(high)} if it is high (95 %)."
     )
     together = 1.0 - float(indices.first.sum())
     if together > max(0.05, _T90 * float((indices.first_error**2).sum() ** 0.5)):

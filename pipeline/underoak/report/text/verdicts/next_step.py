@@ -11,7 +11,7 @@ from underoak.places.answers.limits import Change, change_of
 from underoak.places.answers.needs import LabUse, LimeBeyond, LimeNeed, lime_beyond, no_help
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
-from underoak.report.text.criterion_words import CHANGES, lost
+from underoak.report.text.criterion_words import CHANGES, lost, state_words
 from underoak.report.text.verdicts.verdict_words import label_of
 
 DECIDE = {
@@ -86,7 +86,7 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
     for criterion, side in lost(criteria, row):
         change = change_of(criterion.by, side, purpose == Purpose.RESTORE)
         if not change.is_possible:
-            state = f"is too {side}" if side else "is the limit"
+            state = state_words(criterion, side) or "is the limit"
             return (
                 f"Look elsewhere first: {'; '.join([*reasons, f'{criterion.label} {state}, and {CHANGES[change]}'])}."
             )
