@@ -42,14 +42,14 @@ layers:
 criteria:
   ph:
     layer: soil_ph
-    curve: {shape: hump, at: [7.0, 7.5, 8.3, 8.8]}
+    curve: {shape: hump, at: [7.0, 7.5, 8.5, 8.9]}
     remedy: {by: lime, limit: 8.3, depth: 30 cm}
     source: profile
   rock:  {layer: rock, curve: {shape: table, of: {1: 1.0, 2: 0.6, 3: 0.0}}, remedy: none, source: survey legend}
   slope: {layer: slope, curve: {shape: ramp_down, at: [12, 25]}, remedy: none, source: profile}
   water:
     layer: rain
-    curve: {shape: hump, at: [50, 145, 220, 380]}
+    curve: {shape: hump, at: [50, 150, 300, 700]}
     remedy: {by: irrigation, limit: 150 mm}
     source: profile
 constraints:
@@ -111,7 +111,7 @@ def test_a_plan_gives_all_that_the_house_asks_of_it(tmp_path) -> None:
     ph, rock, _, water = plan.criteria
     assert (plan.title, plan.purpose, plan.species) == ("Limestone hills, black truffle", "buy", "tuber_melanosporum")
     assert [host.latin for host in plan.hosts] == ["Quercus ilex", "Corylus avellana"]
-    assert ph.curve == Curve.hump(7.0, 7.5, 8.3, 8.8)
+    assert ph.curve == Curve.hump(7.0, 7.5, 8.5, 8.9)
     assert (ph.label, ph.unit, ph.layer, ph.remedy_limit) == ("soil pH in water", "pH", "soil_ph", 8.3)
     assert ph.remedy is not None
     assert ph.remedy.depth_cm == 30.0
@@ -220,7 +220,8 @@ def test_the_plan_overrides_key_by_key() -> None:
         profile["ph"].remedy,
     )
     assert (water.remedy, water.curve) == (None, profile["water"].curve.curve())
-    assert plan.weights == pytest.approx([w / 0.77 for w in (0.5, 0.13, 0.14)])
+    ours = (0.5, profile["ph"].weight, profile["water"].weight)
+    assert plan.weights == pytest.approx([w / sum(ours) for w in ours])
 
 
 @pytest.mark.parametrize("off", [None, "off"])
@@ -235,7 +236,11 @@ def test_elevation_weighs_nothing_unless_the_plan_says_so() -> None:
     plan = with_profile("soil_ph", "elevation")
     assert [c.name for c in plan.criteria] == ["ph"]
     assert "stands in for warmth" in dict(plan.not_judged)["elevation"]
-    given = with_profile("soil_ph", "elevation", criteria={"elevation": {"weight": 0.13}})
+    given = with_profile(
+        "soil_ph",
+        "elevation",
+        criteria={"elevation": {"weight": load_profile("tuber_melanosporum").criteria["ph"].weight}},
+    )
     assert {c.name: c.weight for c in given.criteria} == {"elevation": 0.5, "ph": 0.5}
 
 

@@ -45,15 +45,18 @@ def test_the_one_fit_polish_site_comes_first() -> None:
     assert scores[:5].max() == 0.0
 
 
-# Steidinger et al. 2022, Glob. Change Biol. 28:7376: hot dry summers cut summer truffle mid-range.
+# Steidinger et al. 2022, Glob. Change Biol. 28:7376: hot dry summers cut summer truffle mid-range. A French nursery's
+# table has a July below 20 to 26 degC; the best Hungarian ground, Jászság, has 23.2 (ERA5, 2000 to 2025).
 def test_summer_truffle_is_not_at_its_best_in_hot_summers() -> None:
-    assert score(SUMMER, "summer_heat", 24.0) < 0.5
+    assert score(SUMMER, "summer_heat", 24.5) < 0.5 < score(SUMMER, "summer_heat", 23.2)
     assert score(SUMMER, "summer_heat", 19.0) == 1.0
 
 
-# Thomas 2014, Acta Mycologica: in Britain black truffle lives but does not fruit; summer warmth decides.
+# Thomas 2014, Acta Mycologica: in Britain black truffle lives but does not fruit; summer warmth decides. A summer mean
+# of 19.0 degC (Thomas 2014, Mycosphere, excerpt) is a warmest month of about 20, as ERA5 has it at many places.
 def test_cool_summers_limit_black_truffle_where_winters_do_not() -> None:
-    assert score(BLACK, "summer_heat", 16.5) == pytest.approx(0.5)
+    assert 0.2 < score(BLACK, "summer_heat", 17.0) < 0.5  # Salisbury, Wales; Tasmania and Canterbury too
+    assert score(BLACK, "summer_heat", 20.0) == 1.0
     assert score(BLACK, "winter_cold", 4.0) == 1.0
 
 
@@ -106,57 +109,64 @@ def test_central_europe_suits_summer_truffle_and_gives_black_truffle_no_first_cl
     assert black[1] < 0.5  # the weakest criterion keeps the class below S1
 
 
-# Winter truffle takes ground that is wetter, heavier and richer in humus: directions in print, Italian growers' pages.
+# Winter truffle takes ground that is wetter and heavier: directions in print, Italian growers' pages. Carbonate and
+# humus do not tell the two apart: orchards turn from one to the other on the same soil (in print, a growers' forum).
 def test_winter_truffle_outscores_black_truffle_on_damp_heavy_ground() -> None:
-    damp = {"wetness_depth": 30.0, "clay": 42.0, "organic_matter": 9.0}
+    damp = {"wetness_depth": 30.0, "clay": 42.0}
     rival = load_profile("tuber_brumale")
     assert all(score(rival, key, value) > score(BLACK, key, value) for key, value in damp.items())
+    alike = {"carbonate": (5.0, 40.0, 70.0), "organic_matter": (1.0, 4.5, 12.0)}
+    assert all(
+        score(rival, key, value) == score(BLACK, key, value) for key, values in alike.items() for value in values
+    )
 
 
-# Corners as the house took them over; a change of one has to be meant. Open sides are ramps.
+# Corners as they are meant; each profile has their sources. A change of one has to be meant too. Open sides are ramps.
 CORNERS = {
     "tuber_melanosporum": {
-        "ph": (7.0, 7.5, 8.3, 8.8), "carbonate": (0, 1, 70, 90), "active_carbonate": (0, 1, 25, 50),
-        "clay": (3, 12, 35, 45), "sand": (5, 20, 65, 90), "organic_matter": (0.5, 1.5, 6, 10), "c_to_n": (5, 8, 13, 20),
+        "ph": (7.0, 7.5, 8.5, 8.9), "carbonate": (0, 1, 70, 90), "active_carbonate": (0, 4, 25, 50),
+        "exchangeable_calcium": (0.3, 0.6, 1.6, 3), "clay": (3, 12, 38, 48), "sand": (5, 20, 65, 92),
+        "organic_matter": (0.5, 1.5, 8, 17), "c_to_n": (5, 8, 13, 20),
         "soil_depth": (8, 15), "wetness_depth": (30, 80), "stones": (0, 15, 60, 90), "elevation": (1200, 1600),
-        "slope": (12, 25), "hollow": (-1, 0), "northness": (-1, 1), "annual_rain": (400, 600, 900, 1600),
-        "water": (50, 145, 220, 380), "annual_temperature": (8, 10, 14, 17), "summer_heat": (15.5, 17.5, 23, 26),
-        "summer_max": (14, 16.5, 26.5, 31), "winter_cold": (-3, 1, 8, 12), "winter_min": (-8, 0, 8, 12),
-        "hard_frost": (3, 12), "first_frost": (45, 71), "rivals": (0, 50), "tree_cover": (30, 70),
+        "slope": (12, 25), "hollow": (-1, 0), "northness": (-1, 1), "annual_rain": (350, 500, 1200, 2000),
+        "water": (50, 150, 300, 700), "water_balance": (-450, -200, 80, 350), "autumn_rain": (0, 100, 380, 600, 900),
+        "annual_temperature": (8, 10, 15.3, 18), "summer_heat": (15.5, 20, 24.5, 27.5),
+        "summer_max": (14, 16.5, 26.5, 31), "winter_cold": (-2, 2, 10.5, 14), "winter_min": (-8, -3, 8, 12),
+        "frost": (20, 70), "sunshine": (1300, 1900), "first_frost": (45, 71), "rivals": (0, 50), "tree_cover": (30, 70),
     },
     "tuber_aestivum": {
-        "ph": (6.2, 7.0, 8.2, 8.8), "carbonate": (0, 0.1, 70, 90), "active_carbonate": (25, 50), "clay": (2, 8, 45, 60),
+        "ph": (6.2, 7.2, 8.2, 8.8), "carbonate": (0, 0.1, 70, 90), "active_carbonate": (25, 50), "clay": (2, 8, 45, 60),
         "sand": (75, 97), "organic_matter": (1, 3, 12, 20), "soil_depth": (10, 25), "wetness_depth": (20, 60),
-        "elevation": (1000, 1600), "slope": (20, 40), "hollow": (-1, 0), "annual_rain": (450, 600, 1200, 1700),
-        "water": (70, 150, 320, 480), "annual_temperature": (5, 7.5, 12, 15.5), "summer_heat": (14, 16, 21, 24.5),
-        "winter_cold": (-8, -3, 5, 9), "rivals": (0, 50),
+        "elevation": (1000, 1600), "slope": (20, 40), "hollow": (-1, 0), "annual_rain": (400, 600, 1500, 2100),
+        "water": (70, 150, 440, 650), "annual_temperature": (5, 7.5, 12, 15.5), "summer_heat": (14, 16.5, 22, 26),
+        "winter_cold": (-12, -3, 6, 10), "rivals": (0, 50),
     },
     "tuber_brumale": {
-        "ph": (6.0, 6.8, 8.2, 8.7), "carbonate": (40, 80), "active_carbonate": (15, 40), "clay": (8, 18, 50, 65),
-        "sand": (50, 80), "organic_matter": (1, 3, 12, 20), "soil_depth": (15, 35), "wetness_depth": (5, 30),
+        "ph": (6.0, 6.8, 8.2, 8.7), "carbonate": (70, 90), "active_carbonate": (15, 40), "clay": (8, 18, 50, 65),
+        "sand": (50, 80), "organic_matter": (0.5, 1.5, 8, 17), "soil_depth": (15, 35), "wetness_depth": (5, 30),
         "elevation": (1000, 1300), "slope": (15, 35), "annual_rain": (500, 700, 1200, 1800),
         "water": (80, 160, 300, 450), "annual_temperature": (7, 9, 13, 16), "summer_heat": (15, 17, 22, 25),
         "winter_cold": (-5, 0, 6, 10),
     },
     "tuber_borchii": {
-        "ph": (5.0, 6.5, 8.0, 8.7), "carbonate": (50, 80), "active_carbonate": (20, 45), "clay": (30, 50),
+        "ph": (4.4, 6.5, 8.2, 8.8), "carbonate": (50, 80), "active_carbonate": (20, 45), "clay": (30, 50),
         "sand": (10, 40), "organic_matter": (0.3, 1, 6, 12), "soil_depth": (15, 30), "wetness_depth": (25, 60),
-        "elevation": (600, 1200), "slope": (20, 40), "annual_rain": (450, 600, 1200, 1700), "water": (15, 60, 250, 420),
-        "autumn_rain": (120, 250), "annual_temperature": (3.5, 9, 16, 19), "summer_heat": (14, 17, 24, 27),
+        "elevation": (600, 1200), "slope": (20, 40), "annual_rain": (450, 600, 1600, 2200), "water": (15, 60, 250, 420),
+        "autumn_rain": (120, 250), "annual_temperature": (3.5, 9, 16, 19), "summer_heat": (14, 17, 26, 29),
         "winter_cold": (-8, 0, 9, 13),
     },
     "tuber_magnatum": {
         "ph": (6.2, 6.8, 8.4, 8.9), "carbonate": (0, 0.7, 50, 75), "active_carbonate": (20, 40), "clay": (3, 8, 35, 50),
         "sand": (3, 15, 65, 90), "organic_matter": (0.3, 1, 4, 8), "bulk_density": (1.25, 1.5), "soil_depth": (30, 70),
         "elevation": (700, 1100), "slope": (10, 25), "hollow": (-1, 0), "northness": (-1, 1),
-        "annual_rain": (500, 700, 1200, 1900), "water": (40, 120, 300, 450), "annual_temperature": (8.5, 11, 15, 18),
-        "summer_heat": (17.5, 19.5, 24, 27.5), "winter_cold": (-1, 0.5, 9, 13),
+        "annual_rain": (500, 700, 1300, 1900), "water": (40, 120, 300, 450), "annual_temperature": (8.5, 11, 15, 18),
+        "summer_heat": (17.5, 20.5, 24.7, 27.5), "winter_cold": (-1, 0.5, 9, 13),
     },
     "tuber_lyonii": {
         "ph": (5.2, 6.3, 7.5, 8.2), "carbonate": (20, 50), "active_carbonate": (8, 20), "clay": (45, 65),
         "organic_matter": (0.3, 1, 6, 12), "soil_depth": (30, 60), "wetness_depth": (20, 50), "elevation": (500, 1500),
-        "slope": (8, 20), "annual_rain": (550, 900, 1500, 2200), "water": (120, 250, 500, 800),
-        "annual_temperature": (4, 13, 20, 23), "summer_heat": (18, 23, 28, 31), "winter_cold": (-14, 0, 12, 16),
+        "slope": (8, 20), "annual_rain": (550, 850, 1500, 2200), "water": (120, 200, 500, 800),
+        "annual_temperature": (4, 13, 21, 24), "summer_heat": (18, 21, 30, 33), "winter_cold": (-14, 0, 12, 16),
     },
     "tuber_oregonense": {
         "ph": (4.2, 5.0, 6.5, 7.2), "carbonate": (0, 3), "active_carbonate": (0, 1), "clay": (40, 60), "sand": (65, 90),
@@ -166,11 +176,14 @@ CORNERS = {
         "stand_age": (3, 6, 35, 110),
     },
 }  # fmt: skip
-CORNERS["tuber_gibbosum"] = CORNERS["tuber_oregonense"]
+CORNERS["tuber_gibbosum"] = CORNERS["tuber_oregonense"] | {
+    "annual_rain": (500, 700, 2200, 3200), "water": (5, 40, 150, 250), "annual_temperature": (7, 9, 13, 15),
+    "winter_cold": (-2, 2, 7, 12),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", sorted(CORNERS))
-def test_corners_are_those_taken_over(name: str) -> None:
+def test_corners_are_those_meant(name: str) -> None:
     found = {key: criterion.curve.curve().x for key, criterion in load_profile(name).criteria.items()}
     assert found == CORNERS[name]
 

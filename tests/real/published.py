@@ -59,15 +59,16 @@ def run_of(
     plan = yaml.safe_load((PLANS / "europe.yaml").read_text(encoding="utf-8"))
     plan |= {"species": list(species), **parts}
     file = folder / "data" / place / "climate.nc"
-    for layer in plan["layers"].values():
-        layer["file"] = str(file.relative_to(folder))
+    from_file = [key for key, layer in plan["layers"].items() if "file" in layer]  # the others derive from these
+    for key in from_file:
+        plan["layers"][key]["file"] = str(file.relative_to(folder))
     with xr.open_dataset(file) as opened:
         climate = opened.load()
     plan["scenarios"] = []
     for name, change in changes.items():
         made = file.with_name(f"{name}.nc")
         changed(climate, change).to_netcdf(made)
-        drawn = [key for key in plan["layers"] if key.startswith("temp" if not change.of_months else "")]
+        drawn = [key for key in from_file if key.startswith("temp" if not change.of_months else "")]
         replace = {key: str(made.relative_to(folder)) for key in drawn}
         plan["scenarios"].append({"name": name, "replace": replace})
     return uo.run(uo.load_plan(plan, base=folder), out=folder / out)

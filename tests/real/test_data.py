@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import exactextract
 import geopandas as gpd
 import numpy as np
@@ -10,6 +13,12 @@ import rasterio.transform
 import xarray as xr
 
 from underoak.base import crs, units
+from underoak.indicators.climate.water_balance import warm_season_balance_thornthwaite
+from underoak.indicators.year import season_sum
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "published"))
+
+from known_sites import known_sites
 
 import builders
 
@@ -226,3 +235,19 @@ def test_climate_of_the_reanalysis_lies_where_it_should(raw):
     )
     assert int(south.argmax("month")) in (0, 1)
     assert climate.longitude.to_numpy() == pytest.approx(np.arange(-14.0, 42.01, 0.25))
+
+
+def test_the_climate_of_known_sites_is_that_of_the_reanalysis(raw):
+    raw("era5_global_climatology_2000_2025.nc")
+    climate = builders.monthly_climate(-180.0, -60.0, 179.75, 75.0)
+    for site in known_sites():
+        at = climate.interp(latitude=site.latitude, longitude=site.longitude)
+        warmth, rain = (at[name].to_numpy().astype(np.float32).reshape(12, 1, 1) for name in ("t2m", "tp"))
+        worked_out = {
+            "temp_annual": warmth.mean(), "temp_warmest": warmth.max(), "temp_coldest": warmth.min(),
+            "rain_annual": rain.sum(), "rain_summer": season_sum(rain, site.latitude)[0, 0],
+            "rain_autumn": season_sum(rain, site.latitude, "autumn")[0, 0],
+            "water_balance": warm_season_balance_thornthwaite(rain, warmth, site.latitude)[0, 0],
+        }  # fmt: skip
+        for name, value in site.climate.items():
+            assert float(worked_out[name]) == pytest.approx(value, abs=0.06 if name.startswith("temp") else 0.6), site

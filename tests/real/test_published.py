@@ -69,17 +69,20 @@ def test_drier_summers_lower_black_truffle_where_it_is_harvested(run, climate):
     for place in ("Spain", "Teruel", "Soria"):
         before, after = (parcels(run, BLACK, name)["suitability"][place] for name in ("", "drier_summer"))
         assert after < 0.85 * before
-    dry = (climate["summer_rain"] < 170) & (climate["rain"] < 890)  # beyond 900 mm a year, less rain is for the better
+    # beyond 300 mm in summer or 1200 in the year, less rain is for the better
+    dry = (climate["summer_rain"] < 300) & (climate["rain"] < 1200)
     assert np.nanmax(change[dry]) < 1e-3
     assert np.nanmin(change[dry]) < -0.2
 
 
-def test_against_the_finding_drier_summers_raise_it_where_they_are_wet(run, climate):
+def test_against_the_finding_drier_summers_raise_it_on_the_wettest_land(run, climate):
     change = suitability(run, BLACK, "drier_summer") - suitability(run, BLACK)
     raised = change > 1e-3
-    assert np.nansum(raised) > 10_000
-    assert ((climate["summer_rain"] > 200) | (climate["rain"] > 890))[raised].all()
-    assert parcels(run, BLACK, "drier_summer")["suitability"]["Germany"] > parcels(run, BLACK)["suitability"]["Germany"]
+    assert 0 < np.nansum(raised) < 0.05 * np.isfinite(change).sum()
+    assert ((climate["summer_rain"] > 295) | (climate["rain"] > 1195))[raised].all()
+    for place in ("Germany", "Czechia"):
+        now, dry = (parcels(run, BLACK, name)["suitability"][place] for name in ("", "drier_summer"))
+        assert dry == pytest.approx(now, abs=0.005)
 
 
 def test_wetter_autumns_do_not_raise_black_truffle_where_it_is_harvested(run):
@@ -89,16 +92,18 @@ def test_wetter_autumns_do_not_raise_black_truffle_where_it_is_harvested(run):
 def test_against_the_finding_wetter_autumns_raise_it_where_the_year_is_dry(run, climate):
     change = suitability(run, BLACK, "wetter_autumn") - suitability(run, BLACK)
     raised = change > 1e-3
-    assert raised.any()
-    assert climate["rain"][raised].max() < 610  # annual rain counts in full from 600 mm
-    assert parcels(run, BLACK, "wetter_autumn")["suitability"]["Teruel"] > parcels(run, BLACK)["suitability"]["Teruel"]
+    assert 0 < np.nansum(raised) < 0.05 * np.isfinite(change).sum()
+    assert climate["rain"][raised].max() < 560  # annual rain counts in full from 500 mm, autumn from 100
+    now, wet = (parcels(run, BLACK, name)["suitability"]["Teruel"] for name in ("", "wetter_autumn"))
+    assert wet == pytest.approx(now, abs=0.003)
 
 
-def test_italy_loses_less_than_spain_to_drier_summers(run):
+def test_italy_loses_less_than_spain_to_drier_summers_and_france_a_little(run):
     # Büntgen et al. 2012: harvests of northern Italy fell less, where summers stayed wetter.
     kept = {p: parcels(run, BLACK, "drier_summer")["suitability"][p] / parcels(run, BLACK)["suitability"][p]
             for p in HARVESTED}  # fmt: skip
     assert kept["Spain"] < 0.85 < 0.9 < kept["Italy"]
+    assert kept["France"] < 0.98
 
 
 # K4 and K5: warming moves black truffle up at the cold edge (Čejka et al. 2020), down in its present core (Thomas and
@@ -107,31 +112,36 @@ def test_italy_loses_less_than_spain_to_drier_summers(run):
 
 def test_warming_raises_black_truffle_on_cool_ground_and_lowers_it_on_warm_ground(run, climate):
     change = suitability(run, BLACK, "warmer") - suitability(run, BLACK)
-    cool, warm = [(5, 7), (7, 8), (8, 9), (9, 10)], [(11, 12), (12, 13), (13, 14), (14, 16)]
+    cool, warm = [(5, 7), (7, 8), (8, 9), (9, 10), (10, 11)], [(12, 13), (13, 14), (14, 16)]
     means = {
         band: np.nanmean(change[(climate["warmth"] >= band[0]) & (climate["warmth"] < band[1])])
         for band in [*cool, *warm]
     }
-    assert all(means[band] > 0.1 for band in cool), means
-    assert all(means[band] < -0.1 for band in warm), means
+    assert all(means[band] > 0.05 for band in cool), means
+    assert all(means[band] < -0.05 for band in warm), means
+    assert list(means.values())[1:] == sorted(list(means.values())[1:], reverse=True)
 
 
 def test_warming_raises_black_truffle_in_czechia_and_leaves_summer_truffle_about_where_it_is(run):
     black, summer = (
         [parcels(run, species, name).loc["Czechia"] for name in ("", "warmer")] for species in (BLACK, SUMMER)
     )
-    assert black[1]["share_s1"] > 2 * black[0]["share_s1"]
+    assert black[0]["share_s1"] < 0.01 < 0.3 < black[1]["share_s1"]
+    assert black[1]["share_s1"] + black[1]["share_s2"] > 2 * (black[0]["share_s1"] + black[0]["share_s2"])
     assert summer[1]["share_s1"] == pytest.approx(summer[0]["share_s1"], abs=0.07)
 
 
-def test_a_warm_and_dry_end_of_the_century_takes_most_of_the_best_ground_in_the_south(run):
+def test_a_warm_and_dry_end_of_the_century_takes_good_ground_in_the_south_but_less_than_published(run):
     lost = {
         place: 1 - parcels(run, BLACK, "late_century")["share_s1"][place] / parcels(run, BLACK)["share_s1"][place]
         for place in (*HARVESTED, "Teruel")
     }
-    assert min(lost.values()) > 0.5
-    assert lost["Teruel"] > 0.95
-    assert lost["France"] < 0.78  # published: 78 to 100 % of the harvest, so here we fall short
+    assert min(lost.values()) > 0.05
+    assert min(lost["Teruel"], lost["Italy"]) > 0.75
+    assert max(lost["France"], lost["Spain"]) < 0.5  # published: 78 to 100 % of the harvest, so here we fall short
+    for place in (*HARVESTED, "Teruel"):
+        now, late = (parcels(run, BLACK, name)["suitability"][place] for name in ("", "late_century"))
+        assert late < 0.9 * now
 
 
 # K3: aestivum before melanosporum in central Europe (Čejka et al. 2020).
@@ -144,12 +154,12 @@ def test_summer_truffle_comes_before_black_truffle_where_it_is_cool(run, climate
     assert summer["share_s1"] > black["share_s1"] + 0.5
 
 
-def test_against_the_finding_a_third_of_czechia_is_s1_for_black_truffle(run):
-    now, before = (parcels(run, BLACK, name)["share_s1"]["Czechia"] for name in ("", "cooler"))
-    assert now > 0.2
-    assert before < 0.01
-    in_the_cooler = parcels(run, BLACK, "cooler").loc["Czechia"]
-    assert 0.05 < in_the_cooler["share_s1"] + in_the_cooler["share_s2"] < 0.25
+def test_czechia_is_of_low_suitability_for_black_truffle(run):
+    now, before = (parcels(run, BLACK, name).loc["Czechia"] for name in ("", "cooler"))
+    assert now["share_s1"] < 0.01
+    assert 0.05 < now["share_s2"] < 0.2 < now["share_s3"]
+    assert now["limiting"] == "winter_cold"
+    assert before["share_s1"] + before["share_s2"] < 0.01
 
 
 # K14: the cool, wet summers of Britain (Thomas 2014).
@@ -160,9 +170,10 @@ def test_black_truffle_is_held_back_in_britain_and_ireland_by_summer_and_not_by_
     for place in ("United Kingdom", "Ireland"):
         rows = {name: table[f"membership_{name}"][place] for name in ("summer_heat", "water", "winter_cold")}
         assert table["limiting"][place] == "summer_heat"
-        assert rows["summer_heat"] < rows["water"] < 0.8
-        assert rows["winter_cold"] > 0.99
+        assert rows["summer_heat"] < 0.2 < 0.9 < min(rows["water"], rows["winter_cold"])
+        assert table["share_s1"][place] < 0.01
     assert table["class"]["Ireland"] == "N"
+    assert table["share_s2"]["United Kingdom"] < 0.1
 
 
 # K11 and K12: climates of known grounds (García-Barreda et al. 2019; Čejka et al. 2023). Which grounds: from memory.
@@ -220,6 +231,7 @@ def test_more_rain_of_december_to_february_relieves_western_australia_but_not_th
     assert wetter["value_water"] == pytest.approx(1.2 * now["value_water"], rel=1e-3)
     assert elsewhen["value_water"] == pytest.approx(now["value_water"], rel=1e-6)
     assert wetter["suitability"] > now["suitability"] + 0.1
-    # against the finding: the east has 290 mm already, and our curve goes down from 220
+    # the east has 290 mm already: more is neither for the better nor much for the worse
     east, wetter_east = (parcels(run, BLACK, name)["suitability"]["Braidwood"] for name in ("", "wetter_summer"))
-    assert wetter_east < east - 0.2
+    assert east > 0.9
+    assert east - 0.1 < wetter_east <= east

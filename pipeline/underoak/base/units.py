@@ -125,6 +125,7 @@ QUANTITIES: dict[str, Quantity] = {
     "temperature": Quantity("degC", -70.0, 60.0, "air temperature"),
     "temperature_range": Quantity("delta_degC", 0.0, 70.0, "difference of two temperatures"),
     "precipitation": Quantity("mm", 0.0, 15000.0, "depth of water"),
+    "water_balance": Quantity("mm", -5000.0, 15000.0, "rain less evapotranspiration"),
     "share": Quantity("percent", 0.0, 100.0, "share of a whole"),
     "distance": Quantity("m", 0.0, 1.0e7, "distance"),
     "depth": Quantity("cm", 0.0, 5000.0, "depth below the surface"),

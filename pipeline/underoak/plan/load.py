@@ -167,6 +167,7 @@ def _criterion(in_use: CriterionInUse, weight: float, spec: PlanSpec) -> Criteri
         is_soil=in_use.is_soil,
         is_essential=in_use.is_essential,
         essential_source=in_use.essential_source,
+        grade=in_use.grade,
     )
 
 

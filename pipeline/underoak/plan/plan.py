@@ -75,6 +75,7 @@ class Criterion:
     is_soil: bool | None = None  # whether it describes the soil, as the profile declares it; None without that
     is_essential: bool = False  # no class is above this criterion's own
     essential_source: str = ""  # citation for that
+    grade: str = ""  # of the curve's numbers, A to C; "" where they are the plan's own
 
     @property
     def remedy_limit(self) -> float | None:

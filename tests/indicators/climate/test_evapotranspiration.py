@@ -21,6 +21,7 @@ from underoak.indicators.climate.water_balance import (
     summer_balance,
     summer_balance_hargreaves,
     summer_balance_thornthwaite,
+    warm_season_balance_thornthwaite,
 )
 
 LAT = np.array([[-60.0, 0.0], [45.0, 70.0], [12.0, -3.0]])
@@ -85,6 +86,28 @@ def test_the_hot_branch_nearly_meets_the_exponent():
     below, above = (np.float32([hot, *rest]).reshape(12, 1, 1) for hot in (26.4999, 26.5001))
     a, b = (float(thornthwaite_months(months, 0.0)[0, 0, 0]) for months in (below, above))
     assert a == pytest.approx(b, rel=0.05)
+
+
+@settings(deadline=None)
+@given(warm, st.floats(0, 300), st.floats(0, 300))
+def test_the_balance_of_the_warm_season_is_rain_less_thirst_of_its_four_months(warmth, inside, outside):
+    months = np.isin(np.arange(1, 13), (5, 6, 7, 8))
+    rain = np.broadcast_to(np.where(months, inside, outside).astype(np.float32)[:, None, None], warmth.shape)
+    thirst = thornthwaite_months(warmth, 44.0)[months].astype(np.float64).sum(axis=0)
+    made = warm_season_balance_thornthwaite(rain, warmth, 44.0)
+    np.testing.assert_allclose(made, 4 * np.float32(inside) - thirst, rtol=1e-4, atol=0.05)
+
+
+@settings(deadline=None)
+@given(warm, st.floats(0, 300), st.floats(0, 60))
+def test_the_balance_of_the_warm_season_turns_by_half_a_year_with_the_hemisphere(warmth, level, latitude):
+    rain = np.linspace(0, level, 12, dtype=np.float32)[:, None, None] + np.zeros_like(warmth)
+    north = warm_season_balance_thornthwaite(rain, warmth, latitude)
+    south = warm_season_balance_thornthwaite(np.roll(rain, 6, axis=0), np.roll(warmth, 6, axis=0), -latitude - 1e-9)
+    np.testing.assert_array_equal(np.isnan(north), np.isnan(south))
+    # days of the months and of the sun differ a little between the halves of the year
+    close = np.abs(north - south) <= 0.08 * (np.abs(north) + 400)
+    assert (close | np.isnan(north)).all()
 
 
 def test_aridity_without_evaporation_is_missing_and_has_no_class():

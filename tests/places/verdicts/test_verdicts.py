@@ -262,11 +262,11 @@ def test_a_plan_that_looks_at_too_little_says_what_to_add_first():
     spread = spread_of([8.9])
     reason = reason_of(plan, 0.97, 64, (), (), (None, 2.0))
     assert reason.decided_by is DecidedBy.LOOK_FIRST
-    assert reason.judged_weight == pytest.approx(0.33)  # pH 0.13, water 0.14, clay 0.06
-    assert reason.add == ("carbonate", "wetness_depth")  # 0.15 and 0.06 reach 0.50
+    assert reason.judged_weight == pytest.approx(0.28)  # pH 0.11, water 0.11, clay 0.06
+    assert reason.add == ("carbonate", "temp_warmest", "wetness_depth")  # 0.12, 0.09 and 0.07 reach 0.50
     assert reason_of(plan, 0.1, 64, (), (), (None, 2.0)).decided_by is DecidedBy.UNLIKELY
     bold = plan_of(
-        species=["tuber_melanosporum"], criteria={}, weights=None, layers=layers, verdict={"judged_at": 0.33}
+        species=["tuber_melanosporum"], criteria={}, weights=None, layers=layers, verdict={"judged_at": 0.28}
     )
     assert reason_of(bold, 0.97, 64, (), (), (None, 2.0)).decided_by is DecidedBy.LIKELY
     assert spread.ids

@@ -22,12 +22,17 @@ NAMES = profile_names()
 ACID = ("tuber_gibbosum", "tuber_oregonense")
 # a name with a year, a kind of page, or that nobody says so
 KNOWN_GROUND = re.compile(
-    r"from memory|common practice, no source|in print|[12]\d{3}|upper end of the best range|placed"
+    r"from memory|unsourced|common practice, no source|in print|[12]\d{3}|upper end of the best range|placed"
 )
 
 
 # what a unit alone does not say
-QUANTITY = {"rival_distance": "distance", "soil_depth": "depth", "wetness_depth": "depth"}
+QUANTITY = {
+    "water_balance": "water_balance",
+    "rival_distance": "distance",
+    "soil_depth": "depth",
+    "wetness_depth": "depth",
+}
 
 
 def raw(name: str) -> dict[str, Any]:
@@ -127,16 +132,54 @@ def test_a_remedy_without_its_source_is_refused(tmp_path) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_curves_that_rest_on_memory_alone_are_marked_so(name: str) -> None:
+def test_curves_without_a_source_are_marked_so(name: str) -> None:
     for criterion in load_profile(name).criteria.values():
-        if criterion.source.startswith("from memory"):
+        if criterion.source.startswith("unsourced"):
+            assert criterion.source == "unsourced estimate, grade C"
             assert criterion.confidence == "C"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_profile_speaks_of_memory_in_line_after_line(name: str) -> None:
+    text = shipped("configs", "species", f"{name}.yaml").read_text(encoding="utf-8")
+    assert "from memory" not in text.partition("\nhosts:")[0]
+
+
+# What nothing can make good: warmth and winter, and drainage where print agrees that it decides. Rows without a source
+# hold no class.
+ESSENTIAL = {
+    "tuber_melanosporum": {"wetness_depth", "summer_heat", "winter_cold"},
+    "tuber_aestivum": {"summer_heat"},
+    "tuber_magnatum": {"summer_heat", "winter_cold"},
+    "tuber_borchii": {"summer_heat"},
+    "tuber_brumale": set(),
+    "tuber_lyonii": {"summer_heat", "winter_cold"},
+    "tuber_oregonense": {"summer_heat"},
+    "tuber_gibbosum": {"summer_heat"},
+}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_essential_rows_are_what_cannot_be_made_good_and_have_a_source(name: str) -> None:
+    essential = {key: c for key, c in load_profile(name).criteria.items() if c.essential}
+    assert set(essential) == ESSENTIAL[name]
+    for criterion in essential.values():
+        assert criterion.remedy is None
+        assert criterion.confidence in ("A", "B")
+        assert re.search(r"in print|ERA5|[12]\d{3}", criterion.essential_source or "")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_profile_drains(name: str) -> None:
+    assert all(c.remedy is None or c.remedy.by != "drainage" for c in load_profile(name).criteria.values())
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_units_are_known_and_curves_lie_in_what_can_be_true(name: str) -> None:
     for key, criterion in load_profile(name).criteria.items():
-        quantity = units.QUANTITIES[QUANTITY.get(criterion.layer) or units.quantity_of(criterion.unit)]
+        quantity = units.QUANTITIES[
+            QUANTITY.get(criterion.layer) or units.quantity_of(criterion.unit, criterion.quantity)
+        ]
         if key in REGISTRY:
             indicator = REGISTRY[key]
             low, high = indicator.low, indicator.high
@@ -218,7 +261,9 @@ def test_heights_above_the_sea_weigh_nothing_where_temperatures_are_judged(name:
         ("tuber_melanosporum", "carbonate", (0.40, True)),
         ("tuber_brumale", "clay", (12.0, False)),
         ("tuber_melanosporum", "annual_rain", (0.10, True)),
-        ("tuber_gibbosum", "summer_heat", (2.0, False)),
+        ("tuber_brumale", "summer_heat", (2.0, False)),
+        ("tuber_gibbosum", "summer_heat", (1.2, False)),
+        ("tuber_melanosporum", "water_balance", (40.0, False)),
         ("tuber_magnatum", "elevation", (75.0, False)),
         ("tuber_magnatum", "slope", None),
     ],
@@ -227,8 +272,8 @@ def test_corners_may_be_off_by_kind_and_confidence(name: str, criterion: str, wi
     assert load_profile(name).criteria[criterion].half_width == width
 
 
-KINDS = {"ph": "ph", "temperature": "degC", "rain": "mm", "texture": "percent", "chemistry": "percent",
-         "elevation": "m"}  # fmt: skip
+KINDS = {"ph": "ph", "temperature": "degC", "rain": "mm", "water_balance": "mm", "texture": "percent",
+         "chemistry": "percent", "elevation": "m"}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -259,7 +304,7 @@ def test_a_profile_is_told_by_line_and_must_be_named_as_its_file(tmp_path) -> No
         read_profile(other)
     same = tmp_path / "tuber_aestivum.yaml"
     same.write_text(
-        text.replace("confidence: A", "confidence: D").replace("at: [6.2, 7.0", "at: [7.2, 7.0"), encoding="utf-8"
+        text.replace("confidence: A", "confidence: D").replace("at: [6.2, 7.2", "at: [7.3, 7.2"), encoding="utf-8"
     )
     line = text[: text.index("at: [6.2")].count("\n") + 1
     with pytest.raises(UnderoakError, match=rf"E320 .*tuber_aestivum.yaml:{line}:"):

@@ -71,6 +71,7 @@ class CriterionWords:
     is_soil: bool = field(default=False, kw_only=True)  # a laboratory or a spade can test its layer
     is_essential: bool = field(default=False, kw_only=True)  # no class is above this criterion's own
     essential_source: str = field(default="", kw_only=True)  # citation for that
+    grade: str = field(default="", kw_only=True)  # of the curve's numbers, A to C; "" where they are the plan's own
 
 
 class WeightsRecord(_Record):

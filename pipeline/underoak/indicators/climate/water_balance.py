@@ -17,9 +17,10 @@ from underoak.indicators.climate.evapotranspiration import (
     thornthwaite_year,
 )
 from underoak.indicators.climate.monthly import annual_sum
-from underoak.indicators.year import Latitude, season_sum, stack_months
+from underoak.indicators.year import Latitude, season_sum, stack_months, sum_of_months
 
 ARIDITY_CLASSES = ("hyper-arid", "arid", "semi-arid", "dry sub-humid", "humid")  # codes 1 to 5
+MAY_TO_AUGUST = (5, 6, 7, 8)
 _EDGES = np.array((0.05, 0.20, 0.50, 0.65), np.float32)  # as exact as the values
 
 
@@ -83,6 +84,24 @@ def summer_balance_thornthwaite(rain: FloatArray, temperature: FloatArray, latit
     -111.2
     """
     return summer_balance(rain, thornthwaite_months(temperature, latitude), latitude)
+
+
+def warm_season_balance_thornthwaite(rain: FloatArray, temperature: FloatArray, latitude: Latitude) -> FloatArray:
+    """Return rain less evapotranspiration [mm] of May to August (south: November to February), (rows, cols).
+
+    Arguments as in `summer_balance`; evapotranspiration after Thornthwaite. Source: the months of Le Tacon et al. 2014,
+    Mycorrhiza 24 S115 (abstract); the method is common practice, no source.
+
+    >>> flat = np.zeros((12, 1, 1), np.float32)
+    >>> round(float(warm_season_balance_thornthwaite(flat + 50, flat + 19, 44.0)[0, 0]), 1)
+    -148.5
+
+    Raises:
+        ValueError: for other shapes.
+    """
+    rain, warmth = stack_months(rain, temperature)
+    thirst = thornthwaite_months(warmth, latitude)
+    return sum_of_months(rain, latitude, MAY_TO_AUGUST) - sum_of_months(thirst, latitude, MAY_TO_AUGUST)
 
 
 def aridity_hargreaves(rain: FloatArray, tmin: FloatArray, tmax: FloatArray, latitude: Latitude) -> FloatArray:

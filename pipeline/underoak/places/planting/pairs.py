@@ -2,7 +2,8 @@
 
 The score of a pair is the parcel's suitability for the truffle times the factor of the host (`plan.profiles.profile`:
 primary 1, secondary 0.8; common practice, no source). A tree that is no host of the truffle makes no pair, nor does one
-that is missing from the plan's `hosts`; on wild ground a tree that is not native with the truffle makes none either.
+that is missing from the plan's `hosts`, or does not grow in the region; on wild ground a tree that is not native there
+makes none either.
 """
 
 from __future__ import annotations
@@ -14,12 +15,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from underoak.base import crs
+from underoak.base.grid import Grid
 from underoak.base.number_words import TIE
 from underoak.places.answers.native import NativeState, Origin
 from underoak.places.answers.pairs import OriginOf, PairName
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.wild.native_range import LocalRange
+from underoak.plan.profiles.hosts import grows_at
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,15 +52,29 @@ class Pair:
         return self.host.factor
 
 
-def hosts_of(plan: Plan) -> tuple[Host, ...]:
+def middle_of(grid: Grid) -> tuple[float, float]:
+    """Return longitude and latitude [degree] of the middle of a grid: where the trees of a plan must grow.
+
+    >>> [round(degrees, 4) for degrees in middle_of(Grid.north_up("EPSG:4326", 5.0, 60.0, 0.5, 2, 4))]
+    [6.0, 59.5]
+    """
+    x, y = grid.xy(grid.cols / 2, grid.rows / 2)
+    longitude, latitude = crs.transformer(grid.crs, "EPSG:4326").transform(x, y)
+    return float(longitude), float(latitude)
+
+
+def hosts_of(plan: Plan, at: tuple[float, float] | None = None) -> tuple[Host, ...]:
     """Return the hosts that count for a plan's species, as in `hosts_in`."""
-    return () if plan.profile is None else hosts_in(plan.profile, plan.spec.hosts, plan.purpose)
+    return () if plan.profile is None else hosts_in(plan.profile, plan.spec.hosts, plan.purpose, at)
 
 
-def hosts_in(profile: Profile, named: Sequence[str], purpose: str) -> tuple[Host, ...]:
+def hosts_in(
+    profile: Profile, named: Sequence[str], purpose: str, at: tuple[float, float] | None = None
+) -> tuple[Host, ...]:
     """Return the hosts of a profile that count: those that a plan names, in its order; without names all.
 
-    On wild ground, hosts that are not native where the truffle is are left out.
+    `at` is longitude and latitude [degree] of the land: hosts that do not grow there are left out, unless the plan
+    names them. On wild ground, only hosts that are native there count, named or not.
 
     >>> from underoak.plan.profiles.profile import load_profile
     >>> [host.name for host in hosts_in(load_profile("tuber_magnatum"), ["tilia_cordata", "salix_alba"], "buy")]
@@ -64,12 +82,16 @@ def hosts_in(profile: Profile, named: Sequence[str], purpose: str) -> tuple[Host
     """
     known = {host.name: host for host in profile.hosts}
     chosen = [known[name] for name in named if name in known] if named else known.values()
-    return tuple(host for host in chosen if not (host.introduced and purpose == "restore"))
+    is_wild = purpose == "restore"
+    chosen = [host for host in chosen if not (host.introduced and is_wild)]
+    if at is None or (named and not is_wild):
+        return tuple(chosen)
+    return tuple(host for host in chosen if grows_at(host.name, *at, wild=is_wild))
 
 
-def pairs_of(plans: Sequence[Plan]) -> tuple[Pair, ...]:
-    """Return every possible pair, species by species in the order of the plans."""
-    return tuple(Pair(plan.species, host) for plan in plans if plan.species for host in hosts_of(plan))
+def pairs_of(plans: Sequence[Plan], at: tuple[float, float] | None = None) -> tuple[Pair, ...]:
+    """Return every possible pair, species by species in the order of the plans; `at` as in `hosts_in`."""
+    return tuple(Pair(plan.species, host) for plan in plans if plan.species for host in hosts_of(plan, at))
 
 
 def choose(values: Sequence[float], cut: float) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -150,6 +172,7 @@ class PairScores:
     suitability: Doubles  # (parcels, species), NaN where not judged
     origins: tuple[Sequence[Origin | None], ...]  # of each species at each parcel (`origins_at`); () when not known
     draws: Doubles | None = None  # (parcels, draws, species)
+    at: tuple[float, float] | None = None  # longitude and latitude of the land; None: trees may be from anywhere
 
 
 def pair_columns(judged: PairScores) -> pd.DataFrame:
@@ -159,7 +182,7 @@ def pair_columns(judged: PairScores) -> pd.DataFrame:
     """
     import pandas as pd
 
-    pairs = pairs_of(judged.plans)
+    pairs = pairs_of(judged.plans, judged.at)
     names = [plan.species or "" for plan in judged.plans]
     place = np.array([names.index(pair.species) for pair in pairs], np.int64)
     factor = np.array([pair.factor for pair in pairs])

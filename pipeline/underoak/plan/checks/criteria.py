@@ -27,10 +27,12 @@ class CriterionInUse:
     label: str
     layer: str
     unit: str
+    quantity: str | None  # the profile's, where the unit does not tell it
     curve: CurveSpec
     remedy: RemedySpec | None
     remedy_source: str
     source: str
+    grade: str  # of the curve's numbers, A to C; "" where they are the plan's own
     weight: float | None  # the plan's, or else the profile's
     has_plan_weight: bool
     is_from_profile: bool
@@ -148,10 +150,12 @@ def _merge(
         label=from_profile.label if from_profile else name.replace("_", " "),
         layer=layer,
         unit=unit,
+        quantity=from_profile.quantity if from_profile else None,
         curve=curve,
         remedy=remedy if isinstance(remedy, RemedySpec) else None,
         remedy_source=(from_profile.remedy_source or "") if from_profile and remedy == from_profile.remedy else "",
         source=source,
+        grade=from_profile.confidence if from_profile and source == from_profile.source else "",
         weight=entry.weight if entry.weight is not None else from_profile.weight if from_profile else None,
         has_plan_weight=entry.weight is not None,
         is_from_profile=from_profile is not None,
@@ -221,7 +225,7 @@ def _curve_source(
 
 
 def resolve_units(spec: PlanSpec, criteria: tuple[CriterionInUse, ...], check: Check) -> dict[str, LayerSpec]:
-    """Return the layers, with `to` set to the unit of the profile's criterion. Faults: E341, E344."""
+    """Return the layers, with `to` and `quantity` set to those of the profile's criterion. Faults: E341, E344."""
     layers = dict(spec.layers)
     for criterion in criteria:
         layer = layers.get(criterion.layer)
@@ -229,6 +233,8 @@ def resolve_units(spec: PlanSpec, criteria: tuple[CriterionInUse, ...], check: C
             continue
         if check.is_broken(("layers", criterion.layer)):
             continue
+        if criterion.quantity is not None and layer.quantity is None and layer.derive is None:
+            layer = layers[criterion.layer] = layer.model_copy(update={"quantity": criterion.quantity})
         target, before = units.canonical_name(criterion.unit), layer.unit_in_use
         if layer.to is None:
             layers[criterion.layer] = layer.model_copy(update={"to": target})

@@ -50,7 +50,7 @@ def looked_at(profile: Profile | None, judged: Iterable[str], essential: Iterabl
     >>> from underoak.plan.profiles.profile import load_profile
     >>> part = looked_at(load_profile("tuber_melanosporum"), ["ph", "water", "my_own"])
     >>> round(part.judged_weight, 2), [criterion.name for criterion in part.heaviest_until(0.5)]
-    (0.27, ['carbonate', 'clay', 'wetness_depth'])
+    (0.22, ['carbonate', 'summer_heat', 'wetness_depth'])
     """
     if profile is None:
         return None

@@ -12,6 +12,7 @@ from pydantic import Field, model_validator
 from underoak.base.errors import Fault, UnderoakError, did_you_mean
 from underoak.plan.keys.criteria import RemedySpec, Weight
 from underoak.plan.keys.curves import CurveSpec
+from underoak.plan.keys.layer import QuantityName
 from underoak.plan.keys.quantities import Name, Text, Unit
 from underoak.plan.profiles.hosts import Tree, load_trees
 from underoak.plan.profiles.practice import Practice
@@ -22,7 +23,7 @@ from underoak.plan.reading.validation import read_as
 from underoak.plan.shipped import shipped
 
 Confidence = Literal["A", "B", "C"]
-UncertaintyKind = Literal["ph", "chemistry", "texture", "rain", "temperature", "elevation"]
+UncertaintyKind = Literal["ph", "chemistry", "texture", "rain", "water_balance", "temperature", "elevation"]
 
 # Uncertainty of a curve's corners, by kind and confidence; shares of the value for chemistry and rain. Common practice,
 # no source.
@@ -31,10 +32,16 @@ _HALF_WIDTHS: dict[str, tuple[float, float, float]] = {
     "chemistry": (0.25, 0.40, 0.60),
     "texture": (5.0, 8.0, 12.0),
     "rain": (0.10, 0.15, 0.25),
+    "water_balance": (25.0, 40.0, 60.0),
     "temperature": (0.7, 1.2, 2.0),
     "elevation": (75.0, 120.0, 200.0),
 }
 _SHARES = ("chemistry", "rain")
+GRADES = {
+    "A": "two independent readings agree",
+    "B": "one fair reading or several weak ones",
+    "C": "unsourced estimate, or only its direction in print",
+}
 # Factor of a host by its strength, where species and hosts are matched. Common practice, no source.
 STRENGTHS = {"primary": 1.0, "secondary": 0.8}
 
@@ -56,6 +63,8 @@ class ProfileCriterion(Spec):
     """Layer it judges, unless the plan names another."""
     unit: Unit
     """Unit of the curve."""
+    quantity: QuantityName | None = None
+    """Measured quantity, where the unit does not tell which values are plausible: a water balance may be below 0."""
     is_soil: bool
     """True if it describes the soil, so that a laboratory or a spade can test it."""
     curve: CurveSpec
@@ -63,7 +72,7 @@ class ProfileCriterion(Spec):
     source: Text
     """Citation of the curve's numbers."""
     confidence: Confidence
-    """A: two independent readings agree; B: one fair or several weak ones; C: from memory only."""
+    """Grade. A: two independent readings agree; B: one fair or several weak ones; C: an unsourced estimate."""
     uncertainty_kind: UncertaintyKind | None = Field(None, alias="doubt")
     """Kind of value; with `confidence` it sets how uncertain the curve's corners are. Left out: not known."""
     weight: Weight
@@ -142,7 +151,7 @@ class Host(Spec):
     def latin(self) -> str:
         """Latin name, as people write it.
 
-        >>> Host(name="quercus_ilex", strength="primary", source="from memory").latin
+        >>> Host(name="quercus_ilex", strength="primary", source="unsourced").latin
         'Quercus ilex'
         """
         return self.name.replace("_", " ").capitalize()
@@ -190,6 +199,8 @@ class Profile(Spec):
     """Latin name, as plans write it: tuber_melanosporum."""
     common: Annotated[tuple[Text, ...], Field(min_length=1)]
     """Common names."""
+    reviewed: Annotated[str, Field(pattern=r"^\d{4}-(0[1-9]|1[0-2])$")]
+    """Year and month in which all its rows were last held against their sources: 2026-11."""
     native: Sourced
     """Where it is native."""
     season: Season
@@ -237,6 +248,15 @@ class Profile(Spec):
         return f"{self.latin} ({self.common[0]})"
 
 
+def grade_words() -> str:
+    """Return what the grades of a profile's numbers mean, in one line.
+
+    >>> grade_words()[:31]
+    'A two independent readings agre'
+    """
+    return "; ".join(f"{letter} {text}" for letter, text in GRADES.items())
+
+
 def profile_names() -> tuple[str, ...]:
     """Return the names of the shipped profiles.
 
@@ -251,7 +271,7 @@ def load_profile(name: str) -> Profile:
     """Load the profile of a species.
 
     >>> load_profile("tuber_melanosporum").criteria["ph"].curve.at
-    (7.0, 7.5, 8.3, 8.8)
+    (7.0, 7.5, 8.5, 8.9)
 
     Raises:
         UnderoakError: E332 if there is no profile of that name.

@@ -12,17 +12,13 @@ from underoak.plan.profiles.profile import (
     Profile,
     ProfileCriterion,
     Sourced,
+    grade_words,
     load_profile,
     profile_names,
 )
 
 WIDTH = 80
 
-_CONFIDENCE = {
-    "A": "two independent readings agree",
-    "B": "one fair reading or several weak ones",
-    "C": "from memory only",
-}
 _WILD = (
     "On wild ground, plant it only where it is native, with local stock, and with permission of the owner and of the "
     "authority: `purpose: restore` refuses all other land. Elsewhere it is a crop: keep it away from wild truffle "
@@ -85,13 +81,12 @@ def _table(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
     """Yield a line for each criterion: weight, confidence, and the curve in words."""
     yield "CRITERIA, highest weight first"
     yield ""
-    yield f"  {'criterion':<18} weight conf  score"
+    yield f"  {'criterion':<20} weight grade score"
     for name, criterion in criteria:
-        start = f"  {name:<18} {criterion.weight:>6.2f}  {criterion.confidence}   "
+        start = f"  {name:<20} {criterion.weight:>6.2f} {criterion.confidence:<5} "
         yield from _wrapped(criterion.curve.in_words(criterion.unit), start, " " * len(start))
     yield ""
-    letters = "; ".join(f"{letter} {text}" for letter, text in _CONFIDENCE.items())
-    yield from _wrapped(f"Confidence: {letters}.", "  ", "    ")
+    yield from _wrapped(f"Grades: {grade_words()}.", "  ", "    ")
     note = "A criterion with a weight is used if the plan has its layer; the layers are named below."
     yield from _wrapped(note, "  ", "    ")
     essential = [name for name, criterion in criteria if criterion.essential]
@@ -119,7 +114,7 @@ def _remedies(criteria: Iterable[tuple[str, ProfileCriterion]], most: MostLime |
 def _hosts(profile: Profile) -> Iterator[str]:
     for strength, factor in STRENGTHS.items():
         yield ""
-        yield f"{strength.upper()} HOSTS, factor {factor:g} (common practice, no source)"
+        yield f"{strength.upper()} HOSTS, factor {factor:g} (strength and factor: common practice, no source)"
         for host in profile.hosts:
             if host.strength == strength:
                 introduced = " Introduced pairing: for orchards only." if host.introduced else ""
@@ -173,7 +168,8 @@ def _statements(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:
 def _criterion(name: str, criterion: ProfileCriterion) -> Iterator[str]:
     yield from _wrapped(f"{name}: {criterion.label}")
     yield from _wrapped(f"Layer {criterion.layer}, in {_unit(criterion.unit)}.{_uncertainty(criterion)}", "  ", "    ")
-    yield from _wrapped(f"Numbers: {criterion.source}.", "  ", "    ")
+    grade = "" if "grade" in criterion.source else f" (grade {criterion.confidence})"
+    yield from _wrapped(f"Numbers: {criterion.source}{grade}.", "  ", "    ")
     yield from _wrapped(f"Weight: {criterion.weight_reason}.", "  ", "    ")
     if criterion.essential:
         sentence = (

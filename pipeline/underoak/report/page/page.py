@@ -16,6 +16,7 @@ from underoak.places.answers.verdict import Purpose
 from underoak.places.parcels.ranking import VALID_AT_LEAST, outranked
 from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
+from underoak.plan.profiles.profile import grade_words
 from underoak.report.text.answer_words import PURPOSES, answers, cautions, decision, limits_of_use
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
@@ -80,6 +81,7 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         rule_words=_rule_words(plan),
         criteria=findings.criteria,
         weight_words=_weight_words(plan),
+        grade_words=_grade_words(findings.criteria),
         constraints=_constraints(findings),
         not_judged=[str(item) for item in plan.not_judged],
         trust=limits_of_use(findings),
@@ -236,6 +238,13 @@ def _rule_words(plan: Any) -> str:
 
 def _weight_words(plan: Any) -> str:
     return f"Weights: {plan.weighting_words}" if getattr(plan, "weighting_words", "") else ""
+
+
+def _grade_words(criteria: Sequence[CriterionWords]) -> str:
+    """Return what the grades mean; empty where no criterion has its numbers from a profile."""
+    if not any(row.grade for row in criteria):
+        return ""
+    return f"Grades of the species profile: {grade_words()}. The corners of all curves are placed by us."
 
 
 def _constraints(findings: Findings) -> list[str]:

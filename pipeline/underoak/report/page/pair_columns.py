@@ -14,7 +14,7 @@ from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.ranking import large_enough
 from underoak.places.planting.mix import mix_of
-from underoak.places.planting.pairs import PairScores, hosts_of, origins_at, pair_columns
+from underoak.places.planting.pairs import PairScores, hosts_of, middle_of, origins_at, pair_columns
 from underoak.places.planting.planting import rounded, rounded_words
 from underoak.places.wild.native_rules import range_of
 from underoak.report.text.findings import Findings
@@ -57,14 +57,22 @@ def with_pairs(
             column = np.where(table["class"] == "N", 0.0, column)  # whatever its score, nothing is planted there
         suitability = None if case_draws is None else _parcel_draws(case_draws, rules, table, parcels.ids)
         scores = PairScores(
-            (case_findings.plan,), column[:, None], (origins[case.species],), _stacked([suitability], [column])
+            (case_findings.plan,),
+            column[:, None],
+            (origins[case.species],),
+            _stacked([suitability], [column]),
+            middle_of(prepared.grid),
         )
         paired.append(replace(case_findings, parcels=_joined(case_findings.parcels, pair_columns(scores), parcels.ids)))
         if case.is_present:
             present.append((case_findings.plan, column, suitability))
     plans, columns, every = zip(*present, strict=True)
     together = PairScores(
-        plans, np.stack(columns, axis=1), tuple(origins[plan.case.species] for plan in plans), _stacked(every, columns)
+        plans,
+        np.stack(columns, axis=1),
+        tuple(origins[plan.case.species] for plan in plans),
+        _stacked(every, columns),
+        middle_of(prepared.grid),
     )
     table = pair_columns(together)
     table.insert(0, "id", list(parcels.ids))
@@ -106,7 +114,7 @@ def planting_rows(findings: Findings) -> list[dict[str, str]]:
         return []
     ranked = large_enough(findings.parcels).head(SHORTLIST)
     assert plan.profile is not None
-    hosts = hosts_of(plan)
+    hosts = hosts_of(plan, middle_of(findings.grid))
     rows = []
     for _, row in ranked.iterrows():
         chance = row.get("p_pair", np.nan)

@@ -16,7 +16,7 @@ from underoak.engine.storage.manifest import Manifest
 from underoak.places.answers.native import NativeState, Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, mix_of
-from underoak.places.planting.pairs import hosts_in, origins_at
+from underoak.places.planting.pairs import hosts_in, middle_of, origins_at
 from underoak.places.planting.planting import PlantingLayout, Way, lay_out, spacing_of, trial_plots
 from underoak.places.planting.row_frames import SETBACK_M, usable_places
 from underoak.places.soil.sampling import Sampling
@@ -103,7 +103,8 @@ def read_site(
             fix = "remove --spacing and --headland"
         raise UnderoakError(Fault("E443", what, name, fix))
     state = _state(profile, row, shape, grid, name, is_wild)
-    hosts = () if profile is None else hosts_in(profile, plan.hosts, "restore" if is_wild else "orchard")
+    way_of_use = "restore" if is_wild else "orchard"
+    hosts = () if profile is None else hosts_in(profile, plan.hosts, way_of_use, middle_of(grid))
     layout, plots, trees, spacing = None, 0, 0, None
     if is_wild:
         plots, trees = trial_plots(float(row["area_ha"]))

@@ -268,7 +268,8 @@ def _sources(criteria: Sequence[CriterionWords]) -> Iterator[str]:
     yield ""
     yield "Where the numbers come from:"
     for criterion in criteria:
-        yield from wrapped(f"- {criterion.label}, {criterion.curve}: {criterion.source}", "  ")
+        grade = f" (grade {criterion.grade})" if criterion.grade and "grade" not in criterion.source else ""
+        yield from wrapped(f"- {criterion.label}, {criterion.curve}: {criterion.source}{grade}", "  ")
         if criterion.remedy_source:
             yield from wrapped(f"  {criterion.by}: {criterion.remedy_source}", "    ")
         if criterion.is_essential:

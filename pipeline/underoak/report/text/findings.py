@@ -51,6 +51,7 @@ def criterion_words(criterion: Criterion, is_soil: bool, is_wild: bool = False) 
         is_soil=is_soil,
         is_essential=criterion.is_essential,
         essential_source=criterion.essential_source,
+        grade=criterion.grade,
     )
 
 
