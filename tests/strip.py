@@ -17,7 +17,7 @@ from noise import LEFT, TOP, noise_country
 ROWS, COLS, TILES = 200, 5000, 5  # with four levels of overviews
 UNDATED = (
     "suitability.tif", "class.tif", "limiting.tif", "memberships.tif", "parcels.gpkg", "parcels.csv", "zones.gpkg",
-    "legend.sld", "map.png",
+    "legend.sld", "map.png", "class.tif.aux.xml", "limiting.tif.aux.xml",
 )  # fmt: skip
 
 

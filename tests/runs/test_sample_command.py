@@ -114,6 +114,7 @@ def test_the_points_file_keeps_to_the_structure_of_gpx(done, tmp_path):
         assert -90 <= float(point.get("lat")) <= 90
         order = [WPT_ORDER.index(child.tag.removeprefix(GPX)) for child in point]
         assert order == sorted(set(order))
+        assert point.find(f"{GPX}sym") is None  # names of symbols are those of one maker
         assert point.find(f"{GPX}name").text.startswith('<&"\\x1b>/../é-')
 
 

@@ -17,10 +17,11 @@ from underoak.engine.prepare.novelty import Driver, Novelty, Range, drivers_by_s
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.storage.spool import TILE, Spool
 from underoak.engine.workers.runner import build_overviews, write_rasters
-from underoak.engine.workers.tile import block_windows, encoded_blocks
-from underoak.engine.write.cog import Band, RasterLayout, levels
+from underoak.engine.workers.tile import block_windows, encoded_blocks, figures_key
+from underoak.engine.write.cog import BLOCK, Band, RasterLayout, levels
 from underoak.engine.write.finished_rasters import CLASS_TIF, SUITABILITY_TIF, open_finished
 from underoak.engine.write.outputs import Output, halve
+from underoak.engine.write.statistics import block_figures
 from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.shapes.coverage import Edges, add_shares
 from underoak.plan.case import Case
@@ -141,6 +142,10 @@ def _spool_blocks(
                 cells[:4, rows, cols] = robustness(np.maximum(values, 0.0), at_least, weights)
                 cells[4, rows, cols] = np.where(np.isnan(cells[0, rows, cols]), np.nan, sums.share(block))
             _count_shares(cells[0], counts)
+            for block in block_windows(tile):
+                rows, cols = block.relative_to(tile).slices
+                figures = block_figures(cells[:, rows, cols], output.layout.nodata)
+                spool.add_part(figures_key(output), (block.row // BLOCK, block.col // BLOCK), figures)
             encoded = list(encoded_blocks(cells, output, 0, tile))
             encoded += encoded_blocks(halve(cells, output), output, 1, tile) if has_overview else []
             for key, data in encoded:

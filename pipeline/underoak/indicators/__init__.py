@@ -24,6 +24,7 @@ from underoak.indicators.terrain.relief import (
     topographic_position_standardised,
 )
 from underoak.indicators.terrain.solar_radiation import direct_radiation, heat_load, radiation_of
+from underoak.indicators.terrain.sun_path import sun_path_radiation
 from underoak.indicators.terrain.wetness import wetness_index
 
 __all__ = [
@@ -56,6 +57,7 @@ __all__ = [
     "radiation_of",
     "ruggedness",
     "slope",
+    "sun_path_radiation",
     "topographic_position",
     "topographic_position_standardised",
     "warmest_month_mean",

@@ -5,7 +5,7 @@ from underoak.report.comparison.compare import Comparison, compare
 from underoak.report.comparison.text import comparison_text, comparison_values
 from underoak.report.page.cases_page import cases_html, joined_parcels
 from underoak.report.page.figure import map_png, relief_of
-from underoak.report.page.item import stac_item
+from underoak.report.page.item import ItemFacts, stac_item
 from underoak.report.page.legend import legend_sld
 from underoak.report.page.page import MapPictures, report_html
 from underoak.report.sheet.field_sheet import field_sheet
@@ -25,6 +25,7 @@ __all__ = [
     "CriterionWords",
     "Field",
     "Findings",
+    "ItemFacts",
     "MapPictures",
     "cases_html",
     "compare",

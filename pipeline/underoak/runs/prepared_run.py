@@ -16,6 +16,7 @@ from underoak.engine.prepare.overlap import bounds_in_degrees, extent_words
 from underoak.engine.prepare.prepare import Prepared, PreparedCase, prepare
 from underoak.engine.progress import Progress
 from underoak.engine.workers.tile import CaseJob, TileJob
+from underoak.engine.write.categories import SIDECAR
 from underoak.engine.write.outputs import standard_outputs
 from underoak.engine.write.uncertainty_outputs import uncertainty_outputs
 from underoak.places import exclude_non_native
@@ -55,7 +56,9 @@ class PreparedRun:
     @property
     def result_names(self) -> list[str]:
         """The files that the run will write, as far as they are known."""
-        return result_names(self.plan, (output.layout.name for output in self.job.outputs))
+        layouts = [output.layout for output in self.job.outputs]
+        sidecars = (layout.name + SIDECAR for layout in layouts if layout.categories is not None)
+        return result_names(self.plan, (*(layout.name for layout in layouts), *sidecars))
 
 
 def prepare_run(

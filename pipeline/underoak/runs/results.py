@@ -25,6 +25,7 @@ from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.report import (
     Findings,
+    ItemFacts,
     MapPictures,
     cases_html,
     joined_parcels,
@@ -49,6 +50,8 @@ class RunFacts:
     inputs: Sequence[InputRecord]
     when: Mapping[str, Any]
     start: float  # of `time.monotonic`
+    outline: Any  # of the region; None: all of the grid
+    periods: Mapping[str, str]  # the years of each scenario, by its name
     failed: Sequence[FailedScenario] = ()
 
     @property
@@ -121,7 +124,9 @@ def _write_case(
     picture = map_png(findings, folder, relief, parcels)
     (folder / "map.png").write_bytes(picture)
     top = float(UINT16_STEPS) if ready.plan.outputs.dtype == "uint16" else 1.0
-    (folder / "legend.sld").write_text(legend_sld(top), encoding="utf-8")
+    (folder / "legend.sld").write_text(
+        legend_sld([criterion.name for criterion in findings.criteria], top), encoding="utf-8"
+    )
     planting = planting_rows(findings) if findings.case.is_present else []
     maps = MapPictures(picture, map_png(findings, folder, None, parcels, is_by_class=True))
     (folder / "report.html").write_text(report_html(findings, maps, planting), encoding="utf-8")
@@ -134,7 +139,11 @@ def _write_manifest(
     """Write the manifest of a folder, and the STAC item of its files."""
     files = [path for path in folder.rglob("*") if path.is_file()]
     outputs = file_records((path for path in files if path.name not in (*DATED, MANIFEST)), folder)
-    item = stac_item(plan.title, f"underoak-{plan.hash[:12]}", findings.grid, outputs, facts.started)
+    reports = file_records((path for path in files if path.name == "report.html"), folder)
+    period = facts.periods.get(findings.case.scenario, "") if plan is findings.plan else ""
+    identity = f"underoak-{plan.hash[:12]}"
+    item_facts = ItemFacts(plan.title, identity, findings.grid, facts.outline, facts.started, period)
+    item = stac_item(item_facts, folder, [*outputs, *reports])
     (folder / "item.json").write_text(item, encoding="utf-8")
     spent = {
         "seconds": round(time.monotonic() - facts.start, 3),

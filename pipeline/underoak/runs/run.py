@@ -153,13 +153,10 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
         for fault in ready.problems.warnings:
             if fault not in ready.prepared.warnings:
                 progress.warn(fault)
-        write_results(
-            ready,
-            run_folder.stage,
-            findings,
-            shares,
-            RunFacts(inputs.records, when, options.start, ready.prepared.failed),
-        )
+        periods = {scenario.name: scenario.period or "" for scenario in ready.plan.spec.scenarios}
+        outline, failed = ready.prepared.region.simple_outline, ready.prepared.failed
+        facts = RunFacts(inputs.records, when, options.start, outline, periods, failed)
+        write_results(ready, run_folder.stage, findings, shares, facts)
         progress.finish()
         inputs.check()
         with stop.patient():

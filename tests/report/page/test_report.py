@@ -12,6 +12,8 @@ import geopandas as gpd
 import numpy as np
 import pystac
 import pytest
+import rasterio
+import rasterio.shutil
 from matplotlib import colormaps
 from matplotlib.colors import to_hex
 
@@ -186,7 +188,6 @@ def test_the_map_of_a_run_lies_in_the_page_as_it_lies_in_the_folder(run, page):
 
 
 def test_page_legend_and_class_raster_show_a_class_in_one_colour(run, page):
-    import rasterio
 
     with rasterio.open(run.folder / "class.tif") as source:
         of_raster = {code: "#" + bytes(rgba[:3]).hex() for code, rgba in source.colormap(1).items()}
@@ -230,9 +231,66 @@ def legend_colours(run, name):
     root = ElementTree.parse(run.folder / "legend.sld").getroot()
     names = {"sld": "http://www.opengis.net/sld"}
     layers = {layer.find("sld:Name", names).text: layer for layer in root.findall("sld:NamedLayer", names)}
-    assert set(layers) == {"suitability", "class"}
-    entries = layers[name].iter("{http://www.opengis.net/sld}ColorMapEntry")
+    assert set(layers) == {"suitability", "class", "limiting", "memberships"}
+    style = layers[name].findall("sld:UserStyle", names)[-1]
+    entries = style.iter("{http://www.opengis.net/sld}ColorMapEntry")
     return {entry.get("quantity"): entry.get("color") for entry in entries}
+
+
+def test_the_legend_has_a_style_for_each_band_in_the_order_of_the_standard(run):
+    """The order of elements is that of the OGC's schema of SLD 1.0.0, from memory."""
+    names = {"sld": "http://www.opengis.net/sld"}
+    root = ElementTree.parse(run.folder / "legend.sld").getroot()
+    for layer in root.findall("sld:NamedLayer", names):
+        with rasterio.open(run.folder / f"{layer.find('sld:Name', names).text}.tif") as source:
+            bands, top = source.descriptions, 1 / source.scales[0]
+        styles = layer.findall("sld:UserStyle", names)
+        assert [style.find("sld:Name", names).text for style in styles] == list(bands)
+        for band, style in enumerate(styles, 1):
+            tags = [element.tag.split("}")[1] for element in style]
+            assert tags == (["Name", "IsDefault", "FeatureTypeStyle"] if band == 1 else ["Name", "FeatureTypeStyle"])
+            (symbolizer,) = style.findall("sld:FeatureTypeStyle/sld:Rule/sld:RasterSymbolizer", names)
+            assert [element.tag.split("}")[1] for element in symbolizer] == ["ChannelSelection", "ColorMap"]
+            assert symbolizer.find("sld:ChannelSelection/sld:GrayChannel/sld:SourceChannelName", names).text == str(
+                band
+            )
+            quantities = [float(entry.get("quantity")) for entry in symbolizer.find("sld:ColorMap", names)]
+            assert quantities == sorted(quantities)
+            if symbolizer.find("sld:ColorMap", names).get("type") == "ramp":
+                assert quantities[-1] == pytest.approx(top)
+
+
+def test_class_and_limiting_factor_are_named_in_the_rasters_as_in_the_legend(run, tmp_path):
+    names = {"sld": "http://www.opengis.net/sld"}
+    root = ElementTree.parse(run.folder / "legend.sld").getroot()
+    for layer in root.findall("sld:NamedLayer", names):
+        name = layer.find("sld:Name", names).text
+        if name not in ("class", "limiting"):
+            continue
+        rasterio.shutil.copy(run.folder / f"{name}.tif", tmp_path / f"{name}.vrt", driver="VRT")
+        band = ElementTree.parse(tmp_path / f"{name}.vrt").find("VRTRasterBand")
+        categories = [category.text or "" for category in band.findall("CategoryNames/Category")]
+        labels = {int(e.get("quantity")): e.get("label") for e in layer.iter(f"{{{names['sld']}}}ColorMapEntry")}
+        assert len(labels) >= 4
+        assert {code: categories[code] for code in labels} == labels
+
+
+def test_units_stand_on_every_band_and_statistics_are_those_of_the_stored_cells(run):
+    for path in sorted(run.folder.glob("*.tif")):
+        with rasterio.open(path) as source:
+            assert source.units == ("1",) * source.count, path
+            if path.name in ("class.tif", "limiting.tif"):
+                continue
+            for band in range(1, source.count + 1):
+                tags, cells = source.tags(band), source.read(band, masked=True)
+                cells = np.ma.masked_invalid(cells).astype(float)
+                assert float(tags["STATISTICS_MINIMUM"]) == cells.min()
+                assert float(tags["STATISTICS_MAXIMUM"]) == cells.max()
+                assert float(tags["STATISTICS_MEAN"]) == pytest.approx(cells.mean(), rel=1e-9)
+                assert float(tags["STATISTICS_STDDEV"]) == pytest.approx(cells.std(), rel=1e-6)
+                assert float(tags["STATISTICS_VALID_PERCENT"]) == pytest.approx(
+                    100 * cells.count() / cells.size, rel=1e-3
+                )
 
 
 def test_the_catalogue_item_is_valid_and_its_checksums_are_true(run):

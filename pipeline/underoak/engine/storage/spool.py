@@ -26,7 +26,7 @@ from underoak.engine.write.cog import BLOCK, Piece
 from underoak.plan.case import Case
 
 TILE = 2 * BLOCK  # side of the smallest tile: whole blocks of the first overview
-_FORMAT = 3
+_FORMAT = 4
 _SYNC_SECONDS = 5.0
 _DATA, _JOURNAL, _NEXT = "blocks.bin", "journal.txt", "journal.new"
 
@@ -222,6 +222,21 @@ class Spool:
         self._write([data])
         self.pieces.setdefault(name, {})[key] = Piece(self._at, len(data))
         self._at += len(data)
+
+    def add_part(self, key: PartKey, block: tuple[int, int], data: bytes) -> None:
+        """Save a part made after the tiles; a resumed run makes it again.
+
+        Raises:
+            UnderoakError: E501 when the disk is full.
+        """
+        self._write([data])
+        self.parts.setdefault(key, {})[block] = Piece(self._at, len(data))
+        self._at += len(data)
+
+    def parts_of(self, key: PartKey) -> Iterator[bytes]:
+        """Yield the parts of a reducer, in block order."""
+        for _, piece in sorted(self.parts.get(key, {}).items()):
+            yield self.read(piece)
 
     def read(self, piece: Piece) -> bytes:
         """Return the bytes of a saved block or part."""

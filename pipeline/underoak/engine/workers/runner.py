@@ -24,9 +24,11 @@ from underoak.engine.storage.disk import disk_error, sync_file
 from underoak.engine.storage.spool import TILE, Spool, TileResult
 from underoak.engine.workers.overviews import Pyramid
 from underoak.engine.workers.pool import Pool
-from underoak.engine.workers.tile import FinishedTiles, TileJob
+from underoak.engine.workers.tile import FinishedTiles, TileJob, figures_key
+from underoak.engine.write.categories import SIDECAR, category_text
 from underoak.engine.write.cog import BLOCK, assemble, encode, keys_of, levels, shape_at
 from underoak.engine.write.outputs import Output, halve
+from underoak.engine.write.statistics import band_statistics
 from underoak.layers.formats.gdal import close_handles, gdal_settings, open_raster
 from underoak.layers.stack import Stack
 from underoak.plan.case import Case
@@ -170,7 +172,7 @@ def _overview_row(below: Path, output: Output, row: int) -> list[list[bytes]]:
 
 
 def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: Path) -> list[Path]:
-    """Assemble every raster in `folder`, and return the paths.
+    """Assemble every raster in `folder`, with statistics or names of codes; return the paths of the rasters.
 
     Raises:
         UnderoakError: E501, E502.
@@ -178,9 +180,33 @@ def write_rasters(spool: Spool, outputs: Sequence[Output], grid: Grid, folder: P
     paths = []
     for output in outputs:
         path = folder / output.layout.name
-        _assemble(path, spool, output, grid, range(levels(grid) + 1), lasting=True)
+        _assemble(path, spool, _with_statistics(output, spool, grid), grid, range(levels(grid) + 1), lasting=True)
+        if output.layout.categories is not None:
+            _write_categories(path, output)
         paths.append(path)
     return paths
+
+
+def _with_statistics(output: Output, spool: Spool, grid: Grid) -> Output:
+    """Return an output of values whose bands have the statistics of all blocks."""
+    layout = output.layout
+    if layout.categories is not None:
+        return output
+    statistics = band_statistics(spool.parts_of(figures_key(output)), len(layout.bands), grid.rows * grid.cols)
+    bands = (replace(band, statistics=of_band) for band, of_band in zip(layout.bands, statistics, strict=True))
+    return replace(output, layout=replace(layout, bands=tuple(bands)))
+
+
+def _write_categories(path: Path, output: Output) -> None:
+    categories = output.layout.categories
+    assert categories is not None
+    beside = path.with_name(path.name + SIDECAR)
+    try:
+        text = category_text(len(output.layout.bands), categories, output.layout.colours or {})
+        beside.write_text(text, encoding="utf-8")
+        sync_file(beside)
+    except OSError as error:
+        raise disk_error(error, beside) from error
 
 
 def _assemble(path: Path, spool: Spool, output: Output, grid: Grid, level_range: range, lasting: bool = False) -> None:
@@ -198,8 +224,8 @@ def reducer_result(spool: Spool, case: Case, reducer: Finisher[R]) -> R:
     """Return the result of one reducer of a case, from its parts in block order."""
 
     def parts() -> Iterator[dict[str, npt.NDArray[Any]]]:
-        for _, piece in sorted(spool.parts.get((case, reducer.name), {}).items()):
-            with np.load(io.BytesIO(spool.read(piece))) as arrays:
+        for part in spool.parts_of((case, reducer.name)):
+            with np.load(io.BytesIO(part)) as arrays:
                 yield dict(arrays)
 
     return reducer.finish(parts())

@@ -15,12 +15,13 @@ from underoak.engine.judge.block_draws import CaseUncertainty, draw_block
 from underoak.engine.judge.counts import TileCounts
 from underoak.engine.judge.recipe import CaseRecipe, Recipe, judge_window
 from underoak.engine.judge.reducer import DrawReducer, JudgedBlock, Reducer
-from underoak.engine.storage.spool import TileResult
+from underoak.engine.storage.spool import PartKey, TileResult
 from underoak.engine.workers.overviews import Pyramid
 from underoak.engine.write.cog import BLOCK, encode, levels
 from underoak.engine.write.outputs import Cells, Output, halve
+from underoak.engine.write.statistics import block_figures
 from underoak.layers.formats.gdal import gdal_settings
-from underoak.plan.case import Case
+from underoak.plan.case import SINGLE, Case
 from underoak.uncertainty.draws.draw_overlay import GroupSums
 
 
@@ -110,6 +111,9 @@ def _judge_block(work: TileJob, block: Window, result: TileResult, halves: dict[
                 continue
             name, cells = output.layout.name, output.cells(judged)
             result.blocks.setdefault(name, []).extend(encoded_blocks(cells, output, 0, block))
+            if output.layout.categories is None:
+                figures = (block.row // BLOCK, block.col // BLOCK), block_figures(cells, output.layout.nodata)
+                result.parts.setdefault(figures_key(output), []).append(figures)
             if levels(work.recipe.grid):
                 half = tuple(-(-n // 2) for n in tile.shape)
                 into = halves.setdefault(name, np.empty((len(cells), *half), cells.dtype))
@@ -160,6 +164,11 @@ def _packed(block: Window, part: Mapping[str, Any]) -> tuple[tuple[int, int], by
 def block_windows(window: Window) -> Iterator[Window]:
     """Yield the blocks of a tile, row by row."""
     return window.tiles(BLOCK)
+
+
+def figures_key(output: Output) -> PartKey:
+    """Return the key of the figures that a raster's statistics are made of."""
+    return SINGLE, f"statistics of {output.layout.name}"
 
 
 def encoded_blocks(

@@ -19,6 +19,7 @@ import rasterio
 from rasterio.io import MemoryFile
 
 from underoak.base.grid import Grid
+from underoak.engine.write.statistics import BandStatistics
 
 BLOCK = 512  # cells along a block's side
 _SUBFILE, _TILE_OFFSETS, _TILE_SIZES = 254, 324, 325
@@ -32,12 +33,13 @@ _CLASSIC_LIMIT = 2**32 - 2**26
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A band's description, unit, scale and offset."""
+    """A band's description, unit, scale, offset and statistics."""
 
     description: str
     unit: str = ""
     scale: float = 1.0
     offset: float = 0.0
+    statistics: BandStatistics | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,7 @@ class RasterLayout:
     bands: tuple[Band, ...]
     tags: Mapping[str, str] = field(default_factory=dict)
     colours: Mapping[int, tuple[int, int, int, int]] | None = None
+    categories: Mapping[int, str] | None = None  # names of codes; None for values
     compress: str = "deflate"
 
     @property
@@ -154,6 +157,9 @@ def _template(layout: RasterLayout, grid: Grid, level: int, big: bool) -> _Direc
                 if any((b.scale, b.offset) != (1.0, 0.0) for b in layout.bands):
                     dataset.scales = tuple(b.scale for b in layout.bands)
                     dataset.offsets = tuple(b.offset for b in layout.bands)
+                for i, b in enumerate(layout.bands):
+                    if b.statistics is not None:
+                        dataset.update_tags(i + 1, **b.statistics.tags)
         directory = _Directory(memory.getbuffer())
     if level > 0:  # only the full size is georeferenced
         directory.tags = {tag: value for tag, value in directory.tags.items() if tag not in _GEOGRAPHIC}

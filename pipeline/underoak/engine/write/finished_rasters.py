@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -27,7 +28,22 @@ SUITABILITY_TIF, CLASS_TIF, LIMITING_TIF, MEMBERSHIPS_TIF = (
     "memberships.tif",
 )
 MISSING_WEIGHT_TIF, SPREAD_TIF, QUANTILES_TIF = "missing_weight.tif", "spread.tif", "quantiles.tif"
+_CODE_TAG = re.compile(r"(?:CLASS|CODE|CRITERION)_(\d+)")
+_STATISTICS = tuple(f"STATISTICS_{name}" for name in ("MINIMUM", "MAXIMUM", "MEAN", "STDDEV", "VALID_PERCENT"))
 MEETS_TIF = "p_meets.{}.tif"
+
+
+@dataclass(frozen=True, slots=True)
+class BandFacts:
+    """The facts of one band as its file states them."""
+
+    name: str
+    dtype: str
+    nodata: float
+    unit: str
+    scale: float
+    offset: float
+    statistics: tuple[tuple[str, float], ...]  # by the names of STAC: minimum, maximum, mean, stddev, valid_percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +68,25 @@ class FinishedRaster:
         """The type of the stored cells."""
         dtype: np.dtype[Any] = np.dtype(self._source.dtypes[0])
         return dtype
+
+    @property
+    def band_facts(self) -> list[BandFacts]:
+        """The facts of each band."""
+        source, facts = self._source, []
+        for i, name in enumerate(self.bands):
+            tags = source.tags(i + 1)
+            statistics = tuple(
+                (key.removeprefix("STATISTICS_").lower(), float(tags[key])) for key in _STATISTICS if key in tags
+            )
+            unit, scale, offset = source.units[i] or "", float(source.scales[i]), float(source.offsets[i])
+            facts.append(BandFacts(name, str(self.dtype), float(source.nodata), unit, scale, offset, statistics))
+        return facts
+
+    @property
+    def code_names(self) -> dict[int, str]:
+        """The names of codes that the file's tags state."""
+        matches = ((_CODE_TAG.fullmatch(key), name) for key, name in self._source.tags().items())
+        return {int(match[1]): name for match, name in matches if match is not None}
 
     @property
     def grid(self) -> Grid:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -77,6 +77,11 @@ def standard_outputs(
     return [replace(output, layout=replace(output.layout, name=case.file(output.layout.name))) for output in plain]
 
 
+def limiting_names(criteria: Sequence[str]) -> dict[int, str]:
+    """Return the name of each code of the limiting raster."""
+    return dict(enumerate(criteria)) | {NOTHING_LIMITS: "nothing limits"} | STATE_LABELS
+
+
 def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bool) -> list[Output]:
     common = {"SOFTWARE": "underoak", "TITLE": title}
     names = {f"CRITERION_{i}": name for i, name in enumerate(criteria)}
@@ -94,19 +99,22 @@ def _outputs(title: str, criteria: list[str], dtype: str, has_missing_weight: bo
             _suitability_cells,
             averaged=True,
         )
+    class_names = CLASS_LABELS | STATE_LABELS
+    limit_names = limiting_names(criteria)
     class_tags = {**common, **{f"CLASS_{code}": text for code, text in CLASS_LABELS.items()}, **codes}
     limits = {**common, **names, **codes, f"CODE_{NOTHING_LIMITS}": "nothing limits"}
     bands = tuple(Band(name, "1", 1.0 / MEMBERSHIP_STEPS) for name in criteria)
     membership_tags = {**common, **names, "NODATA_MEANS": "excluded, or the layer is missing; class.tif says which"}
+    limiting_bands = Band("weakest", "1"), Band("most_gainful", "1")
     outputs = [
         suitability,
         Output(
-            RasterLayout(CLASS_TIF, "uint8", MISSING, (Band("class"),), class_tags, CLASS_RGBA),
+            RasterLayout(CLASS_TIF, "uint8", MISSING, (Band("class", "1"),), class_tags, CLASS_RGBA, class_names),
             _class_cells,
             averaged=False,
         ),
         Output(
-            RasterLayout(LIMITING_TIF, "uint8", MISSING, (Band("weakest"), Band("most_gainful")), limits),
+            RasterLayout(LIMITING_TIF, "uint8", MISSING, limiting_bands, limits, categories=limit_names),
             _limiting_cells,
             averaged=False,
         ),

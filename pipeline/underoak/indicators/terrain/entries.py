@@ -8,11 +8,12 @@ from typing import Any
 from underoak.base.units import QUANTITIES
 from underoak.indicators.declaration import Indicator, Input, Parameter
 from underoak.indicators.distance import distance
-from underoak.indicators.terrain import gradient, relief, solar_radiation, wetness
+from underoak.indicators.terrain import gradient, relief, solar_radiation, sun_path, wetness
 
 _HORN = "Horn 1981, from memory"
 _PRACTICE = "common practice, no source"
 _SUN = "McCune and Keon 2002, coefficients from memory"
+_PATH = "Spencer 1971, Kasten and Young 1989, Meinel and Meinel 1976, all from memory"
 _WEISS = "after Weiss 2001, from memory"
 _CURVES = "Zevenbergen and Thorne 1987, from memory"
 
@@ -51,8 +52,11 @@ ENTRIES = (
     _of_heights(gradient.northness, "northness", "", (-1, 1), _PRACTICE, "Cosine of the aspect; 0 where flat."),
     _of_heights(gradient.eastness, "eastness", "", (-1, 1), _PRACTICE, "Sine of the aspect; 0 where flat."),
     _of_heights(solar_radiation.direct_radiation, "direct sunshine", "MJ/cm^2/a", (0, 2), _SUN,
-                "Direct sunshine of a year without clouds or cast shadows; up to 60 degrees of latitude.",
+                "Direct sunshine of a year by a regression, highest 20 to 30 degrees beside the south; see the notes.",
                 parameters={"equation": _EQUATION}, **_LAT),
+    _of_heights(sun_path.sun_path_radiation, "direct sunshine of the year", "MJ/m^2/a", (0, 15000), _PATH,
+                "Direct sunshine of a year on the slope, added up over the path of the sun, without clouds or cast "
+                "shadows.", needs_latitude=True),
     _of_heights(solar_radiation.heat_load, "heat load", "", (0, 2), _SUN,
                 "Direct sunshine with the south-west (in the south, the north-west) as the warmest side.",
                 parameters={"equation": _EQUATION}, **_LAT),

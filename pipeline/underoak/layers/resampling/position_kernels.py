@@ -15,6 +15,7 @@ from underoak.base.compiled import compiled_no_refcount
 
 Doubles = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
+Indices = npt.NDArray[np.int64]
 Singles = npt.NDArray[np.float32]
 
 NEAREST, BILINEAR, MEAN, MODE, SHARE = range(5)  # methods, in the order of `resample.METHODS`
@@ -46,35 +47,21 @@ class Line(NamedTuple):
 
 
 @compiled_no_refcount
-def positions(
-    nodes: Doubles,
-    exact_positions: Doubles,
-    exact: Ints,
-    line: Line,
-    down: float,
-    sub: int,
-    per_col: float,
-    per_row: float,
-    out: Doubles,
-) -> None:
-    """Fill `out` with source columns (or rows) along a line `down` cells below the squares' top, `sub` per cell."""
+def positions(nodes: Doubles, exact_positions: Doubles, exact: Ints, line: Line, row: int, out: Doubles) -> None:
+    """Fill `out` with source columns (or rows) of the cells of a line, in a row of the squares."""
     step, ahead, k = line.step, line.ahead, 0
-    f, part, across = down / step, 1.0 / step, 1.0 / sub  # a step is a power of two: dividing by it is exact
+    f, part = (row + 0.5) / step, 1.0 / step  # a step is a power of two: dividing by it is exact
     for j in range(line.begin, line.end):
-        target = out[k : min(k + (step - ahead) * sub, line.n * sub)]
+        target = out[k : min(k + step - ahead, line.n)]
         i_exact, i = exact[line.i, j], line.i
         if i_exact < 0:
             left = nodes[i, j] + f * (nodes[i + 1, j] - nodes[i, j])
             slope = nodes[i, j + 1] + f * (nodes[i + 1, j + 1] - nodes[i, j + 1]) - left
             for m in range(target.size):
-                target[m] = left + slope * ((ahead + (m + 0.5) * across) * part)
+                target[m] = left + slope * ((ahead + (m + 0.5)) * part)
         else:
-            row = int(down)
-            below = down - (row + 0.5)
             for m in range(target.size):
-                position = ahead + (m + 0.5) * across
-                col = int(position)
-                target[m] = exact_positions[i_exact, row, col] + per_row * below + per_col * (position - (col + 0.5))
+                target[m] = exact_positions[i_exact, row, ahead + m]
         k, ahead = k + target.size, 0
 
 

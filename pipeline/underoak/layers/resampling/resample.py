@@ -2,7 +2,7 @@
 
 The kernels use coordinates that do not depend on the tile, add in a fixed order, and use no fast-math: any window of
 the grid gives the same bits. Weight on missing cells or outside the source does not count; a cell with less than half
-its weight valid is missing.
+its weight valid is missing. The area methods weigh source cells by their overlap with the analysis cell.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from underoak.layers.resampling.position_kernels import Squares
 
 Method = Literal["nearest", "bilinear", "mean", "mode", "share"]
 METHODS: tuple[str, ...] = get_args(Method)
-_MAX_SAMPLES = 128  # along one side of a cell
 
 
 def kernel_reach(mesh: Mesh, method: str) -> int:
@@ -33,15 +32,6 @@ def kernel_reach(mesh: Mesh, method: str) -> int:
     widest = max(math.hypot(a, b), math.hypot(c, d), 1.0)
     # half again as much where the scale grows away from the middle of the grid
     return math.ceil(1.5 * widest) + 2
-
-
-def samples_per_side(mesh: Mesh) -> int:
-    """Return the samples per side of a cell for the area methods: about two per source cell, exact for whole ratios."""
-    a, b, c, d = mesh.jacobian
-    scale = max(math.hypot(a, c), math.hypot(b, d), 1.0)
-    ratio = round(scale)
-    per_side = 2 * ratio if abs(scale - ratio) < 1e-6 else math.ceil(2 * scale)
-    return max(4, min(per_side, _MAX_SAMPLES))
 
 
 def resample(
@@ -97,7 +87,7 @@ def resample_layers(
     if layers[0].size == 0:
         out.fill(np.nan)
         return Resampled(out, [out[0].size] * len(layers))
-    codes = np.array(share_of or (np.nan,), np.float32)
+    codes = np.array(share_of, np.float32)
     missing = np.zeros(len(layers), np.int64)
     kernels.resample(
         _source_cells_of(layers, source_window),
@@ -106,7 +96,6 @@ def resample_layers(
         window.row,
         window.col,
         METHODS.index(method),
-        samples_per_side(mesh),
         codes,
         out,
         missing,

@@ -13,8 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base.compiled import compiled, compiled_no_refcount
-from underoak.layers.resampling.area_kernels import SourceCells, area
+from underoak.layers.resampling.area_kernels import SourceCells, overlap_areas
+from underoak.layers.resampling.overlap_kernels import fill_footprints, new_footprints, new_overlap
 from underoak.layers.resampling.position_kernels import (
+    BILINEAR,
     FAR,
     MEAN,
     NEAREST,
@@ -337,7 +339,6 @@ def resample(
     row0: int,
     col0: int,
     method: int,
-    k: int,
     codes: Singles,
     out: Singles,
     missing: Indices,
@@ -348,9 +349,9 @@ def resample(
     step, first_row, first_col = squares.step, squares.row, squares.col
     across_squares = exact.shape[1]
     is_coarse = abs(jac[0]) + abs(jac[2]) < _COARSE
-    sub = k if method >= MEAN else 1
     max_squares = 1 if method >= MEAN else max(_STRETCH // step, 1)  # squares side by side that are computed at once
-    us, vs = np.empty((sub, max_squares * step * sub)), np.empty((sub, max_squares * step * sub))
+    us, vs = np.empty(max_squares * step), np.empty(max_squares * step)
+    footprints, parts = new_footprints(step if method >= MEAN else 0), new_overlap(16, 4)
     row = _rows(max_squares * step)
     across, along = np.empty((2, max_squares * step)), np.empty((2, max_squares * step))
     wide, high = np.empty(across_squares), np.empty(across_squares)
@@ -379,22 +380,21 @@ def resample(
             n = min(first_col + end * step - col0, cols) - to
             line = Line(i, begin, end, step, col0 + to - (first_col + begin * step), n)
             for r in range(r_first, r_last):
-                for part in range(sub):
-                    down = r - (first_row + i * step) + (part + 0.5) / sub
-                    positions(u, squares.exact_u, exact, line, down, sub, jac[0], jac[1], us[part])
-                    positions(v, squares.exact_v, exact, line, down, sub, jac[2], jac[3], vs[part])
-                i_out = r - row0
-                if method == NEAREST:
-                    _nearest_line(src, us[0], vs[0], n, row, out, i_out, to)
-                elif method >= MEAN:
-                    for m in range(out.shape[0]):
-                        area(src, src.cells[m], us, vs, k, n, codes, method, out[m, i_out, to : to + n])
-                elif is_wide:
-                    _weights(us[0], wide, line, row.cols0, across)
-                    _weights(vs[0], high, line, row.rows0, along)
-                    _widened_line(src, n, across, along, row, out, i_out, to)
+                i_out, in_square = r - row0, r - (first_row + i * step)
+                if method >= MEAN:
+                    fill_footprints(squares, line, in_square, jac, footprints)
+                    parts = overlap_areas(src, footprints, n, method, codes, out[:, i_out, to : to + n], parts)
                 else:
-                    _bilinear_line(src, us[0], vs[0], n, is_coarse, across, along, row, out, i_out, to)
+                    positions(u, squares.exact_u, exact, line, in_square, us)
+                    positions(v, squares.exact_v, exact, line, in_square, vs)
+                if method == NEAREST:
+                    _nearest_line(src, us, vs, n, row, out, i_out, to)
+                elif method == BILINEAR and is_wide:
+                    _weights(us, wide, line, row.cols0, across)
+                    _weights(vs, high, line, row.rows0, along)
+                    _widened_line(src, n, across, along, row, out, i_out, to)
+                elif method == BILINEAR:
+                    _bilinear_line(src, us, vs, n, is_coarse, across, along, row, out, i_out, to)
                 for m in range(out.shape[0]):  # while the line is in the nearest cache
                     missing[m] += _count_missing(out[m, i_out, to : to + n], n)
             begin = end

@@ -13,7 +13,7 @@ from underoak.layers.resampling import source_weights_kernels as kernels
 from underoak.layers.resampling.mesh import Coordinates, Mesh
 from underoak.layers.resampling.meshes import extent_window
 from underoak.layers.resampling.position_kernels import BILINEAR, MEAN, NEAREST
-from underoak.layers.resampling.resample import kernel_reach, kernel_squares, samples_per_side
+from underoak.layers.resampling.resample import kernel_reach, kernel_squares
 from underoak.uncertainty.draws.draw_overlay import SourceWeights
 
 _GAP = 1024  # source cells between two neighbouring cells, beyond which the projection is torn apart between them
@@ -26,7 +26,7 @@ Doubles = npt.NDArray[np.float64]
 def source_positions(mesh: Mesh, coordinates: Coordinates, window: Window) -> tuple[Doubles, Doubles]:
     """Return source columns and rows (u, v) of a window's cell centres, (rows, cols); infinite where undefined."""
     u, v = np.full(window.shape, np.inf), np.full(window.shape, np.inf)
-    kernels.centres(kernel_squares(coordinates), np.array(mesh.jacobian), window.row, window.col, u, v)
+    kernels.centres(kernel_squares(coordinates), window.row, window.col, u, v)
     return u, v
 
 
@@ -95,7 +95,7 @@ def source_weights(
         return SourceWeights(start, count, np.empty(0, np.int32), np.empty(0, np.float32))
     flat = np.ascontiguousarray(values).reshape(-1)
     source = kernels.SourceCells(flat, source_window.rows, source_window.cols, source_window.row, source_window.col)
-    i_method, sub = _METHODS[method], samples_per_side(mesh)
+    i_method = _METHODS[method]
     capacity = cells * (1 if method == "nearest" else 4)
     while True:
         index, weight = np.empty(capacity, np.int32), np.empty(capacity, np.float32)
@@ -108,7 +108,6 @@ def source_weights(
             window.col,
             window.cols,
             i_method,
-            sub,
             *outputs,
         )
         if needed <= capacity:

@@ -9,6 +9,16 @@ import numpy as np
 import numpy.typing as npt
 
 from underoak.base.compiled import compiled, compiled_no_refcount
+from underoak.layers.resampling.overlap_kernels import (
+    NOTHING,
+    Extent,
+    Overlap,
+    extent_of,
+    fill_footprints,
+    new_footprints,
+    new_overlap,
+    overlap,
+)
 from underoak.layers.resampling.position_kernels import (
     BILINEAR,
     FAR,
@@ -51,7 +61,7 @@ def _weights(position: float, width: float, out: Doubles) -> np.int64:
 
 
 @compiled_no_refcount
-def centres(squares: Squares, jac: Doubles, row0: int, col0: int, u: Doubles, v: Doubles) -> None:
+def centres(squares: Squares, row0: int, col0: int, u: Doubles, v: Doubles) -> None:
     """Fill `u` and `v`, (rows, cols), with source coordinates of the centres of a window of analysis cells."""
     rows, cols = u.shape
     step = squares.step
@@ -60,9 +70,8 @@ def centres(squares: Squares, jac: Doubles, row0: int, col0: int, u: Doubles, v:
     for i in range(squares.exact.shape[0]):
         top, line = squares.row + i * step, Line(i, begin, end, step, ahead, cols)
         for r in range(max(top, row0), min(top + step, row0 + rows)):
-            down = r - top + 0.5
-            positions(squares.u, squares.exact_u, squares.exact, line, down, 1, jac[0], jac[1], u[r - row0])
-            positions(squares.v, squares.exact_v, squares.exact, line, down, 1, jac[2], jac[3], v[r - row0])
+            positions(squares.u, squares.exact_u, squares.exact, line, r - top, u[r - row0])
+            positions(squares.v, squares.exact_v, squares.exact, line, r - top, v[r - row0])
 
 
 @compiled_no_refcount
@@ -126,37 +135,31 @@ def _put_four(src: SourceCells, u: float, v: float, offset: int, index: Ints, we
 
 
 @compiled_no_refcount
-def _put_samples(
-    src: SourceCells, us: Doubles, vs: Doubles, k: int, cell: int, offset: int, index: Ints, weight: Singles
+def _put_parts(
+    src: SourceCells,
+    parts: Overlap,
+    n_parts: int,
+    area: float,
+    offset: int,
+    index: Ints,
+    weight: Singles,
 ) -> int:
-    """Put the valid cells of k x k samples, with their weights; return their number, 0 if less than half are valid."""
+    """Put the valid parts of a footprint, with their weights; return their number, 0 if less than half is valid."""
     n = 0
-    count = 0
-    for i in range(k):
-        for j in range(cell * k, cell * k + k):
-            u, v = us[i, j], vs[i, j]
-            if not (abs(u) < FAR and abs(v) < FAR):
-                continue
-            r, c = np.int64(math.floor(v)) - src.top, np.int64(math.floor(u)) - src.left
-            if not _is_valid(src, r, c):
-                continue
-            count += 1
-            i_cell = r * src.cols + c
-            m = n - 1
-            while m >= 0 and index[offset + m] != i_cell:
-                m -= 1
-            if m >= 0:
-                weight[offset + m] += np.float32(1.0)
-            elif offset + n < index.size:
+    total = 0.0
+    for m in range(n_parts):
+        i_cell = parts.cells[m]
+        value = src.cells[i_cell]
+        if value == value:
+            if offset + n < index.size:
                 index[offset + n] = i_cell
-                weight[offset + n] = np.float32(1.0)
-                n += 1
-            else:
-                return index.size  # more than the arrays hold
-    if 2 * count < k * k or count == 0:
+                weight[offset + n] = np.float32(parts.area[m])
+            total += parts.area[m]
+            n += 1
+    if total < (0.5 - NOTHING) * area:
         return 0
-    for m in range(offset, offset + n):
-        weight[m] /= np.float32(count)
+    for m in range(offset, min(offset + n, index.size)):
+        weight[m] = np.float32(np.float64(weight[m]) / total)
     return n
 
 
@@ -169,7 +172,6 @@ def source_weights(
     col0: int,
     cols: int,
     method: int,
-    k: int,
     start: npt.NDArray[np.int64],
     count: Ints,
     index: Ints,
@@ -180,9 +182,10 @@ def source_weights(
     Where that is more than their size, the rest is not filled: call again with larger arrays.
     """
     rows = count.size // cols
-    sub = k if method >= MEAN else 1
     step = squares.step
-    us, vs = np.empty((sub, step * sub)), np.empty((sub, step * sub))
+    us, vs = np.empty(step), np.empty(step)
+    within = Extent(src.top, src.left, src.rows, src.cols)
+    footprints, parts = new_footprints(step), new_overlap(16, 4)
     across, along = np.empty(2), np.empty(2)
     used = 0
     for i in range(squares.exact.shape[0]):
@@ -198,17 +201,24 @@ def source_weights(
             across, along = np.empty(kernel_size(wide)), np.empty(kernel_size(high))
             line = Line(i, j, j + 1, step, first - left, n)
             for r in range(max(top, row0), min(top + step, row0 + rows)):
-                for part in range(sub):
-                    down = r - top + (part + 0.5) / sub
-                    positions(squares.u, squares.exact_u, squares.exact, line, down, sub, jac[0], jac[1], us[part])
-                    positions(squares.v, squares.exact_v, squares.exact, line, down, sub, jac[2], jac[3], vs[part])
+                if method == MEAN:
+                    fill_footprints(squares, line, r - top, jac, footprints)
+                else:
+                    positions(squares.u, squares.exact_u, squares.exact, line, r - top, us)
+                    positions(squares.v, squares.exact_v, squares.exact, line, r - top, vs)
                 for c in range(n):
                     cell = (r - row0) * cols + first - col0 + c
                     start[cell] = used
                     n_cells = 0
-                    u, v = us[0, c], vs[0, c]
-                    if method >= MEAN:
-                        n_cells = _put_samples(src, us, vs, k, c, used, index, weight) if used < index.size else k * k
+                    u, v = us[c], vs[c]
+                    if method == MEAN:
+                        extent = extent_of(footprints, c, within)
+                        size = extent.rows * extent.cols
+                        if size > parts.area.size or extent.cols >= parts.row.size:
+                            parts = new_overlap(2 * size, 2 * extent.cols)
+                        first_cell = (extent.top - src.top) * src.cols + extent.left - src.left
+                        n_parts, area = overlap(footprints, c, extent, first_cell, src.cols, parts)
+                        n_cells = _put_parts(src, parts, n_parts, area, used, index, weight)
                     elif abs(u) < FAR and abs(v) < FAR:
                         if method == NEAREST:
                             y, x = np.int64(math.floor(v)) - src.top, np.int64(math.floor(u)) - src.left

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, Problems, UnderoakError
@@ -16,10 +16,12 @@ from underoak.layers.shapes.coverage import Edges, polygon_edges
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from shapely.geometry.base import BaseGeometry
 
     from underoak.plan.keys.region import RegionSpec
 
 _ON_EQUATOR = 1e-6  # degrees
+_MOST_POINTS, _MOST_PARTS = 1000, 500  # of an outline for catalogues
 _MAX_AREA_DEVIATION = 0.02  # share by which a cell's true area may differ from its nominal one without a warning
 
 
@@ -31,6 +33,7 @@ class Region:
     outline: Edges | None
     latitude: float  # of the middle of the grid [degree]
     latitudes: tuple[float, float]  # the southernmost and the northernmost of the region's bounds [degree]
+    simple_outline: Any = None  # the outline for catalogues, one geometry in the grid's coordinate system
 
     @property
     def is_south(self) -> bool:
@@ -76,7 +79,23 @@ def read_region(spec: RegionSpec, base: Path, max_cells: float, problems: Proble
     _warn_of_areas(grid, problems)
     edges = None if outline is None else polygon_edges(outline.geometry.to_numpy(), grid)
     _, south, _, north = to_degrees.transform_bounds(west, south, east, north, densify_pts=21)
-    return Region(grid, edges, float(latitude), (float(south), float(north)))
+    simple = None if outline is None else _simplified(outline.geometry.to_numpy(), grid)
+    return Region(grid, edges, float(latitude), (float(south), float(north)), simple)
+
+
+def _simplified(shapes: Any, grid: Grid) -> BaseGeometry:
+    """Return polygons as one, simplified to half a cell, and further if it has many points."""
+    import shapely
+
+    tolerance = min(grid.cell_size) / 2
+    parts = shapely.make_valid(shapely.simplify(shapes, tolerance))
+    outline: BaseGeometry = shapely.union_all(parts if len(parts) <= _MOST_PARTS else shapely.envelope(parts))
+    while shapely.get_num_coordinates(outline) > _MOST_POINTS:
+        tolerance *= 2
+        outline = shapely.make_valid(shapely.simplify(outline, tolerance))
+        if tolerance > grid.rows * grid.cell_size[0]:
+            outline = shapely.envelope(outline)
+    return outline
 
 
 def _read_extent(

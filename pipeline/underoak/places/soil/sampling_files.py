@@ -87,7 +87,6 @@ def gpx(sampling: Sampling) -> bytes:
         point = xml.SubElement(root, "wpt", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
         xml.SubElement(point, "name").text = printable(sampling.name_of(number))
         xml.SubElement(point, "desc").text = f"Bag {bag.name}: {count_of(bag.cores, 'core')}, {DEPTH}"
-        xml.SubElement(point, "sym").text = "Flag, Blue"
     xml.indent(root)
     text: bytes = xml.tostring(root, encoding="UTF-8", xml_declaration=True)
     return text + b"\n"

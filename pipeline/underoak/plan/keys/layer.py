@@ -119,7 +119,10 @@ class LayerSpec(Spec):
     kind: Literal["values", "classes"] = "values"
     """Measured values or class codes. Default: values."""
     resample: Literal["nearest", "bilinear", "mean", "mode", "share"] | None = None
-    """Resampling method. Default: nearest for classes, bilinear for values. `share` needs `share_of`."""
+    """Resampling method. Default: nearest for classes, bilinear for values. `share` needs `share_of`.
+
+    `mean`, `mode` and `share` weigh source cells by the area that the cell of the run's grid covers.
+    """
     share_of: Annotated[tuple[Whole, ...], Field(min_length=1, max_length=1000)] | None = None
     """With `resample: share`: class codes whose share of the cell is computed."""
     valid: Annotated[tuple[Number, ...], Field(min_length=2, max_length=2)] | None = None
