@@ -33,8 +33,8 @@ demo: $(VENV)/.run  ## set up, rank forty parcels of the shipped region, write o
 test: $(VENV)/.dev lint  ## set up, check style, types and structure, run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
-quick: $(VENV)/.dev  ## style, maths, plan and layer tests only
-	$(BIN)/python -m pytest -n 2 $(QUICK)
+quick: $(VENV)/.dev  ## style, maths, plan and layer tests only, without the slow ones
+	$(BIN)/python -m pytest -n 2 -m "not slow" $(QUICK)
 
 lint: $(VENV)/.dev  ## style, types, and that imports run one way
 	$(BIN)/ruff check pipeline tests benchmarks sample_rasters

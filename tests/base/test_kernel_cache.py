@@ -12,6 +12,8 @@ import pytest
 
 from underoak.base.kernel_cache import VERSIONS_ON_DISK
 
+pytestmark = pytest.mark.slow  # each compiles in a new process
+
 PACKAGE = Path(__file__).parents[2] / "pipeline" / "underoak"
 HELPER = """
 from underoak.base.compiled import compiled

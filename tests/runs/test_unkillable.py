@@ -1,6 +1,7 @@
 """A run may be killed at any moment, or the disk be full at any: what counts is old or new, never mixed, finished tiles
 are not judged twice, and the end is the same bytes as if nothing had happened."""
 
+import errno
 import hashlib
 import json
 import math
@@ -8,6 +9,7 @@ import os
 import random
 import shutil
 import signal
+import subprocess
 import time
 
 import pytest
@@ -41,6 +43,9 @@ def undisturbed(land, tmp_path_factory):
     strip.go(plan, folder, out / "new")
     picture = (out / "new" / "map.png").read_bytes()
     with pytest.MonkeyPatch.context() as patch:
+        # runs read their files themselves: starting a process for it would be most of the work of this module, and what
+        # becomes of that process when a run is killed is looked at in test_reader_process
+        patch.setattr(subprocess, "Popen", no_process)
         # most of the time of so small a run goes into its picture, which is looked at elsewhere
         patch.setattr(results, "map_png", lambda *args, **kwargs: picture)
         (out / "old" / "map.png").write_bytes(picture)
@@ -62,6 +67,10 @@ def out(undisturbed, tmp_path):
             made["sha256"] = hashlib.sha256((tmp_path / "out" / "map.png").read_bytes()).hexdigest()
     (tmp_path / "out" / "run.json").write_text(json.dumps(manifest))
     return tmp_path / "out"
+
+
+def no_process(*args, **kwargs):
+    raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
 
 
 def go(land, out, **options):

@@ -64,6 +64,7 @@ def test_weights_add_up_to_one_and_each_has_a_reason(name: str) -> None:
     assert all(len(c.weight_reason) > 20 for c in criteria)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_a_number_without_its_source_is_refused(tmp_path, name: str) -> None:
     whole = raw(name)
