@@ -44,7 +44,7 @@ def country(folder, **changes):
         "species": ["tuber_melanosporum"],
         "region": {"bounds": [LEFT, TOP - ROWS * CELL, LEFT + COLS * CELL, TOP], "crs": CRS, "cell": "100 m"},
         "layers": {"soil_ph": {"file": "ph.tif", "unit": "pH*10", "resample": "nearest"}},
-        "zones": {"at_least": "S2", "min_area": "1 ha"},
+        "zones": {"at_least": "S2", "min_area": "1 ha", "max_area": "100 km2"},
         "parcels": {"file": "fields.gpkg", "id": "name"},
     }
     return {key: value for key, value in (plan | changes).items() if value is not None}
@@ -94,6 +94,19 @@ def test_a_zone_that_the_border_cuts_is_refused_whole_and_stands_last_without_fi
     assert refused["area_ha"] > 0
     # the rank is by good ground, and the one that is refused is neither the smallest nor counted
     assert zones["good_ha"].iloc[0] > zones["good_ha"].iloc[1]
+
+
+def test_all_parts_of_a_zone_that_the_border_cuts_are_refused(restored, tmp_path):
+    cut = done(tmp_path, tmp_path / "out", zones={"at_least": "S2", "min_area": "1 ha"}).zones
+    assert cut["area_ha"].max() <= 50.0 * (1.0 + 1e-6)  # the default on wild ground
+    uncut = restored.zones.set_index("id")
+    parts = cut.groupby(cut["id"].str.partition(".")[0])
+    assert set(parts.groups) == set(uncut.index)
+    for id, own in parts:
+        assert len(own) > 1
+        assert own["area_ha"].sum() == pytest.approx(uncut.loc[id, "area_ha"], rel=1e-9)
+        assert set(own["native_range"]) == {uncut.loc[id, "native_range"]}
+        assert own["rank"].isna().all() == (uncut.loc[id, "native_range"] == ZoneState.CUT)
 
 
 def test_a_refused_zone_is_explained_as_such_and_not_counted(restored):

@@ -279,8 +279,8 @@ def test_a_zone_to_restore_gets_the_wild_sheet(done, tmp_path):
     assert told.exit_code == 0, told.output
     assert "Which kind of wild ground" in told.stdout
     trees = 16 * max(1, round(float(wild.zones["area_ha"].iloc[0])))
-    shown = int(re.search(r"one per hectare: about ([\d ]+) trees", flat(told.stdout))[1].replace(" ", ""))
-    assert shown == float(f"{trees:.2g}")
+    assert trees <= 50 * 16  # no zone of wild ground is larger than 50 ha, so it can be worked
+    assert f"one per hectare: {trees} trees" in flat(told.stdout)
     refused = explain(wild, "--zone", "1", "--spacing", "6x5")
     assert refused.exit_code == 4
     assert "remove --spacing and --headland" in refused.stderr

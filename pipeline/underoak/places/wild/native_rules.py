@@ -20,6 +20,7 @@ from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.places.wild.native_range import LocalRange, NativeRange, native_range
+from underoak.places.wild.zone_parts import zone_of_part
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 
@@ -136,11 +137,15 @@ def drop_non_native(reducer: ParcelSumsReducer, plan: Plan, parcels: Parcels, pr
 def mark_cut_zones(zones: gpd.GeoDataFrame, local: LocalRange) -> gpd.GeoDataFrame:
     """Return zones with a column `native_range`; those that the border cuts come last, without rank and figures.
 
-    Land outside was not judged, so no zone lies there altogether.
+    Land outside was not judged, so no zone lies there altogether. A zone that was cut into parts is refused as a whole:
+    where the border meets one of its parts, all are refused.
     """
     import pandas as pd
 
     states = [local.state(shape) for shape in zones.geometry]
+    origins = [zone_of_part(id) for id in zones["id"]]
+    met = {origin for origin, state in zip(origins, states, strict=True) if state is NativeState.OUTSIDE}
+    states = [NativeState.OUTSIDE if origin in met else state for origin, state in zip(origins, states, strict=True)]
     refused = np.array([state is NativeState.OUTSIDE for state in states], bool)
     marked = zones.copy()
     marked["native_range"] = pd.Series(

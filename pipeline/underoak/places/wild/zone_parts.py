@@ -19,6 +19,20 @@ Longs = npt.NDArray[np.int64]
 _SQUARES = 16  # in the largest part, so that parts differ by some percent only
 
 
+def part_name(zone: str, number: int) -> str:
+    """Return the id of a part of a zone; parts count from 1."""
+    return f"{zone}.{number}"
+
+
+def zone_of_part(id: str) -> str:
+    """Return the id of the zone that a part was cut from; that of a zone that was not cut stays.
+
+    >>> zone_of_part(part_name("z12-7", 3)), zone_of_part("z12-7")
+    ('z12-7', 'z12-7')
+    """
+    return id.partition(".")[0]
+
+
 def square_side(grid: Grid, max_area_m2: float) -> int:
     """Return the side of the squares [cells] for parts of so much area at most.
 

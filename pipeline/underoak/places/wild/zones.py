@@ -27,7 +27,7 @@ from underoak.places.columns.column import arrange
 from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.outlines import corners, outlines
 from underoak.places.parcels.ranking import CLASSES, largest
-from underoak.places.wild.zone_parts import colours, cut, square_side, squares_of
+from underoak.places.wild.zone_parts import colours, cut, part_name, square_side, squares_of
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -197,7 +197,7 @@ class _Search:
                 total = table[part].sum(axis=0)
                 total[FIRST] = table[part, FIRST].min()
                 rows.append(total)
-                names.append(f"{zones.names[zone]}.{number}")
+                names.append(part_name(zones.names[zone], number))
                 keys.append([zone_keys[i] for i in part])
         every = np.array(rows)
         order = np.lexsort((every[:, FIRST], -every[:, GOOD])).tolist()
