@@ -10,9 +10,18 @@ from underoak.base.grid import Grid
 from underoak.places.answers.native import Origin
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import PARCELS
-from underoak.places.planting.pairs import PairScores, choose, hosts_of, likelihood, origins_at, pair_columns, pairs_of
+from underoak.places.planting.pairs import (
+    PairScores,
+    choose,
+    hosts_in,
+    hosts_of,
+    likelihood,
+    origins_at,
+    pair_columns,
+    pairs_of,
+)
 from underoak.places.wild.native_range import native_range
-from underoak.plan import load_plan
+from underoak.plan import load_plan, load_profile
 
 CUT = 0.25
 WORTH = st.floats(0.0, 1.0)
@@ -143,3 +152,15 @@ def test_whether_a_truffle_is_native_follows_its_range():
     shapes = np.array([shapely.box(410_000, 4_940_000, 410_100, 4_940_100), None], object)
     assert origins_at(native_range("tuber_magnatum").on(grid), shapes) == [Origin.NATIVE, None]
     assert origins_at(native_range("tuber_lyonii").on(grid), shapes) == [Origin.INTRODUCED, None]
+
+
+def test_hosts_that_do_not_grow_there_are_not_proposed_unless_the_plan_names_them():
+    profile, teruel, gotland = load_profile("tuber_aestivum"), (-0.8, 40.1), (18.3, 57.6)
+    every = {host.name for host in hosts_in(profile, [], "orchard")}
+    south, north = ({host.name for host in hosts_in(profile, [], "orchard", at)} for at in (teruel, gotland))
+    assert north < every
+    assert {"quercus_ilex", "pinus_halepensis"} <= south - north
+    assert "corylus_avellana" in south & north
+    named = ["quercus_ilex", "corylus_avellana"]
+    assert [host.name for host in hosts_in(profile, named, "buy", gotland)] == named
+    assert [host.name for host in hosts_in(profile, named, "restore", gotland)] == ["corylus_avellana"]

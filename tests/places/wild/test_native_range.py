@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import sys
+from pathlib import Path
 
 import pytest
 import shapely
@@ -12,6 +14,10 @@ from underoak.base.grid import Grid
 from underoak.places.answers.native import NativeState
 from underoak.places.wild.native_range import LocalRange, native_range
 from underoak.plan import profile_names, shipped
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "published"))
+
+from known_sites import Site, known_sites
 
 FOLDER = shipped("configs", "ranges")
 KINDS = ("melanosporum", "aestivum", "brumale", "borchii", "magnatum", "lyonii", "oregonense", "gibbosum")
@@ -153,3 +159,21 @@ def test_shares_of_a_shape_add_up(border: LocalRange) -> None:
     assert sum(shares.values()) == pytest.approx(1.0)
     assert shares[OUTSIDE] == pytest.approx(0.25, abs=0.01)
     assert shares[EVIDENCE] == 0.0
+
+
+# A second source beside the words: places where the truffle is wild, or is planted and not native (`known_sites.csv`
+# names who reports them). Rare finds within the range count as wild where the words include them.
+PLANTED = ("control", "low", "edge", "failed", "watered")
+
+
+@pytest.mark.parametrize("site", known_sites(), ids=lambda site: f"{site.species}-{site.place}")
+def test_known_sites_lie_on_the_right_side_of_the_border(site: Site) -> None:
+    state = native_range(site.species).at(site.longitude, site.latitude)
+    if site.expected == "native":
+        assert state is NATIVE
+    elif site.expected in PLANTED:
+        assert state is not NATIVE
+    elif site.species == "tuber_melanosporum":  # orchards overseas and in Wales
+        assert state is OUTSIDE
+    else:  # rare, at the edge of the range: Sicily, southern Finland, southern Québec
+        assert state is NATIVE
