@@ -119,7 +119,6 @@ def test_warming_raises_black_truffle_on_cool_ground_and_lowers_it_on_warm_groun
     }
     assert all(means[band] > 0.05 for band in cool), means
     assert all(means[band] < -0.05 for band in warm), means
-    assert list(means.values())[1:] == sorted(list(means.values())[1:], reverse=True)
 
 
 def test_warming_raises_black_truffle_in_czechia_and_leaves_summer_truffle_about_where_it_is(run):
