@@ -216,3 +216,29 @@ def test_check_tells_of_parcels_that_overlap(case):
     assert "again" in line
     run = uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
     assert [each for each in run.manifest.warnings if "W430" in each] == [line]
+
+
+def test_a_scenario_whose_values_turn_out_wrong_when_all_land_is_judged_is_left_out(case):
+    plan, folder = case
+    stray(plan, folder, 0)  # a finer file, in which a sample leaves gaps
+    side = int(RNG.integers(30, 50))
+
+    def spoil(values):
+        values = values.copy()
+        values[240 : 240 + side, 240 : 240 + side] = 25_000
+        return values
+
+    change(folder / "dem.tif", folder / "dem_bad.tif", spoil)
+    plan["scenarios"] = [{"name": "bad", "replace": {"elevation": "dem_bad.tif"}}]
+    check(uo.load_plan(plan, base=folder))  # no sample meets them
+    run = uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
+    (failed,) = run.failed_scenarios
+    assert failed.name == "bad"
+    assert failed.faults[0].startswith("E204 scenario bad, elevation (dem_bad.tif): ")
+    assert [each.folder for each in run.manifest.cases] == ["present"]
+    alone = uo.run(uo.load_plan({**plan, "scenarios": []}, base=folder), out=folder / "alone")
+    classes = []
+    for path in (folder / "out" / "present" / "class.tif", alone.folder / "class.tif"):
+        with rasterio.open(path) as source:
+            classes.append(source.read(1))
+    np.testing.assert_array_equal(*classes)

@@ -6,7 +6,7 @@ import datetime
 import os
 import time
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +92,8 @@ def run(
         except _ScenariosFailed as error:
             failed = (*failed, *error.scenarios)
             plan = plan.without_scenarios(frozenset(scenario.name for scenario in error.scenarios))
+            options = replace(options, resume=False)  # the tiles just judged are of another plan
+            progress.say(f"Judging again without: {error}.")
 
 
 @dataclass(frozen=True)

@@ -263,7 +263,7 @@ def test_a_single_infinite_value_is_counted_and_located(tmp_path):
     values[row, col] = -np.inf
     problems = judged(tmp_path, values, unit="pH*10")
     assert codes(problems) == ["W212"]
-    assert problems.warnings[0].what.startswith("1 of 7 200 sampled cells are infinite")
+    assert problems.warnings[0].what.startswith("1 of 7 200 sampled cells is infinite: it counts as missing")
     assert f"first in row {row + 1}, column {col + 1}, longitude" in problems.warnings[0].what
 
 

@@ -84,7 +84,7 @@ class _Checker:
             self._report_wrong_unit(odd, possible)
             return
         if odd.count.cells:
-            what = f"{self._count(odd.count)}, {_span(odd)}, cannot be true in {self._unit} and count as missing"
+            what = f"{self._count(odd.count)}, {_span(odd)}, cannot be true in {self._unit}: {_missing(odd.count)}"
             self._add("W204", what, odd.count, f'correct the file, or widen "valid:" under {self.names.key}')
         if len(self.problems.faults) == n_before:
             self._check_small_values()
@@ -114,9 +114,8 @@ class _Checker:
         count = self.tally.infinite
         if count.cells:
             words = "sampled cells" if self.tally.is_sample else "cells"
-            what = (
-                f"{thousands(count.cells)} of {thousands(self.tally.cells)} {words} are infinite and count as missing"
-            )
+            counted = f"{thousands(count.cells)} of {thousands(self.tally.cells)} {words}"
+            what = f"{counted} {_are(count)} infinite: {_missing(count)}"
             self._add("W212", what, count)
 
     def _check_zeros(self) -> None:
@@ -137,20 +136,17 @@ class _Checker:
         for tag, count in sorted(counts.items()):
             is_dropped = tag in self.tally.outside or tag in self.tally.possible
             written = yaml_number(tag, self.facts.dtype)
+            counted = f"{self._count(count)} {_are(count)} {written}"
             fix = f'add "nodata: {written}" under {self.names.key}'
             if not is_dropped and self.request.valid is not None:
                 continue  # the plan states bounds that hold it
             if not is_dropped and self.request.kind != "classes":
                 fix += '; if it is a true value, state bounds that hold it, as "valid: [lowest, highest]"'
             if not is_dropped or self._is_many(count.cells):
-                what = (
-                    f"{self._count(count)} are {written}: probably nodata that neither the file nor the plan declares"
-                )
+                what = f"{counted}: probably nodata that neither the file nor the plan declares"
                 self._add("E210", what, count, fix)
             else:
-                what = (
-                    f"{self._count(count)} are {written}, which cannot be true in {self._unit}: they count as missing"
-                )
+                what = f"{counted}, which cannot be true in {self._unit}: {_missing(count)}"
                 self._add("W204", what, count, fix)
 
     def _check_far_tags(self) -> None:
@@ -161,7 +157,7 @@ class _Checker:
             value = self.encoding.value(tag)
             if self.request.valid is None and not low - reach <= value <= high + reach:
                 written = yaml_number(tag, self.facts.dtype)
-                what = f"{self._count(count)} are {written}, and all others lie in {low:.4g}..{high:.4g}"
+                what = f"{self._count(count)} {_are(count)} {written}, and all others lie in {low:.4g}..{high:.4g}"
                 fix = f'if they are missing, add "nodata: {written}" under {self.names.key}'
                 self._add("W204", what, count, fix)
 
@@ -189,8 +185,8 @@ class _Checker:
             self.problems.add("E204", what, self.names.where, self._unit_fix(fitting) if fitting else fix)
         else:
             others = "the other months" if months else "the other values"
-            fix = f"{others} fit: correct {' and '.join(months) or 'these cells'} in the file"
-            fix += f', and leave "unit:" under {key}' if fitting else f', or declare "nodata:" under {key}'
+            fix = f"correct {' and '.join(months) or 'these cells'} in the file: {others} fit"
+            fix += "" if fitting else f'; or declare "nodata:" under {key}'
             self._add("E204", what, odd.count, fix)
 
     def _most(self, n: int) -> float:
@@ -292,6 +288,14 @@ def _degrees(place: Place, grid: Grid) -> list[str]:
     except UnderoakError:
         return []
     return [f"longitude {lon:.4f}, latitude {lat:.4f}"] if math.isfinite(lon) and math.isfinite(lat) else []
+
+
+def _are(count: Count) -> str:
+    return "is" if count.cells == 1 else "are"
+
+
+def _missing(count: Count) -> str:
+    return "it counts as missing" if count.cells == 1 else "they count as missing"
 
 
 def _span(odd: Odd) -> str:
