@@ -53,3 +53,12 @@ def test_some_outside_are_counted(land):
 
 def test_all_inside_say_nothing(land):
     assert not [line for line in check(with_parcels(land, [at(500, 500)])) if "W422" in line]
+
+
+def test_where_no_parcel_is_judged_the_next_step_says_what_to_do_about_them(land):
+    beside = shapely.box(LEFT - 5000, TOP - 60, LEFT + 5, TOP)  # it meets the region by a strip of 5 m
+    run = uo.run(with_parcels(land, [beside]), out=land[1] / "out")
+    assert run.parcels["rank"].isna().all()
+    page = (run.folder / "report.html").read_text(encoding="utf-8")
+    assert "Widen the region, or take it off the list." in page
+    assert "Have the best land tested" not in page

@@ -14,6 +14,7 @@ from underoak.base.errors import Problems, UnderoakError
 from underoak.base.grid import Grid
 from underoak.layers.shapes.coverage import coverage
 from underoak.places import read_parcels
+from underoak.places.geometry.parcel_shapes import id_text
 
 UTM = "EPSG:25831"
 
@@ -60,6 +61,15 @@ def test_ids_are_text_as_written(tmp_path):
     ids = ["007", "1e3", "é", "e\u0301", "=1+1", " x ", "-3.2"]
     parcels = read_parcels(save(tmp_path / "a.gpkg", map(field, range(7)), ids), "field_id", UTM, Problems())
     assert parcels.ids == tuple(ids)
+
+
+@pytest.mark.parametrize(("raw", "shown"), [
+    ("a\x1b[31mred", "a\\x1b[31mred"), ("b\u202egnp", "b\\u202egnp"), ("c\x85d", "c\\x85d"), ("e\nf", "e\\nf"),
+    ("g\u2028h", "g\\u2028h"), ("i\u2066j", "i\\u2066j"), ("k l", "k l"), ("ä é", "ä é"),
+])  # fmt: skip
+def test_ids_are_escaped_once_for_every_file_and_screen(raw, shown):
+    assert id_text(raw) == shown
+    assert id_text(shown) == shown  # so that ids of other files join, escaped or not
 
 
 def test_number_ids_become_whole_text(tmp_path):

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean
+from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean, printable
 from underoak.layers.files import input_path
 
 NEEDED = ("parcel", "property", "value", "unit")
@@ -95,7 +95,8 @@ def _split(
                 mark = "comma" if separator == "," else "semicolon"
                 problems.add("E411", what, where, f"put a field that holds a {mark} in quotes")
             else:
-                yield reader.line_num, {name: cell.strip() for name, cell in zip(columns, row, strict=True)}
+                cells = {name: cell.strip() for name, cell in zip(columns, row, strict=True)}
+                yield reader.line_num, cells | {"parcel": printable(cells["parcel"])}  # as ids of shapes are read
     except csv.Error as error:
         problems.add("E411", f"line {reader.line_num} cannot be read ({error})", where, "close its quotes")
         return

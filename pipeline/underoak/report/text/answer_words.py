@@ -76,7 +76,7 @@ def answers(findings: Findings) -> list[dict[str, str]]:
     has_verdicts = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
     second = uncertainty_card(findings, findings.parcels.iloc[0]) if has_verdicts else _main_limit(findings)
     cards = [_best(findings), second]
-    if findings.has_parcels and findings.parcels["rank"].notna().any():
+    if findings.has_parcels:
         best = findings.parcels.iloc[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
         more = blind_spots(findings.plan.purpose) if best.get("verdict") is Verdict.YES else ""
