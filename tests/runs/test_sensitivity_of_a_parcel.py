@@ -82,7 +82,7 @@ def test_the_command_tells_shares_ranges_and_the_weight_that_turns_the_order(mov
     assert told.exit_code == 0, told.stderr
     text = " ".join(told.stdout.split())
     assert text.startswith("Parcel a: what its suitability depends on.")
-    assert "input sd alone in all suitability" in text
+    assert "input sd alone in all if low if high" in text
     assert "It depends most on" in text
     assert "Treated as exact, without a known uncertainty: slope, cover." in text
     assert "Order of the first two parcels:" in text
