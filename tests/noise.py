@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import rasterio
 import shapely
+import shapely.affinity
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 LEFT, TOP = 420_000.0, 4_600_000.0
@@ -91,6 +92,15 @@ def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
         "zones": {"at_least": "S3", "min_area": "2 ha"},
         "outputs": {"folder": "out"},
     }  # fmt: skip
+
+
+def tall_country(folder: Path) -> dict:
+    """White noise under an ellipse of 1060 x 600 cells: two tiles of six blocks, for runs that are repeated often."""
+    rows, cols = 1060, 600
+    plan = noise_country(folder, rows, cols)
+    circle = shapely.Point(LEFT + 15 * cols, TOP - 15 * rows).buffer(1.0, 64)
+    write_shapes(folder / "region.gpkg", [shapely.affinity.scale(circle, 15.3 * cols, 15.3 * rows)], "EPSG:25831")
+    return plan
 
 
 def small_country(folder: Path) -> dict:
