@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING, ParamSpec, TypedDict, Unpack
 import click
 
 from underoak.base.errors import BUG, UNJUDGED, Fault, UnderoakError, printable
+from underoak.base.memory_errors import is_shortage, shortage
 from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, RunOptions, Spacing, run_options
 
 if TYPE_CHECKING:
@@ -54,6 +55,10 @@ def report_faults(command: Callable[P, None]) -> Callable[..., None]:
         except Exception as error:
             if debug:
                 traceback.print_exc()
+            if is_shortage(error):
+                short = shortage("working on it", reason=str(error)[:200])
+                click.echo(str(short), err=True)
+                sys.exit(short.exit_code)
             what = f"a bug in underoak: {type(error).__name__}: {error}"
             click.echo(str(Fault("E100", what, fix="run again with --debug, and report the output")), err=True)
             sys.exit(BUG)

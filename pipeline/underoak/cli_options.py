@@ -95,7 +95,7 @@ RUN = click.argument("run", type=click.Path(path_type=Path))
 WORKERS = click.option("--workers", type=click.IntRange(min=1), help="Number of threads. Default: one per core.")
 MEMORY = click.option(
     "--memory", type=Memory(), metavar="SIZE",
-    help="Memory limit, such as 4GiB; it may mean fewer threads and smaller tiles. Default: no limit.",
+    help="Memory limit, such as 4GiB; it may mean fewer threads and smaller tiles. Default: that of the container.",
 )  # fmt: skip
 SEED = click.option(
     "--seed", type=click.IntRange(min=0), help="Random seed. Default: uncertainty.seed of the plan."

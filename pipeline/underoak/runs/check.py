@@ -6,8 +6,9 @@ import os
 from pathlib import Path
 
 from underoak.base.command_name import command_name
+from underoak.base.memory_errors import report_shortage
 from underoak.engine.judge.warm_up import is_compiled
-from underoak.engine.prepare.estimate import Estimate, estimate, fit_memory
+from underoak.engine.prepare.estimate import Allowance, Estimate, estimate, fit_memory, refuse_large_files
 from underoak.engine.prepare.timing_trial import trial
 from underoak.engine.progress import Progress, duration
 from underoak.engine.storage.disk import check_room
@@ -18,6 +19,7 @@ from underoak.report.terminal.check_words import checked_lines
 from underoak.runs.prepared_run import prepare_run
 
 
+@report_shortage("checking the plan")
 def check(
     plan: Plan, *, deep: bool = False, strict: bool = False, workers: int | None = None, memory: int | None = None,
     seed: int | None = None,
@@ -37,11 +39,12 @@ def check(
     Raises:
         UnderoakError: with every fault; with every warning too if `strict`.
     """
+    allowance = Allowance.of(memory)
+    refuse_large_files(plan, allowance)
     ready = prepare_run(plan if seed is None else plan.with_seed(seed), Progress("none"), strict=strict, deep=deep)
     grid, threads, tile = ready.grid, workers or os.cpu_count() or 1, TILE
     workload = ready.workload
-    if memory is not None:
-        threads, tile = fit_memory(memory, workload, threads, tile)
+    threads, tile = fit_memory(allowance, workload, threads, tile)
     needs = estimate(workload, threads, tile, trial(ready.job) if is_compiled() else None)
     folder, problems = plan.base / plan.outputs.folder, ready.problems
     problems.extend(fault for scenario in ready.prepared.failed for fault in scenario.faults)

@@ -5,17 +5,18 @@ from __future__ import annotations
 import datetime
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from underoak.base.codes import EXCLUDED
-from underoak.base.errors import Fault, Problems
+from underoak.base.errors import Fault, Problems, UnderoakError
+from underoak.base.memory_errors import is_shortage, report_shortage
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
 from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario
-from underoak.engine.prepare.estimate import estimate, fit_memory
+from underoak.engine.prepare.estimate import Allowance, estimate, fit_memory, refuse_large_files
 from underoak.engine.prepare.file_checks import LayerFaults, check_contradictions, check_layer_values
 from underoak.engine.prepare.input_blocks import verify_inputs
 from underoak.engine.prepare.prepare import Prepared
@@ -31,6 +32,7 @@ from underoak.engine.storage.run_folder import RunFolder
 from underoak.engine.storage.spool import TILE, Spool
 from underoak.engine.workers.cluster import pool_of
 from underoak.engine.workers.cluster_address import Address
+from underoak.engine.workers.pool import Pool
 from underoak.engine.workers.runner import build_overviews, correct_counts, run_tiles, whole_tiles, write_rasters
 from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.quantile_layers import report_crossing
@@ -43,6 +45,7 @@ from underoak.runs.results import RunFacts, write_results
 from underoak.runs.run_files import input_files, named_files
 
 
+@report_shortage("making this run")
 def run(
     plan: Plan,
     *,
@@ -65,7 +68,8 @@ def run(
         workers: number of threads. Default: one per core. The results do not depend on it.
         cluster: `local:N`, or a scheduler's address; its workers judge instead. The results do not depend on it.
         tile: cells along a tile's side, rounded up to whole blocks. The results do not depend on it.
-        memory: limit on the memory of the process [bytes]; an estimate sets fewer workers and smaller tiles.
+        memory: limit on the memory of the process [bytes]; an estimate sets fewer workers and smaller tiles. Default:
+            that of the container, if there is one.
         resume: what to do with the tiles of a stopped run in the folder. None: reuse them if plan, inputs and software
             are unchanged, else leave them; True: reuse them, E602 if something has changed; False: delete them.
         progress: receives messages. Default: none are sent.
@@ -75,7 +79,7 @@ def run(
 
     Raises:
         UnderoakError: with every fault found before computing starts, or the one that stopped it; no file is then
-            left half-written under a final name, and finished tiles are saved.
+            left half-written under a final name, and finished tiles are saved. E503 if memory runs out.
     """
     plan = plan if seed is None else plan.with_seed(seed)
     options = _Options(
@@ -122,14 +126,15 @@ class _ScenariosFailed(Exception):
 def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], progress: Progress, stop: Stop) -> Run:
     folder, threads, size, address = options.folder, options.threads, options.tile, options.address
     states = file_states(named_files(plan))
+    allowance = Allowance.of(options.memory) if address is None else Allowance(None)
+    refuse_large_files(plan, allowance)
     ready = prepare_run(plan, progress, strict=options.strict, failed=failed)
     plan = ready.plan
     with progress.step("checksums of inputs"):
         inputs = Inputs(input_files(plan, ready.prepared), plan.base, plan.path, states)
         verify_inputs(ready.prepared.recipe.stack, inputs, threads)
     identity = Identity.of(plan, ready.grid, inputs.sums, ready.job.outputs)
-    if options.memory is not None:
-        threads, size = fit_memory(options.memory, ready.workload, threads, size)
+    threads, size = fit_memory(allowance, ready.workload, threads, size)
     needs = estimate(ready.workload, threads, size)
     with (
         RunFolder(folder, ready.result_names) as run_folder,
@@ -141,7 +146,7 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
             when["workers"] = pool.workers
             if not is_compiled():
                 progress.say("Compiling for this machine, once: about half a minute.")
-            run_tiles(ready.job, spool, size, pool, progress, stop, inputs.watch)
+            _judge_tiles(ready, spool, size, pool, progress, stop, inputs.watch)
         if when["tiles_kept"] or address is not None:
             correct_counts(ready.job, spool.notes)
         # these depend on the tile size: neighbouring tiles read some cells twice
@@ -170,6 +175,20 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
         outputs=[asdict(file) for file in manifest.outputs],
     )  # fmt: skip
     return Run(folder, manifest, tuple(findings))
+
+
+def _judge_tiles(
+    ready: PreparedRun, spool: Spool, size: int, pool: Pool, progress: Progress, stop: Stop, watch: Callable[[], None]
+) -> None:
+    """Judge all tiles. If memory runs out, judge the rest once more, in tiles half as wide by half the workers."""
+    try:
+        run_tiles(ready.job, spool, size, pool, progress, stop, watch)
+    except Exception as error:
+        faults = error.faults if isinstance(error, UnderoakError) else ()
+        if not is_shortage(error) and {fault.code for fault in faults} != {"E503"}:
+            raise
+        progress.say("Memory ran out: trying once more with smaller tiles and fewer workers.")
+        run_tiles(ready.job, spool, whole_tiles(size // 2), pool.smaller(), progress, stop, watch)
 
 
 def _write_rasters(

@@ -13,9 +13,10 @@ import underoak as uo
 from underoak.base.errors import UnderoakError
 from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare import estimate as module
-from underoak.engine.prepare.estimate import COSTS, MARGIN, Workload, estimate, fit_memory, memory_bytes
+from underoak.engine.prepare.estimate import COSTS, MARGIN, Allowance, Workload, estimate, fit_memory, memory_bytes
 from underoak.engine.prepare.timing_trial import Trial, slowness, trial
 from underoak.engine.progress import Progress
+from underoak.runs import run as runs
 from underoak.runs.prepared_run import prepare_run
 
 from noise import LEFT, TOP
@@ -45,11 +46,11 @@ def made_ready(country, **changes):
 def test_a_limit_is_kept_with_no_more_workers_and_no_larger_tiles_than_given(limit, workers, tile, extent):
     if MARGIN * memory_bytes(extent, 1, 1024) > limit:
         with pytest.raises(UnderoakError) as caught:
-            fit_memory(limit, extent, workers, tile)
+            fit_memory(Allowance(limit), extent, workers, tile)
         assert caught.value.faults[0].code == "E503"
         assert caught.value.exit_code == 7
         return
-    count, side = fit_memory(limit, extent, workers, tile)
+    count, side = fit_memory(Allowance(limit), extent, workers, tile)
     assert MARGIN * memory_bytes(extent, count, side) <= limit
     assert 1 <= count <= workers
     assert 1024 <= side <= tile
@@ -57,13 +58,13 @@ def test_a_limit_is_kept_with_no_more_workers_and_no_larger_tiles_than_given(lim
 
 
 def test_room_enough_changes_nothing():
-    assert fit_memory(10**12, LARGE, 16, 4096) == (16, 4096)
+    assert fit_memory(Allowance(10**12), LARGE, 16, 4096) == (16, 4096)
 
 
 def test_smaller_tiles_come_before_fewer_workers():
     limit = math.ceil(MARGIN * memory_bytes(LARGE, 16, 1024))
-    assert fit_memory(limit, LARGE, 16, 8192) == (16, 1024)
-    assert fit_memory(limit - 1, LARGE, 16, 8192)[0] == 15
+    assert fit_memory(Allowance(limit), LARGE, 16, 8192) == (16, 1024)
+    assert fit_memory(Allowance(limit - 1), LARGE, 16, 8192)[0] == 15
 
 
 @given(LIMITS, LIMITS)
@@ -71,7 +72,7 @@ def test_more_memory_never_gives_fewer_workers(a, b):
     counts = []
     for limit in sorted((a, b)):
         try:
-            counts.append(fit_memory(limit, LARGE, 32, 1024)[0])
+            counts.append(fit_memory(Allowance(limit), LARGE, 32, 1024)[0])
         except UnderoakError:
             counts.append(0)
     assert counts[0] <= counts[1]
@@ -146,11 +147,11 @@ def test_the_room_foretold_is_the_room_taken(country, free):
 
 
 def test_a_limit_on_memory_changes_no_byte(country, free, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "COSTS", replace(COSTS, picture=0.0))  # tiles alone count
+    monkeypatch.setattr(module, "COSTS", replace(COSTS, picture=0.0, reader=0.0))  # tiles alone count
     plan, folder = country
     extent = made_ready(country)[1]
     limit = math.ceil(MARGIN * memory_bytes(extent, 1, 1024))
-    count, side = fit_memory(limit, extent, 4, 2048)
+    count, side = fit_memory(Allowance(limit), extent, 4, 2048)
     assert (count, side) != (4, 2048)
     tight = uo.run(uo.load_plan(plan, base=folder), out=tmp_path, workers=4, tile=2048, memory=limit)
     when = json.loads((tmp_path / "run.json").read_text(encoding="utf-8"))["when"]
@@ -199,15 +200,47 @@ def test_shapes_that_exclude_ground_are_counted_by_their_edges(country, tmp_path
         country[1] / "ring.gpkg"
     )
     region = made_ready(country, constraints=[])[1].edges  # of the outline
-    for grow, widened in (("0 m", 1.0), ("30 m", COSTS.widened)):
+    for grow in ("0 m", "30 m"):
         ring = {"name": "ring", "file": "ring.gpkg", "exclude": "inside", "grow": grow}
         _, extent = made_ready(country, constraints=[ring])
         assert extent.edges - region >= 64
-        assert extent.edges_read - region == pytest.approx((extent.edges - region) / widened)
+        assert extent.corners_read == max(region, 65)
+        assert extent.most_widened == (65 if grow == "30 m" else 0)
+        assert extent.burned == 0
     (country[1] / "ring.gpkg").unlink()
-    many = replace(SMALL, edges=20_000_000, edges_read=20_000_000.0)
-    assert memory_bytes(many, 2, 1024) == COSTS.base + 20_000_000 * (COSTS.edge + COSTS.edge_read)  # while read
-    assert memory_bytes(replace(many, edges_read=2e6), 2, 1024) < memory_bytes(many, 2, 1024)
+    opened = COSTS.base + COSTS.reader
+    many = replace(SMALL, edges=20_000_000, corners_read=20_000_000)
+    assert memory_bytes(many, 2, 1024) == opened + 20_000_000 * COSTS.corner_read  # while they are read
+    held = opened + 20_000_000 * (COSTS.edge + COSTS.corner_resident)
+    widened = memory_bytes(replace(many, most_widened=1_000_000), 2, 1024)
+    assert widened == held + 1_000_000 * COSTS.corner_widened  # in one piece
+    far = memory_bytes(replace(SMALL, segments=10_000_000), 2, 1024)
+    assert far == opened + 10_000_000 * (COSTS.segment + COSTS.corner_far)  # in two processes
+
+
+def test_shapes_that_are_too_many_are_refused_before_they_are_read(country, tmp_path, monkeypatch):
+    import geopandas as gpd
+    from shapely import Point
+
+    plan, folder = country
+    corners = 40 * 33
+    rows = [Point(LEFT + 200 * n, TOP - 9000).buffer(90, quad_segs=8) for n in range(40)]
+    gpd.GeoDataFrame({"id": range(40)}, geometry=rows, crs="EPSG:25831").to_file(folder / "many.gpkg")
+    built = {"name": "built", "file": "many.gpkg", "exclude": "inside"}
+    monkeypatch.setattr(runs, "prepare_run", lambda *_, **__: pytest.fail("read"))
+    for costs, more in (
+        ({"corner_read": 1e9}, {"constraints": [built]}),
+        ({"parcel_memory": 1e9}, {"parcels": {"file": "many.gpkg", "id": "id"}}),
+    ):
+        monkeypatch.setattr(module, "COSTS", replace(COSTS, **costs))
+        loaded = uo.load_plan({**plan, **more}, base=folder)
+        known = 40e9 if "parcel_memory" in costs else corners * 1e9
+        with pytest.raises(UnderoakError, match="E503 --memory: about") as caught:
+            uo.run(loaded, out=tmp_path / "out", memory=int(0.99 * known))
+        assert caught.value.exit_code == 7
+        with pytest.raises(pytest.fail.Exception, match="read"):
+            uo.run(loaded, out=tmp_path / "out", memory=int(1.3 * MARGIN * known))
+    (folder / "many.gpkg").unlink()
 
 
 def test_cells_of_parcels_are_counted_for_every_case_but_the_first(country):

@@ -24,6 +24,7 @@ from click.testing import CliRunner
 import underoak as uo
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Window
+from underoak.base.memory_errors import report_shortage
 from underoak.cli import main
 from underoak.engine.progress import Progress
 from underoak.engine.workers import cluster, heartbeat, remote_worker
@@ -248,7 +249,8 @@ def dying(work, window):
     return true_judge_tile(work, window)
 
 
-def test_a_tile_that_kills_its_workers_is_named_and_the_others_are_kept(results, client, windows):
+def test_a_tile_that_kills_its_workers_is_named_and_the_others_are_kept(results, client, windows, monkeypatch):
+    monkeypatch.setattr(cluster, "_RETURN_SECONDS", 1.0)
     with changed(client, "judge_tile", dying):
         came, faults = results([windows[8], windows[0], windows[5]])
     assert [fault.code for fault in faults] == ["E701"]
@@ -256,6 +258,34 @@ def test_a_tile_that_kills_its_workers_is_named_and_the_others_are_kept(results,
     assert "2 workers died" in faults[0].what
     assert {result.window for result in came} == {windows[8], windows[5]}
     client.wait_for_workers(2, timeout=30)
+
+
+def kills_that_grow():
+    remote_worker.kills = getattr(remote_worker, "kills", int(time.time())) + 1
+    return "this machine", remote_worker.kills
+
+
+def test_a_tile_whose_workers_the_system_kills_for_want_of_memory_is_a_shortage(results, client, windows):
+    with changed(client, "judge_tile", dying), changed(client, "kills_here", kills_that_grow):
+        came, faults = results([windows[8], windows[0], windows[5]])
+    # a tile that waited on both workers when they died may share its fate
+    assert ("E503", "tile of rows 0+301, columns 0+1024") in [(fault.code, fault.where) for fault in faults]
+    assert {fault.code for fault in faults} == {"E503"}
+    assert len(came) + len(faults) == 3
+    client.wait_for_workers(2, timeout=30)
+
+
+def greedy(work, window):
+    if is_first(window):
+        with report_shortage("judging it", "a tile"):
+            np.empty(2**50)
+    return true_judge_tile(work, window)
+
+
+def test_memory_that_runs_out_on_a_worker_is_a_shortage(results, client, windows):
+    with changed(client, "judge_tile", greedy):
+        _, faults = results(windows[:1])
+    assert [(fault.code, fault.where, fault.exit_code) for fault in faults] == [("E503", "a tile", 7)]
 
 
 def unreadable(work, window):

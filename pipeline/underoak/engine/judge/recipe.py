@@ -18,6 +18,7 @@ from underoak.engine.judge.cell_state import EXCLUDED, FREE, MISSING, OUTSIDE
 from underoak.engine.judge.counts import TileCounts
 from underoak.engine.judge.reducer import JudgedBlock
 from underoak.layers.shapes import coverage
+from underoak.layers.shapes.cell_mask import CellMask
 from underoak.layers.stack import Stack
 from underoak.overlay import NOTHING_LIMITS, Curve, Rules, judge, membership
 from underoak.plan.case import Case
@@ -47,11 +48,16 @@ class ShapeMask:
     edges: coverage.Edges
     exclude: str  # inside | outside
     touch: str  # centre | any
+    burned: CellMask | None = None  # the cells of polygons beside these edges, where they take less memory
+    corners_read: int = 0  # in its file
+    most_widened: int = 0  # corners of the largest shape that is widened
 
     def holds(self, window: Window) -> npt.NDArray[np.bool_]:
         """Return True where the cell is excluded, (rows, cols)."""
         cells_under = coverage.touches_cell if self.touch == "any" else coverage.covers_centre
         inside = cells_under(self.edges, window)
+        if self.burned is not None:
+            inside |= self.burned.at(window)
         return inside if self.exclude == "inside" else ~inside
 
 

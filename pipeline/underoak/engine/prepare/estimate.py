@@ -9,11 +9,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.engine.container_memory import memory_limit
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.prepare.timing_trial import Trial, slowness
 from underoak.engine.storage.spool import TILE
 from underoak.engine.workers.tile import TileJob
 from underoak.engine.write.cog import BLOCK
+from underoak.layers.formats.vector import vector_size
+from underoak.layers.shapes.distance import ShapeDistance
 from underoak.plan.keys.constraints import ShapesConstraint
 from underoak.plan.plan import Plan
 
@@ -54,11 +57,17 @@ class UnitCosts:
     sampled_cell: float = 75.0  # one sampled cell of a parcel, while the run is unfinished
     # bytes of memory
     base: float = 320e6  # libraries, loaded kernels, cached source blocks
+    reader: float = 150e6  # the process that opens and samples files, beside what it shares with the run
     shapes_base: float = 70e6  # the libraries for shapes, when there are any
     parcel_memory: float = 3500.0  # one parcel
     edge: float = 45.0  # one edge of the shapes that exclude land, or of the region's outline
-    edge_read: float = 190.0  # one edge in a file of such shapes, while it is read
-    widened: float = 10.0  # edges that one becomes where shapes are widened
+    corner_read: float = 103.0  # one corner in a file of such shapes, while it is read
+    corner_resident: float = 50.0  # one corner of the same, once it is read
+    corner_widened: float = 1900.0  # one corner of the largest shape, while it is widened
+    widening: float = 150e6  # some shapes, while they are widened together
+    corner_far: float = 290.0  # one corner of shapes that distances are measured to, in the process that reads them
+    segment_resident: float = 75.0  # one piece of the same, during the run
+    segment: float = 230.0  # one piece of the same in the run, while it comes from that process
     cell_work: float = 20.0  # coordinates and codes of a block, for one cell
     source_cell: float = 12.0  # one source cell under a block: stored, decoded, derived
     tile_byte: float = 0.65  # one byte of a tile's cells in all rasters: encoded, and those of its first overview
@@ -80,7 +89,7 @@ class Estimate:
 
     disk_mb: float  # peak while it runs: final files and the spool
     kept_mb: float  # the final files
-    memory_mb: float  # peak of the process
+    memory_mb: float  # peak of all processes
     seconds: float  # on a machine that has nothing else to do
     is_tried: bool  # by a trial, not by averages
 
@@ -101,7 +110,10 @@ class Workload:
     parcels: int = 0
     has_shapes: bool = False
     edges: int = 0  # of the shapes that exclude land, and of the region's outline
-    edges_read: float = 0.0  # of the same in their files
+    corners_read: int = 0  # of the largest file of the same
+    most_widened: int = 0  # corners of the largest shape that is widened
+    burned: int = 0  # bytes of masks of cells
+    segments: int = 0  # pieces of shapes that distances are measured to
     has_zones: bool = False
     draws: int = 0  # figures of one cell, or one parcel, in all draws of all cases
     drawn_cases: int = 0  # cases that draw any
@@ -126,9 +138,9 @@ class Workload:
         files = {file for ready in prepared.cases for facts in ready.facts.values() for file in facts.files}
         criteria = [len(case_recipe.criteria) for case_recipe in work.recipe.cases]
         outline = work.recipe.outline
-        widened = {c.name for c in plan.constraints if isinstance(c, ShapesConstraint) and c.grow_m > 0}
-        counts = [(shapes.edges.count_of_edges, shapes.name in widened) for shapes in work.recipe.shapes]
-        counts += [(outline.count_of_edges, False)] if outline is not None else []
+        masks = work.recipe.shapes
+        outline_edges = outline.count_of_edges if outline is not None else 0
+        far = {layer.source_layer.source.facts.path: layer.source_layer.source for layer in stack.layers}
         return cls(
             cells=cells,
             shape=grid.shape,
@@ -141,8 +153,11 @@ class Workload:
             cases=len(work.recipe.cases),
             parcels=len(parcels) if parcels is not None else 0,
             has_shapes=bool(parcels is not None or plan.zones or work.recipe.shapes or outline is not None),
-            edges=sum(count for count, _ in counts),
-            edges_read=sum(count / (COSTS.widened if is_widened else 1.0) for count, is_widened in counts),
+            edges=outline_edges + sum(mask.edges.count_of_edges for mask in masks),
+            corners_read=max([outline_edges, *(mask.corners_read for mask in masks)]),
+            most_widened=max((mask.most_widened for mask in masks), default=0),
+            burned=sum(mask.burned.bits.nbytes for mask in masks if mask.burned is not None),
+            segments=sum(len(source.segments) for source in far.values() if isinstance(source, ShapeDistance)),
             has_zones=plan.zones is not None,
             draws=sum(case_recipe.figures for case_recipe in work.recipe.cases),
             drawn_cases=sum(case_recipe.figures > 0 for case_recipe in work.recipe.cases),
@@ -189,8 +204,13 @@ _WITH_OVERVIEWS = 4 / 3  # bytes of a raster and of all levels above it, for one
 def memory_bytes(workload: Workload, workers: int, tile: int) -> float:
     """Return the peak memory [bytes]: while shapes are read, tiles judged, zones found, or the map is drawn."""
     c, w = COSTS, workload
-    shapes = (c.shapes_base if w.has_shapes else 0.0) + w.parcels * c.parcel_memory + w.edges * c.edge
-    reading = c.base + shapes + w.edges_read * c.edge_read
+    masks = w.edges * c.edge + w.burned + w.segments * c.segment_resident
+    together = min(w.corners_read * c.corner_widened, c.widening) if w.most_widened else 0.0
+    widening = max(together, w.most_widened * c.corner_widened)
+    opening = c.base + c.reader + (c.shapes_base if w.has_shapes else 0.0)
+    burning = masks + w.corners_read * c.corner_resident + widening
+    reading = opening + max(w.corners_read * c.corner_read, burning, w.segments * (c.segment + c.corner_far))
+    shapes = (c.shapes_base if w.has_shapes else 0.0) + w.parcels * c.parcel_memory + masks
     block, cells = (min(side, w.shape[0]) * min(side, w.shape[1]) for side in (BLOCK, tile))
     block_cell = _FLOAT32 * (w.layers + w.most_criteria) + c.cell_work + c.source_cell * max(w.sources, default=0.0)
     n_tiles = min(workers, -(-w.cells // cells))
@@ -209,16 +229,62 @@ _MOST_DRAWN = 2000  # parcels: with more, the map shows none
 _SAMPLED_MORE = 4.5  # values of a sampled cell beside its criteria
 
 
-def fit_memory(limit: int, workload: Workload, workers: int, tile: int) -> tuple[int, int]:
-    """Return workers and tile size that keep a run's memory below `limit` bytes: those given, or fewer and smaller.
+@dataclass(frozen=True, slots=True)
+class Allowance:
+    """The memory that a run may take."""
+
+    limit: int | None  # [bytes]; None: any
+    where: str = "--memory"  # what sets the limit
+
+    @classmethod
+    def of(cls, requested: int | None) -> Allowance:
+        """Return the memory that was asked for, or that of the container where it is less or nothing was asked."""
+        most = memory_limit()
+        if most is not None and (requested is None or most < requested):
+            return cls(most, "memory limit of the container")
+        return cls(requested)
+
+
+def refuse_large_files(plan: Plan, allowance: Allowance) -> None:
+    """Refuse shapes that take more memory to read than is allowed, by the counts that their files state.
+
+    Raises:
+        UnderoakError: E503.
+    """
+    if allowance.limit is None:
+        return
+    files = [(spec.file, spec.features) for spec in plan.constraints if isinstance(spec, ShapesConstraint)]
+    if plan.region.area is not None:
+        files.append((plan.region.area, plan.region.features))
+    corners = max((vector_size(plan.base / file, features)[1] for file, features in files), default=0)
+    parcels = 0
+    if plan.parcels is not None:
+        parcels = vector_size(plan.base / plan.parcels.file, plan.parcels.features)[0]
+    if not (corners or parcels):
+        return
+    c = COSTS
+    least = MARGIN * (c.base + c.shapes_base + max(c.reader + corners * c.corner_read, parcels * c.parcel_memory))
+    if least > allowance.limit:
+        raise _too_little(allowance.limit, least, allowance)
+
+
+def fit_memory(allowance: Allowance, workload: Workload, workers: int, tile: int) -> tuple[int, int]:
+    """Return workers and tile size that keep a run's memory below a limit: those given, or fewer and smaller.
 
     Raises:
         UnderoakError: E503 if one worker with the smallest tiles needs more.
     """
+    if allowance.limit is None:
+        return workers, tile
     smaller = [(workers, side) for side in range(tile, TILE, -TILE)]
     for count, side in [*smaller, *((count, TILE) for count in range(workers, 0, -1))]:
-        if MARGIN * memory_bytes(workload, count, side) <= limit:
+        if MARGIN * memory_bytes(workload, count, side) <= allowance.limit:
             return count, side
     least = MARGIN * memory_bytes(workload, 1, TILE)
+    raise _too_little(allowance.limit, least, allowance)
+
+
+def _too_little(limit: float, least: float, allowance: Allowance) -> UnderoakError:
     what = f"about {least / _MB:,.0f} MB are needed at least, and {limit / _MB:,.0f} MB are allowed"
-    raise UnderoakError(Fault("E503", what, "--memory", "allow more, or judge a smaller region or fewer layers"))
+    fix = "allow more, judge a smaller region or fewer layers, or cut shapes to the region"
+    return UnderoakError(Fault("E503", what, allowance.where, fix))

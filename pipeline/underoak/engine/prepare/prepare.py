@@ -7,27 +7,24 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import shapely
 
-from underoak.base import crs as _crs
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Grid
-from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe, ShapeMask
+from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe
 from underoak.engine.judge.uncertainty import together_pairs, uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
 from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario
 from underoak.engine.prepare.file_checks import LayersRequest, open_files, sample_files
 from underoak.engine.prepare.indicator_limits import check_range
 from underoak.engine.prepare.overlap import check_overlap
+from underoak.engine.prepare.shape_masks import shape_masks
 from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_criteria, constant_fault
 from underoak.engine.storage.manifest import UncertaintyRecord
 from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.layers.catalogue import layer_unit
 from underoak.layers.decoding.encoding import Encoding
 from underoak.layers.files import Trust, input_path
-from underoak.layers.formats.vector import read_features
 from underoak.layers.quantile_layers import Quantiles
-from underoak.layers.shapes.coverage import merge_edges, polygon_edges
 from underoak.layers.shapes.region import Region, read_region
 from underoak.layers.source import SourceFacts
 from underoak.layers.stack import Stack, StackedLayer
@@ -36,9 +33,6 @@ from underoak.plan.case import Case
 from underoak.plan.keys.constraints import LayerConstraint, ShapesConstraint
 from underoak.plan.plan import Plan
 from underoak.plan.uncertainty_summary import uncertainty_manifest
-
-_AT_ONCE = 10_000  # shapes
-_QUARTER = 16  # straight pieces for a quarter of a circle
 
 
 @dataclass(frozen=True)
@@ -225,7 +219,7 @@ class _RecipeBuilder:
     def build(self) -> None:
         """Set `recipe`, or add to `problems`; without cases only the shapes are checked."""
         plan, region, stack = self._inputs
-        shapes = _shape_masks(plan, region.grid, self.problems)
+        shapes = shape_masks(plan, region.grid, self.problems)
         recipes = tuple(_case_recipe(prepared, stack, self.problems) for prepared in self.cases)
         if self.problems.faults or not recipes:
             return
@@ -305,31 +299,3 @@ def relief_source(prepared: Prepared) -> Any:
         if indicator is not None and next(iter(indicator.inputs)) == "elevation":
             return layer.source_layer.source
     return None
-
-
-def _shape_masks(plan: Plan, grid: Grid, problems: Problems) -> tuple[ShapeMask, ...]:
-    masks = []
-    for spec in plan.constraints:
-        if isinstance(spec, ShapesConstraint):
-            where = f"constraints.{spec.name}"
-            try:
-                features = read_features(plan.base / spec.file, spec.features, grid.crs, where=where, problems=problems)
-                masks.append(shape_mask(spec, features.geometry.to_numpy(), grid))
-            except UnderoakError as error:
-                problems.extend(replace(f, where=f.where or where) for f in error.faults)
-    return tuple(masks)
-
-
-def shape_mask(spec: ShapesConstraint, shapes: Any, grid: Grid, at_once: int = _AT_ONCE) -> ShapeMask:
-    """Return the mask of the shapes near the region, widened `at_once` at a time to bound memory."""
-    grow = spec.grow_m / _crs.unit_m(grid.crs)
-    left, bottom, right, top = grid.bounds
-    near = shapely.box(left - grow - 1, bottom - grow - 1, right + grow + 1, top + grow + 1)
-    nearby = shapes[shapely.intersects(shapes, near)]
-    parts = []
-    for first in range(0, max(len(nearby), 1), at_once):
-        batch = nearby[first : first + at_once]
-        if grow > 0:
-            batch = shapely.get_parts(shapely.buffer(batch, grow, quad_segs=_QUARTER))
-        parts.append(polygon_edges(batch, grid))
-    return ShapeMask(spec.name, merge_edges(parts), spec.exclude, spec.touch)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Window
+from underoak.base.memory_errors import shortage
 from underoak.engine.system import no_interrupts
 from underoak.engine.workers.cluster_address import BY_TLS, Address, library, refuse_plain
 from underoak.engine.workers.heartbeat import Heartbeat, Silent, answer_within
@@ -34,6 +35,7 @@ _REACH_SECONDS = 15.0  # for a scheduler to answer
 _STEPS = 4  # of a connection, each with an answer
 _CLOSE_SECONDS = 5.0
 _WORKERS_SECONDS = 60.0  # for the first worker to appear, or for one to come back when all are gone
+_RETURN_SECONDS = 20.0  # for killed workers to come back and say what killed them
 _BROKEN = "its scheduler ended or was cleared, or the connection to it broke"
 _LOCAL = {
     "distributed.scheduler.allowed-failures": 3,  # how often a tile whose worker dies is given to another
@@ -171,6 +173,7 @@ class Cluster:
         self._client = client
         self._address = address
         self._heartbeat = heartbeat
+        self._kills: dict[str, int] = {}  # before the first tile
         self._threads: int = sum(client.nthreads().values()) or 1
         self._looked = self._populated = time.monotonic()
 
@@ -179,12 +182,17 @@ class Cluster:
         """The number of tiles judged at the same time; workers may join and leave."""
         return self._threads
 
+    def smaller(self) -> Cluster:
+        """Return this pool: each worker judges its tiles one after the other."""
+        return self
+
     def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
         """Yield results as `Pool.results` does. After a fault no tile is started; those in flight are still yielded.
 
         Raises:
             UnderoakError: faults of tiles; E246, E703, E705 when a worker cannot be used; E701 for each tile whose
-                workers died; E702 when the scheduler freezes or is lost, or all workers are lost.
+                workers died, or E503 if the system killed them for want of memory; E702 when the scheduler freezes or
+                is lost, or all workers are lost.
         """
         if not windows:
             return
@@ -242,6 +250,7 @@ class Cluster:
             elif isinstance(proof, Exception):
                 raise RuntimeError(f"worker {worker} could not get ready: {proof!r}") from proof
         problems.stop_if_any()
+        self._kills = self._count_kills()
 
     def _taken(self, future: Any, window: Window, problems: Problems) -> TileResult | None:
         """Return the result of a tile; None if a fault was added to `problems`."""
@@ -252,6 +261,9 @@ class Cluster:
             problems.add_error(error)
         except library().KilledWorker as error:
             where = f"tile of rows {window.row}+{window.rows}, columns {window.col}+{window.cols}"
+            if self._were_killed_for_memory():
+                problems.add_error(shortage("judging it: the system killed its workers", where))
+                return None
             what = (
                 f"{error.allowed_failures + 1} workers died while judging it, the last at {error.last_worker.address}"
             )
@@ -286,6 +298,29 @@ class Cluster:
     def _ask(self, call: Callable[[], _Result]) -> _Result:
         """Return the result of a call that waits for the scheduler."""
         return self._heartbeat.call(call)
+
+    def _were_killed_for_memory(self) -> bool:
+        """Return True if the system of a worker has killed processes for want of memory since the tiles began."""
+        end = time.monotonic() + _RETURN_SECONDS
+        while True:  # killed workers may come back, and only then can tell
+            counts = self._count_kills()
+            if any(count > self._kills.get(node, count) for node, count in counts.items()):
+                return True
+            if time.monotonic() > end:
+                return False
+            time.sleep(_LOOK_SECONDS)
+
+    def _count_kills(self) -> dict[str, int]:
+        """Return how many processes the system has killed for want of memory, by machine or container."""
+        from underoak.engine.workers import remote_worker
+
+        node, count = remote_worker.kills_here()
+        counts = {node: count}
+        with self._lost():
+            answers = self._ask(lambda: self._client.run(remote_worker.kills_here, on_error="ignore"))
+        for node, count in answers.values():
+            counts[node] = max(counts.get(node, 0), count)
+        return counts
 
     @contextlib.contextmanager
     def _lost(self) -> Iterator[None]:

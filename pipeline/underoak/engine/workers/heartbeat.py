@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 LIMIT_SECONDS = 60.0  # without a sign of life; a busy scheduler answers within seconds
 _MISSED = 4  # beats in a row that make the limit
-_HELD_UP = 1.5  # times the length of a beat: this process was held up itself, and the scheduler may have answered
+_LATE = 1.5  # times the length of a beat: this process was held up itself, and the scheduler may have answered
 _Result = TypeVar("_Result")
 
 
@@ -67,8 +67,8 @@ class Heartbeat:
                 self._client.sync(self._client.scheduler.ncores, callback_timeout=self._beat_seconds)
                 self._missed = 0
             except TimeoutError:
-                is_held_up = time.monotonic() - began > _HELD_UP * self._beat_seconds
-                self._missed += not is_held_up
+                is_late = time.monotonic() - began > _LATE * self._beat_seconds
+                self._missed += not is_late
             except Exception:  # a lost connection, which the calls themselves report
                 self._is_over.wait(self._beat_seconds)
 

@@ -25,6 +25,10 @@ class Pool(Protocol):
         """The number of tiles judged at the same time."""
         ...
 
+    def smaller(self) -> Pool:
+        """Return a pool that judges fewer tiles at the same time, if it can."""
+        ...
+
     def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
         """Yield the results of all windows.
 
@@ -39,6 +43,10 @@ class Threads:
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
+
+    def smaller(self) -> Threads:
+        """Return a pool of half as many threads, at least one."""
+        return Threads(max(self.workers // 2, 1))
 
     def results(self, work: TileJob, windows: Sequence[Window]) -> Iterator[TileResult]:
         """Yield results as `Pool.results` does; at most one result per worker waits.

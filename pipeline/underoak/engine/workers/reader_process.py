@@ -18,6 +18,8 @@ from multiprocessing import spawn
 from typing import IO, Any, TypeVar
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.base.memory_errors import shortage
+from underoak.engine.container_memory import memory_kills
 from underoak.engine.system import exit_name
 from underoak.engine.workers.reader_worker import REST
 
@@ -111,6 +113,8 @@ class ReaderProcess:
                 if code == 0:
                     raise _Left
                 name = exit_name(code)
+                if name == "SIGKILL" and memory_kills() != worker.kills_before:
+                    raise shortage(f"reading {what or 'the inputs'}", where)
                 if not where:
                     raise RuntimeError(f"the reader process ended while it read no file ({name})")
                 raise _Unreadable(_crashed(what, where, name))
@@ -162,6 +166,7 @@ class _Worker:
         assert self._process.stdout is not None
         self._jobs: IO[bytes] = self._process.stdin
         self._answers: IO[bytes] = self._process.stdout
+        self.kills_before = memory_kills()
         self._surroundings = _surroundings()
         self._received: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
         self._listener = threading.Thread(target=self._listen, name="reader process", daemon=True)

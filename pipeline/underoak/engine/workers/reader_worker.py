@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import IO, Any
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.base.memory_errors import is_shortage, shortage
 from underoak.engine import system
 
 # The parent enforces the limit on one read; this one ends a read that outlives the parent.
@@ -90,4 +91,7 @@ def _do(job: bytes, answers: IO[bytes]) -> None:
     except UnderoakError as error:
         answer("fault", error)
     except Exception as error:  # not all can be pickled, and none with its traceback
+        if is_shortage(error):
+            answer("fault", shortage("checking the inputs", reason=str(error)[:200]))
+            return
         answer("bug", f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error)))

@@ -25,6 +25,7 @@ from distributed.protocol import pickle as wire
 
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Window
+from underoak.engine.container_memory import memory_kills
 from underoak.engine.storage.spool import TileResult
 from underoak.engine.workers.tile import TileJob, judge_tile
 from underoak.engine.write import checksums
@@ -99,6 +100,11 @@ _lock = threading.Lock()
 def judge(key: str, window: Window) -> TileResult:
     """Judge one tile of the run with this key."""
     return judge_tile(_tile_job(key), window)
+
+
+def kills_here() -> tuple[str, int]:
+    """Return this machine's or container's name, and how many processes were killed there for want of memory."""
+    return platform.node(), memory_kills() or 0
 
 
 async def ready(key: str) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from underoak.base.grid import Window
+from underoak.base.memory_errors import report_shortage
 from underoak.engine.judge.block_draws import CaseUncertainty, draw_block
 from underoak.engine.judge.counts import TileCounts
 from underoak.engine.judge.recipe import CaseRecipe, Recipe, judge_window
@@ -83,7 +84,16 @@ def judge_tile(work: TileJob, window: Window) -> TileResult:
     """Judge one tile, and encode its blocks and those of its first overview.
 
     Blocks are judged one after the other, so that a tile of any size takes the memory of one block.
+
+    Raises:
+        UnderoakError: faults of reading; E503 when memory runs out.
     """
+    where = f"tile of rows {window.row}+{window.rows}, columns {window.col}+{window.cols}"
+    with report_shortage("judging it", where):
+        return _judge_tile(work, window)
+
+
+def _judge_tile(work: TileJob, window: Window) -> TileResult:
     result = TileResult(window, {}, {})
     halves: dict[str, Cells] = {}  # the cells of the first overview
     with gdal_settings():

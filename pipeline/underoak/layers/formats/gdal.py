@@ -14,6 +14,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.base.memory_errors import is_shortage, shortage
 from underoak.layers.formats.read_watch import watch_read
 
 DRIVERS = ("GTiff", "COG", "VRT")
@@ -105,6 +106,8 @@ def report_read_errors(what: str, where: str) -> Iterator[None]:
         with gdal_settings(), watch_read(what, where):
             yield
     except (RasterioError, OSError, MemoryError, UnicodeDecodeError) as error:
+        if is_shortage(error):
+            raise shortage(f"reading {what}", where) from error
         raise UnderoakError(_read_fault(what, where, error)) from error
 
 

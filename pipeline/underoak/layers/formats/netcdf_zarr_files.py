@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault, UnderoakError
+from underoak.base.memory_errors import is_shortage, shortage
 from underoak.layers.files import MAX_BLOCK_BYTES
 from underoak.layers.formats.read_watch import watch_read
 
@@ -64,6 +65,8 @@ def check_store(path: Path, where: str) -> tuple[str, ...]:
     except UnderoakError:
         raise
     except Exception as error:  # a damaged file makes the libraries raise almost anything
+        if is_shortage(error):
+            raise shortage("reading its description", where) from error
         raise _read_fault(path, where, error) from error
     if not kind:
         what = f"{path} is not a NetCDF file: its first bytes are others"
@@ -85,6 +88,8 @@ def open_dataset(path: Path | str, stamp: tuple[int, int], what: str, where: str
         except UnderoakError:
             raise
         except Exception as error:  # a damaged file makes the libraries raise almost anything
+            if is_shortage(error):
+                raise shortage(f"reading {what}", where) from error
             raise _read_fault(path, where, error, what) from error
 
 

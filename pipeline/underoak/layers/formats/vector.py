@@ -20,6 +20,7 @@ import shapely
 from underoak.base import crs as _crs
 from underoak.base.crs import DATUM_FIX
 from underoak.base.errors import Fault, Problems, UnderoakError, count_of, did_you_mean
+from underoak.base.memory_errors import is_shortage, shortage
 from underoak.layers.files import input_path
 from underoak.layers.formats.safe_names import plain_to_read
 
@@ -33,6 +34,9 @@ _FURTHEST_M = 1e8  # from a projection's origin: five times the greatest distanc
 _LONGEST_EDGE_DEG, _LONGEST_EDGE_M = 0.05, 5000.0
 _DRIVERS = {".gpkg": "GPKG", ".geojson": "GeoJSON", ".json": "GeoJSON", ".shp": "ESRI Shapefile"}
 _BESIDE_SHP = (".shx", ".dbf", ".prj", ".cpg")
+_SAMPLES, _SAMPLED = 8, 100  # places in a file, and rows there, that tell how many corners it has
+_CORNER_BYTES = 16
+_MOVED = 20_000  # shapes that are brought to another CRS at a time, to bound memory
 _POLYGON, _MULTIPOLYGON = 3, 6
 
 Shapes = npt.NDArray[Any]  # of shapely geometries or None
@@ -87,6 +91,33 @@ def vector_files(path: Path | str) -> tuple[str, ...]:
     return (str(real), *(str(real.with_suffix(s)) for s in sidecars if real.with_suffix(s).is_file()))
 
 
+def vector_size(path: Path | str, features: str | None) -> tuple[int, int]:
+    """Return how many rows a layer has, and about how many corners, by samples; zeros for a file that is not read."""
+    import pyogrio
+
+    driver = _DRIVERS.get(Path(path).suffix.lower())
+    if driver is None:
+        return 0, 0
+    try:
+        real = input_path(str(path), Path(), "")
+        with _failures(real, ""):
+            _check_content(real, driver, "")
+            with plain_to_read(real, vector_files(real)) as plain:
+                layer, options = _find_layer(plain, real, driver, features, "")
+                count = max(int(pyogrio.read_info(plain, layer=layer, force_feature_count=True)["features"]), 0)
+                places = sorted({count * part // _SAMPLES for part in range(_SAMPLES)})
+                sizes = [
+                    len(shape or b"")
+                    for first in places
+                    for shape in pyogrio.raw.read(
+                        plain, layer=layer, columns=[], skip_features=first, max_features=_SAMPLED, **options
+                    )[2]
+                ]
+    except UnderoakError:  # reported when it is read
+        return 0, 0
+    return count, int(sum(sizes) / max(len(sizes), 1) * count / _CORNER_BYTES)
+
+
 def _read(real: Path, driver: str, features: str | None, where: str) -> gpd.GeoDataFrame:
     _check_content(real, driver, where)
     with plain_to_read(real, vector_files(real)) as path:
@@ -94,6 +125,14 @@ def _read(real: Path, driver: str, features: str | None, where: str) -> gpd.GeoD
 
 
 def _read_plain(path: Path, real: Path, driver: str, features: str | None, where: str) -> gpd.GeoDataFrame:
+    import pyogrio
+
+    layer, options = _find_layer(path, real, driver, features, where)
+    return pyogrio.read_dataframe(path, layer=layer, on_invalid="ignore", **options)  # such a row has no shape
+
+
+def _find_layer(path: Path, real: Path, driver: str, features: str | None, where: str) -> tuple[str, dict[str, str]]:
+    """Return the layer to read, and the options to read it with."""
     import pyogrio
 
     options = {"IMMUTABLE": "YES"} if driver == "GPKG" else {}
@@ -118,7 +157,7 @@ def _read_plain(path: Path, real: Path, driver: str, features: str | None, where
         )
     if driver == "GPKG":
         _refuse_view(path, real.name, layer, where)
-    return pyogrio.read_dataframe(path, layer=layer, on_invalid="ignore", **options)  # such a row has no shape
+    return layer, options
 
 
 def _check_content(real: Path, driver: str, where: str) -> None:
@@ -157,11 +196,13 @@ def _failures(real: Path, where: str) -> Iterator[None]:
         raise _read_fault(real, where, error) from error
     except (pyogrio.errors.GeometryError, shapely.errors.ShapelyError, sqlite3.Error) as error:
         raise _read_fault(real, where, error) from error
-    except (OSError, ValueError, RuntimeError) as error:
+    except (OSError, ValueError, RuntimeError, MemoryError) as error:
         raise _read_fault(real, where, error) from error
 
 
 def _read_fault(real: Path, where: str, error: BaseException) -> UnderoakError:
+    if is_shortage(error):
+        return shortage(f"reading {real.name}", where)
     reason = (str(error).strip() or type(error).__name__).splitlines()[0][:200]
     return UnderoakError(
         Fault("E420", f"{real.name} cannot be read ({reason})", where, "save it again from its source")
@@ -338,7 +379,9 @@ def _reproject(shapes: Shapes, notes: dict[int, list[str]], source: str, to_crs:
 
     present = np.flatnonzero(~shapely.is_missing(shapes))
     out = shapes.copy()
-    out[present] = shapely.transform(shapely.segmentize(shapes[present], longest), move)
+    for first in range(0, len(present), _MOVED):
+        part = present[first : first + _MOVED]
+        out[part] = shapely.transform(shapely.segmentize(shapes[part], longest), move)
     has_any, has_all = (_is_finite(out, of_points) for of_points in (np.logical_or, np.logical_and))
     partly_outside = present[has_any[present] & ~has_all[present]]
     if partly_outside.size:

@@ -1,0 +1,57 @@
+"""Errors that mean a lack of memory, whichever library raises them."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from collections.abc import Iterator
+
+from underoak.base.errors import Fault, UnderoakError
+
+_SIGNS = ("bad_alloc", "out of memory", "outofmemory", "cannot allocate memory", "can't start new thread")
+_FIX = (
+    "finished tiles are kept: free memory, or allow more, and run again; fewer --workers and a small --tile need less"
+)
+
+
+def is_shortage(error: BaseException | None) -> bool:
+    """Return True if an error, or one that it comes from, means that memory ran out.
+
+    >>> is_shortage(MemoryError()), is_shortage(RuntimeError("std::bad_alloc")), is_shortage(ValueError("a bug"))
+    (True, True, False)
+    """
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        seen.add(id(error))
+        if isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno == errno.ENOMEM):
+            return True
+        text = f"{type(error).__name__} {error}".lower()
+        if not isinstance(error, UnderoakError) and any(sign in text for sign in _SIGNS):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def shortage(doing: str, where: str = "", reason: str = "") -> UnderoakError:
+    """Return the error to raise when memory ran out."""
+    detail = f" ({reason})" if reason else ""
+    return UnderoakError(Fault("E503", f"memory ran out while {doing}{detail}", where, _FIX))
+
+
+@contextlib.contextmanager
+def report_shortage(doing: str, where: str = "") -> Iterator[None]:
+    """Turn errors of the block that mean a lack of memory into E503; it also decorates functions.
+
+    >>> with report_shortage("making tables"):
+    ...     raise MemoryError
+    Traceback (most recent call last):
+    underoak.base.errors.UnderoakError: E503 memory ran out while making tables. Fix: ...
+    """
+    try:
+        yield
+    except UnderoakError:
+        raise
+    except Exception as error:
+        if not is_shortage(error):
+            raise
+        raise shortage(doing, where, " ".join(str(error).split())[:200]) from error
