@@ -10,9 +10,9 @@ encodes its true cells and those of its first overview with the engine's own enc
 the upper overviews are encoded in the same way, and every file is assembled, written and synced once.
 
 What it leaves out, and underoak's time therefore holds on top: loading compiled kernels, checks of the values when
-files are opened, coordinates, slope, resampling, curves, overlay, averaging of overviews, and the spool, which writes
-every block to disk once more so that memory stays small. With `--all` the four rasters of a whole run are copied;
-tables, map and report are not.
+files are opened, coordinates, slope, resampling, curves, overlay, averaging of overviews, statistics, and the spool,
+which writes every block to disk once more so that memory stays small. With `--all` the four rasters of a whole run are
+copied; tables, map and report are not.
 
 The files must come out byte for byte as underoak wrote them, or the script fails.
 """
@@ -23,7 +23,7 @@ import filecmp
 import os
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,7 @@ from underoak.engine.workers.runner import TILE, tile_order
 from underoak.engine.workers.tile import block_windows
 from underoak.engine.write.cog import BLOCK, Piece, RasterLayout, assemble, encode, levels
 from underoak.engine.write.outputs import standard_outputs
+from underoak.engine.write.statistics import BandStatistics
 from underoak.layers.derivation.source_layer import SourceLayer
 from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.source import Reading, Source
@@ -118,8 +119,14 @@ class Truth:
 
     @classmethod
     def of(cls, layout: RasterLayout, folder: Path, grid: Grid) -> Truth:
-        """Read from the file that underoak wrote."""
+        """Read from the file that underoak wrote; its statistics are copied, not computed."""
         cells = []
+        with rasterio.open(folder / layout.name) as source:
+            tags = [source.tags(i + 1) for i in range(source.count)]
+        bands = (
+            replace(band, statistics=_statistics(of_band)) for band, of_band in zip(layout.bands, tags, strict=True)
+        )
+        layout = replace(layout, bands=tuple(bands))
         for level in range(levels(grid) + 1):
             with rasterio.open(folder / layout.name, **({"overview_level": level - 1} if level else {})) as source:
                 cells.append(source.read())
@@ -134,6 +141,16 @@ class Truth:
             band, rest = divmod(i, down * across)
             row, col = divmod(rest, across)
             yield (level, band, window.row // BLOCK + row, window.col // BLOCK + col), data
+
+
+def _statistics(tags: dict[str, str]) -> BandStatistics | None:
+    if "STATISTICS_MEAN" not in tags:
+        return None
+    names = ("MINIMUM", "MAXIMUM", "MEAN", "STDDEV")
+    return BandStatistics(
+        *(float(tags[f"STATISTICS_{name}"]) for name in names),
+        valid_share=float(tags["STATISTICS_VALID_PERCENT"]) / 100.0,
+    )
 
 
 def halved(window: Window) -> Window:

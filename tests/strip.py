@@ -38,7 +38,7 @@ def result(folder: Path) -> tuple[dict[str, str], dict[str, Any]]:
 def kept_tiles(out: Path) -> int:
     """How many tiles of stopped runs a folder holds."""
     journals = list((out / ".underoak" / "spool").glob("*/journal.txt"))
-    return sum(journal.read_bytes().count(b"\n") - 1 for journal in journals)
+    return sum(journal.read_bytes().count(b'"tile":') for journal in journals)
 
 
 class Listener(Progress):

@@ -9,7 +9,7 @@ import traceback
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, ParamSpec, TypedDict, Unpack
+from typing import IO, TYPE_CHECKING, ParamSpec, TypedDict, TypeVar, Unpack
 
 import click
 
@@ -20,10 +20,14 @@ from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, RunOp
 if TYPE_CHECKING:
     from underoak.engine.progress import Progress, Show
     from underoak.places.planting.planting import Way
+    from underoak.report import Comparison
+    from underoak.runs.finished_run import Run
 
 P = ParamSpec("P")
+T = TypeVar("T")
 
 _SIGINT = 130
+_MOST_READS = 5  # of a run folder in which runs are published one after the other
 _MIN_COLUMNS, _MAX_COLUMNS = 60, 118
 
 
@@ -279,21 +283,21 @@ def explain(
     spacing: tuple[float, float] | None, headland: float | None,
 ) -> None:  # fmt: skip
     """Explain the rank of a parcel or zone of a finished RUN, and what could improve it."""
-    from underoak.runs.finished_run import Run
-
     if (parcel is None) == (zone is None):
         raise click.UsageError("give one of --parcel ID and --zone N")
     if not field_sheet and (establish, spacing, headland) != (None, None, None):
         raise click.UsageError("--establish, --spacing and --headland need --field-sheet")
     if sensitivity and (parcel is None or field_sheet):
         raise click.UsageError("--sensitivity needs --parcel ID and cannot be combined with --field-sheet")
-    finished = Run.open(run)
-    if sensitivity:
-        _print(finished.explain_sensitivity(str(parcel)))
-    elif field_sheet:
-        _print(finished.field_sheet(parcel, zone, establish, spacing, headland))
-    else:
-        _print(finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone)))
+
+    def text(finished: Run) -> str:
+        if sensitivity:
+            return finished.explain_sensitivity(str(parcel))
+        if field_sheet:
+            return finished.field_sheet(parcel, zone, establish, spacing, headland)
+        return finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone))
+
+    _print(_read_runs(text, run))
 
 
 @main.command(short_help="Choose soil sampling points on a parcel or zone.")
@@ -326,9 +330,8 @@ def sample(
         raise click.UsageError("give one of --parcel ID and --zone N")
     if range_m == 0.0:
         raise click.UsageError("--range must be more than 0")
-    finished = Run.open(run)
-    sampling = finished.sample(parcel, count, range_m, setback, spacing, zone)
-    paths = finished.write_sample(sampling, out)
+    sampling = _read_runs(lambda finished: finished.sample(parcel, count, range_m, setback, spacing, zone), run)
+    paths = Run.open(run).write_sample(sampling, out)
     _print(lab_request(sampling))
     for path in paths:
         click.echo(f"Wrote: {path}", err=True)
@@ -348,9 +351,12 @@ def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -
 
     from underoak.report import compare as compare_runs
     from underoak.report import comparison_text, comparison_values
-    from underoak.runs.finished_run import Run
 
-    comparison = compare_runs(Run.open(first), Run.open(second))
+    def compared(before: Run, after: Run) -> Comparison:
+        with before.reading(), after.reading():
+            return compare_runs(before, after)
+
+    comparison = _read_runs(compared, first, second)
     if json_to:
         text = json.dumps(comparison_values(comparison), indent=2, ensure_ascii=False, allow_nan=False)
         _write(text, json_to)
@@ -359,6 +365,19 @@ def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -
     fault = comparison.fault()
     if expect_same and fault is not None:
         raise UnderoakError(fault)
+
+
+def _read_runs(read: Callable[..., T], *folders: Path) -> T:
+    """Return `read` of the finished runs in some folders; read again if another run is published meanwhile."""
+    from underoak.runs.finished_run import Run
+
+    for _ in range(_MOST_READS - 1):
+        try:
+            return read(*map(Run.open, folders))
+        except UnderoakError as error:
+            if error.faults[0].code != "E610":
+                raise
+    return read(*map(Run.open, folders))
 
 
 def _write(text: str, name: str) -> None:

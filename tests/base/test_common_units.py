@@ -14,7 +14,7 @@ LONG = {
     "m": "meter", "km": "kilometer", "cm": "centimeter", "mm": "millimeter", "ha": "hectare", "m2": "meter^2",
     "K": "kelvin", "degC": "degree_Celsius", "delta_degC": "delta_degree_Celsius", "radian": "rad", "degree": "deg",
     "1": "m/m", "g/kg": "gram/kilogram", "dg/kg": "decigram/kilogram", "cm3/dm3": "centimeter^3/decimeter^3",
-    "g/cm3": "gram/centimeter^3", "cg/cm3": "centigram/centimeter^3", "days": "day", "years": "year",
+    "g/cm3": "gram/centimeter^3", "cg/cm3": "centigram/centimeter^3", "h": "hour", "days": "day", "years": "year",
     "mm/s": "millimeter/second", "kg m-2 s-1": "mm/second", "mm/day": "millimeter/day", "mm/month": "millimeter/month",
 }  # fmt: skip
 ODD = ("ft", "rad/s", "mm/year", "g/kg * m", "°F")

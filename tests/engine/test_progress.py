@@ -125,7 +125,7 @@ def test_being_stopped_is_logged(country, tmp_path, monkeypatch):
     def stop(*args, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("underoak.runs.run.run_tiles", stop)
+    monkeypatch.setattr("underoak.runs.judging.run_tiles", stop)
     result, lines = logged(country, tmp_path)
     assert result.exit_code == 130
     assert (lines[-1]["ev"], lines[-1]["exit"]) == ("error", 130)

@@ -47,7 +47,7 @@ def test_parcels_spread_over_all_classes(table):
 def test_parcel_in_the_soil_gap_is_not_judged_and_says_why(table):
     assert table["rank"].isna().sum() == 1
     assert np.isnan(table["rank"].astype(float)["037"])
-    assert table["reason"]["037"] == "no data"
+    assert table["reason"]["037"] == "no data of soil_ph; clay; sand; organic_matter"
 
 
 def test_built_up_parcel_is_mostly_excluded_and_ranks_below_its_score(table):

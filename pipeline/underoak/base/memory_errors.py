@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import mmap
 from collections.abc import Iterator
 
 from underoak.base.errors import Fault, UnderoakError
@@ -30,6 +31,19 @@ def is_shortage(error: BaseException | None) -> bool:
             return True
         error = error.__cause__ or error.__context__
     return False
+
+
+def has_room(size: int) -> bool:
+    """Return True if so many bytes can be had just now: a damaged file may claim more than any machine has.
+
+    >>> has_room(4096), has_room(2**62)
+    (True, False)
+    """
+    try:
+        mmap.mmap(-1, size).close()
+    except (OSError, OverflowError, MemoryError, ValueError):
+        return False
+    return True
 
 
 def shortage(doing: str, where: str = "", reason: str = "") -> UnderoakError:

@@ -168,6 +168,7 @@ _COMMON = {
     "cm3/dm3": _CommonUnit("cm^3/dm^3", ("number",), 1e-3),
     "g/cm3": _CommonUnit("g/cm^3", ("density",)),
     "cg/cm3": _CommonUnit("cg/cm^3", ("density",), 0.01),
+    "h": _CommonUnit("h", ("time",), 3600.0),
     "days": _CommonUnit("d", ("time",), _DAY),
     "years": _CommonUnit("a", ("time",), 365.25 * _DAY),
     "mm/s": _CommonUnit("mm/s", ("speed",)),

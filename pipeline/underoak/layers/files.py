@@ -123,10 +123,16 @@ def check_size(shape: tuple[int, int], block_bytes: float, max_cells: float, whe
     return is_fine
 
 
-def file_stamp(path: Path | str) -> tuple[int, int]:
-    """Return a file's size [bytes] and time of change [ns], to notice that it is no longer the file that was opened."""
+FileStamp = tuple[int, int, int, int]
+
+
+def file_stamp(path: Path | str) -> FileStamp:
+    """Return what tells whether a file is still the one that was opened: size [bytes], times [ns] and inode.
+
+    A program can put back the time of change, but not the time of status change, which Windows lacks.
+    """
     status = os.stat(path)
-    return status.st_size, status.st_mtime_ns
+    return status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
 
 
 def _kind_name(mode: int) -> str:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from underoak.base.command_name import command_name
 from underoak.base.grid import Grid
-from underoak.engine.storage.manifest import CaseManifest, FailedScenarioRecord, Manifest, read_manifest
-from underoak.engine.storage.run_folder import finish_publishing
+from underoak.engine.storage.manifest import CaseManifest, FailedScenarioRecord, Manifest
+from underoak.engine.storage.published import Published
 from underoak.layers.formats.safe_names import plain_to_read
 from underoak.places.columns.column import decode_table
 from underoak.places.columns.parcels import parcel_columns
@@ -42,11 +43,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Run:
-    """A finished run, by its folder."""
+    """A finished run, by its folder.
+
+    What its methods return is of this run as a whole. If another run was published in the folder since this one was
+    opened, they raise E610, and `Run.open` gives the new one.
+    """
 
     folder: Path
     manifest: Manifest
     findings: tuple[Findings, ...] = ()  # of every case; empty for a run that was opened again
+    _published: Published | None = field(default=None, repr=False, compare=False)  # None: nothing is checked
 
     def __repr__(self) -> str:
         return f"<Run of {self.manifest.title!r} in {str(self.folder)!r}>"
@@ -58,8 +64,12 @@ class Run:
         Raises:
             UnderoakError: E603 if the folder holds no finished run.
         """
-        finish_publishing(Path(folder))
-        return cls(Path(folder), read_manifest(Path(folder)))
+        published = Published.open(Path(folder))
+        return cls(published.folder, published.manifest, _published=published)
+
+    def reading(self) -> AbstractContextManager[None]:
+        """Return a block in which all that is read is of this run; E610 if another was published meanwhile."""
+        return nullcontext() if self._published is None else self._published.reading()
 
     @property
     def cases(self) -> dict[str, Run]:
@@ -77,7 +87,11 @@ class Run:
         """The rasters as a lazy dataset: cells are read on access."""
         from underoak.engine.write.dataset import open_run
 
-        return open_run(self.folder, self.grid, [criterion.name for criterion in self._only_case().criteria])
+        criteria = [criterion.name for criterion in self._only_case().criteria]
+        if self._published is None:
+            return open_run(self.folder, self.grid, criteria)
+        with self.reading():
+            return open_run(self.folder, self.grid, criteria, self._published.reading)
 
     def _only_case(self) -> CaseManifest:
         return self.manifest.only_case(self.folder)
@@ -110,10 +124,11 @@ class Run:
         import geopandas as gpd
 
         path = self.folder / name
-        if not path.exists():
-            return None
-        with plain_to_read(path) as plain:
-            return gpd.read_file(plain, engine="pyogrio")
+        with self.reading():
+            if not path.exists():
+                return None
+            with plain_to_read(path) as plain:
+                return gpd.read_file(plain, engine="pyogrio")
 
     @property
     def failed_scenarios(self) -> tuple[FailedScenarioRecord, ...]:
@@ -133,7 +148,8 @@ class Run:
         """
         manifest = self.manifest
         if len(manifest.cases) > 1:
-            return explain_joint(self.folder, manifest.cases, self._parcels, parcel, manifest.spec)
+            with self.reading():
+                return explain_joint(self.folder, manifest.cases, self._parcels, parcel, manifest.spec)
         return explain(self._only_case(), manifest.spec, self._parcels, parcel)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
@@ -147,7 +163,8 @@ class Run:
 
         self._only_case()
         parcel_place(self.parcels, parcel)
-        return sensitivity_in(SavedCells.read(self.folder), parcel)
+        with self.reading():
+            return sensitivity_in(SavedCells.read(self.folder), parcel)
 
     def explain_sensitivity(self, parcel: str) -> str:
         """Return `sensitivity` as text, with the smallest change of one weight that swaps the first two parcels.
@@ -157,7 +174,8 @@ class Run:
         """
         from underoak.places.verdicts.saved_cells import SavedCells
 
-        sensitivity, saved = self.sensitivity(parcel), SavedCells.read(self.folder)
+        with self.reading():
+            sensitivity, saved = self.sensitivity(parcel), SavedCells.read(self.folder)
         return sensitivity_words(self._only_case(), saved, parcel, sensitivity, swap_in(saved, self.parcels))
 
     def explain_zone(self, zone: str) -> str:
@@ -170,7 +188,8 @@ class Run:
 
         case, place, zones = self._only_case(), zone_place(self.zones, zone), self._zones
         assert zones is not None
-        means = mean_memberships(self.folder, self.grid, zones.geometry.iloc[place])
+        with self.reading():
+            means = mean_memberships(self.folder, self.grid, zones.geometry.iloc[place])
         return explain_zone(case, zones, zone, means.tolist())
 
     def field_sheet(
@@ -190,10 +209,9 @@ class Run:
             table, kind, place = self._parcels, "parcel", parcel_place(self.parcels, parcel)
         else:
             table, kind, place = self._zones, "zone", zone_place(self.zones, str(zone))
-        field = read_site(
-            self.folder, self.manifest, table, place, kind, establish, spacing_m, setback_m
-        )  # fmt: skip
-        return field_sheet(field)
+        with self.reading():
+            site = read_site(self.folder, self.manifest, table, place, kind, establish, spacing_m, setback_m)
+        return field_sheet(site)
 
     def sample(
         self, parcel: str | None = None, n: int | None = None, range_m: float | None = None, setback_m: float = 10.0,
@@ -212,7 +230,8 @@ class Run:
         else:
             self._only_case()
             table, kind, place = self._zones, "zone", zone_place(self.zones, str(zone))
-        return sampled(self.folder, self.manifest, table, place, n, range_m, setback_m, spacing_m, kind)
+        with self.reading():
+            return sampled(self.folder, self.manifest, table, place, n, range_m, setback_m, spacing_m, kind)
 
     def write_sample(self, sampling: Sampling, out: Path | str | None = None) -> list[Path]:
         """Write soil points and the request to the laboratory. Default folder: beside the run.

@@ -5,16 +5,15 @@ from __future__ import annotations
 import datetime
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from underoak.base.codes import EXCLUDED
-from underoak.base.errors import Fault, Problems, UnderoakError
-from underoak.base.memory_errors import is_shortage, report_shortage
+from underoak.base.errors import Fault, Problems
+from underoak.base.memory_errors import report_shortage
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
-from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario
 from underoak.engine.prepare.estimate import Allowance, estimate, fit_memory, refuse_large_files
 from underoak.engine.prepare.file_checks import LayerFaults, check_contradictions, check_layer_values
@@ -26,20 +25,19 @@ from underoak.engine.scenario_rasters import ScenarioCounts, write_scenario_summ
 from underoak.engine.stop import Stop
 from underoak.engine.storage.identity import Identity
 from underoak.engine.storage.input_files import Inputs, file_states
-from underoak.engine.storage.manifest import read_manifest
+from underoak.engine.storage.published import Published
 from underoak.engine.storage.resume import open_spool
 from underoak.engine.storage.run_folder import RunFolder
 from underoak.engine.storage.spool import TILE, Spool
-from underoak.engine.workers.cluster import pool_of
 from underoak.engine.workers.cluster_address import Address
-from underoak.engine.workers.pool import Pool
-from underoak.engine.workers.runner import build_overviews, correct_counts, run_tiles, whole_tiles, write_rasters
+from underoak.engine.workers.runner import build_overviews, correct_counts, whole_tiles, write_rasters
 from underoak.layers.formats.gdal import gdal_settings
 from underoak.layers.quantile_layers import report_crossing
 from underoak.plan.case import Case
 from underoak.plan.plan import Plan
 from underoak.runs.case_findings import collect_findings
 from underoak.runs.finished_run import Run
+from underoak.runs.judging import judge_tiles, noted_reads
 from underoak.runs.prepared_run import PreparedRun, prepare_run
 from underoak.runs.results import RunFacts, write_results
 from underoak.runs.run_files import input_files, named_files
@@ -138,15 +136,15 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
     needs = estimate(ready.workload, threads, size)
     with (
         RunFolder(folder, ready.result_names) as run_folder,
-        open_spool(run_folder, identity, ready.grid, needs.disk_mb, options.resume, progress, options.strict) as spool,
+        open_spool(
+            run_folder, identity, ready.grid, inputs.state, needs.disk_mb, options.resume, progress, options.strict
+        ) as spool,
+        noted_reads(ready, run_folder),
     ):
         when: dict[str, Any] = {"started": options.started.isoformat(timespec="seconds"), "tile": size}
         when["tiles_kept"] = spool.tiles
-        with pool_of(address, threads) as pool:
-            when["workers"] = pool.workers
-            if not is_compiled():
-                progress.say("Compiling for this machine, once: about half a minute.")
-            _judge_tiles(ready, spool, size, pool, progress, stop, inputs.watch)
+        when["workers"] = judge_tiles(ready.job, spool, size, address, threads, progress, stop, inputs)
+        state = inputs.state
         if when["tiles_kept"] or address is not None:
             correct_counts(ready.job, spool.notes)
         # these depend on the tile size: neighbouring tiles read some cells twice
@@ -166,29 +164,17 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
         write_results(ready, run_folder.stage, findings, shares, facts)
         progress.finish()
         inputs.check()
+        if inputs.state != state:
+            raise inputs.touched_error()
         with stop.patient():
             run_folder.publish()
-    manifest = read_manifest(folder)
-    when_done = manifest.when
+    published = Published.open(folder)
+    when_done = published.manifest.when
     progress.log(
         "run_done", folder=str(folder), seconds=when_done.seconds, peak_mb=when_done.peak_mb,
-        outputs=[asdict(file) for file in manifest.outputs],
+        outputs=[asdict(file) for file in published.manifest.outputs],
     )  # fmt: skip
-    return Run(folder, manifest, tuple(findings))
-
-
-def _judge_tiles(
-    ready: PreparedRun, spool: Spool, size: int, pool: Pool, progress: Progress, stop: Stop, watch: Callable[[], None]
-) -> None:
-    """Judge all tiles. If memory runs out, judge the rest once more, in tiles half as wide by half the workers."""
-    try:
-        run_tiles(ready.job, spool, size, pool, progress, stop, watch)
-    except Exception as error:
-        faults = error.faults if isinstance(error, UnderoakError) else ()
-        if not is_shortage(error) and {fault.code for fault in faults} != {"E503"}:
-            raise
-        progress.say("Memory ran out: trying once more with smaller tiles and fewer workers.")
-        run_tiles(ready.job, spool, whole_tiles(size // 2), pool.smaller(), progress, stop, watch)
+    return Run(folder, published.manifest, tuple(findings), published)
 
 
 def _write_rasters(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +13,7 @@ from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Grid, Window
 from underoak.engine.prepare.input_blocks import stored_parts
 from underoak.engine.prepare.value_ranges import ValueRange, tallied_range
+from underoak.engine.storage.read_note import Noted
 from underoak.layers.catalogue import open_layers
 from underoak.layers.class_codes import check_codes
 from underoak.layers.decoding.plausibility import LayerNames, check_values
@@ -27,6 +29,9 @@ from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
 from underoak.plan.case import Case
 from underoak.plan.keys.layer import LayerSpec
+
+_NOTED = re.compile(r"rows (\d+)\+(\d+), columns (\d+)\+(\d+)")
+
 
 OpenedLayers = tuple[tuple[StackedLayer, ...], dict[str, Quantiles]]
 
@@ -89,6 +94,21 @@ def sample_files(
                 check_codes(layer, stack.region_window(layer), problems)
             faults.append(LayerFaults.of([layer.name], problems))
     return [each for each in faults if each.faults], ranges
+
+
+def reread(stack: Stack, noted: Sequence[Noted]) -> None:
+    """Read again the cells that a run was reading when it died, from the layers that still read them.
+
+    Raises:
+        UnderoakError: E230.
+    """
+    sources = [source for _, source in _sources(stack)]
+    for what, where in noted:
+        match = _NOTED.fullmatch(what)
+        for source in sources:
+            if match and source.request.where == where:
+                row, rows, col, cols = map(int, match.groups())
+                source.read(Window(row, col, rows, cols).clip(*source.grid.shape))
 
 
 @contextlib.contextmanager

@@ -18,13 +18,17 @@ def verify_inputs(stack: Stack, inputs: Inputs, threads: int) -> None:
     """Verify the stored blocks that a run reads, except those that an earlier run has found sound.
 
     Raises:
-        UnderoakError: E230 for every file with a damaged block.
+        UnderoakError: E230 for every file with a damaged block; E601.
     """
     parts = list(stored_parts(stack))
     checksums = {part.path: inputs.sha256_of(part.path) for part in parts}
     verified = read_verified(checksums.values())
     sound_before = {path: verified[checksum] for path, checksum in checksums.items() if checksum in verified}
-    outcome = verify_blocks(parts, sound_before, threads)
+    state, outcome = inputs.state, verify_blocks(parts, sound_before, threads)
+    inputs.check()
+    if inputs.state != state:  # these blocks may be of another content
+        verify_inputs(stack, inputs, threads)
+        return
     add_verified({checksums[path]: numbers for path, numbers in outcome.sound.items() if checksums[path]})
     if outcome.faults:
         raise UnderoakError(*outcome.faults)

@@ -13,6 +13,7 @@ from underoak.base.grid import Grid
 from underoak.engine.progress import Progress
 from underoak.engine.storage.disk import check_room, disk_error
 from underoak.engine.storage.identity import Identity, changes
+from underoak.engine.storage.input_files import InputsTouched
 from underoak.engine.storage.run_folder import RunFolder
 from underoak.engine.storage.spool import TILE, Spool, saved_facts
 from underoak.engine.system import processor_name
@@ -26,6 +27,7 @@ def open_spool(
     run_folder: RunFolder,
     identity: Identity,
     grid: Grid,
+    state: str,
     needed_mb: float,
     resume: bool | None,
     progress: Progress,
@@ -37,6 +39,7 @@ def open_spool(
         run_folder: the run folder.
         identity: all that the bytes of the run depend on.
         grid: the analysis grid.
+        state: the state of the inputs now; see `Inputs`.
         needed_mb: disk space that the run needs in total.
         resume: True: saved tiles must be of this run; False: delete all saved tiles; None: reuse tiles of this run,
             and leave those of other runs.
@@ -46,7 +49,7 @@ def open_spool(
     Raises:
         UnderoakError: E602 for each change since the run was stopped, if `resume` is True; E501, E502.
     """
-    spool, warnings = _opened(run_folder, identity, resume, progress)
+    spool, warnings = _opened(run_folder, identity, state, resume, progress)
     n_tiles = -(-grid.rows // TILE) * -(-grid.cols // TILE)
     try:
         if spool.tiles:
@@ -62,7 +65,8 @@ def open_spool(
             raise UnderoakError(*warnings)
         yield spool
     except BaseException as error:
-        if isinstance(error, UnderoakError) and _HOPELESS & {fault.code for fault in error.faults}:
+        codes = {fault.code for fault in error.faults} if isinstance(error, UnderoakError) else set()
+        if _HOPELESS & codes and not isinstance(error, InputsTouched):
             spool.remove()
         else:
             spool.close()
@@ -75,7 +79,7 @@ def open_spool(
 
 
 def _opened(
-    run_folder: RunFolder, identity: Identity, resume: bool | None, progress: Progress
+    run_folder: RunFolder, identity: Identity, state: str, resume: bool | None, progress: Progress
 ) -> tuple[Spool, list[Fault]]:
     """Return the spool, and warnings about saved tiles."""
     saved = sorted(run_folder.spools.iterdir(), key=_age) if run_folder.spools.is_dir() else []
@@ -89,13 +93,16 @@ def _opened(
                 shutil.rmtree(run_folder.spools)
             except OSError as error:
                 raise disk_error(error, run_folder.spools) from error
-        return Spool(folder, identity.digest, facts), []
+        return Spool(folder, identity.digest, facts, state=state), []
     if folder in saved:
         before = saved_facts(folder) or facts
-        spool = Spool(folder, identity.digest, facts, keep=True)
+        spool = Spool(folder, identity.digest, facts, keep=True, state=state)
         warnings = []
         if spool.damaged:
             progress.say(f"{_count(spool.damaged, 'saved tile')} damaged: judged again.")
+        if spool.unconfirmed:
+            tiles = _count(spool.unconfirmed, "saved tile")
+            progress.say(f"{tiles} may come from another content of an input that was touched since: judged again.")
         if spool.tiles and before["processor"] != facts["processor"]:
             what = f"the saved tiles were judged on another processor ({before['processor']}): last digits may differ"
             warnings.append(Fault("W602", what, str(run_folder.path), "use --fresh if every byte must be the same"))
@@ -103,7 +110,7 @@ def _opened(
     if not saved:
         if resume:
             progress.say("There are no tiles of a stopped run here: starting from the beginning.")
-        return Spool(folder, identity.digest, facts), []
+        return Spool(folder, identity.digest, facts, state=state), []
     last = saved_facts(saved[-1])
     what_changed = changes(last, facts) if last else [_unreadable(saved[-1])]
     if resume:
@@ -114,7 +121,7 @@ def _opened(
     warning = Fault(
         "W606", what + reason, str(run_folder.path), "undo the change to resume that run, or delete them with --fresh"
     )
-    return Spool(folder, identity.digest, facts), [warning]
+    return Spool(folder, identity.digest, facts, state=state), [warning]
 
 
 def _unreadable(spool: Path) -> Fault:

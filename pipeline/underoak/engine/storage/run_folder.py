@@ -42,6 +42,11 @@ class RunFolder:
         return self.path / _WORKSHOP / "spool"
 
     @property
+    def read_note(self) -> Path:
+        """The note of the reads under way; see `read_note`."""
+        return self.path / _WORKSHOP / "reading"
+
+    @property
     def stage(self) -> Path:
         """The folder where files are written before they get their final names."""
         return self.path / _WORKSHOP / "new"
@@ -143,6 +148,11 @@ def finish_publishing(folder: Path) -> None:
                 return
             finally:
                 lock.release()
+
+
+def is_publishing(folder: Path) -> bool:
+    """Return True while a run gives its files their final names, also if `folder` is inside the run folder."""
+    return any(_ready(top).is_dir() for top in (folder, *folder.absolute().parents[:_DEEPEST]))
 
 
 def _lock_of(folder: Path) -> Lock:

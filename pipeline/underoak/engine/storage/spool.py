@@ -3,6 +3,10 @@
 A tile is done when its journal line is complete and its bytes match the checksum in the line, so a killed run loses
 only the tiles in flight. The bytes of a tile are written before its line. A thread syncs both to disk every few
 seconds.
+
+A line also names the state of the inputs when the tile began, and says whether it was the same when the tile was done:
+the tile is then confirmed. A later line that names a state confirms the tiles of that state before it. Tiles that are
+not confirmed are reused only if the inputs are still in that very state.
 """
 
 from __future__ import annotations
@@ -48,8 +52,9 @@ class Spool:
     """The finished tiles of one run, in one folder. Only one thread adds and reads."""
 
     def __init__(
-        self, folder: Path, identity: str, facts: Mapping[str, Any] | None = None, *, keep: bool = False
-    ) -> None:
+        self, folder: Path, identity: str, facts: Mapping[str, Any] | None = None, *, keep: bool = False,
+        state: str = "",
+    ) -> None:  # fmt: skip
         """Open the spool in its folder.
 
         Args:
@@ -57,16 +62,24 @@ class Spool:
             identity: the digest that a run must share to reuse the tiles.
             facts: the facts behind the identity, for people.
             keep: reuse the tiles that a run of the same identity saved there, except damaged ones; else start empty.
+            state: the state of the inputs now; see `Inputs`.
 
         Raises:
             UnderoakError: E501, E502.
         """
         self.folder = folder
+        self._header: dict[str, Any] = {"format": _FORMAT, "identity": identity, "facts": dict(facts or {})}
+        self._start(keep, state)
+
+    def _start(self, keep: bool, state: str) -> None:
+        """Open the files, with the saved tiles or empty."""
         self.pieces: dict[str, dict[Key, Piece]] = {}
         self.parts: dict[PartKey, dict[tuple[int, int], Piece]] = {}
         self.notes = TileCounts()
         self.damaged = 0  # saved tiles that do not match their checksum
-        self._header: dict[str, Any] = {"format": _FORMAT, "identity": identity, "facts": dict(facts or {})}
+        self.unconfirmed = 0  # saved tiles that may come from other inputs, and are judged again
+        self._state = state
+        self._awaits_confirmation = False
         self._done: set[tuple[int, int]] = set()  # squares of TILE cells
         self._at = 0
         self._failed: OSError | None = None
@@ -74,12 +87,12 @@ class Spool:
         try:
             lines = self._load() if keep else []
             if not lines:
-                if folder.exists():
-                    shutil.rmtree(folder)
-                folder.mkdir(parents=True)
+                if self.folder.exists():
+                    shutil.rmtree(self.folder)
+                self.folder.mkdir(parents=True)
             self._open(lines or [line(self._header)])
         except OSError as error:
-            raise disk_error(error, folder) from error
+            raise disk_error(error, self.folder) from error
 
     def _load(self) -> list[bytes]:
         """Load the complete tiles; return their journal lines, the header first."""
@@ -93,13 +106,19 @@ class Spool:
             if not lines or lines[0] is None or any(lines[0].get(k) != self._header[k] for k in ("format", "identity")):
                 self.damaged = max(len(lines) - 1, 0)
                 return []
-            whole_lines = [line(lines[0])]
-            for entry in lines[1:]:
-                if entry is not None and self._is_whole(entry, data):
-                    self._take(entry)
-                    whole_lines.append(line(entry))
+            whole_lines, n_tiles = [line(lines[0])], 0
+            for entry, is_confirmed in _confirmed(lines[1:]):
+                n_tiles += 1
+                if entry is None or not self._is_whole(entry, data):
+                    continue
+                if not is_confirmed and entry["state"] != self._state:
+                    self.unconfirmed += 1
+                    continue
+                self._take(entry)
+                self._awaits_confirmation |= not is_confirmed
+                whole_lines.append(line({**entry, "is_confirmed": is_confirmed}))
             torn = int(not journal.endswith(b"\n"))  # a tile in flight, not a damaged one
-            self.damaged = len(lines) - len(whole_lines) - torn
+            self.damaged = n_tiles + 1 - len(whole_lines) - self.unconfirmed - torn
         return whole_lines
 
     def _is_whole(self, entry: dict[str, Any], data: BinaryIO) -> bool:
@@ -174,8 +193,29 @@ class Spool:
                 windows += [_window(square, grid) for square in sorted(squares - self._done)]
         return windows
 
-    def add(self, result: TileResult) -> None:
+    def reopen(self, state: str) -> None:
+        """Drop the tiles that are not confirmed, because the inputs are in another state now.
+
+        Raises:
+            UnderoakError: E501, E502.
+        """
+        self._close_files()
+        self._start(True, state)
+
+    def confirm(self) -> None:
+        """Confirm the tiles that are saved: the inputs are still in the state in which those tiles began.
+
+        Raises:
+            UnderoakError: E501.
+        """
+        if self._awaits_confirmation:
+            self._write([], line({"state": self._state}))
+            self._awaits_confirmation = False
+
+    def add(self, result: TileResult, is_confirmed: bool = True) -> None:
         """Save the result of a tile. A tile that is done already, from a slow worker, is ignored.
+
+        `is_confirmed`: the inputs were in the same state after the tile as before it.
 
         Raises:
             UnderoakError: E501 when the disk is full.
@@ -192,6 +232,7 @@ class Spool:
         entry = {
             "tile": [window.row, window.col, window.rows, window.cols], "at": self._at,
             "size": sum(map(len, chunks)), "crc32": crc32, "notes": result.notes.as_json(),
+            "state": self._state, "is_confirmed": is_confirmed,
         }  # fmt: skip
         sizes = {
             kind: {name: [[*key, len(data)] for key, data in items] for name, items in table.items()}
@@ -200,6 +241,7 @@ class Spool:
         entry["blocks"] = sizes["blocks"]
         entry["parts"] = [[astuple(case), reducer, places] for (case, reducer), places in sizes["parts"].items()]
         self._write(chunks, line(entry))
+        self._awaits_confirmation |= not is_confirmed
         self._take(entry)
 
     def _write(self, chunks: list[bytes], journal: bytes = b"") -> None:
@@ -245,18 +287,33 @@ class Spool:
 
     def close(self) -> None:
         """Close the files; delete the folder if no tile is done."""
+        self._close_files()
+        if not self._done:
+            shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _close_files(self) -> None:
         self._closing.set()
         self._syncing.join()
         for file in (self._data, self._journal):
             with contextlib.suppress(OSError):  # an incomplete write is recognised when the spool is opened again
                 file.close()
-        if not self._done:
-            shutil.rmtree(self.folder, ignore_errors=True)
 
     def remove(self) -> None:
         """Delete the spool: its run is finished or cannot be resumed."""
         self.close()
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _confirmed(lines: list[dict[str, Any] | None]) -> list[tuple[dict[str, Any] | None, bool]]:
+    """Return the lines of tiles, each with whether it is confirmed; None for a damaged line."""
+    states: set[str] = set()  # that a later line confirms
+    tiles = []
+    for entry in reversed(lines):
+        if entry is not None and "tile" not in entry:
+            states.add(entry["state"])
+        else:
+            tiles.append((entry, entry is not None and (entry["is_confirmed"] or entry["state"] in states)))
+    return tiles[::-1]
 
 
 def saved_facts(folder: Path) -> dict[str, Any] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import pickle
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
@@ -21,6 +21,7 @@ from underoak.engine.judge.reducer import Finisher
 from underoak.engine.progress import Progress
 from underoak.engine.stop import Stop
 from underoak.engine.storage.disk import disk_error, sync_file
+from underoak.engine.storage.input_files import Inputs
 from underoak.engine.storage.spool import TILE, Spool, TileResult
 from underoak.engine.workers.overviews import Pyramid
 from underoak.engine.workers.pool import Pool
@@ -82,17 +83,18 @@ class _Queue(Sequence[Window]):
 
 def run_tiles(
     work: TileJob, spool: Spool, tile: int, pool: Pool, progress: Progress, stop: Stop | None = None,
-    watch: Callable[[], None] | None = None,
+    inputs: Inputs | None = None,
 ) -> None:  # fmt: skip
     """Judge every tile that is not in the spool, and save each when it is done.
 
-    `watch` is called after each tile; an error it raises ends the pass.
+    The inputs are looked at after each tile, or less often if that takes long. The pass ends early when their state is
+    another one: the caller compares it with that before.
 
     Raises:
         UnderoakError: a fault of a tile or the pool, or E501; finished tiles are kept.
         Stopped: after a request to stop and a short wait for the tiles in flight.
     """
-    stop = stop or Stop()
+    stop, state = stop or Stop(), inputs.state if inputs is not None else ""
     todo = _Queue(tile_order(spool.missing(work.recipe.grid, whole_tiles(tile)), work.recipe.stack), stop)
     close_handles()  # and drop the blocks that the check of the inputs left in the cache
     allocator.release_freed()
@@ -101,10 +103,10 @@ def run_tiles(
     results = pool.results(replace(work, finished_tiles=finished_tiles), todo)
     done = 0
 
-    def keep(result: TileResult) -> None:
+    def keep(result: TileResult, is_confirmed: bool) -> None:
         nonlocal done
         finished_tiles.pop(result.window, None)
-        spool.add(result)
+        spool.add(result, is_confirmed)
         progress.advance()
         done += 1
         if allocator.is_release_due(done):
@@ -113,16 +115,19 @@ def run_tiles(
     with stop.patient():
         try:
             for result in results:
-                keep(result)
-                if watch is not None:
-                    watch()
+                has_looked = inputs is None or inputs.watch()
+                if inputs is not None and inputs.state != state:
+                    break
+                keep(result, has_looked)
+                if has_looked:
+                    spool.confirm()
                 if stop.seconds > _IN_FLIGHT_SECONDS:
                     break
         finally:
             if isinstance(results, Generator):
                 results.close()  # threads finish their tiles
             for result in list(finished_tiles.values()):
-                keep(result)
+                keep(result, is_confirmed=False)
     allocator.release_freed()
     stop.check()
     progress.finish()

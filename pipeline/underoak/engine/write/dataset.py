@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,8 @@ from underoak.engine.write.outputs import (
     UINT16_STEPS,
 )
 
+Reading = Callable[[], contextlib.AbstractContextManager[None]]
+
 _FILES = {"suitability": SUITABILITY_TIF, "class": CLASS_TIF, "limiting": LIMITING_TIF, "membership": MEMBERSHIPS_TIF,
           "missing_weight": MISSING_WEIGHT_TIF, "spread": SPREAD_TIF, "quantiles": QUANTILES_TIF}  # fmt: skip
 
@@ -37,8 +41,8 @@ _FILES = {"suitability": SUITABILITY_TIF, "class": CLASS_TIF, "limiting": LIMITI
 class _LazyRaster(BackendArray):
     """The bands of a finished raster, (band, y, x), read by windows."""
 
-    def __init__(self, folder: Path, name: str) -> None:
-        self.folder, self.name = folder, name
+    def __init__(self, folder: Path, name: str, reading: Reading) -> None:
+        self.folder, self.name, self.reading = folder, name, reading
         with open_finished(folder, name) as raster:
             self.shape, self.dtype = raster.shape, raster.dtype
 
@@ -54,14 +58,18 @@ class _LazyRaster(BackendArray):
             return np.empty([indices.size for indices in (bands, rows, cols) if indices.ndim], self.dtype)
         top, left = int(rows.min()), int(cols.min())
         window = Window(top, left, int(rows.max()) + 1 - top, int(cols.max()) + 1 - left)
-        with open_finished(self.folder, self.name) as raster:
+        with self.reading(), open_finished(self.folder, self.name) as raster:
             cells = raster.stored_bands(window, [int(band) for band in np.atleast_1d(bands)])
         picked = cells[:, np.atleast_1d(rows - top)][:, :, np.atleast_1d(cols - left)]
         return picked.reshape([indices.size for indices in (bands, rows, cols) if indices.ndim])
 
 
-def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
+def open_run(
+    folder: Path, grid: Grid, criteria: list[str], reading: Reading = contextlib.nullcontext
+) -> xr.Dataset:  # fmt: skip
     """Return the rasters of a run folder as a dataset; nothing is read yet.
+
+    `reading` is entered around each later read.
 
     `suitability`, `membership`, `missing_weight`, `spread`, `quantiles` and `p_meets_<rule>` are in 0..1 with NaN where
     not judged or not computed; `class` and `limiting` are codes as stored, explained in their attributes.
@@ -82,7 +90,7 @@ def open_run(folder: Path, grid: Grid, criteria: list[str]) -> xr.Dataset:
     for name, file in files.items():
         if not (folder / file).exists():
             continue
-        data = indexing.LazilyIndexedArray(_LazyRaster(folder, file))
+        data = indexing.LazilyIndexedArray(_LazyRaster(folder, file, reading))
         dims = (third.get(name, "band"), "y", "x")
         variable = xr.Variable(dims, data, _attributes(name))
         if name not in third:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.memory_errors import is_shortage, shortage
-from underoak.layers.files import MAX_BLOCK_BYTES
+from underoak.layers.files import MAX_BLOCK_BYTES, FileStamp
 from underoak.layers.formats.read_watch import watch_read
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ _CODECS = {
 }  # fmt: skip
 
 _lock = threading.RLock()  # the HDF5 library serves one thread at a time
-_open: OrderedDict[tuple[str, tuple[int, int]], xr.Dataset] = OrderedDict()
+_open: OrderedDict[tuple[str, FileStamp], xr.Dataset] = OrderedDict()
 
 
 def store_engine(path: Path) -> str:
@@ -75,7 +75,7 @@ def check_store(path: Path, where: str) -> tuple[str, ...]:
 
 
 @contextlib.contextmanager
-def open_dataset(path: Path | str, stamp: tuple[int, int], what: str, where: str) -> Iterator[xr.Dataset]:
+def open_dataset(path: Path | str, stamp: FileStamp, what: str, where: str) -> Iterator[xr.Dataset]:
     """Open the store's undecoded dataset, once per process; failures inside the block become E230.
 
     One thread at a time for NetCDF; a Zarr store may be read by several.
@@ -100,7 +100,7 @@ def close_stores() -> None:
             _open.popitem()[1].close()
 
 
-def _dataset(path: str, stamp: tuple[int, int]) -> xr.Dataset:
+def _dataset(path: str, stamp: FileStamp) -> xr.Dataset:
     import xarray as xr
 
     with _lock:

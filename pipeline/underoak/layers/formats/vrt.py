@@ -15,7 +15,7 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.layers.files import MAX_BLOCK_BYTES, Trust, file_stamp, input_path, is_remote
+from underoak.layers.files import MAX_BLOCK_BYTES, FileStamp, Trust, file_stamp, input_path, is_remote
 from underoak.layers.formats.tiff_tags import block_bytes
 
 MAX_DEPTH = 4
@@ -70,7 +70,7 @@ def check_mosaic(path: Path | str, trust: Trust, where: str = "") -> Mosaic:
 
 
 @lru_cache(maxsize=32)
-def _check_cached(path: str, _stamp: tuple[int, int], trust: Trust, where: str) -> Mosaic:
+def _check_cached(path: str, _stamp: FileStamp, trust: Trust, where: str) -> Mosaic:
     check = _Check(trust, where)
     tree = _check_dataset(_parse(path, check), Path(path), check, 1)
     bands = enumerate(tree.iterfind("VRTRasterBand"), 1)
