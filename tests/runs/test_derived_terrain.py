@@ -170,7 +170,7 @@ def test_what_cannot_be_derived_is_told_together_before_anything_is_computed(hil
         "near": {"from": "elevation", "derive": "topographic_position", "radius": "10 m"},
         "gone": {"file": "no_such.gpkg", "derive": "distance", "within": "1 km"},
     }
-    assert faults(hillside, derived) == {("E246", "gone")}
+    assert faults(hillside, derived) == {("E246", "gone"), ("E355", "layers.near")}
     del derived["gone"]
     assert faults(hillside, derived) == {("E355", "layers.near")}
 

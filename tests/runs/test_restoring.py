@@ -176,7 +176,7 @@ def test_ground_that_needs_evidence_is_marked_so(tmp_path):
         layers={"soil_ph": {"file": "east.tif", "unit": "pH*10", "resample": "nearest"}},
         region={"bounds": [left, top - 6000, left + 6000, top], "crs": "EPSG:32637", "cell": "100 m"},
     )  # fmt: skip
-    assert codes(run) == ["W433", "W434"]  # and pH alone makes all of it S1
+    assert codes(run) == ["W433", "W434", "W436"]  # one pH everywhere makes all of it S1
     assert run.zones["native_range"].tolist() == ["needs evidence"]
     assert run.zones["rank"].tolist() == [1]
 
@@ -247,7 +247,8 @@ def test_strict_stops_at_a_border_before_anything_is_judged(tmp_path):
 def test_what_strict_finds_when_all_is_judged_costs_no_tile(tmp_path):
     south = [LEFT, TOP - ROWS * CELL, LEFT + COLS * CELL, TOP - 60 * CELL]
     plan = country(tmp_path, purpose="orchard", zones=None, region={"bounds": south, "crs": CRS, "cell": "100 m"})
-    write_raster(tmp_path / "ph.tif", np.full((ROWS, COLS), 79, np.int16), CRS, (CELL, 0, LEFT, 0, -CELL, TOP))
+    ph = np.where(np.indices((ROWS, COLS)).sum(axis=0) % 2, 79, 74).astype(np.int16)  # S1 all over, and not all alike
+    write_raster(tmp_path / "ph.tif", ph, CRS, (CELL, 0, LEFT, 0, -CELL, TOP))
     inside = shapely.box(LEFT + 5 * CELL, TOP - 80 * CELL, LEFT + 35 * CELL, TOP - 60 * CELL)
     write_shapes(tmp_path / "fields.gpkg", [inside], CRS, name=["south"])
     loaded = uo.load_plan(plan, base=tmp_path)

@@ -63,13 +63,13 @@ def test_no_band_is_a_colour_or_an_opacity(run: uo.Run) -> None:
         assert kinds <= {ColorInterp.gray, ColorInterp.undefined, ColorInterp.palette}, path.name
 
 
-def test_codes_without_a_unit_are_all_named_in_the_tags(run: uo.Run) -> None:
+def test_codes_are_plain_numbers_and_all_named_in_the_tags(run: uo.Run) -> None:
     for name in CATEGORIES:
         with rasterio.open(run.folder / name) as source:
             tags, codes = source.tags(), np.unique(source.read())
             assert source.nodata == MISSING
             assert source.scales == (1.0,) * source.count
-            assert not any(source.units)
+            assert set(source.units) == {"1"}
         assert all(any(f"{kind}_{code}" in tags for kind in ("CLASS", "CODE", "CRITERION")) for code in codes.tolist())
 
 

@@ -246,7 +246,7 @@ def test_the_table_fits_a_narrow_and_a_wide_terminal(demo):
             "(worked out from the slope's)."
         )
         parcels = text[: text.index("S1 highly")].splitlines()
-        assert len(parcels) <= 3 + 40 + 40 // 4  # a line for each parcel, a second one for a few
+        assert len(parcels) <= 3 + 2 * 40  # a line for each parcel, or two
     widest = ranking(demo.findings[0], width=140)
     (line,) = [line for line in widest.splitlines() if re.match(r" +\d+  007 ", line)]
     row = demo.findings[0].parcels.set_index("id").loc["007"]

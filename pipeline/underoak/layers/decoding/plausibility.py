@@ -79,6 +79,9 @@ class _Checker:
                 odd.merge(each)
         self._check_tags({**tally.never, **{tag: each.count for tag, each in possible.items()}})
         if self.request.kind == "classes":
+            if self._is_many(odd.count.cells):
+                what = f"{self._count(odd.count)}, {_span(odd)}, are no valid codes: {_missing(odd.count)}"
+                self._add("E204", what, odd.count, f'correct the file, or widen "valid:" under {self.names.key}')
             return
         if self._is_many(odd.count.cells):
             self._report_wrong_unit(odd, possible)
