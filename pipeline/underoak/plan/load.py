@@ -49,7 +49,7 @@ def load_plan(
     ...     "layers": {"soil_ph": {"file": "ph.tif", "unit": "pH*10"}, "slope": {"file": "s.tif", "unit": "degree"}},
     ... })
     >>> [(c.name, round(c.weight, 4)) for c in plan.criteria]
-    [('ph', 0.7222), ('slope', 0.2778)]
+    [('ph', 0.7333), ('slope', 0.2667)]
 
     Raises:
         UnderoakError: with every fault, each at its line and column (E300 to E362, E202, E205, E226).
