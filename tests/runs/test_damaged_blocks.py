@@ -45,13 +45,15 @@ def spoil(path):
         at, size = (
             int(raster.get_tag_item(f"BLOCK_{what}_{col}_{row}", "TIFF", bidx=1)) for what in ("OFFSET", "SIZE")
         )
-    stream = zlib.compress(np.full(SIDE * SIDE + 1, 500.0, np.float32).tobytes(), 9)
+    packer, cells = zlib.compressobj(9), np.full(SIDE * SIDE, 500.0, np.float32).tobytes()
+    # the surplus has a part of the stream to itself, so that all cells before it are unpacked whatever memory held
+    stream = packer.compress(cells) + packer.flush(zlib.Z_FULL_FLUSH) + packer.compress(cells[:4]) + packer.flush()
     assert len(stream) < size
     data = bytearray(path.read_bytes())
     data[at : at + len(stream)] = stream
     path.write_bytes(data)
     with rasterio.open(path) as raster:
-        assert (raster.read(1)[row * SIDE : row * SIDE + SIDE, col * SIDE : col * SIDE + SIDE] == 500).mean() > 0.9
+        assert (raster.read(1)[row * SIDE : row * SIDE + SIDE, col * SIDE : col * SIDE + SIDE] == 500).all()
     return f"rows {row * SIDE} to "
 
 

@@ -131,7 +131,7 @@ def test_a_hard_limit_of_the_system_while_tiles_are_judged_is_told_as_a_shortage
         true = tiles.judge_window
 
         def greedy(*args):
-            np.ones(12 * 2**20)  # 96 MiB more than a block takes
+            np.ones(32 * 2**20)  # 256 MiB more than a block takes
             return true(*args)
 
         tiles.judge_window = greedy
