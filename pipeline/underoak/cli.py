@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import functools
-import os
 import sys
-import traceback
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, ParamSpec, TypedDict, TypeVar, Unpack
+from typing import IO, TYPE_CHECKING, TypedDict, TypeVar, Unpack
 
 import click
 
-from underoak.base.errors import BUG, UNJUDGED, Fault, UnderoakError, printable
-from underoak.base.memory_errors import is_shortage, shortage
+from underoak.base.errors import UNJUDGED, Fault, UnderoakError
+from underoak.cli_faults import exit_code, leave_hung_threads, print_lines, report_faults
 from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, RunOptions, Spacing, run_options
 
 if TYPE_CHECKING:
@@ -23,73 +20,10 @@ if TYPE_CHECKING:
     from underoak.report import Comparison
     from underoak.runs.finished_run import Run
 
-P = ParamSpec("P")
 T = TypeVar("T")
 
-_SIGINT = 130
 _MOST_READS = 5  # of a run folder in which runs are published one after the other
 _MIN_COLUMNS, _MAX_COLUMNS = 60, 118
-
-
-def report_faults(command: Callable[P, None]) -> Callable[..., None]:
-    """Print the faults of a command to stderr and exit with their code; a traceback needs `--debug`."""
-
-    @click.option("--debug", is_flag=True, help="Print a traceback with every error.")
-    @functools.wraps(command)
-    def wrapped(*args: P.args, debug: bool, **kwargs: P.kwargs) -> None:  # type: ignore[valid-type]  # click adds it
-        try:
-            command(*args, **kwargs)
-        except UnderoakError as error:
-            if debug:
-                traceback.print_exc()
-            for fault in error.faults:
-                click.echo(str(fault), err=True)
-            if all(fault.is_warning for fault in error.faults):
-                click.echo("Stopped: with --strict, warnings count as errors.", err=True)
-            _leave_hung_threads(error.exit_code)
-            sys.exit(error.exit_code)
-        except KeyboardInterrupt as error:
-            click.echo("Stopped. No result file is incomplete.", err=True)
-            sys.exit(_exit_code(error))
-        except BrokenPipeError:  # the reader of our output has left
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            sys.exit(0)
-        except (click.ClickException, click.exceptions.Exit, SystemExit):
-            raise
-        except Exception as error:
-            if debug:
-                traceback.print_exc()
-            if is_shortage(error):
-                short = shortage("working on it", reason=str(error)[:200])
-                click.echo(str(short), err=True)
-                sys.exit(short.exit_code)
-            what = f"a bug in underoak: {type(error).__name__}: {error}"
-            click.echo(str(Fault("E100", what, fix="run again with --debug, and report the output")), err=True)
-            sys.exit(BUG)
-
-    return wrapped
-
-
-def _print(text: str) -> None:
-    """Print lines to stdout; names in them may come from files, so control characters are escaped."""
-    click.echo("\n".join(printable(line) for line in text.split("\n")))
-
-
-def _leave_hung_threads(code: int) -> None:
-    """End the process here if a thread hangs in a file: the interpreter would wait for it."""
-    if "underoak.layers.formats.read_watch" not in sys.modules:
-        return
-    from underoak.layers.formats.read_watch import overdue_read
-
-    if overdue_read(0.0) is not None:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-
-
-def _exit_code(error: BaseException) -> int:
-    """Return the exit code that `report_faults` ends with."""
-    return int(getattr(error, "exit_code", _SIGINT if isinstance(error, KeyboardInterrupt) else BUG))
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -158,8 +92,8 @@ def _run(path: Path, options: RunOptions) -> None:
         )
     for findings in result.findings:
         if findings.case.heading:
-            _print(f"\n{findings.case.heading}\n")
-        _print(ranking(findings, width=_columns()))
+            print_lines(f"\n{findings.case.heading}\n")
+        print_lines(ranking(findings, width=_columns()))
     if options["progress"] != "none" and not is_log_on_stderr:
         for line in result.next_steps():
             click.echo(line, err=True)
@@ -194,8 +128,8 @@ def _progress(show: Show, log_json: str | None) -> Iterator[Progress]:
         except BaseException as error:
             progress.failed(error)
             if log_json == "-":  # a line for people would not be JSON
-                _leave_hung_threads(_exit_code(error))
-                sys.exit(_exit_code(error))
+                leave_hung_threads(exit_code(error))
+                sys.exit(exit_code(error))
             raise
 
 
@@ -234,7 +168,7 @@ def check(plan: Path, **options: Unpack[CheckOptions]) -> None:
     from underoak.runs.check import check as check_plan
 
     for line in check_plan(load_plan(plan), **options):
-        _print(line)
+        print_lines(line)
 
 
 @main.command(short_help="Write a starter plan.")
@@ -297,7 +231,7 @@ def explain(
             return finished.field_sheet(parcel, zone, establish, spacing, headland)
         return finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone))
 
-    _print(_read_runs(text, run))
+    print_lines(_read_runs(text, run))
 
 
 @main.command(short_help="Choose soil sampling points on a parcel or zone.")
@@ -332,7 +266,7 @@ def sample(
         raise click.UsageError("--range must be more than 0")
     sampling = _read_runs(lambda finished: finished.sample(parcel, count, range_m, setback, spacing, zone), run)
     paths = Run.open(run).write_sample(sampling, out)
-    _print(lab_request(sampling))
+    print_lines(lab_request(sampling))
     for path in paths:
         click.echo(f"Wrote: {path}", err=True)
     lab = "enter the lab results in the file under `lab:` in the plan"
@@ -361,7 +295,7 @@ def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -
         text = json.dumps(comparison_values(comparison), indent=2, ensure_ascii=False, allow_nan=False)
         _write(text, json_to)
     if json_to != "-":
-        _print(comparison_text(comparison))
+        print_lines(comparison_text(comparison))
     fault = comparison.fault()
     if expect_same and fault is not None:
         raise UnderoakError(fault)
@@ -421,7 +355,7 @@ def judge(species: str, figures: tuple[str, ...], purpose: str, is_json: bool) -
         values = {"species": [spot_values(spot) for spot in spots]} if is_all else spot_values(spots[0])
         click.echo(json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        _print(spots_text(spots) if is_all else spot_text(spots[0]))
+        print_lines(spots_text(spots) if is_all else spot_text(spots[0]))
 
 
 @main.command(short_help="List the species profiles, or print one.")

@@ -90,6 +90,19 @@ def test_a_damaged_block_stops_a_run_before_it_judges_and_names_file_and_place(c
     assert fault.code == "E230"
 
 
+def test_a_damaged_block_in_the_file_of_a_scenario_stops_that_scenario_only(case, tmp_path):
+    plan, folder = case
+    shutil.copy(folder / "dem.tif", folder / "dem_dry.tif")
+    spoil(folder / "dem_dry.tif")
+    dry = {**plan, "scenarios": [{"name": "dry", "replace": {"elevation": "dem_dry.tif"}}]}
+    run = go(dry, folder, tmp_path / "out")
+    (failed,) = run.failed_scenarios
+    assert failed.name == "dry"
+    (fault,) = failed.faults
+    assert fault.startswith("E230 scenario dry, elevation (dem_dry.tif): ")
+    assert [each.folder for each in run.manifest.cases] == ["present"]
+
+
 def test_check_deep_finds_it_and_plain_check_does_not_look(case):
     plan, folder = case
     spoil(folder / "dem.tif")

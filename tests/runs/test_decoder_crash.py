@@ -15,13 +15,7 @@ from underoak.layers.formats.read_watch import watch_read
 from underoak.runs import judging
 
 from crash import in_child
-from strip import TILES, Listener, go, kept_tiles, result, strip
-
-
-@pytest.fixture(scope="module")
-def land(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("strip")
-    return strip(folder), folder
+from strip import TILES, Listener, go, kept_tiles, result
 
 
 def dies_while_reading(land, out, signum):

@@ -18,21 +18,7 @@ from click.testing import CliRunner
 from underoak.cli import main
 from underoak.runs.finished_run import Run
 
-from noise import LEFT, TOP, small_country, write_raster, write_shapes
-
-
-@pytest.fixture(scope="module")
-def small(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("small")
-    return small_country(folder), folder
-
-
-@pytest.fixture
-def case(small, tmp_path):
-    """A copy of the small country that a test may spoil."""
-    plan, folder = small
-    shutil.copytree(folder, tmp_path / "data", dirs_exist_ok=True)
-    return json.loads(json.dumps(plan)), tmp_path / "data"
+from noise import LEFT, TOP, write_raster, write_shapes
 
 
 @pytest.fixture(scope="module")

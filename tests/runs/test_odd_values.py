@@ -16,23 +16,7 @@ import underoak as uo
 from underoak.cli import main
 from underoak.runs.check import check
 
-from noise import small_country
-
 RNG = np.random.default_rng(211)
-
-
-@pytest.fixture(scope="module")
-def small(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("small")
-    return small_country(folder), folder
-
-
-@pytest.fixture
-def case(small, tmp_path):
-    """A copy of the small country that a test may spoil."""
-    plan, folder = small
-    shutil.copytree(folder, tmp_path / "data")
-    return json.loads(json.dumps(plan)), tmp_path / "data"
 
 
 def change(path, out, function):

@@ -28,13 +28,7 @@ from underoak.engine.workers import pool
 
 from crash import die, in_child
 from noise import noise_country
-from strip import TILES, Listener, go, kept_tiles, result, strip
-
-
-@pytest.fixture(scope="module")
-def land(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("strip")
-    return strip(folder), folder
+from strip import TILES, Listener, go, kept_tiles, result
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,9 @@
 import errno
 import hashlib
 import json
+import subprocess
 import sys
+import textwrap
 
 import numpy as np
 import pytest
@@ -110,6 +112,54 @@ def test_a_limit_of_the_container_holds_without_being_asked_for(plan, tmp_path, 
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a hard limit on memory of this kind is Linux's")
+def test_a_hard_limit_of_the_system_while_tiles_are_judged_is_told_as_a_shortage(country, tmp_path):
+    """The limit is on what the process has of its own, so that an allocation really fails.
+
+    Blocks are made to take more, because below some 60 MB the linear algebra library ends the process by itself.
+    """
+    given, folder = country
+    (tmp_path / "plan.json").write_text(json.dumps(given), encoding="utf-8")
+    script = f"""
+        import json, resource
+        import numpy as np
+        from pathlib import Path
+        import underoak as uo
+        from underoak.base.errors import UnderoakError
+        from underoak.engine.progress import Progress
+        from underoak.engine.workers import tile as tiles
+
+        true = tiles.judge_window
+
+        def is_limited():
+            return resource.getrlimit(resource.RLIMIT_DATA)[0] != resource.RLIM_INFINITY
+
+        def greedy(*args):
+            if is_limited():
+                np.ones(2**27)  # 1 GiB, ten times what is left
+            return true(*args)
+
+        tiles.judge_window = greedy
+
+        class Tight(Progress):
+            def advance(self, parts=1):
+                super().advance(parts)
+                if is_limited():
+                    return
+                pages = [int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmData")]
+                limit = pages[0] * 1024 + 96 * 2**20
+                resource.setrlimit(resource.RLIMIT_DATA, (limit, limit))
+
+        plan = uo.load_plan(json.loads(Path({str(tmp_path / "plan.json")!r}).read_text()), base=Path({str(folder)!r}))
+        try:
+            uo.run(plan, out=Path({str(tmp_path / "out")!r}), workers=1, progress=Tight("none"))
+        except UnderoakError as error:
+            print(error.faults[0].code, error.exit_code)
+    """
+    done = subprocess.run([sys.executable, "-c", textwrap.dedent(script)], capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stdout.strip() == "E503 7"
+
+
 def test_what_means_a_shortage():
     assert is_shortage(OSError(errno.ENOMEM, "Cannot allocate memory"))
     assert not is_shortage(OSError(errno.ENOSPC, "No space left on device"))

@@ -12,13 +12,7 @@ from underoak.engine.storage import input_files
 from underoak.runs import run as runs
 
 from crash import die, in_child
-from strip import TILES, Listener, go, kept_tiles, result, strip
-
-
-@pytest.fixture(scope="module")
-def land(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("strip")
-    return strip(folder), folder
+from strip import TILES, Listener, go, kept_tiles, result
 
 
 @pytest.fixture(scope="module")

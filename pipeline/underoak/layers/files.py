@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
+from underoak.base.memory_errors import has_room, is_shortage, shortage
 
 _OTHER_KINDS = (
     (b"%PDF", "a PDF document"),
@@ -60,6 +61,14 @@ class Trust:
     def contains(self, path: str) -> bool:
         """Return whether a real path lies inside a root."""
         return any(path == root or path.startswith(root.rstrip(os.sep) + os.sep) for root in self.roots)
+
+
+def read_shortage(error: BaseException, what: str, where: str) -> UnderoakError | None:
+    """Return the error of a read for which there was no memory; None for another cause.
+
+    Where a block of the largest size would fit, memory is not short: the file is damaged, and claims too much.
+    """
+    return shortage(f"reading {what}", where) if is_shortage(error) and not has_room(MAX_BLOCK_BYTES) else None
 
 
 def is_remote(name: str) -> bool:

@@ -14,9 +14,9 @@ from underoak.base.codes import EXCLUDED
 from underoak.base.errors import Fault, Problems
 from underoak.base.memory_errors import report_shortage
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
-from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario
+from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario, LayerFaults
 from underoak.engine.prepare.estimate import Allowance, estimate, fit_memory, refuse_large_files
-from underoak.engine.prepare.file_checks import LayerFaults, check_contradictions, check_layer_values
+from underoak.engine.prepare.file_checks import check_contradictions, check_layer_values
 from underoak.engine.prepare.input_blocks import verify_inputs
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_fault
@@ -95,7 +95,7 @@ def run(
             failed = (*failed, *error.scenarios)
             plan = plan.without_scenarios(frozenset(scenario.name for scenario in error.scenarios))
             options = replace(options, resume=False)  # the tiles just judged are of another plan
-            progress.say(f"Judging again without: {error}.")
+            progress.say(f"Starting again without: {error}.")
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class _Options:
 
 
 class _ScenariosFailed(Exception):
-    """A signal that values of some scenarios turned out wrong when all land was judged: the rest is judged again."""
+    """A signal that inputs of some scenarios turned out wrong on the way: the rest is judged without them."""
 
     def __init__(self, scenarios: tuple[FailedScenario, ...]) -> None:
         super().__init__(", ".join(scenario.name for scenario in scenarios))
@@ -130,7 +130,7 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
     plan = ready.plan
     with progress.step("checksums of inputs"):
         inputs = Inputs(input_files(plan, ready.prepared), plan.base, plan.path, states)
-        verify_inputs(ready.prepared.recipe.stack, inputs, threads)
+        _check_blocks(ready, inputs, threads, options.strict)
     identity = Identity.of(plan, ready.grid, inputs.sums, ready.job.outputs)
     threads, size = fit_memory(allowance, ready.workload, threads, size)
     needs = estimate(ready.workload, threads, size)
@@ -193,13 +193,31 @@ def _write_rasters(
         return write_scenario_summary(ready.plan, ready.prepared, spool, stage, edges)
 
 
+def _check_blocks(ready: PreparedRun, inputs: Inputs, threads: int, strict: bool) -> None:
+    """Stop at damaged inputs, or leave out the scenarios that alone read them."""
+    faults = CaseFaults(ready.problems)
+    for report in verify_inputs(ready.prepared.recipe.stack, inputs, threads):
+        faults.add(_cases_with(ready, report), report.faults)
+    _stop_or_leave_out(faults, strict)
+
+
+def _cases_with(ready: PreparedRun, report: LayerFaults) -> list[Case]:
+    return [each.case for each in ready.prepared.cases if report.layers & each.stacked_names]
+
+
+def _stop_or_leave_out(faults: CaseFaults, strict: bool) -> None:
+    faults.stop_if_any(strict)
+    if faults.failed:
+        raise _ScenariosFailed(faults.failed)
+
+
 def _check_counts(ready: PreparedRun, counts: TileCounts, strict: bool) -> None:
     """Stop before anything is written if too many values were dropped, or if no cell can be judged."""
     prepared, faults = ready.prepared, CaseFaults(ready.problems)
     labels = {name: label for each in reversed(prepared.cases) for name, label in each.labels.items()}
     for report in _dropped_values(prepared, counts):
         _replace_warnings(ready.problems, report.faults)
-        faults.add([each.case for each in prepared.cases if report.layers & each.stacked_names], report.faults)
+        faults.add(_cases_with(ready, report), report.faults)
     for each in prepared.cases:
         case_counts, of_case = counts.of(each.case), Problems()
         for layer, n_crossing in sorted(case_counts.crossing.items()):
@@ -211,9 +229,7 @@ def _check_counts(ready: PreparedRun, counts: TileCounts, strict: bool) -> None:
             reason = f": {', '.join(blank)} has no value anywhere in it" if blank else ""
             of_case.add("E250", f"nothing to judge in the region{reason}", "region", "check area, nodata and overlap")
         faults.add([each.case], [*of_case.faults, *of_case.warnings])
-    faults.stop_if_any(strict)
-    if faults.failed:
-        raise _ScenariosFailed(faults.failed)
+    _stop_or_leave_out(faults, strict)
 
 
 def _check_constant(ready: PreparedRun, counts: TileCounts) -> None:

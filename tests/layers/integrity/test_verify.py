@@ -59,7 +59,7 @@ def library_blocks(path):
 
 def faults(path, window=EVERYTHING, bands=(1, 2, 3), sound=None, threads=2):
     outcome = verify_blocks([FilePart(str(path), bands, window, f"soil_ph ({path.name})")], sound or {}, threads)
-    return [str(fault) for fault in outcome.faults]
+    return [str(fault) for fault in outcome.faults.values()]
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
@@ -274,7 +274,7 @@ def test_a_mosaic_verifies_the_blocks_of_its_sources_that_a_window_shows(tmp_pat
     offset, size = library_blocks(tmp_path / "b.tif")[1, 2, 1]
     data[offset + size - 1] ^= 8
     (tmp_path / "b.tif").write_bytes(data)
-    assert f"block 7 in {tmp_path / 'b.tif'} is damaged" in str(verify_blocks(parts, {}, 1).faults[0])
+    assert f"block 7 in {tmp_path / 'b.tif'} is damaged" in str(*verify_blocks(parts, {}, 1).faults.values())
 
 
 CHUNKED = {

@@ -24,12 +24,12 @@ def row(**more: object) -> dict[str, object]:
 
 
 def test_a_narrow_column_names_what_holds_the_class_with_its_value() -> None:
-    assert held_or_limiting([RAIN, COLD], row()) == "held to S2: water 96 mm, too low"
+    assert held_or_limiting([RAIN, COLD], row()) == "held by water 96 mm, too low"
     both = row(held_by=("water", "winter_cold"))
-    assert held_or_limiting([RAIN, COLD], both) == "held to S2: water, winter cold"
+    assert held_or_limiting([RAIN, COLD], both) == "held by water, winter cold"
     assert held_or_limiting([RAIN, COLD], row(held_by=None)) == "water 96, best 145 to 220 mm"
     assert held_or_limiting([COLD], row(held_by=("winter_cold",), value_winter_cold=float("nan"))) == (
-        "held to S2: winter cold, too low"
+        "held by winter cold, too low"
     )
 
 

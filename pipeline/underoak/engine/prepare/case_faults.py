@@ -10,6 +10,19 @@ from underoak.plan.case import Case
 
 
 @dataclass(frozen=True, slots=True)
+class LayerFaults:
+    """Faults and warnings on layers of the stack."""
+
+    layers: frozenset[str]  # by their names in the stack
+    faults: tuple[Fault, ...]
+
+    @classmethod
+    def of(cls, layers: Iterable[str], problems: Problems) -> LayerFaults:
+        """Return all that was added to `problems`."""
+        return cls(frozenset(layers), (*problems.faults, *problems.warnings))
+
+
+@dataclass(frozen=True, slots=True)
 class FailedScenario:
     """A scenario that is not judged, because of faults in its own inputs."""
 

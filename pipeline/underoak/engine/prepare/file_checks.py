@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from underoak.base.errors import Fault, Problems, UnderoakError
+from underoak.base.errors import Problems, UnderoakError
 from underoak.base.grid import Grid, Window
-from underoak.engine.prepare.input_blocks import stored_parts
+from underoak.engine.prepare.case_faults import LayerFaults
+from underoak.engine.prepare.input_blocks import check_blocks
 from underoak.engine.prepare.value_ranges import ValueRange, tallied_range
 from underoak.engine.storage.read_note import Noted
 from underoak.layers.catalogue import open_layers
@@ -23,7 +24,6 @@ from underoak.layers.derivation.source_layer import clip_to_source
 from underoak.layers.derivation.whole_file import WholeFileSource
 from underoak.layers.files import Trust
 from underoak.layers.formats.gdal import gdal_settings
-from underoak.layers.integrity.verify import verify_blocks
 from underoak.layers.quantile_layers import Quantiles, check_crossing, open_quantiles
 from underoak.layers.shapes.distance import ShapeDistance
 from underoak.layers.stack import Stack, StackedLayer
@@ -42,19 +42,6 @@ class LayersRequest:
 
     specs: Mapping[str, LayerSpec]
     judged: frozenset[str]
-
-
-@dataclass(frozen=True, slots=True)
-class LayerFaults:
-    """Faults and warnings on layers of the stack."""
-
-    layers: frozenset[str]  # by their names in the stack
-    faults: tuple[Fault, ...]
-
-    @classmethod
-    def of(cls, layers: Iterable[str], problems: Problems) -> LayerFaults:
-        """Return all that was added to `problems`."""
-        return cls(frozenset(layers), (*problems.faults, *problems.warnings))
 
 
 def open_files(
@@ -79,10 +66,9 @@ def sample_files(
         quantiles: a layer's name in its plan, its quantiles, and its name in the stack.
         deep: check every cell, and verify every stored block.
     """
-    faults = []
+    faults: list[LayerFaults] = []
     if deep:
-        damaged = verify_blocks(list(stored_parts(stack)), {}).faults
-        faults.append(LayerFaults(frozenset(layer.name for layer in stack.layers), tuple(damaged)))
+        faults += check_blocks(stack)
     with gdal_settings():  # once, and not for every read
         of_values, ranges = check_layer_values(stack, deep)
         faults += of_values

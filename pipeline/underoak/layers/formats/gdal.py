@@ -14,8 +14,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.base.memory_errors import has_room, is_shortage, shortage
-from underoak.layers.files import MAX_BLOCK_BYTES
+from underoak.layers.files import read_shortage
 from underoak.layers.formats.read_watch import watch_read
 
 DRIVERS = ("GTiff", "COG", "VRT")
@@ -107,9 +106,7 @@ def report_read_errors(what: str, where: str) -> Iterator[None]:
         with gdal_settings(), watch_read(what, where):
             yield
     except (RasterioError, OSError, MemoryError, UnicodeDecodeError) as error:
-        if is_shortage(error) and not has_room(MAX_BLOCK_BYTES):  # else the file is damaged and claims too much
-            raise shortage(f"reading {what}", where) from error
-        raise UnderoakError(_read_fault(what, where, error)) from error
+        raise read_shortage(error, what, where) or UnderoakError(_read_fault(what, where, error)) from error
 
 
 def _read_fault(what: str, where: str, error: BaseException) -> Fault:

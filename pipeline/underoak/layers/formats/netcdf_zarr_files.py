@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.base.memory_errors import is_shortage, shortage
-from underoak.layers.files import MAX_BLOCK_BYTES, FileStamp
+from underoak.layers.files import MAX_BLOCK_BYTES, FileStamp, read_shortage
 from underoak.layers.formats.read_watch import watch_read
 
 if TYPE_CHECKING:
@@ -65,9 +64,7 @@ def check_store(path: Path, where: str) -> tuple[str, ...]:
     except UnderoakError:
         raise
     except Exception as error:  # a damaged file makes the libraries raise almost anything
-        if is_shortage(error):
-            raise shortage("reading its description", where) from error
-        raise _read_fault(path, where, error) from error
+        raise read_shortage(error, "its description", where) or _read_fault(path, where, error) from error
     if not kind:
         what = f"{path} is not a NetCDF file: its first bytes are others"
         raise UnderoakError(Fault("E230", what, where, "give a classic or an HDF5-based NetCDF file"))
@@ -88,9 +85,7 @@ def open_dataset(path: Path | str, stamp: FileStamp, what: str, where: str) -> I
         except UnderoakError:
             raise
         except Exception as error:  # a damaged file makes the libraries raise almost anything
-            if is_shortage(error):
-                raise shortage(f"reading {what}", where) from error
-            raise _read_fault(path, where, error, what) from error
+            raise read_shortage(error, what, where) or _read_fault(path, where, error, what) from error
 
 
 def close_stores() -> None:

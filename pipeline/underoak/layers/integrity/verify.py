@@ -27,9 +27,9 @@ Numbers = npt.NDArray[np.int64]
 
 @dataclass
 class Verification:
-    """The outcome: faults, and the blocks of each file that are sound, by path."""
+    """The outcome by path: faults, and the blocks of each file that are sound."""
 
-    faults: list[Fault] = field(default_factory=list)
+    faults: dict[str, Fault] = field(default_factory=dict)
     sound: dict[str, Numbers] = field(default_factory=dict)  # only files of which blocks were verified now
 
 
@@ -74,7 +74,7 @@ def verify_blocks(parts: Sequence[FilePart], sound_before: Mapping[str, Numbers]
     for file in files:
         outcome.sound[file.path] = np.setdiff1d(file.numbers, list(file.damaged))
         if file.damaged:
-            outcome.faults.append(_fault(file))
+            outcome.faults[file.path] = _fault(file)
     return outcome
 
 

@@ -43,11 +43,20 @@ def square_side(grid: Grid, max_area_m2: float) -> int:
     return max(1, math.floor(math.sqrt(max_area_m2 / cell_m2 / _SQUARES)))
 
 
-def squares_of(window: Window, side: int) -> tuple[Longs, Longs]:
+def _squares_of(window: Window, side: int) -> tuple[Longs, Longs]:
     """Return the row and the column of the square of each cell of a window, (rows, 1) and (1, cols)."""
     rows = (window.row + np.arange(window.rows, dtype=np.int64)) // side
     cols = (window.col + np.arange(window.cols, dtype=np.int64)) // side
     return rows[:, None], cols[None, :]
+
+
+def squares_in(
+    zone: Longs, is_cut: npt.NDArray[np.bool_], window: Window, side: int
+) -> tuple[list[tuple[int, int, int]], Longs]:
+    """Return the squares of a window's cells to cut, by zone, row and column, and the place there of each cell's."""
+    keys = np.stack([*np.broadcast_arrays(zone, *_squares_of(window, side))], axis=-1)[is_cut]
+    squares, number = np.unique(keys, axis=0, return_inverse=True)
+    return [(zone, row, col) for zone, row, col in squares.tolist()], number.reshape(-1)
 
 
 def cut(squares: Longs, areas: Longs, largest: int) -> list[Longs]:

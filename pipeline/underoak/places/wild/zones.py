@@ -27,7 +27,7 @@ from underoak.places.columns.column import arrange
 from underoak.places.columns.zones import ZONES
 from underoak.places.geometry.outlines import corners, outlines
 from underoak.places.parcels.ranking import CLASSES, largest
-from underoak.places.wild.zone_parts import colours, cut, part_name, square_side, squares_of
+from underoak.places.wild.zone_parts import colours, cut, part_name, square_side, squares_in
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -206,8 +206,7 @@ class _Search:
             if not keys[i]:
                 of_zone[zones.names.index(names[i])] = place
         of_square = {key: place for place, i in enumerate(order) for key in keys[i]}
-        ranked = tuple(names[i] for i in order)
-        return self._zones_of(every[order], zones.of_label, ranked, of_zone, of_square, side)
+        return self._zones_of(every[order], zones.of_label, tuple(names[i] for i in order), of_zone, of_square, side)
 
     def _square_sums(
         self, zones: _Zones, is_large: npt.NDArray[np.bool_], side: int
@@ -220,16 +219,15 @@ class _Search:
             if np.ndim(zone) == 0 or not is_large[zone[zone >= 0]].any():
                 continue
             is_cut = (zone >= 0) & is_large[zone]
-            keys = np.stack([*np.broadcast_arrays(zone, *squares_of(window, side))], axis=-1)[is_cut]
-            kinds, number = np.unique(keys, axis=0, return_inverse=True)
+            squares, number = squares_in(zone, is_cut, window, side)
             labels = np.zeros(window.shape, np.int32)
-            labels[is_cut] = number.reshape(-1) + 1
-            added = np.zeros((len(kinds), FIELDS + self.criteria), np.int64)
+            labels[is_cut] = number + 1
+            added = np.zeros((len(squares), FIELDS + self.criteria), np.int64)
             cells = self.read(window)
             area = np.nan_to_num(cell_areas(self.grid, window) / self.unit_m2)
             first = window.row * self.grid.cols + window.col
             _add(labels, cells.classes, cells.suitability, cells.weakest, area, first, self.grid.cols, cuts, added)
-            for key, row in zip(map(tuple, kinds.tolist()), added, strict=True):
+            for key, row in zip(squares, added, strict=True):
                 before = sums.get(key)
                 sums[key] = row if before is None else _joined(before, row)
         return sums
@@ -240,9 +238,8 @@ class _Search:
         above = np.full(cols + 2, -1, np.int32)  # zones along the last row of blocks, with a margin
         below = above.copy()
         left = np.full(0, -1, np.int32)
-        colour = colours(
-            zones.of_square, len(zones.first)
-        )  # neighbours are traced apart: outlines must not share edges
+        # neighbours are traced apart: outlines must not share edges
+        colour = colours(zones.of_square, len(zones.first))
         corner_lists = [[np.empty((0, 4), np.int32)] for _ in range(int(colour.max(initial=0)) + 1)]
         for window in self.grid.tiles(self.block):
             first, stop = window.col, window.col + window.cols
@@ -274,10 +271,8 @@ class _Search:
         numbers = np.where(before >= 0, zones.of_zone[before], -1).astype(np.int32)
         is_cut = (before >= 0) & (numbers < 0)
         if is_cut.any():
-            keys = np.stack([*np.broadcast_arrays(before, *squares_of(window, zones.side))], axis=-1)[is_cut]
-            kinds, number = np.unique(keys, axis=0, return_inverse=True)
-            places = np.array([zones.of_square[key] for key in map(tuple, kinds.tolist())], np.int32)
-            numbers[is_cut] = places[number.reshape(-1)]
+            squares, number = squares_in(before, is_cut, window, zones.side)
+            numbers[is_cut] = np.array([zones.of_square[square] for square in squares], np.int32)[number]
         return numbers
 
     def _before_cuts(self, window: Window, zones: _Zones) -> Any:

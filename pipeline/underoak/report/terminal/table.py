@@ -106,6 +106,8 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     legend = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
     legend += "ha: usable hectares. " if "ha" in figures else ""
     legend += "trees: those that fit there. " if "trees" in figures else ""
+    if has_remedies and is_wide and shown["lime_t_ha"].gt(0.0).any():
+        legend += "Lime: the upper end of its range, to plan with; no lime where the lower end is too much. "
     lines += ["", *_wrapped(f"S1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip(), width)]
     if has_verdicts:
         lines += _wrapped(looked_at_words(findings.plan.looked_at, limits.judged_at), width)

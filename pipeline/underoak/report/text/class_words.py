@@ -31,12 +31,12 @@ def held_or_limiting(criteria: Sequence[CriterionWords], row: Mapping[str, Any])
     >>> rain = CriterionWords("water", "summer rain", 1.0, "rain", "", "", True, "", "mm", 145, 220)
     >>> row = {"class": "S2", "held_by": ("water",), "value_water": 91.2, "side_water": Side.LOW}
     >>> held_or_limiting([rain], row)
-    'held to S2: water 91 mm, too low'
+    'held by water 91 mm, too low'
     """
     names = row.get("held_by")
     if not isinstance(names, tuple):
         return limiting(criteria, row, is_short=True)
-    words = f"held to {row['class']}: {', '.join(name.replace('_', ' ') for name in names)}"
+    words = f"held by {', '.join(name.replace('_', ' ') for name in names)}"
     if len(names) > 1:
         return words
     (criterion,) = (criterion for criterion in criteria if criterion.name == names[0])
