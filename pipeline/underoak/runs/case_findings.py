@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 
     from underoak.places.parcels.case_reducers import ParcelResults
     from underoak.places.parcels.draws import ParcelDraws
-    from underoak.places.parcels.ranking import ParcelSums
+    from underoak.places.parcels.parcel_sums import ParcelSums
 
 
 @dataclass(frozen=True)

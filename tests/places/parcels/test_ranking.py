@@ -11,7 +11,8 @@ from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import PARCELS
-from underoak.places.parcels.ranking import ParcelSums, rank_parcels
+from underoak.places.parcels.parcel_sums import ParcelSums
+from underoak.places.parcels.ranking import rank_parcels
 
 CRITERIA = ("ph", "water", "slope")
 RULES = Rules((0.5, 0.3, 0.2))

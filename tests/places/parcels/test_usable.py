@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from underoak.overlay import Rules
 from underoak.places.answers.verdict import TooSmall
-from underoak.places.parcels.ranking import ParcelSums, large_enough, outranked, rank_parcels
+from underoak.places.parcels.parcel_sums import ParcelSums
+from underoak.places.parcels.ranking import large_enough, outranked, rank_parcels
 from underoak.places.parcels.usable import usable_land, usable_shares
 
 RULES = Rules((1.0,), rule="linear")

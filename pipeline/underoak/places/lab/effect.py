@@ -17,7 +17,7 @@ from underoak.places.answers.needs import LabFinding, LabUse, SoilUnit
 from underoak.places.lab.results import Lab, Result, read_lab
 from underoak.places.lab.sampling_error import sample_error
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.parcels.ranking import ParcelSums
+from underoak.places.parcels.parcel_sums import ParcelSums
 from underoak.places.soil.prior import Prior, priors
 from underoak.places.soil.soil_units import UNKNOWN, soil_criteria, soils_of
 from underoak.uncertainty.information.lab_update import lab_update

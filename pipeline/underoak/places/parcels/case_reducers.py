@@ -11,7 +11,7 @@ from underoak.engine.workers.runner import reducer_result
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.parcels.cell_sample import Sample, SampledCells
 from underoak.places.parcels.draws import ParcelDraws, ParcelDrawsReducer, draws_reducer, exact_draws
-from underoak.places.parcels.ranking import ParcelSums
+from underoak.places.parcels.parcel_sums import ParcelSums
 from underoak.places.parcels.sums import ParcelSumsReducer
 from underoak.plan.case import Case
 from underoak.plan.keys.plan_keys import DRAWN_PURPOSES

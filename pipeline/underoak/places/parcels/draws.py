@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from underoak.engine.judge.block_draws import CaseUncertainty
     from underoak.overlay import Rules
-    from underoak.places.parcels.ranking import ParcelSums
+    from underoak.places.parcels.parcel_sums import ParcelSums
     from underoak.uncertainty.draws.rank_sums import RankWeights
 
 Doubles = npt.NDArray[np.float64]

@@ -27,7 +27,8 @@ from underoak.layers.shapes.coverage import (
 )
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.geometry.parcel_shapes import Parcels
-from underoak.places.parcels.ranking import ParcelSums, rank_parcels
+from underoak.places.parcels.parcel_sums import ParcelSums
+from underoak.places.parcels.ranking import rank_parcels
 
 if TYPE_CHECKING:
     import pandas as pd

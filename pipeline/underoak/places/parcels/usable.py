@@ -13,7 +13,7 @@ from underoak.base.number_words import TIE
 from underoak.places.answers.verdict import TooSmall
 
 if TYPE_CHECKING:
-    from underoak.places.parcels.ranking import ParcelSums
+    from underoak.places.parcels.parcel_sums import ParcelSums
 
 Doubles = npt.NDArray[np.float64]
 

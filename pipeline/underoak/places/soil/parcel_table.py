@@ -12,7 +12,8 @@ from underoak.places.answers.needs import LabFinding, RemedyNeed
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.cell_sample import SampledCells
-from underoak.places.parcels.ranking import ParcelSums, classes_of, columns_of, held_by, rank_parcels
+from underoak.places.parcels.parcel_sums import ParcelSums
+from underoak.places.parcels.ranking import classes_of, columns_of, held_by, rank_parcels
 from underoak.places.soil.amounts import needs_of
 from underoak.places.soil.remedies import Remedied, remedies_of, texture_of, with_remedies
 
