@@ -169,10 +169,10 @@ def test_old_vineyards_and_orchards_are_tested_for_what_was_sprayed(done):
 def test_the_lines_for_results_are_those_the_lab_file_takes(done):
     import csv
 
-    from underoak.places.lab.results_file import KNOWN, NEEDED
+    from underoak.places.lab.results import COLUMNS
     from underoak.report import lab_request
 
     said = lab_request(uo.Run.open(done.folder).sample(ODD, 1)).split("When the results come")[1].splitlines()
     columns, example = csv.reader(line.strip() for line in said if "soil_ph" in line or "parcel,property" in line)
-    assert set(NEEDED) <= set(columns) <= set(KNOWN)
+    assert set(COLUMNS.needed) <= set(columns) <= set(COLUMNS.known)
     assert len(example) == len(columns)

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 import underoak as uo
 from underoak.base.errors import Problems
+from underoak.places.lab.results import COLUMNS as LAB_COLUMNS
 from underoak.places.lab.results import read_lab
-from underoak.places.lab.results_file import read_rows
+from underoak.places.tables.text_table import read_rows
 
 HEAD = "parcel,property,value,unit,method,error,cores,lon,lat\n"
 COLUMNS = HEAD.strip().split(",")
@@ -20,7 +21,7 @@ COLUMNS = HEAD.strip().split(",")
 
 def rows_of(text):
     problems = Problems()
-    return read_rows(text, "field_id", "lab (a.csv)", problems), problems
+    return read_rows(text, LAB_COLUMNS, "field_id", "lab (a.csv)", problems), problems
 
 
 def written(rows, separator, decimal):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -12,17 +11,23 @@ from typing import TYPE_CHECKING
 from underoak.base import units as _units
 from underoak.base.errors import Problems, UnderoakError, did_you_mean
 from underoak.indicators.soil.ph import PH_CONVERSIONS, PhConversion
-from underoak.places.lab.results_file import THOUSANDS, read_rows, read_text
 from underoak.places.lab.sample_places import LabPlaces
 from underoak.places.lab.sampling_error import within_field_of
+from underoak.places.tables.fields import TableFields
+from underoak.places.tables.text_table import TableColumns, read_rows, read_text
 
 if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.plan.keys.layer import LayerSpec
     from underoak.plan.plan import Plan
 
-_NUMBER = re.compile(r"[-+]?\d+(\.\d*)?([eE][-+]?\d+)?")
-_DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
+COLUMNS = TableColumns(
+    key="lab.file",
+    needed=("parcel", "property", "value", "unit"),
+    optional=("depth", "method", "error", "cores", "x", "y", "lon", "lat", "date", "note"),
+    numbers=("value", "error", "cores", "x", "y", "lon", "lat"),
+    pairs=(("x", "y"), ("lon", "lat")),
+)
 _IDS = "write it as the shapes of the plan's `parcels` name it"
 _DEPTH = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(?:-|–|to)\s*(\d+(?:\.\d+)?)\s*(cm)?\s*")
 
@@ -54,7 +59,7 @@ class Lab:
 def read_lab(
     plan: Plan, units: Mapping[str, str], ids: Sequence[str], problems: Problems, parcels: Parcels | None = None
 ) -> Lab:
-    """Return the lab results of a plan, from its file: text in UTF-8 (see `results_file.read_rows`).
+    """Return the lab results of a plan, from its file: text in UTF-8 (see `tables.text_table.read_rows`).
 
     Columns: `parcel` (or the plan's name for it), `property` (a layer's name), `value`, `unit`, and if wanted
     `depth` (0-30 cm), `method` (of a pH), `error` (standard deviation of the method, in the same unit), `cores` (in the
@@ -67,14 +72,14 @@ def read_lab(
     """
     assert plan.spec.lab is not None
     spec, where = plan.spec.lab, f"lab ({plan.spec.lab.file})"
-    text = read_text(plan.base / spec.file, where, problems)
+    text = read_text(plan.base / spec.file, COLUMNS.key, where, problems)
     if text is None:
         return Lab(spec.mode)
     results_by_layer: dict[tuple[str, str], list[Result]] = {}
     places = LabPlaces(spec.crs, parcels, where, problems)
     reader = _Reader(plan, units, set(ids), places, problems, where)
     before, lines = len(problems.faults), dict[tuple[tuple[str, str], ...], int]()
-    for line, row in read_rows(text, plan.parcels.id if plan.parcels else "parcel", where, problems):
+    for line, row in read_rows(text, COLUMNS, plan.parcels.id if plan.parcels else "parcel", where, problems):
         first = lines.setdefault(tuple(sorted(row.items())), line)
         if first != line:
             what = f"line {line} repeats line {first}: both count, as two samples with one result"
@@ -105,6 +110,7 @@ class _Reader:
     ) -> None:
         self.plan, self.units, self.ids, self.problems, self.where = plan, units, ids, problems, where
         self.places = places
+        self.fields = TableFields(where, problems)
         self.judged = {criterion.layer for criterion in plan.criteria}
         self.idle: set[str] = set()
         self.converted: dict[str, list[int]] = {}
@@ -114,24 +120,24 @@ class _Reader:
         before = len(self.problems.faults)
         parcel, name = row["parcel"], row["property"]
         fix = did_you_mean(parcel, sorted(self.ids), _IDS)
-        self._check(parcel in self.ids, "E413", line, f'there is no parcel "{parcel}"', fix)
+        self.fields.check(parcel in self.ids, line, f'there is no parcel "{parcel}"', fix, "E413")
         layer = self.plan.layers.get(name)
         fix = did_you_mean(name, self.plan.layers, "name a layer of the plan: " + ", ".join(self.plan.layers))
         meant = self._meant_by(name)
         fix = "did you mean " + " or ".join(f'"{each}"' for each in meant) + "?" if meant else fix
-        self._check(layer is not None, "E413", line, f'there is no layer "{name}"', fix)
-        value = self._number(line, "value", row["value"])
-        error = self._number(line, "error", row["error"]) if row.get("error") else None
+        self.fields.check(layer is not None, line, f'there is no layer "{name}"', fix, "E413")
+        value = self.fields.number(line, "value", row["value"])
+        error = self.fields.number(line, "error", row["error"]) if row.get("error") else None
         if error is not None:
-            self._check(error >= 0.0, "E412", line, "an error cannot be negative", "give a standard deviation")
+            self.fields.check(error >= 0.0, line, "an error cannot be negative", "give a standard deviation")
         cores = self._cores(line, row.get("cores", ""))
         place = self.places.read(line, row) if parcel in self.ids else None
         depth = self._depth(line, row.get("depth", ""))
-        self._date(line, row.get("date", ""))
+        self.fields.date(line, row.get("date", ""))
         if layer is None or value is None or len(self.problems.faults) > before:
             return None
         if layer.holds_codes:
-            self._check(False, "E413", line, f'the layer "{name}" holds class codes', "test what is measured")
+            self.fields.check(False, line, f'the layer "{name}" holds class codes', "test what is measured", "E413")
             return None
         step = self._step(line, row["unit"], name)
         if step is None:
@@ -171,31 +177,15 @@ class _Reader:
         by_name = [layer for layer in self.plan.layers if word and layer.casefold() in (word, f"soil_{word}")]
         return list(dict.fromkeys(by_criterion + by_name))[:2]
 
-    def _check(self, fine: bool, code: str, line: int, what: str, fix: str) -> None:
-        if not fine:
-            self.problems.add(code, f"line {line}: {what}", self.where, fix)
-
-    def _number(self, line: int, column: str, text: str) -> float | None:
-        if _NUMBER.fullmatch(text) and math.isfinite(float(text)):
-            return float(text)
-        if _DECIMAL_COMMA.fullmatch(text):
-            what = f'{column} "{text}" has a comma, and commas separate the columns of this file'
-            plain = text.replace(",", "")
-            or_whole = f", or {plain} if the comma parts thousands" if THOUSANDS.fullmatch(text) else ""
-            self._check(False, "E412", line, what, f"write {text.replace(',', '.')}{or_whole}")
-            return None
-        self._check(False, "E412", line, f'{column} "{text}" is no number', "write a plain number, such as 7.8")
-        return None
-
     def _cores(self, line: int, text: str) -> int | None:
         if not text:
             assert self.plan.spec.lab is not None
             return self.plan.spec.lab.cores
-        number = self._number(line, "cores", text)
+        number = self.fields.number(line, "cores", text)
         if number is None:
             return None
         is_count = number.is_integer() and 1 <= number <= 1000
-        self._check(is_count, "E412", line, f'cores "{text}" is no count', "write how many cores went into the bag")
+        self.fields.check(is_count, line, f'cores "{text}" is no count', "write how many cores went into the bag")
         return int(number) if is_count else None
 
     def _depth(self, line: int, text: str) -> str:
@@ -203,27 +193,20 @@ class _Reader:
             return ""
         match = _DEPTH.fullmatch(text)
         if match is None or not float(match[1]) < float(match[2]):
-            self._check(False, "E412", line, f'depth "{text}" is no span', "write it like 0-30 cm")
+            self.fields.check(False, line, f'depth "{text}" is no span', "write it like 0-30 cm")
             return ""
         return f"{float(match[1]):g}-{float(match[2]):g} cm"
-
-    def _date(self, line: int, text: str) -> None:
-        try:
-            if text:
-                datetime.date.fromisoformat(text)
-        except ValueError:
-            self._check(False, "E412", line, f'date "{text}" is none', "write year-month-day, such as 2026-01-31")
 
     def _step(self, line: int, unit: str, name: str) -> _units.Affine1D | None:
         layer_unit = self.units.get(name, "")
         if not unit and layer_unit:
-            self._check(False, "E412", line, "has no unit", f"write one, such as {layer_unit}")
+            self.fields.check(False, line, "has no unit", f"write one, such as {layer_unit}")
             return None
         try:
             return _units.conversion(unit, layer_unit) if layer_unit else _units.Affine1D()
         except UnderoakError as error:
             for fault in error.faults:
-                self._check(False, "E412", line, f'unit "{unit}": {fault.what}', f"{name} is used in {layer_unit}")
+                self.fields.check(False, line, f'unit "{unit}": {fault.what}', f"{name} is used in {layer_unit}")
             return None
 
     def _is_ph(self, name: str) -> bool:
@@ -235,7 +218,7 @@ class _Reader:
         """The pH as the layer's way of measuring would give it, and its error."""
         if not method:
             fix = "fill the column `method`: water, KCl or CaCl2, best with the ratio, such as KCl 1:2.5"
-            self._check(False, "E412", line, "does not say how the pH was measured", fix)
+            self.fields.check(False, line, "does not say how the pH was measured", fix)
             return None
         wanted = layer.method if isinstance(layer.method, str) else None
         if wanted is None:
@@ -247,12 +230,12 @@ class _Reader:
         if law is None:
             known = "; ".join(sorted(given for given, to in PH_CONVERSIONS if to.partition(" ")[0] == wanted))
             what = f"no one published line leads from pH in {method} to pH in {wanted}"
-            self._check(False, "E412", line, what, f"known: {known}; or have it measured in {wanted}")
+            self.fields.check(False, line, what, f"known: {known}; or have it measured in {wanted}")
             return None
         if not law.low <= value <= law.high:
             span = f"{law.low:g} to {law.high:g}"
             what = f"pH {value:g} in {method} is beyond the published line, which goes from {span}"
-            self._check(False, "E412", line, what, f"have it measured in {wanted}")
+            self.fields.check(False, line, what, f"have it measured in {wanted}")
             return None
         self._note(f"pH in {law.given} turned into pH in {law.wanted} by {law.formula} ({law.source})", line)
         return float(law.line(value)), None if error is None else math.hypot(error, law.sd)  # type: ignore[arg-type]
@@ -265,7 +248,7 @@ class _Reader:
             step = _units.conversion(known.unit, unit)
             low, high = step(known.low), step(known.high)
         fix = "look at unit and value"
-        self._check(low <= value <= high, "E412", line, f"{value:g} {unit} cannot be true of {known.text}", fix)
+        self.fields.check(low <= value <= high, line, f"{value:g} {unit} cannot be true of {known.text}", fix)
 
     def _note(self, what: str, line: int) -> None:
         self.converted.setdefault(what, []).append(line)

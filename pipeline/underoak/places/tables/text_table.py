@@ -1,4 +1,4 @@
-"""The laboratory's file as text: its encoding, separator, decimal mark and columns; rows with their line numbers."""
+"""Text tables that people keep: encoding, separator, decimal mark and columns; rows with their line numbers."""
 
 from __future__ import annotations
 
@@ -6,22 +6,45 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from underoak.base.errors import Problems, UnderoakError, count_of, did_you_mean, printable
 from underoak.layers.files import input_path
 
-NEEDED = ("parcel", "property", "value", "unit")
-KNOWN = (*NEEDED, "depth", "method", "error", "cores", "x", "y", "lon", "lat", "date", "note")
-PAIRS = (("x", "y"), ("lon", "lat"))
-_NUMBERS = ("value", "error", "cores", "x", "y", "lon", "lat")
 _MOST_BYTES = 64 * 2**20
-_LISTED = f"columns: {', '.join(NEEDED)}; if wanted: {', '.join(KNOWN[len(NEEDED) :])}"
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+")  # or a decimal comma before three digits
 
 
-def read_text(path: Path, where: str, problems: Problems) -> str | None:
+@dataclass(frozen=True, slots=True)
+class TableColumns:
+    """The columns of a text table, in the order in which messages list them.
+
+    >>> columns = TableColumns("lab.file", ("parcel", "value"), ("x", "y", "note"), ("value", "x", "y"), (("x", "y"),))
+    >>> columns.text
+    'columns: parcel, value; if wanted: x, y, note'
+    """
+
+    key: str  # of the plan, that names the file
+    needed: tuple[str, ...]
+    optional: tuple[str, ...] = ()
+    numbers: tuple[str, ...] = ()
+    pairs: tuple[tuple[str, str], ...] = ()  # that go together, such as x and y; a table has at most one of the pairs
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """All columns."""
+        return self.needed + self.optional
+
+    @property
+    def text(self) -> str:
+        """The columns as messages list them."""
+        wanted = f"; if wanted: {', '.join(self.optional)}" if self.optional else ""
+        return f"columns: {', '.join(self.needed)}{wanted}"
+
+
+def read_text(path: Path, key: str, where: str, problems: Problems) -> str | None:
     """Return the text of the file; None when a fault was added: E410 an encoding, E411, E242, E245, E246 the file."""
     try:
         real = input_path(str(path), Path(), where)
@@ -34,7 +57,7 @@ def read_text(path: Path, where: str, problems: Problems) -> str | None:
         problems.add_error(error)
         return None
     except OSError as error:
-        problems.add("E411", f"cannot be read ({error.strerror or error})", where, "correct `lab.file`")
+        problems.add("E411", f"cannot be read ({error.strerror or error})", where, f"correct `{key}`")
         return None
     fix = "save it as text in UTF-8, in a spreadsheet: CSV UTF-8"
     if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
@@ -48,28 +71,30 @@ def read_text(path: Path, where: str, problems: Problems) -> str | None:
         return None
 
 
-def read_rows(text: str, id_field: str, where: str, problems: Problems) -> list[tuple[int, dict[str, str]]]:
+def read_rows(
+    text: str, columns: TableColumns, id_field: str, where: str, problems: Problems
+) -> list[tuple[int, dict[str, str]]]:
     """Return line numbers and fields by column, numbers with a decimal point; empty when the columns are not right.
 
     Fields are separated by commas, with decimal points; or by semicolons, with decimal points or decimal commas, not
     both. `id_field` is the plan's name for the column `parcel`. Faults: E411; E412 for a number that is ambiguous.
     """
-    separator = _separator(text, id_field)
+    separator = _separator(text, columns, id_field)
     if separator is None:
         what = "its columns are separated by tabs"
         problems.add("E411", what, where, "save it with commas and decimal points, or with semicolons")
         return []
-    rows = list(_split(text, separator, id_field, where, problems))
-    return rows if separator == "," else _with_decimal_points(rows, where, problems)
+    rows = list(_split(text, columns, separator, id_field, where, problems))
+    return rows if separator == "," else _with_decimal_points(rows, columns, where, problems)
 
 
-def _separator(text: str, id_field: str) -> str | None:
+def _separator(text: str, columns: TableColumns, id_field: str) -> str | None:
     """Return the separator that makes known columns of the first line; None for tabs."""
     first = next((line for line in text.splitlines() if line.strip()), "")
     known = {";": 0, ",": 0, "\t": 0}
     for mark in known:
         names = [name.strip().strip('"') for name in first.split(mark)]
-        known[mark] = sum(name == id_field or name.lower() in KNOWN for name in names) if len(names) > 1 else 0
+        known[mark] = sum(name == id_field or name.lower() in columns.known for name in names) if len(names) > 1 else 0
     best = max(known, key=lambda mark: known[mark])
     if not known[best]:
         return ";" if ";" in first and "," not in first else ","
@@ -77,7 +102,7 @@ def _separator(text: str, id_field: str) -> str | None:
 
 
 def _split(
-    text: str, separator: str, id_field: str, where: str, problems: Problems
+    text: str, known: TableColumns, separator: str, id_field: str, where: str, problems: Problems
 ) -> Iterator[tuple[int, dict[str, str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     columns: list[str] = []
@@ -87,7 +112,7 @@ def _split(
                 continue
             if not columns:
                 columns = ["parcel" if name.strip() == id_field else name.strip().lower() for name in row]
-                if not _columns_fit(columns, where, problems):
+                if not _columns_fit(columns, known, where, problems):
                     return
             elif len(row) != len(columns):
                 fields = count_of(len(row), "field")
@@ -96,41 +121,46 @@ def _split(
                 problems.add("E411", what, where, f"put a field that holds a {mark} in quotes")
             else:
                 cells = {name: cell.strip() for name, cell in zip(columns, row, strict=True)}
-                yield reader.line_num, cells | {"parcel": printable(cells["parcel"])}  # as ids of shapes are read
+                yield reader.line_num, cells | {"parcel": printable(cells["parcel"])} if "parcel" in cells else cells
     except csv.Error as error:
         problems.add("E411", f"line {reader.line_num} cannot be read ({error})", where, "close its quotes")
         return
     if not columns:
-        problems.add("E411", "is empty", where, f"its first line names the columns: {', '.join(KNOWN)}")
+        problems.add("E411", "is empty", where, f"its first line names the columns: {', '.join(known.known)}")
 
 
-def _columns_fit(columns: Sequence[str], where: str, problems: Problems) -> bool:
+def _columns_fit(columns: Sequence[str], known: TableColumns, where: str, problems: Problems) -> bool:
     before = len(problems.faults)
-    if not set(columns) & set(KNOWN):
+    if not set(columns) & set(known.known):
         some = ", ".join(columns)[:60]
-        problems.add("E411", f'its first line names no column that is known: "{some}"', where, f"begin with {_LISTED}")
+        problems.add(
+            "E411", f'its first line names no column that is known: "{some}"', where, f"begin with {known.text}"
+        )
         return False
     for name in columns:
-        if name not in KNOWN:
-            problems.add("E411", f'the column "{name}" is not known', where, did_you_mean(name, KNOWN, _LISTED))
+        if name not in known.known:
+            problems.add(
+                "E411", f'the column "{name}" is not known', where, did_you_mean(name, known.known, known.text)
+            )
         elif columns.count(name) > 1:
             problems.add("E411", f'the column "{name}" is there twice', where, "keep one of them")
-    for name in NEEDED:
+    for name in known.needed:
         if name not in columns and len(problems.faults) == before:  # else it may be there, with a slip
-            problems.add("E411", f'there is no column "{name}"', where, _LISTED)
-    for one, other in (*PAIRS, *(pair[::-1] for pair in PAIRS)):
+            problems.add("E411", f'there is no column "{name}"', where, known.text)
+    for one, other in (*known.pairs, *(pair[::-1] for pair in known.pairs)):
         if one in columns and other not in columns:
             problems.add("E411", f'there is a column "{one}" and no "{other}"', where, f'add "{other}", or remove it')
-    if all(name in columns for pair in PAIRS for name in pair):
-        problems.add("E411", "has both x, y and lon, lat", where, "keep one of the two pairs")
+    if len(known.pairs) > 1 and all(name in columns for pair in known.pairs for name in pair):
+        both = " and ".join(", ".join(pair) for pair in known.pairs)
+        problems.add("E411", f"has both {both}", where, "keep one of the two pairs")
     return len(problems.faults) == before
 
 
 def _with_decimal_points(
-    rows: Sequence[tuple[int, dict[str, str]]], where: str, problems: Problems
+    rows: Sequence[tuple[int, dict[str, str]]], columns: TableColumns, where: str, problems: Problems
 ) -> list[tuple[int, dict[str, str]]]:
     """Return the rows of a file with semicolons; their decimal commas become points where no number is ambiguous."""
-    numbers = [(line, name, row[name]) for line, row in rows for name in _NUMBERS if row.get(name)]
+    numbers = [(line, name, row[name]) for line, row in rows for name in columns.numbers if row.get(name)]
     commas = [each for each in numbers if _DECIMAL_COMMA.fullmatch(each[2]) and not THOUSANDS.fullmatch(each[2])]
     points = [each for each in numbers if "." in each[2]]
     doubtful = [each for each in numbers if THOUSANDS.fullmatch(each[2])]
@@ -147,6 +177,6 @@ def _with_decimal_points(
     if not commas:
         return list(rows)
     return [
-        (line, {name: cell.replace(",", ".") if name in _NUMBERS else cell for name, cell in row.items()})
+        (line, {name: cell.replace(",", ".") if name in columns.numbers else cell for name, cell in row.items()})
         for line, row in rows
     ]
