@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underoak.base.grid import Grid
+from underoak.decision.money.break_even import break_even
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.case_faults import FailedScenario
 from underoak.engine.prepare.prepare import PreparedCase
@@ -75,7 +76,9 @@ def run_manifest(
         )
         for each in failed
     )
-    more = {"failed_scenarios": records} if records else {}
+    more: dict[str, Any] = {"failed_scenarios": records} if records else {}
+    if plan.spec.costs is not None:
+        more["break_even"] = break_even(plan.spec.costs)
     return Manifest(
         format=2,
         plan=plan.canonical(),

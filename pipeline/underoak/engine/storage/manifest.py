@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
+from underoak.engine.storage.break_even_record import BreakEven
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.profiles.looked_at import LookedAt
@@ -196,6 +197,7 @@ class Manifest(_Record):
     software: dict[str, str]
     warnings: tuple[str, ...]
     failed_scenarios: tuple[FailedScenarioRecord, ...] = ()  # those of the plan as written; `plan` is without them
+    break_even: BreakEven | None = None  # of one hectare; None for a plan without `costs`
     when: RunTimes
 
     @property

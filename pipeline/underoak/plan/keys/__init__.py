@@ -12,6 +12,7 @@
 | `scenarios`, `futures` | `scenarios` |
 | `parcels`, `zones`, `native`, `lab` | `places` |
 | `verdict`, `prices` | `verdict` |
+| `costs` | `costs` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from underoak.plan.keys.constraints import ConstraintSpec
+from underoak.plan.keys.costs import CostsSpec
 from underoak.plan.keys.criteria import MaybeCriterion
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, WeightsSpec
@@ -86,5 +87,7 @@ class PlanSpec(Spec):
     """Laboratory results for parcels."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """Prices of remedies, tests and land."""
+    costs: CostsSpec | None = None
+    """Your costs, hours and years, for the break-even of an orchard. Not for the purpose restore."""
     outputs: OutputsSpec = Field(default_factory=OutputsSpec)
     """Results folder and form of its rasters."""

@@ -21,6 +21,7 @@ from underoak.report.text.answer_words import PURPOSES, answers, cautions, decis
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
+from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, BreakEvenWords, break_even_words
 from underoak.report.text.error_words import error_of
 from underoak.report.text.findings import Findings
 from underoak.report.text.lab_words import lab_lines
@@ -75,6 +76,9 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         planting=planting,
         has_rows=any(row["trees"] != "–" for row in planting),
+        money=_money(findings),
+        money_head=BREAK_EVEN,
+        published_head=PUBLISHED,
         zones=_zones(findings),
         zones_at_least=plan.zones.at_least if plan.zones else "",
         zones_left_out=_zones_left_out(findings),
@@ -197,6 +201,14 @@ def _steps(findings: Findings) -> list[tuple[str, str]]:
         return []
     rows, criteria = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.criteria
     return grouped((str(row["id"]), next_step(criteria, findings.plan.purpose, row)) for row in rows)
+
+
+def _money(findings: Findings) -> BreakEvenWords | None:
+    """Return the break-even of the plan's costs; None without them, and in a scenario, which has the same."""
+    spec = findings.plan.spec
+    if spec.costs is None or not findings.case.is_present:
+        return None
+    return break_even_words(spec.costs, spec.prices.currency or "")
 
 
 def _zones(findings: Findings) -> list[dict[str, Any]]:

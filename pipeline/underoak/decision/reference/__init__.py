@@ -1,0 +1,1 @@
+"""Figures of other people: published ranges, each with source, year and grade."""

@@ -1,0 +1,1 @@
+"""Decisions beyond the ground, in sentences."""
