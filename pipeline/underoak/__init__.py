@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from underoak.base.errors import Fault, UnderoakError
+    from underoak.engine.verification import verify
     from underoak.places.spot.judgement import judge, judge_all
     from underoak.plan.load import load_plan
     from underoak.plan.shipped import shipped
@@ -26,7 +27,7 @@ try:
 except PackageNotFoundError:  # a source tree that was never installed
     __version__ = "0"
 
-__all__ = ["Fault", "Run", "UnderoakError", "check", "judge", "judge_all", "load_plan", "run", "shipped"]
+__all__ = ["Fault", "Run", "UnderoakError", "check", "judge", "judge_all", "load_plan", "run", "shipped", "verify"]
 
 # Imported on first use, so that `underoak --help` is fast.
 _HOMES = {
@@ -39,6 +40,7 @@ _HOMES = {
     "judge": "places.spot.judgement",
     "judge_all": "places.spot.judgement",
     "run": "runs.run",
+    "verify": "engine.verification",
 }
 _MATHS = ("indicators", "overlay", "uncertainty")  # public packages of maths, available as attributes
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, TypedDict, TypeVar, Unpack
@@ -12,17 +12,14 @@ import click
 
 from underoak.base.errors import UNJUDGED, Fault, UnderoakError
 from underoak.cli_faults import exit_code, leave_hung_threads, print_lines, report_faults
-from underoak.cli_options import MEMORY, PLAN, RUN, SEED, WORKERS, Length, RunOptions, Spacing, run_options
+from underoak.cli_finished import FINISHED_RUN_COMMANDS
+from underoak.cli_options import MEMORY, PLAN, SEED, WORKERS, RunOptions, run_options
 
 if TYPE_CHECKING:
     from underoak.engine.progress import Progress, Show
-    from underoak.places.planting.planting import Way
-    from underoak.report import Comparison
-    from underoak.runs.finished_run import Run
 
 T = TypeVar("T")
 
-_MOST_READS = 5  # of a run folder in which runs are published one after the other
 _MIN_COLUMNS, _MAX_COLUMNS = 60, 118
 
 
@@ -190,142 +187,6 @@ def new(folder: Path, purpose: str) -> None:
     click.echo(f"Next:  fetch the files that {paths[1]} lists, then: {command_name()} check {paths[0]}", err=True)
 
 
-@main.command(short_help="Explain the rank of a parcel or zone.")
-@RUN
-@click.option("--parcel", metavar="ID", help="Id of the parcel; give this or --zone.")
-@click.option("--zone", metavar="N", help="Rank or id of the zone; give this or --parcel.")
-@click.option(
-    "--sensitivity", is_flag=True, help="Print instead which input changes the parcel's suitability most."
-)  # fmt: skip
-@click.option("--field-sheet", is_flag=True, help="Print instead how to sample, lime, plant and maintain the site.")
-@click.option(
-    "--establish",
-    type=click.Choice(["nuts", "pots", "whips", "wild"]),
-    help="Field sheet: sown seed, potted seedlings, moved whips, wild ground. Default: pots; restore: whips.",
-)
-@click.option(
-    "--spacing",
-    type=Spacing(),
-    help="Field sheet: metres between rows and along them, such as 6x5; not for wild ground. Default: by species.",
-)
-@click.option(
-    "--headland", type=Length(), help="Field sheet: free strip along the edges; not for wild ground. Default: 4m."
-)
-@report_faults
-def explain(
-    run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Way | None,
-    spacing: tuple[float, float] | None, headland: float | None,
-) -> None:  # fmt: skip
-    """Explain the rank of a parcel or zone of a finished RUN, and what could improve it."""
-    if (parcel is None) == (zone is None):
-        raise click.UsageError("give one of --parcel ID and --zone N")
-    if not field_sheet and (establish, spacing, headland) != (None, None, None):
-        raise click.UsageError("--establish, --spacing and --headland need --field-sheet")
-    if sensitivity and (parcel is None or field_sheet):
-        raise click.UsageError("--sensitivity needs --parcel ID and cannot be combined with --field-sheet")
-
-    def text(finished: Run) -> str:
-        if sensitivity:
-            return finished.explain_sensitivity(str(parcel))
-        if field_sheet:
-            return finished.field_sheet(parcel, zone, establish, spacing, headland)
-        return finished.explain(parcel) if parcel is not None else finished.explain_zone(str(zone))
-
-    print_lines(_read_runs(text, run))
-
-
-@main.command(short_help="Choose soil sampling points on a parcel or zone.")
-@RUN
-@click.option("--parcel", metavar="ID", help="Id of the parcel; give this or --zone.")
-@click.option("--zone", metavar="N", help="Rank or id of the zone; give this or --parcel.")
-@click.option(
-    "-n",
-    "count",
-    type=click.IntRange(1, 200),
-    help="Number of points. Default: as on the field sheet, one per hectare.",
-)
-@click.option(
-    "--range", "range_m", type=Length(),
-    help="Distance over which soil is similar. Default: the plan's correlation range, or 800m.",
-)  # fmt: skip
-@click.option("--setback", type=Length(), default="10m", show_default=True, help="Distance from the parcel's edges.")
-@click.option("--spacing", type=Length(), default="10m", show_default=True, help="Smallest distance of two points.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the files. Default: beside the run folder.")
-@report_faults
-def sample(
-    run: Path, parcel: str | None, zone: str | None, count: int | None, range_m: float | None, setback: float,
-    spacing: float, out: Path | None,
-) -> None:  # fmt: skip
-    """Choose soil sampling points on a parcel or zone of a finished RUN; write them for a phone, with a lab request."""
-    from underoak.report import lab_request
-    from underoak.runs.finished_run import Run
-
-    if (parcel is None) == (zone is None):
-        raise click.UsageError("give one of --parcel ID and --zone N")
-    if range_m == 0.0:
-        raise click.UsageError("--range must be more than 0")
-    sampling = _read_runs(lambda finished: finished.sample(parcel, count, range_m, setback, spacing, zone), run)
-    paths = Run.open(run).write_sample(sampling, out)
-    print_lines(lab_request(sampling))
-    for path in paths:
-        click.echo(f"Wrote: {path}", err=True)
-    lab = "enter the lab results in the file under `lab:` in the plan"
-    click.echo(f"Next:  copy {paths[1].name} to a phone or GPS; {lab}", err=True)
-
-
-@main.command(short_help="Compare two finished runs.")
-@click.argument("first", type=click.Path(path_type=Path))
-@click.argument("second", type=click.Path(path_type=Path))
-@click.option("--json", "json_to", metavar="FILE", help="Write the comparison to FILE as JSON; - replaces the text.")
-@click.option("--expect-same", is_flag=True, help="Exit with code 6 unless both runs wrote identical files.")
-@report_faults
-def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -> None:
-    """Report what changed from the FIRST finished run to the SECOND, where, by how much and why."""
-    import json
-
-    from underoak.report import compare as compare_runs
-    from underoak.report import comparison_text, comparison_values
-
-    def compared(before: Run, after: Run) -> Comparison:
-        with before.reading(), after.reading():
-            return compare_runs(before, after)
-
-    comparison = _read_runs(compared, first, second)
-    if json_to:
-        text = json.dumps(comparison_values(comparison), indent=2, ensure_ascii=False, allow_nan=False)
-        _write(text, json_to)
-    if json_to != "-":
-        print_lines(comparison_text(comparison))
-    fault = comparison.fault()
-    if expect_same and fault is not None:
-        raise UnderoakError(fault)
-
-
-def _read_runs(read: Callable[..., T], *folders: Path) -> T:
-    """Return `read` of the finished runs in some folders; read again if another run is published meanwhile."""
-    from underoak.runs.finished_run import Run
-
-    for _ in range(_MOST_READS - 1):
-        try:
-            return read(*map(Run.open, folders))
-        except UnderoakError as error:
-            if error.faults[0].code != "E610":
-                raise
-    return read(*map(Run.open, folders))
-
-
-def _write(text: str, name: str) -> None:
-    """Write a text to a file, or to stdout with -."""
-    if name == "-":
-        click.echo(text)
-        return
-    try:
-        Path(name).write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        what = f"cannot be written ({error.strerror or error})"
-        raise UnderoakError(Fault("E502", what, name, "choose another file for --json")) from error
-
-
 @main.command(short_help="Judge one spot from figures in hand.", context_settings={"ignore_unknown_options": True})
 @click.argument("species")
 @click.argument("figures", nargs=-1, metavar="NAME=VALUE...")
@@ -377,3 +238,7 @@ def schema() -> None:
     from underoak.plan import plan_schema
 
     click.echo(json.dumps(plan_schema(), indent=2, ensure_ascii=False))
+
+
+for command in FINISHED_RUN_COMMANDS:
+    main.add_command(command)

@@ -10,6 +10,7 @@ from underoak.decision.money.break_even import break_even
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.case_faults import FailedScenario
 from underoak.engine.prepare.prepare import PreparedCase
+from underoak.engine.storage.identity import all_software
 from underoak.engine.storage.manifest import (
     CaseManifest,
     Counts,
@@ -21,7 +22,7 @@ from underoak.engine.storage.manifest import (
     RunTimes,
     WeightsRecord,
 )
-from underoak.engine.write.checksums import FileRecord, InputRecord, software
+from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.plan import Plan
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
@@ -80,14 +81,14 @@ def run_manifest(
     if plan.spec.costs is not None:
         more["break_even"] = break_even(plan.spec.costs)
     return Manifest(
-        format=2,
+        format=3,
         plan=plan.canonical(),
         plan_sha256=plan.hash,
         grid=GridRecord(crs=grid.crs, transform=grid.transform, rows=grid.rows, cols=grid.cols),
         views=tuple(cases),
         inputs=tuple(inputs),
         outputs=tuple(outputs),
-        software=software(),
+        software=all_software(),
         warnings=tuple(warnings),
         **more,
         when=RunTimes.model_validate(when),

@@ -14,7 +14,7 @@ from underoak.engine.prepare.prepare import PreparedCase, relief_source
 from underoak.engine.scenario_rasters import ScenarioCounts, threshold
 from underoak.engine.storage.manifest import MANIFEST, CaseManifest
 from underoak.engine.system import peak_memory_mb
-from underoak.engine.write.checksums import InputRecord, file_records
+from underoak.engine.write.checksums import InputRecord, file_records, relative_path
 from underoak.engine.write.outputs import UINT16_STEPS
 from underoak.places import write_parcels, write_zones
 from underoak.places.columns.parcels import parcel_columns
@@ -52,6 +52,7 @@ class RunFacts:
     start: float  # of `time.monotonic`
     outline: Any  # of the region; None: all of the grid
     periods: Mapping[str, str]  # the years of each scenario, by its name
+    folder: Path  # of the run, when its files have their final names
     failed: Sequence[FailedScenario] = ()
 
     @property
@@ -77,7 +78,7 @@ def write_results(
         manifests.append(_write_case(prepared, case_findings, relief, folder, parcels))
         if case_findings.case.folder:
             record = manifests[-1].model_copy(update={"folder": ""})
-            _write_manifest(case_findings.plan, case_findings, folder, [record], facts)
+            _write_manifest(case_findings.plan, case_findings, folder, [record], facts, case_findings.case.folder)
     if plan.case_plans:
         if parcels is not None:
             columns = parcel_columns(plan.purpose, SENTENCES, is_joined=True)
@@ -134,9 +135,9 @@ def _write_case(
 
 
 def _write_manifest(
-    plan: Plan, findings: Findings, folder: Path, cases: Sequence[CaseManifest], facts: RunFacts
+    plan: Plan, findings: Findings, folder: Path, cases: Sequence[CaseManifest], facts: RunFacts, inside: str = ""
 ) -> None:  # fmt: skip
-    """Write the manifest of a folder, and the STAC item of its files."""
+    """Write the manifest of a folder, and the STAC item of its files; `inside` is the folder's place in the run's."""
     files = [path for path in folder.rglob("*") if path.is_file()]
     outputs = file_records((path for path in files if path.name not in (*DATED, MANIFEST)), folder)
     reports = file_records((path for path in files if path.name == "report.html"), folder)
@@ -149,6 +150,7 @@ def _write_manifest(
         "seconds": round(time.monotonic() - facts.start, 3),
         "peak_mb": round(peak_memory_mb(), 1),
         "outputs": file_records((folder / name for name in DATED), folder),
+        "plan_folder": relative_path(plan.base, facts.folder / inside),
     }
     warnings = [str(fault) for fault in findings.warnings]
     manifest = run_manifest(

@@ -160,7 +160,7 @@ def _run(plan: Plan, options: _Options, failed: tuple[FailedScenario, ...], prog
                 progress.warn(fault)
         periods = {scenario.name: scenario.period or "" for scenario in ready.plan.spec.scenarios}
         outline, failed = ready.prepared.region.simple_outline, ready.prepared.failed
-        facts = RunFacts(inputs.records, when, options.start, outline, periods, failed)
+        facts = RunFacts(inputs.records, when, options.start, outline, periods, folder, failed)
         write_results(ready, run_folder.stage, findings, shares, facts)
         progress.finish()
         inputs.check()

@@ -7,7 +7,7 @@ import pytest
 
 import underoak as uo
 from underoak.base.errors import UnderoakError
-from underoak.engine.storage.manifest import MANIFEST, NamedFiles, read_manifest
+from underoak.engine.storage.manifest import FORMAT, MANIFEST, NamedFiles, read_manifest
 
 from noise import LEFT, TOP, noise_country, write_raster
 
@@ -54,8 +54,9 @@ def test_keys_that_this_build_does_not_know_are_passed_over(run, edited):
 
 
 def test_a_later_format_is_refused_by_name(edited):
-    folder = edited(lambda content: content.update(format=3))
-    with pytest.raises(UnderoakError, match=r"E603 .*format 3, .*this one reads format 2.*update underoak"):
+    folder = edited(lambda content: content.update(format=FORMAT + 1))
+    said = rf"E603 .*format {FORMAT + 1}, .*this one reads format {FORMAT}.*update underoak"
+    with pytest.raises(UnderoakError, match=said):
         read_manifest(folder)
 
 

@@ -37,7 +37,7 @@ class Identity:
                 "grid": {"crs": grid.crs, "transform": list(grid.transform), "rows": grid.rows, "cols": grid.cols},
                 "inputs": dict(inputs),
                 "rasters": {o.layout.name: repr((o.layout.options, o.layout.bands, o.averaged)) for o in outputs},
-                "software": software() | {"underoak's own files": own_files()},
+                "software": all_software(),
             }
         )
 
@@ -83,6 +83,11 @@ def _differing(old: Any, new: Any, path: tuple[str, ...]) -> Iterator[tuple[str,
 def _short(value: Any) -> str:
     text = "not there" if value is None else json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def all_software() -> dict[str, str]:
+    """Return the versions of all software that can change a result, and a checksum of the package's own files."""
+    return software() | {"underoak's own files": own_files()}
 
 
 @cache

@@ -6,6 +6,7 @@ the same. Another format is refused.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -24,7 +25,7 @@ from underoak.plan.profiles.looked_at import LookedAt
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 MANIFEST = "run.json"
-FORMAT = 2
+FORMAT = 3
 
 Number = float | int  # an int stays an int, so that the written text stays the same
 
@@ -182,12 +183,14 @@ class RunTimes(_Record):
     seconds: float
     peak_mb: float
     outputs: tuple[FileRecord, ...]  # those that carry a date
+    plan_folder: str = ""  # from the run folder; inputs are named from there
+    content_sha256: str = ""  # of all else in the manifest
 
 
 class Manifest(_Record):
     """The content of `run.json`. Only `when` differs between two runs of the same plan on the same files."""
 
-    format: Literal[2]
+    format: Literal[3]
     plan: Mapping[str, Any]  # as plain values, every default written out
     plan_sha256: str
     grid_record: GridRecord = Field(alias="grid")
@@ -237,8 +240,20 @@ class Manifest(_Record):
 
     def dump(self) -> str:
         """Return JSON text, the same for the same content."""
-        content = self.model_dump(by_alias=True, exclude_unset=True)
+        content = self.model_dump(mode="json", by_alias=True, exclude_unset=True)
+        content["when"]["content_sha256"] = content_sha256(content)
         return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def content_sha256(content: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of a manifest's content without that of its own `when`, in a form that spaces do not change.
+
+    >>> content_sha256({"when": {"content_sha256": "a"}}) == content_sha256({"when": {}})
+    True
+    """
+    when = {key: value for key, value in content["when"].items() if key != "content_sha256"}
+    text = json.dumps({**content, "when": when}, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def read_manifest(folder: Path) -> Manifest:

@@ -46,13 +46,14 @@ def sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-def _size(path: Path) -> int:
+def size_of(path: Path) -> int:
+    """Return the size of a file, or of all files in a folder, in bytes."""
     return sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
 
 
 def file_records(paths: Iterable[Path], base: Path) -> list[FileRecord]:
     """Return the records of files, in order of name, each once."""
-    return [FileRecord(_relative(path, base), _size(path), sha256(path)) for path in sorted(set(paths))]
+    return [FileRecord(relative_path(path, base), size_of(path), sha256(path)) for path in sorted(set(paths))]
 
 
 def input_records(files: Mapping[Path, Iterable[str]], base: Path) -> list[InputRecord]:
@@ -61,12 +62,13 @@ def input_records(files: Mapping[Path, Iterable[str]], base: Path) -> list[Input
     for path, of in files.items():
         names.setdefault(path.resolve(), set()).update(of)
     return [
-        InputRecord(_relative(path, base), _size(path), sha256(path), tuple(sorted(names[path])))
+        InputRecord(relative_path(path, base), size_of(path), sha256(path), tuple(sorted(names[path])))
         for path in sorted(names)
     ]
 
 
-def _relative(path: Path, base: Path) -> str:
+def relative_path(path: Path, base: Path) -> str:
+    """Return a path from a base folder, with forward slashes; the whole path if it is on another drive."""
     try:
         return Path(os.path.relpath(path.resolve(), base.resolve())).as_posix()
     except ValueError:  # on another drive
