@@ -11,7 +11,6 @@ from typing import Any
 from underoak.base.errors import UnderoakError, did_you_mean
 from underoak.plan.case import PRESENT, SINGLE, Case
 from underoak.plan.checks.assumed_errors import assume_errors
-from underoak.plan.checks.costs import check_costs
 from underoak.plan.checks.criteria import CriterionInUse, merge_profile, resolve_units
 from underoak.plan.checks.distance_limits import check_distance_limits
 from underoak.plan.checks.idle_keys import check_idle_keys
@@ -73,7 +72,6 @@ def load_plan(
 def _with_cases(spec: PlanSpec, path: Path | None, folder: Path, check: Check) -> Plan | None:
     """Return the plan, with a plan for each of several species and scenarios; None if there is a fault."""
     _check_names(spec, check)
-    check_costs(spec, check)
     if spec.uncertainty is None and spec.purpose in DRAWN_PURPOSES and not check.is_broken(("uncertainty",)):
         spec = spec.model_copy(update={"uncertainty": UncertaintySpec()})
     if len(spec.species) <= 1 and not spec.scenarios:

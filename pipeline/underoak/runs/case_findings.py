@@ -28,6 +28,7 @@ from underoak.places.planting.planting import spacing_of
 from underoak.places.planting.row_frames import trees_that_fit
 from underoak.places.verdicts.mean_draws import after_lab
 from underoak.places.verdicts.rank_order import Order, order_of, with_order
+from underoak.places.verdicts.remedy_chances import with_remedy_chances
 from underoak.places.verdicts.saved_cells import SavedCells
 from underoak.places.verdicts.sensitivity import FirstTwo, swap_of_first_two
 from underoak.places.verdicts.shared_failure import shared_failure_of
@@ -137,6 +138,7 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     table, order, shared = draws.add_to(table, plan.rules), None, None
     if case.case.is_present:
         table = with_verdicts(plan, case.units, table, draws)
+        table = with_remedy_chances(plan, table, draws, cells)
         shared = shared_failure_of(table, draws, plan.rules)
         order = order_of(plan, table, draws, cells, lab.changed)
         table = table if order is None else with_order(table, order)

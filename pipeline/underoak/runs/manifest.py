@@ -78,8 +78,8 @@ def run_manifest(
         for each in failed
     )
     more: dict[str, Any] = {"failed_scenarios": records} if records else {}
-    if plan.spec.costs is not None:
-        more["break_even"] = break_even(plan.spec.costs)
+    if plan.spec.orchard_costs is not None:
+        more["break_even"] = break_even(plan.spec.orchard_costs)
     return Manifest(
         format=3,
         plan=plan.canonical(),

@@ -183,6 +183,32 @@ def test_potential_is_the_suitability_of_mended_memberships():
     np.testing.assert_allclose(found.memberships[0], [0.5, 0.25])
 
 
+def test_each_remedy_alone_counts_only_itself():
+    rules = Rules((0.6, 0.4), "geometric")
+    cells = cells_of([(7.45, 97.5)], [(8.0, 97.5)], [(7.45, 200.0)], rules=rules)  # half a membership lost of each
+    both = with_remedies(cells, [LIME, WATER], rules)
+    lime, water = both.alone["lime"], both.alone["irrigation"]
+    half, part = 0.5**0.6, 0.5**0.4
+    np.testing.assert_allclose(cells.suitability, [0.5, part, half], rtol=1e-5)
+    np.testing.assert_allclose(lime.gain, [part - 0.5, 0.0, 1.0 - half], atol=1e-6)
+    np.testing.assert_allclose(water.gain, [half - 0.5, 1.0 - part, 0.0], atol=1e-6)
+    np.testing.assert_allclose(both.gain, [0.5, 1.0 - part, 1.0 - half], atol=1e-6)
+    np.testing.assert_allclose(lime.memberships, [[0.5, 0.0], [0.0, 0.0], [0.5, 0.0]], atol=1e-6)
+
+
+@given(st.lists(st.tuples(st.floats(5, 9), st.floats(0, 400)), min_size=1, max_size=12), st.booleans())
+def test_one_remedy_alone_never_does_more_than_all_and_all_of_one_kind_are_that_kind(values, is_geometric):
+    rules = Rules((0.6, 0.4), "geometric" if is_geometric else "linear")
+    cells = cells_of(values, rules=rules)
+    both = with_remedies(cells, [LIME, WATER], rules)
+    for effect in both.alone.values():
+        assert 0.0 <= effect.gain[0] <= both.gain[0] + 1e-7
+    only = with_remedies(cells, [LIME], rules)
+    assert list(only.alone) == ["lime"]
+    np.testing.assert_array_equal(only.gain, only.alone["lime"].gain)
+    np.testing.assert_array_equal(only.gain, both.alone["lime"].gain)
+
+
 def test_a_remedy_that_shows_in_no_figure_is_not_named():
     parcel = [(7.8, 150.0)] + [(8.0, 150.0)] * 99
     found = with_remedies(cells_of(parcel), [LIME], RULES)

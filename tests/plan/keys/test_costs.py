@@ -48,5 +48,6 @@ def test_impossible_figures_are_refused_at_their_key(tmp_path, key, value):
 
 
 def test_wild_ground_has_no_break_even(tmp_path):
-    wild = text().replace("purpose: buy", "purpose: restore") + "zones: {}\n"
-    assert any(fault.code == "E304" and "wild ground" in fault.what for fault in faults(wild, tmp_path))
+    wild = text().replace("purpose: buy", "purpose: restore")
+    assert loaded(text(), tmp_path).spec.orchard_costs is not None
+    assert loaded(wild, tmp_path).spec.orchard_costs is None

@@ -39,6 +39,11 @@ class When(StrEnum):
     PAIR_DRAWS = "with `species` and `uncertainty`"
     RESTORE = "purpose restore"
     ROWS = "all purposes but restore"
+    LIME = "where a criterion can be limed; never with purpose restore"
+    WATER = "where a criterion can be watered; never with purpose restore"
+    LIME_DRAWS = "with `uncertainty`, in the present, where a criterion can be limed"
+    WATER_DRAWS = "with `uncertainty`, in the present, where a criterion can be watered"
+    BOTH_DRAWS = "with `uncertainty`, in the present, where criteria can be limed and watered"
     MEASURED = "for criteria that are not of class codes"
 
 

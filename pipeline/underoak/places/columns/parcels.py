@@ -21,6 +21,8 @@ from underoak.places.columns.column import CellText, Column, Kind, When
 _TEXT, _INTEGER, _NUMBER = Kind.TEXT, Kind.INTEGER, Kind.NUMBER
 _NAMES, _PAIRS, _SPECIES, _ORIGINS = NamesText(), PairsText(), SpeciesText(), OriginsText()
 
+MOST_CHANCES = 200  # parcels, the best, for which P after remedies is drawn
+
 PAIRS = (
     Column("best_species", _TEXT, "truffle of the best pair; several when they tie", "", False, When.SEVERAL, _SPECIES),
     Column(
@@ -123,6 +125,32 @@ PARCELS = (
     Column("potential_class", _TEXT, "class of that suitability"),
     Column(
         "potential_held_by", _TEXT, "the criteria that hold that class below that of the suitability", cell=_NAMES,
+    ),
+    Column(
+        "with_lime", _NUMBER, "suitability after lime alone; the same as `suitability` where it does not help", "0..1",
+        when=When.LIME,
+    ),
+    Column("with_lime_class", _TEXT, "class of that suitability", when=When.LIME),
+    Column(
+        "p_with_lime", _NUMBER,
+        f"share of draws in which it is S2 or better after lime alone; for the {MOST_CHANCES} best", "0..1",
+        when=When.LIME_DRAWS,
+    ),
+    Column(
+        "with_water", _NUMBER,
+        "suitability after water alone, if you had it: it counts only where the plan names a source of water", "0..1",
+        when=When.WATER,
+    ),
+    Column("with_water_class", _TEXT, "class of that suitability", when=When.WATER),
+    Column(
+        "p_with_water", _NUMBER,
+        f"share of draws in which it is S2 or better after water alone; for the {MOST_CHANCES} best", "0..1",
+        when=When.WATER_DRAWS,
+    ),
+    Column(
+        "p_with_both", _NUMBER,
+        f"share of draws in which it is S2 or better after lime and water; for the {MOST_CHANCES} best", "0..1",
+        when=When.BOTH_DRAWS,
     ),
     Column("remedies", _TEXT, "the remedies that help, with amounts, and why others would not"),
     Column(

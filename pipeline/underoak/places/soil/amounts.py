@@ -8,7 +8,7 @@ from underoak.indicators.soil.lime_and_water import water_volume
 from underoak.places.answers.needs import DrainageNeed, LimeBeyond, LimeNeed, Money, NoHelp, RemedyNeed, WaterNeed
 from underoak.places.soil.remedies import RemedyAmount
 
-_WORDS = {"lime": "lime", "irrigation": "water"}
+WORDS = {"lime": "lime", "irrigation": "water"}
 
 
 def needs_of(
@@ -24,7 +24,7 @@ def needs_of(
     is_beyond = bool(amount.beyond[parcel] > 0.0)
     at_zero = tuple(name for name, is_zero in zip(names, amount.at_zero[parcel], strict=False) if is_zero)
     if amount.is_idle[parcel] and (at_zero or not is_beyond):
-        yield NoHelp(_WORDS[amount.remedy.by], at_zero)
+        yield NoHelp(WORDS[amount.remedy.by], at_zero)
     if is_beyond:
         yield LimeBeyond(float(amount.beyond_t_ha[parcel]), amount.remedy.most_t_ha, float(amount.beyond[parcel]))
 

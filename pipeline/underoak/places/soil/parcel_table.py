@@ -14,7 +14,7 @@ from underoak.places.columns.parcels import PARCELS
 from underoak.places.parcels.cell_sample import SampledCells
 from underoak.places.parcels.parcel_sums import ParcelSums
 from underoak.places.parcels.ranking import classes_of, columns_of, held_by, rank_parcels
-from underoak.places.soil.amounts import needs_of
+from underoak.places.soil.amounts import WORDS, needs_of
 from underoak.places.soil.remedies import Remedied, remedies_of, texture_of, with_remedies
 
 if TYPE_CHECKING:
@@ -83,6 +83,13 @@ def _remedy_columns(
         "potential_held_by": pd.Series(held_by(mean, means, plan.rules, names, judged), dtype=object),
         "remedies": pd.Series(needs, dtype=object),
     }
+    for by, effect in remedied.alone.items():
+        after = np.minimum(table["suitability"].to_numpy(float) + effect.gain[order], 1.0)
+        names_after = classes_of(after, means - remedied.memberships[order] + effect.memberships[order], plan.rules)
+        columns[f"with_{WORDS[by]}"] = np.where(judged, after, np.nan)
+        columns[f"with_{WORDS[by]}_class"] = pd.Series(
+            [name if is_judged else None for name, is_judged in zip(names_after, judged, strict=True)], dtype=object
+        )
     every_amount = [
         ("lime_t_ha", [each.amount for each in remedied.amounts if each.remedy.by == "lime"]),
         ("lime_plan_t_ha", [each.planned for each in remedied.amounts if each.remedy.by == "lime"]),

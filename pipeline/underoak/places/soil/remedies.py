@@ -7,8 +7,8 @@ predict what drainage does: it is named, and adds nothing to the potential.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,6 +37,7 @@ Doubles = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 LIME_DEPTH_CM = 30.0  # where the plan says none: as deep as a plough goes; common practice, no source
 WORTH_NAMING = 0.005  # of mean suitability, lost without the remedy; less does not show in two figures
+KINDS = ("lime", "irrigation")  # remedies that raise a value; what drainage does, no map can tell
 _TIE_T_HA = 1e-9
 _WET = 0.05  # mean membership that must be lacking before drainage is named
 
@@ -141,12 +142,19 @@ class RemedyAmount:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Remedied:
-    """The effect of all remedies on every parcel."""
+class RemedyEffect:
+    """The effect of some remedies on every parcel."""
 
     gain: Doubles  # of mean suitability, never below 0, (parcels,)
     memberships: Doubles  # gain of each criterion's mean membership, (parcels, criteria)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Remedied(RemedyEffect):
+    """The effect of all remedies on every parcel, and of each kind alone."""
+
     amounts: tuple[RemedyAmount, ...]
+    alone: Mapping[str, RemedyEffect] = field(default_factory=dict)  # by `lime` and `irrigation`, where allowed
 
 
 def with_remedies(
@@ -158,12 +166,16 @@ def with_remedies(
     """
     parcels, criteria = len(cells.offsets) - 1, len(rules.weights)
     if not len(cells):
-        return Remedied(np.zeros(parcels), np.zeros((parcels, criteria)), ())
+        nothing = RemedyEffect(np.zeros(parcels), np.zeros((parcels, criteria)))
+        none_alone = dict.fromkeys(_alone(remedies), nothing)
+        return Remedied(nothing.gain, nothing.memberships, (), none_alone)
     better = potential_memberships(cells, remedies)
     best = potential_suitability(cells, better, rules)
-    rise = np.zeros((parcels, criteria))
-    for i in {remedy.index for remedy in remedies}:
-        rise[:, i] = _mean(cells, better[:, i].astype(np.float64) - cells.memberships[:, i])
+    every = _effect(cells, remedies, better, best)
+    alone = {}
+    for by, some in _alone(remedies).items():
+        raised = potential_memberships(cells, some)
+        alone[by] = _effect(cells, some, raised, potential_suitability(cells, raised, rules))
     amounts = []
     for remedy in remedies:
         if remedy.by == "drainage":
@@ -173,7 +185,21 @@ def with_remedies(
             helps = _mean(cells, best - potential_suitability(cells, rest, rules)) >= WORTH_NAMING
             amount = _amount(cells, remedy, helps, texture)
             amounts.append(_with_idle(amount, cells, ~helps, better, best))
-    return Remedied(_mean(cells, best - cells.suitability), rise, tuple(amounts))
+    return Remedied(every.gain, every.memberships, tuple(amounts), alone)
+
+
+def _alone(remedies: Sequence[Remedy]) -> dict[str, tuple[Remedy, ...]]:
+    """Return the remedies that raise a value, by kind, in the order of `KINDS`."""
+    by_kind = {by: tuple(remedy for remedy in remedies if remedy.by == by) for by in KINDS}
+    return {by: some for by, some in by_kind.items() if some}
+
+
+def _effect(cells: SampledCells, remedies: Sequence[Remedy], better: FloatArray, best: Doubles) -> RemedyEffect:
+    """Return the effect of remedies that lead to memberships `better` and suitability `best` of the cells."""
+    rise = np.zeros((len(cells.offsets) - 1, better.shape[1]))
+    for i in {remedy.index for remedy in remedies}:
+        rise[:, i] = _mean(cells, better[:, i].astype(np.float64) - cells.memberships[:, i])
+    return RemedyEffect(_mean(cells, best - cells.suitability), rise)
 
 
 def potential_memberships(cells: SampledCells, remedies: Sequence[Remedy]) -> FloatArray:

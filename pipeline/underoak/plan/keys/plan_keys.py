@@ -88,6 +88,12 @@ class PlanSpec(Spec):
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """Prices of remedies, tests and land."""
     costs: CostsSpec | None = None
-    """Your costs, hours and years, for the break-even of an orchard. Not for the purpose restore."""
+    """Your costs, hours and years, for the break-even of an orchard. Nothing uses them with the purpose restore: wild
+    ground is not planted for a crop."""
     outputs: OutputsSpec = Field(default_factory=OutputsSpec)
     """Results folder and form of its rasters."""
+
+    @property
+    def orchard_costs(self) -> CostsSpec | None:
+        """Costs of an orchard; None without them, and on wild ground."""
+        return None if self.purpose == "restore" else self.costs

@@ -206,9 +206,9 @@ def _steps(findings: Findings) -> list[tuple[str, str]]:
 def _money(findings: Findings) -> BreakEvenWords | None:
     """Return the break-even of the plan's costs; None without them, and in a scenario, which has the same."""
     spec = findings.plan.spec
-    if spec.costs is None or not findings.case.is_present:
+    if spec.orchard_costs is None or not findings.case.is_present:
         return None
-    return break_even_words(spec.costs, spec.prices.currency or "")
+    return break_even_words(spec.orchard_costs, spec.prices.currency or "")
 
 
 def _zones(findings: Findings) -> list[dict[str, Any]]:

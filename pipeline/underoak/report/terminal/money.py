@@ -9,9 +9,9 @@ from underoak.report.text.lines import columns, wrapped
 
 def break_even_lines(plan: PlanSpec) -> list[str]:
     """Return the break-even of one hectare; nothing for a plan without `costs`."""
-    if plan.costs is None:
+    if plan.orchard_costs is None:
         return []
-    words = break_even_words(plan.costs, plan.prices.currency or "")
+    words = break_even_words(plan.orchard_costs, plan.prices.currency or "")
     lines = ["", f"{BREAK_EVEN}.", *wrapped(words.intro), *columns(words.head, words.rows)]
     lines += [part for line in words.lines for part in wrapped(line)]
     lines += wrapped(PUBLISHED)
