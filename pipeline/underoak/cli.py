@@ -14,6 +14,7 @@ from underoak.base.errors import UNJUDGED, Fault, UnderoakError
 from underoak.cli_faults import exit_code, leave_hung_threads, print_lines, report_faults
 from underoak.cli_finished import FINISHED_RUN_COMMANDS
 from underoak.cli_options import MEMORY, PLAN, SEED, WORKERS, RunOptions, run_options
+from underoak.cli_sources import SOURCE_COMMANDS
 
 if TYPE_CHECKING:
     from underoak.engine.progress import Progress, Show
@@ -240,5 +241,5 @@ def schema() -> None:
     click.echo(json.dumps(plan_schema(), indent=2, ensure_ascii=False))
 
 
-for command in FINISHED_RUN_COMMANDS:
+for command in (*FINISHED_RUN_COMMANDS, *SOURCE_COMMANDS):
     main.add_command(command)

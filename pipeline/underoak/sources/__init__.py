@@ -1,0 +1,1 @@
+"""Open data sets: the catalogue, what is fetched from them, and starter plans by place."""
