@@ -15,7 +15,7 @@ from underoak.cli_options import RUN, Length, Spacing
 
 if TYPE_CHECKING:
     from underoak.places.planting.planting import Way
-    from underoak.report import Comparison
+    from underoak.report import ChangeTests, Comparison
     from underoak.runs.finished_run import Run
 
 T = TypeVar("T")
@@ -111,22 +111,28 @@ def sample(
 @click.argument("second", type=click.Path(path_type=Path))
 @click.option("--json", "json_to", metavar="FILE", help="Write the comparison to FILE as JSON; - replaces the text.")
 @click.option("--expect-same", is_flag=True, help="Exit with code 6 unless both runs wrote identical files.")
+@click.option(
+    "--test/--no-test", "is_tested", default=None,
+    help="Judge again with each possible reason by itself. Default: if a run takes less than 10 s.",
+)  # fmt: skip
 @report_faults
-def compare(first: Path, second: Path, json_to: str | None, expect_same: bool) -> None:
+def compare(first: Path, second: Path, json_to: str | None, expect_same: bool, is_tested: bool | None) -> None:
     """Report what changed from the FIRST finished run to the SECOND, where, by how much and why."""
     from underoak.report import compare as compare_runs
     from underoak.report import comparison_text, comparison_values
+    from underoak.runs.single_changes import single_changes
 
-    def compared(before: Run, after: Run) -> Comparison:
+    def compared(before: Run, after: Run) -> tuple[Comparison, ChangeTests]:
         with before.reading(), after.reading():
-            return compare_runs(before, after)
+            comparison = compare_runs(before, after)
+            return comparison, single_changes(comparison, is_tested, lambda line: click.echo(line, err=True))
 
-    comparison = _read_runs(compared, first, second)
+    comparison, tests = _read_runs(compared, first, second)
     if json_to:
-        text = json.dumps(comparison_values(comparison), indent=2, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(comparison_values(comparison, tests), indent=2, ensure_ascii=False, allow_nan=False)
         _write(text, json_to)
     if json_to != "-":
-        print_lines(comparison_text(comparison))
+        print_lines(comparison_text(comparison, tests))
     fault = comparison.fault()
     if expect_same and fault is not None:
         raise UnderoakError(fault)

@@ -124,8 +124,8 @@ def _verified(folder: Path, manifest: Manifest, plan_folder: Path | str | None) 
     return Verification(
         folder=folder,
         manifests=tuple(_manifest_state(path, content) for path, content in contents.items()),
-        outputs=tuple(_file_state(path, record) for path, record in sorted(outputs.items())),
-        inputs=tuple(_file_state(base / record.path, record, record.of) for record in manifest.inputs),
+        outputs=tuple(file_state(path, record) for path, record in sorted(outputs.items())),
+        inputs=tuple(file_state(base / record.path, record, record.of) for record in manifest.inputs),
         software=tuple(
             SoftwareChange(name, recorded.get(name, ""), installed.get(name, ""))
             for name in names
@@ -162,7 +162,8 @@ def _listed(content: dict[str, Any] | None) -> Iterator[FileRecord]:
                 yield _FILE_RECORD.validate_python(entry)
 
 
-def _file_state(path: Path, record: FileRecord, of: tuple[str, ...] = ()) -> FileState:
+def file_state(path: Path, record: FileRecord, of: tuple[str, ...] = ()) -> FileState:
+    """Return what became of a recorded file; one of another size is not read."""
     name = os.path.normpath(path)
     try:
         is_same = size_of(path) == record.size and sha256(path) == record.sha256

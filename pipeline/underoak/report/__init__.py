@@ -2,6 +2,7 @@
 
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.report.comparison.compare import Comparison, compare
+from underoak.report.comparison.single_changes import ChangeTests
 from underoak.report.comparison.text import comparison_text, comparison_values
 from underoak.report.page.cases_page import cases_html, joined_parcels
 from underoak.report.page.figure import map_png, relief_of
@@ -21,6 +22,7 @@ from underoak.report.text.findings import Findings
 from underoak.report.text.sensitivity_words import sensitivity_in, sensitivity_words, swap_in
 
 __all__ = [
+    "ChangeTests",
     "Comparison",
     "CriterionWords",
     "Field",

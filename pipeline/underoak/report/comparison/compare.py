@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, get_args
 
@@ -12,6 +13,7 @@ from underoak.base.grid import Grid
 from underoak.engine.raster_difference import CHANGED, RasterDifference, difference
 from underoak.engine.storage.manifest import Manifest
 from underoak.indicators import cell_areas
+from underoak.report.comparison.causes import Cause, causes_of
 from underoak.report.comparison.plan_changes import PlanChange, PlanOfCase, Touches, plan_changes, used_layers
 
 if TYPE_CHECKING:
@@ -92,6 +94,11 @@ class ParcelChange:
         return 0 if before is None or after is None else before - after
 
     @property
+    def has_other_result(self) -> bool:
+        """True if suitability, class or verdict changed; False if only other parcels pushed its rank."""
+        return any(a != b for a, b in (self.classes, self.verdicts)) or abs(self.gained) > CHANGED
+
+    @property
     def gained(self) -> float:
         """Suitability gained; 0 if a run did not judge it."""
         before, after = self.suitability
@@ -149,11 +156,16 @@ class Comparison:
         """True when a cell changed; if cells were not compared, when their files differ."""
         if self.not_compared:
             return any(name.endswith(".tif") for name in self.outputs.different)
-        return any(case.cells is not None and _moved(case.cells) for case in self.cases.values())
+        return any(case.cells is not None and _has_moved(case.cells) for case in self.cases.values())
 
     @property
     def causes(self) -> tuple[str, ...]:
-        """The differences that could have caused the changes. A single one explains them; several are candidates."""
+        """The words of `reasons`. A single one explains the changes; several are candidates."""
+        return tuple(cause.words for cause in self.reasons)
+
+    @cached_property
+    def reasons(self) -> tuple[Cause, ...]:
+        """The differences that could have caused the changes."""
         if self.outputs.are_same:
             return ()
         relevant: set[Touches] = {"cells"} if self.moves_cells else set()
@@ -167,13 +179,12 @@ class Comparison:
         touched = [*(change.touches for change in self.plan), *(given.touches for given in self.inputs)]
         if not self.moves_cells and relevant.isdisjoint(touched):  # a column of a table: any of them
             relevant = set(get_args(Touches))
-        keys = [change.key for change in self.plan if change.touches in relevant]
-        causes = ["the weights changed"] if any(key.startswith("weights") for key in keys) else []
-        causes += [f"{key} of the plan changed" for key in dict.fromkeys(keys) if not key.startswith("weights")]
-        causes += [f"input {short(i.of)} changed" for i in self.inputs if i.touches in relevant]
-        if self.software:
-            causes.append(f"software changed ({', '.join(self.software)})")
-        return tuple(causes)
+        return causes_of(
+            (change for change in self.plan if change.touches in relevant),
+            (given.of for given in self.inputs if given.touches in relevant),
+            tuple(self.software),
+            (self.first.manifest.plan, self.second.manifest.plan),
+        )
 
     def fault(self) -> Fault | None:
         """Return E607 if an output without a date differs."""
@@ -185,14 +196,13 @@ class Comparison:
         return Fault("E607", what, str(self.second.folder), "the comparison lists what could explain it")
 
 
-def _moved(difference: RasterDifference) -> bool:
-    has_other_class = any(before != after for before, after in difference.moves)
-    return bool(difference.changed or has_other_class or any(difference.memberships.values()))
+def moves_results(difference: RasterDifference) -> bool:
+    """Return whether suitability or class of any cell changed."""
+    return bool(difference.changed) or any(before != after for before, after in difference.moves)
 
 
-def short(of: str) -> str:
-    """Return the name of an input; a layer without its prefix."""
-    return of.removeprefix("layers.")
+def _has_moved(difference: RasterDifference) -> bool:
+    return moves_results(difference) or any(difference.memberships.values())
 
 
 def compare(first: FinishedRun, second: FinishedRun) -> Comparison:
@@ -281,7 +291,7 @@ def _input_touches(of: str, used: set[str]) -> Touches:
     if of in ("parcels", "lab"):
         return "parcels"
     # a scenario's file is named after the layer that it replaces: rain (m1_mid)
-    return "words" if of.startswith("layers.") and short(of).split(" (")[0] not in used else "cells"
+    return "words" if of.startswith("layers.") and of.removeprefix("layers.").split(" (")[0] not in used else "cells"
 
 
 def _parcels(first: FinishedRun, second: FinishedRun) -> ParcelsChange | None:
@@ -332,8 +342,7 @@ def _rows(run: FinishedRun) -> dict[str, _Row]:
 
 
 def _is_changed(change: ParcelChange) -> bool:
-    pairs = change.rank, change.classes, change.verdicts
-    return any(before != after for before, after in pairs) or abs(change.gained) > CHANGED
+    return change.rank[0] != change.rank[1] or change.has_other_result
 
 
 def class_hectares(run: FinishedRun) -> dict[int, float]:

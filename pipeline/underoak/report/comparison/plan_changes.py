@@ -54,7 +54,7 @@ def plan_changes(first: PlanOfCase, second: PlanOfCase) -> list[PlanChange]:
     """
     idle = _idle(first) & _idle(second)
     changes = _weights(first, second)
-    for path, old, new in _leaves((), _named(first.plan), _named(second.plan)):
+    for path, old, new in _leaves((), named_parts(first.plan), named_parts(second.plan)):
         if path[0] == "weights" or (path[0] == "criteria" and path[-1] == "weight"):
             continue  # compared by the weights that result
         key = ".".join(path)
@@ -78,12 +78,28 @@ def _idle(case: PlanOfCase) -> set[str]:
     return set(case.plan["layers"]) - used_layers(case)
 
 
-def _named(plan: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the plan with lists of named parts as mappings: their order changes no number."""
+def named_parts(plan: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the plan with lists of named parts as mappings: their order changes no number.
+
+    >>> named_parts({"constraints": [{"name": "steep", "exclude": "> 30 degree"}]})["constraints"]["steep"]["exclude"]
+    '> 30 degree'
+    """
     return {
         key: {item["name"]: item for item in value} if key in ("constraints", "scenarios") else value
         for key, value in plan.items()
     }
+
+
+def part_at(parts: Mapping[str, Any], path: Sequence[str]) -> Any:
+    """Return the value at a path of mappings; None where there is none.
+
+    >>> part_at({"region": {"cell": "30 m"}}, ["region", "cell"]), part_at({}, ["region", "cell"])
+    ('30 m', None)
+    """
+    value: Any = parts
+    for key in path:
+        value = value.get(key) if isinstance(value, Mapping) else None
+    return value
 
 
 def _leaves(path: tuple[str, ...], old: Any, new: Any) -> Iterator[tuple[tuple[str, ...], Any, Any]]:

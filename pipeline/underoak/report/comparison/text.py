@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from underoak.base import crs as _crs
@@ -14,6 +15,7 @@ from underoak.base.grid import Grid
 from underoak.base.number_words import hectares as in_words
 from underoak.base.number_words import thousands
 from underoak.engine.raster_difference import RasterDifference
+from underoak.report.comparison.causes import short
 from underoak.report.comparison.compare import (
     Comparison,
     FinishedRun,
@@ -21,16 +23,18 @@ from underoak.report.comparison.compare import (
     ParcelChange,
     ParcelsChange,
     class_hectares,
-    short,
 )
+from underoak.report.comparison.single_changes import UNTESTED, ChangeTests
+from underoak.report.comparison.tests_text import moved_by, tests_lines, tests_values
 
 WIDTH = 100
 _MOST_ROWS = 10
 
 
-def comparison_text(comparison: Comparison) -> str:
-    """Return the comparison for people; no line is wider than 100 columns."""
-    parts = [_heads(comparison), [_outputs(comparison)], [*_differences(comparison)], [*_explained(comparison)]]
+def comparison_text(comparison: Comparison, tests: ChangeTests = UNTESTED) -> str:
+    """Return the comparison for people, with the tests of single changes; no line is wider than 100 columns."""
+    explained = [*tests_lines(comparison, tests), *_explained(comparison, tests)]
+    parts = [_heads(comparison), [_outputs(comparison)], [*_differences(comparison)], explained]
     if comparison.not_compared:
         parts.append([f"Cells were not compared: {comparison.not_compared}."])
     for folder, case in comparison.cases.items():
@@ -41,7 +45,8 @@ def comparison_text(comparison: Comparison) -> str:
             totals = _totals(comparison.first.cases[folder], comparison.second.cases[folder])
             parts.append([f"Areas by class{place}", *totals])
         if case.parcels is not None:
-            parts.append([f"Parcels{place}", *_parcels(case.parcels)])
+            movers = partial(moved_by, tests, folder) if tests.tests else None
+            parts.append([f"Parcels{place}", *_parcels(case.parcels, movers)])
     return "\n\n".join("\n".join(_folded(printable(line)) for line in part) for part in parts if part)
 
 
@@ -97,8 +102,8 @@ def _grid(grid: Grid) -> str:
     return f"{grid.rows} x {grid.cols} cells of {grid.cell_m:g} m from {left:.10g}, {top:.10g} in {grid.crs}"
 
 
-def _explained(comparison: Comparison) -> Iterator[str]:
-    if comparison.outputs.are_same:
+def _explained(comparison: Comparison, tests: ChangeTests) -> Iterator[str]:
+    if comparison.outputs.are_same or tests.tests:
         return
     causes = comparison.causes
     if len(causes) == 1:
@@ -106,6 +111,8 @@ def _explained(comparison: Comparison) -> Iterator[str]:
     elif causes:
         yield "Each of these, or several together, can be the reason:"
         yield from (f"  {cause}" for cause in causes)
+        if tests.reason:
+            yield f"They were not tested by themselves: {tests.reason}."
         yield "To find out, run again with only one of them changed at a time."
     else:
         yield (
@@ -189,7 +196,7 @@ def _totals(first: FinishedRun, second: FinishedRun) -> Iterator[str]:
             yield f"  {name:<10}{_with_unit(one.get(code, 0.0)):>17} -> {_with_unit(other.get(code, 0.0)):>17}"
 
 
-def _parcels(parcels: ParcelsChange) -> Iterator[str]:
+def _parcels(parcels: ParcelsChange, movers: Callable[[ParcelChange], str] | None = None) -> Iterator[str]:
     if parcels.is_empty:
         yield f"  all {parcels.both} are identical"
         return
@@ -207,8 +214,10 @@ def _parcels(parcels: ParcelsChange) -> Iterator[str]:
     if parcels.changed:
         has_other_verdicts = any(change.verdicts[0] != change.verdicts[1] for change in parcels.changed)
         verdict_column = ", verdict" if has_other_verdicts else ""
-        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{verdict_column}"
-        yield from (_parcel(change) for change in parcels.changed[:_MOST_ROWS])
+        moved_by = "" if movers is None else "; moved by change"
+        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{verdict_column}{moved_by}"
+        for change in parcels.changed[:_MOST_ROWS]:
+            yield _parcel(change) + ("" if movers is None else f"; {movers(change)}")
         n_more = len(parcels.changed) - _MOST_ROWS
         if n_more > 0:
             yield f"  ... and {n_more} more (--json lists all)"
@@ -271,8 +280,9 @@ def _small(value: float) -> str:
     return f"{value:.2g}" if value < 0.001 else f"{value:.4f}"
 
 
-def comparison_values(comparison: Comparison) -> dict[str, Any]:
-    """Return the comparison as plain values for JSON, with null for NaN."""
+def comparison_values(comparison: Comparison, tests: ChangeTests = UNTESTED) -> dict[str, Any]:
+    """Return the comparison and the tests of single changes as plain values for JSON, with null for NaN."""
+    single = comparison.reasons[0] if len(comparison.reasons) == 1 else tests.explanation
     outputs = comparison.outputs
     return {
         "format": 1,
@@ -286,8 +296,9 @@ def comparison_values(comparison: Comparison) -> dict[str, Any]:
         "software": {name: {"first": a, "second": b} for name, (a, b) in comparison.software.items()},
         "same_grid": comparison.first.grid == comparison.second.grid,
         "not_compared": comparison.not_compared or None,
-        "explained_by": comparison.causes[0] if len(comparison.causes) == 1 else None,
+        "explained_by": None if single is None else single.words,
         "candidates": comparison.causes,
+        "tests": tests_values(comparison, tests),
         "views": {
             folder or ".": {
                 "first_hectares": _hectares(comparison.first.cases[folder]),
