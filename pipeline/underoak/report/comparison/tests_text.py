@@ -36,8 +36,7 @@ def _conclusion(comparison: Comparison, tests: ChangeTests) -> Iterator[str]:
     elif len(untested) == 1:
         yield f"What the others do not explain can come from change {untested[0]}, or from several together."
     elif untested:
-        numbers = _listed(untested)
-        yield f"Changes {numbers} cannot be told apart: any of them can be what the others do not explain."
+        yield f"Changes {_listed(untested)} cannot be told apart: any can be what the others do not explain."
     elif not active and Effect.of(comparison).moves_results:
         yield "No change moves a result by itself: several act together."
     elif not active:
