@@ -220,6 +220,30 @@ def judge(species: str, figures: tuple[str, ...], purpose: str, is_json: bool) -
         print_lines(spots_text(spots) if is_all else spot_text(spots[0]))
 
 
+@main.command(short_help="Check a seller's claims against published figures.")
+@click.argument("claims", nargs=-1, metavar="NAME=VALUE...")
+@click.option("--json", "is_json", is_flag=True, help="Print JSON instead of text.")
+@report_faults
+def claim(claims: tuple[str, ...], is_json: bool) -> None:
+    """Check a seller's claims against published figures: where they lie, unit traps, and what to ask for.
+
+    Names are yield, first_crop, trees and price; each number needs its unit. A range is two numbers: 20-50kg/ha.
+
+    \b
+    underoak claim yield=600kg/ha first_crop=3 trees=500/ha price=900EUR/kg
+    """
+    import json
+
+    from underoak.decision.money.claim import check_claims
+    from underoak.report import claims_text, claims_values
+
+    checked = check_claims(claims)
+    if is_json:
+        click.echo(json.dumps(claims_values(checked), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        print_lines(claims_text(checked))
+
+
 @main.command(short_help="List the species profiles, or print one.")
 @click.argument("name", required=False)
 @report_faults

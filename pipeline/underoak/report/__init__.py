@@ -14,6 +14,7 @@ from underoak.report.sheet.lab_request import lab_request
 from underoak.report.sheet.sampling_points import sampled
 from underoak.report.sheet.site import Field, read_site
 from underoak.report.terminal.cases_words import explain_joint
+from underoak.report.terminal.claim import claims_text, claims_values
 from underoak.report.terminal.explanation import explain, explain_zone, parcel_place, zone_place
 from underoak.report.terminal.spot import spot_text, spot_values, spots_text
 from underoak.report.terminal.table import ranking
@@ -30,6 +31,8 @@ __all__ = [
     "ItemFacts",
     "MapPictures",
     "cases_html",
+    "claims_text",
+    "claims_values",
     "compare",
     "comparison_text",
     "comparison_values",
