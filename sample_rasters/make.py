@@ -17,12 +17,15 @@ import xarray as xr
 from fields import buildings, outline, parcels
 from land import CRS, REGION, SEED, Land, build, climate
 from pyproj import Transformer
+from rasterio import features
 from rasterio.enums import ColorInterp
 from rasterio.transform import from_origin
+from shapely.geometry import shape
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
+TREES = 10
 COVER = {
-    10: ("tree cover", (38, 92, 58)),
+    TREES: ("tree cover", (38, 92, 58)),
     20: ("shrub", (150, 142, 82)),
     30: ("grass", (190, 206, 142)),
     40: ("crop", (232, 208, 164)),
@@ -146,14 +149,24 @@ def write_climate(land: Land, folder: Path) -> None:
     year.to_netcdf(folder / "climate.nc", engine="scipy", encoding=coding)
 
 
+def woods(cover: Path, smallest_m2: float = 10_000.0) -> gpd.GeoDataFrame:
+    """Connected tree cover of the land cover map, as a forestry office might draw it."""
+    with rasterio.open(cover) as source:
+        trees = (source.read(1) == TREES).astype(np.uint8)
+        outlines = [shape(each) for each, _ in features.shapes(trees, trees == 1, transform=source.transform)]
+    table = gpd.GeoDataFrame(geometry=outlines, crs="EPSG:3035")
+    return table[table.area >= smallest_m2].simplify(15.0).buffer(0.0).to_frame("geometry").reset_index(drop=True)
+
+
 def write_vectors(land: Land, folder: Path) -> None:
-    """Outline, built-up ground and parcels as GeoPackages, each in a CRS of its own."""
+    """Outline, built-up ground, woods and parcels as GeoPackages, each in a CRS of its own."""
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-01-01T00:00:00Z"})  # else the clock enters the file
     try:
         region = gpd.GeoDataFrame({"name": ["Querna"]}, geometry=[outline(SEED)], crs=CRS)
         region.to_file(folder / "region.gpkg", layer="outline", driver="GPKG")
         built = gpd.GeoDataFrame(geometry=buildings(land, SEED), crs=CRS).to_crs("EPSG:3035")
         built.to_file(folder / "built.gpkg", layer="built", driver="GPKG")
+        woods(folder / "landcover.tif").to_file(folder / "woods.gpkg", layer="woods", driver="GPKG")
         parcels(land, SEED).to_crs("EPSG:4258").to_file(folder / "parcels.gpkg", layer="parcels", driver="GPKG")
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from underoak.base.grid import Grid, Window
+from underoak.decision.ground.neighbour_files import with_neighbours
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.prepare import PreparedCase
 from underoak.engine.storage.spool import Spool
@@ -20,6 +21,7 @@ from underoak.engine.write.cog import BLOCK
 from underoak.indicators import cell_areas, cell_metres
 from underoak.places import find_zones, mark_cut_zones, overlap_warning, parcel_table, range_of, reading
 from underoak.places.columns.column import arrange
+from underoak.places.columns.parcels import PARCELS
 from underoak.places.columns.zones import ZONES
 from underoak.places.lab.calibration import calibrated, calibration_warnings
 from underoak.places.lab.effect import with_lab
@@ -124,6 +126,9 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     sums, cells = lab.sums, lab.cells
     usable = _usable(ready, case, sums, stage)
     table = parcel_table(plan, sums, cells, lab.findings if plan.spec.lab is not None else None, usable)
+    if case.case.is_present and ready.near:
+        assert ready.parcels is not None
+        table = arrange(with_neighbours(table, ready.near, ready.parcels), PARCELS)
     first_two = swap_of_first_two(table, sums.ids, cells, [c.name for c in plan.criteria], plan.rules)
     saved = SavedCells.of(plan, case, ready.grid, table, sums.ids, cells, lab.by_parcel)
     if saved is not None:

@@ -25,6 +25,7 @@ from underoak.plan.plan import Plan
 from underoak.runs.run_files import result_names
 
 if TYPE_CHECKING:
+    from underoak.decision.ground.neighbours import NearShapes
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.case_reducers import ParcelReducers
 
@@ -38,6 +39,7 @@ class PreparedRun:
     plan: Plan
     prepared: Prepared
     parcels: Parcels | None
+    near: tuple[NearShapes, ...]  # files of what lies near the parcels
     reducers: Mapping[Case, ParcelReducers]  # empty without parcels
     job: TileJob
     problems: Problems
@@ -91,7 +93,8 @@ def prepare_run(
     if parcels is not None and plan.spec.lab is not None:
         _check_lab(prepared, parcels, problems, strict)
     jobs = tuple(_case_job(ready, prepared, reducers.get(ready.case)) for ready in prepared.cases)
-    return PreparedRun(plan, prepared, parcels, reducers, TileJob(prepared.recipe, jobs), problems)
+    near = _read_neighbours(plan, prepared.grid, problems, strict)
+    return PreparedRun(plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems)
 
 
 def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...]) -> Prepared:
@@ -127,6 +130,17 @@ def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> P
     problems.stop_if_any(strict and len(problems.warnings) > n_before)
     assert parcels is not None
     return parcels
+
+
+def _read_neighbours(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> tuple[NearShapes, ...]:
+    if not plan.spec.neighbours:
+        return ()
+    from underoak.decision.ground.neighbour_files import read_neighbours
+
+    n_before = len(problems.warnings)
+    near = read_neighbours(plan, grid.crs, problems)
+    problems.stop_if_any(strict and len(problems.warnings) > n_before)
+    return near
 
 
 def _overlap(parcels: Parcels) -> Fault | None:

@@ -56,6 +56,7 @@ def _named_shapes(plan: Plan) -> Iterator[tuple[str, Path]]:
         ("parcels", plan.parcels.file if plan.parcels else None),
         ("lab", spec.lab.file if spec.lab else None),
         ("native", spec.native.file if spec.native else None),
+        *((f"neighbours.{name}", neighbour.file) for name, neighbour in spec.neighbours.items()),
         *((f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)),
     ]
     return ((key, plan.base / file) for key, file in named if file is not None)

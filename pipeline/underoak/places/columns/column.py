@@ -44,6 +44,7 @@ class When(StrEnum):
     LIME_DRAWS = "with `uncertainty`, in the present, where a criterion can be limed"
     WATER_DRAWS = "with `uncertainty`, in the present, where a criterion can be watered"
     BOTH_DRAWS = "with `uncertainty`, in the present, where criteria can be limed and watered"
+    NEIGHBOURS = "with `neighbours`, in the present"
     MEASURED = "for criteria that are not of class codes"
 
 

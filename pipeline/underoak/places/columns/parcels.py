@@ -193,6 +193,27 @@ PARCELS = (
         "side_<criterion>", _TEXT, "`low` or `high`: the side of the best range on which most membership is lost",
         when=When.MEASURED, cell=MemberText(Side), group="value",
     ),
+    Column(
+        "distance_m_<neighbour>", _NUMBER,
+        "distance to the nearest shape of that file under `neighbours`; empty if none is within its `within`", "m",
+        when=When.NEIGHBOURS, group="neighbour",
+    ),
+    Column(
+        "shapes_<neighbour>", _INTEGER, "how many of its shapes are within that distance", when=When.NEIGHBOURS,
+        group="neighbour",
+    ),
+    Column(
+        "hectares_<neighbour>", _NUMBER, "area of its polygons within that distance and outside the parcel", "ha",
+        when=When.NEIGHBOURS, group="neighbour",
+    ),
+    Column(
+        "edge_m_<neighbour>", _NUMBER, "length of the parcel's outline along which its polygons are within `touching`",
+        "m", when=When.NEIGHBOURS, group="neighbour",
+    ),
+    Column(
+        "whole_ha_<neighbour>", _NUMBER, "whole area of the largest of its polygons that touch, with all that meet it",
+        "ha", when=When.NEIGHBOURS, group="neighbour",
+    ),
 )  # fmt: skip
 
 JOINED_PARCELS = (

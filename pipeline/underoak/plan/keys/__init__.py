@@ -13,6 +13,7 @@
 | `parcels`, `zones`, `native`, `lab` | `places` |
 | `verdict`, `prices` | `verdict` |
 | `costs` | `costs` |
+| `neighbours` | `neighbours` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

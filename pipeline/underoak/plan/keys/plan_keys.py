@@ -10,6 +10,7 @@ from underoak.plan.keys.constraints import ConstraintSpec
 from underoak.plan.keys.costs import CostsSpec
 from underoak.plan.keys.criteria import MaybeCriterion
 from underoak.plan.keys.layer import LayerSpec
+from underoak.plan.keys.neighbours import NeighbourSpec
 from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, WeightsSpec
 from underoak.plan.keys.places import LabSpec, NativeSpec, ParcelsSpec, ZonesSpec
 from underoak.plan.keys.quantities import NAME_PATTERN, File, Name, Text
@@ -90,6 +91,8 @@ class PlanSpec(Spec):
     costs: CostsSpec | None = None
     """Your costs, hours and years, for the break-even of an orchard. Nothing uses them with the purpose restore: wild
     ground is not planted for a crop."""
+    neighbours: Annotated[dict[Name, NeighbourSpec], Field(max_length=20, default_factory=dict)]
+    """Files of what lies near the parcels, by name. They change no suitability and no verdict."""
     outputs: OutputsSpec = Field(default_factory=OutputsSpec)
     """Results folder and form of its rasters."""
 

@@ -22,6 +22,7 @@ from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
 from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, BreakEvenWords, break_even_words
+from underoak.report.text.decision.neighbour_words import NEIGHBOURS, NO_SCORE, kind_words, neighbour_words
 from underoak.report.text.error_words import error_of
 from underoak.report.text.findings import Findings
 from underoak.report.text.lab_words import lab_lines
@@ -76,6 +77,9 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         planting=planting,
         has_rows=any(row["trees"] != "–" for row in planting),
+        neighbours=_neighbours(findings),
+        neighbours_head=NEIGHBOURS,
+        kinds_of_neighbours=" ".join([*kind_words(plan.spec), NO_SCORE]),
         money=_money(findings),
         money_head=BREAK_EVEN,
         published_head=PUBLISHED,
@@ -209,6 +213,15 @@ def _money(findings: Findings) -> BreakEvenWords | None:
     if spec.orchard_costs is None or not findings.case.is_present:
         return None
     return break_even_words(spec.orchard_costs, spec.prices.currency or "")
+
+
+def _neighbours(findings: Findings) -> list[tuple[str, str]]:
+    """Return what lies near the parcels, in sentences, each with the parcels it holds for."""
+    if not findings.has_parcels:
+        return []
+    rows, spec = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.plan.spec
+    told = [(str(row["id"]), " ".join(sentences)) for row in rows if (sentences := neighbour_words(spec, row))]
+    return grouped(told)
 
 
 def _zones(findings: Findings) -> list[dict[str, Any]]:

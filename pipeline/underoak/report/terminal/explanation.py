@@ -16,6 +16,7 @@ from underoak.places.parcels.ranking import outranked
 from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.terminal.money import break_even_lines
+from underoak.report.terminal.neighbours import neighbour_lines
 from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION, judged_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
@@ -70,6 +71,7 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
             *_remedies(row, plan, parcels.crs),
             *_grains(case, row["area_ha"]),
             *_errors(case),
+            *neighbour_lines(plan, row),
             *break_even_lines(plan),
         ]
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]

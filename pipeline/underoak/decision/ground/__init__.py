@@ -1,0 +1,1 @@
+"""The land of a parcel beyond its suitability: what lies near it."""
