@@ -41,11 +41,11 @@ def with_neighbours(table: pd.DataFrame, files: Iterable[NearShapes], parcels: P
     rows = [places[str(id)] for id in table["id"]]
     columns = {}
     for near in files:
-        found = nearness(near, parcels)
-        columns[f"distance_m_{near.name}"] = found.distance_m[rows]
-        columns[f"shapes_{near.name}"] = found.count[rows]
+        measured = nearness(near, parcels)
+        columns[f"distance_m_{near.name}"] = measured.distance_m[rows]
+        columns[f"shapes_{near.name}"] = measured.count[rows]
         if near.has_areas:
-            columns[f"hectares_{near.name}"] = found.area_ha[rows]
-            columns[f"edge_m_{near.name}"] = found.edge_m[rows]
-            columns[f"whole_ha_{near.name}"] = found.touching_ha[rows]
+            columns[f"hectares_{near.name}"] = measured.area_ha[rows]
+            columns[f"edge_m_{near.name}"] = measured.edge_m[rows]
+            columns[f"whole_ha_{near.name}"] = measured.touching_ha[rows]
     return table.assign(**columns)

@@ -56,7 +56,7 @@ def nearness(near: NearShapes, parcels: Parcels) -> Nearness:
     """Return what of a file lies near each parcel, as measured on flat maps around the parcels; see `FlatMap`."""
     import shapely
 
-    found = _nothing(near, parcels)
+    result = _nothing(near, parcels)
     tree, connected = shapely.STRtree(near.shapes), _Connected(near.shapes, parcels.crs)
     for places, flat in _flat_maps(parcels):
         box = flat.box_around(parcels.shapes[places], near.within_m)
@@ -64,10 +64,10 @@ def nearness(near: NearShapes, parcels: Parcels) -> Nearness:
         if candidates.size:
             drawn = flat.drawn(shapely.intersection(near.shapes[candidates], box))
             for place, parcel in zip(places.tolist(), flat.drawn(parcels.shapes[places]), strict=True):
-                touching = _measure(found, place, parcel, drawn, near)
+                touching = _measure(result, place, parcel, drawn, near)
                 if touching.size:
-                    found.touching_ha[place] = connected.largest_ha(candidates[touching])
-    return found
+                    result.touching_ha[place] = connected.largest_ha(candidates[touching])
+    return result
 
 
 def _nothing(near: NearShapes, parcels: Parcels) -> Nearness:
@@ -77,7 +77,7 @@ def _nothing(near: NearShapes, parcels: Parcels) -> Nearness:
     return Nearness(np.full(n, np.nan), none, no_area, no_area.copy(), np.full(n, np.nan))
 
 
-def _measure(found: Nearness, place: int, parcel: Any, shapes: Shapes, near: NearShapes) -> Places:
+def _measure(result: Nearness, place: int, parcel: Any, shapes: Shapes, near: NearShapes) -> Places:
     """Measure what lies near one parcel, all on one flat map. Return the polygons that touch it, by their places."""
     import shapely
 
@@ -85,16 +85,16 @@ def _measure(found: Nearness, place: int, parcel: Any, shapes: Shapes, near: Nea
     around: Places = np.flatnonzero(distances <= near.within_m)
     if not around.size:
         return around
-    found.distance_m[place], found.count[place] = distances[around].min(), around.size
+    result.distance_m[place], result.count[place] = distances[around].min(), around.size
     polygons: Places = around[shapely.get_dimensions(shapes[around]) == _POLYGON]
     if not polygons.size:
         return polygons
     zone = shapely.difference(shapely.buffer(parcel, near.within_m, quad_segs=_QUARTER), parcel)
-    found.area_ha[place] = shapely.area(shapely.intersection(shapely.union_all(shapes[polygons]), zone)) / 1e4
+    result.area_ha[place] = shapely.area(shapely.intersection(shapely.union_all(shapes[polygons]), zone)) / 1e4
     touching: Places = polygons[distances[polygons] <= near.touching_m]
     if touching.size:
         beside = shapely.buffer(shapely.union_all(shapes[touching]), near.touching_m, quad_segs=_QUARTER)
-        found.edge_m[place] = shapely.length(shapely.intersection(shapely.boundary(parcel), beside))
+        result.edge_m[place] = shapely.length(shapely.intersection(shapely.boundary(parcel), beside))
     return touching
 
 
@@ -136,6 +136,6 @@ class _Connected:
         import shapely
 
         if label not in self._ha:
-            whole = shapely.union_all(self._shapes[self._labels == label])
-            self._ha[label] = float(areas_ha(np.array([whole], object), self._crs)[0])
+            union = shapely.union_all(self._shapes[self._labels == label])
+            self._ha[label] = float(areas_ha(np.array([union], object), self._crs)[0])
         return self._ha[label]

@@ -220,8 +220,8 @@ def _neighbours(findings: Findings) -> list[tuple[str, str]]:
     if not findings.has_parcels:
         return []
     rows, spec = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.plan.spec
-    told = [(str(row["id"]), " ".join(sentences)) for row in rows if (sentences := neighbour_words(spec, row))]
-    return grouped(told)
+    near = [(str(row["id"]), " ".join(sentences)) for row in rows if (sentences := neighbour_words(spec, row))]
+    return grouped(near)
 
 
 def _zones(findings: Findings) -> list[dict[str, Any]]:

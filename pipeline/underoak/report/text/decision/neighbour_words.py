@@ -51,8 +51,8 @@ def _parts(name: str, spec: NeighbourSpec, row: Mapping[str, Any]) -> Iterator[s
         return
     edge, distance = float(row.get(f"edge_m_{name}", 0.0)), float(row[f"distance_m_{name}"])
     if edge > 0.0:
-        whole = hectares(float(row[f"whole_ha_{name}"]))
-        yield f"along {metres(edge)} of its edge; what is there has {whole} in all"
+        total = hectares(float(row[f"whole_ha_{name}"]))
+        yield f"along {metres(edge)} of its edge; what is there has {total} in all"
     else:
         yield "next to it" if distance <= spec.touching_m else f"the nearest at {metres(distance)}"
     area = float(row.get(f"hectares_{name}", 0.0))
