@@ -14,9 +14,10 @@ from noise import noise_country
 
 @pytest.fixture(scope="session", autouse=True)
 def cache_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """What runs remember of their inputs goes to a folder of the tests."""
+    """What runs remember of their inputs goes to a folder of the tests; one reader process serves many of them."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("UNDEROAK_CACHE", str(tmp_path_factory.mktemp("cache")))
+        patch.setenv("UNDEROAK_READER_SECONDS", "300")
         yield
 
 

@@ -199,7 +199,9 @@ def test_the_next_check_takes_the_same_process_unless_it_would_look_elsewhere(tm
     assert seen[2][1] == str(tmp_path)
 
 
-def test_a_process_without_a_job_ends_by_itself_and_the_next_job_starts_another():
+def test_a_process_without_a_job_ends_by_itself_and_the_next_job_starts_another(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # where none waits from an earlier check
+    monkeypatch.setenv("UNDEROAK_READER_SECONDS", "0.2")
     with ReaderProcess() as reader:
         first = psutil.Process(reader.call(pid))
     first.wait(timeout=60)
@@ -236,7 +238,8 @@ ReaderProcess().call(time.sleep, 300, meanwhile=dies)
     assert not psutil.pid_exists(left)
 
 
-def test_the_process_imports_no_more_than_reading_takes():
+def test_the_process_imports_no_more_than_reading_takes(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # where none waits from an earlier check
     with ReaderProcess() as reader:
         loaded = set(reader.call(modules))
     heavy = {

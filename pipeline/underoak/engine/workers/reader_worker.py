@@ -18,7 +18,7 @@ from underoak.engine import system
 
 # The parent enforces the limit on one read; this one ends a read that outlives the parent.
 _ALARM_SECONDS = 600
-_REST_SECONDS = 5.0  # for the next check in the same process
+_REST_SECONDS = 5.0  # for the next check in the same process; UNDEROAK_READER_SECONDS changes it
 
 REST = b""  # a job that means: no more jobs for now
 
@@ -31,10 +31,10 @@ def serve() -> None:
     jobs: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_receive, args=(sys.stdin.buffer, jobs), name="jobs", daemon=True).start()
     _import_readers()
-    is_resting = False
+    rest_seconds, is_resting = float(os.environ.get("UNDEROAK_READER_SECONDS") or _REST_SECONDS), False
     while True:
         try:
-            job = jobs.get(timeout=_REST_SECONDS if is_resting else None)
+            job = jobs.get(timeout=rest_seconds if is_resting else None)
         except queue.Empty:
             os._exit(0)
         is_resting = job == REST

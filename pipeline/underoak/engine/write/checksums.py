@@ -7,6 +7,7 @@ import os
 import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -76,7 +77,12 @@ def relative_path(path: Path, base: Path) -> str:
 
 
 def software() -> dict[str, str]:
-    """Return the versions of all software that can change a result."""
+    """Return the versions of all software that can change a result; looked up once in a process."""
+    return dict(_software())
+
+
+@cache
+def _software() -> dict[str, str]:
     import pyproj
     import rasterio
     import shapely

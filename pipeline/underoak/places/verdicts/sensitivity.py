@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -59,11 +58,14 @@ def swap_of_first_two(
         return FirstTwo(first, second, smallest_weight_change(weighted[0], weighted[1], rules.weights))
     place = {id: i for i, id in enumerate(ids)}
     parts = [cells.of(place[name]) for name in (first, second)]
+    memberships = np.ascontiguousarray(np.concatenate([cells.memberships[part] for part in parts]).T)
+    first_weights, second_weights = (cells.weight[part] for part in parts)
+    n_first = len(first_weights)
 
     def sampled(weights: Sequence[float]) -> float:
-        with_these = replace(rules, weights=tuple(weights))
-        first_mean, second_mean = (float(_means(cells, part, cells.memberships[part].T, with_these)) for part in parts)
-        return first_mean * float(free[0]) - second_mean * float(free[1])
+        scores = _scores(memberships, rules, weights)
+        first_mean = float(_means(scores[:n_first], first_weights))
+        return first_mean * float(free[0]) - float(_means(scores[n_first:], second_weights)) * float(free[1])
 
     worth = two["suitability"].to_numpy(float) * free
     off = float(worth[0] - worth[1]) - sampled(rules.weights)
@@ -114,18 +116,23 @@ def sensitivity_of(
                 else np.broadcast_to(given[k], (some, given.shape[1]))
                 for k, (layer, curve) in enumerate(criteria)
             ]
-            scores[start : start + some] = _means(cells, part, np.array(judged), rules)
+            scores[start : start + some] = _means(_scores(np.array(judged), rules, rules.weights), cells.weight[part])
         return scores
 
     inputs = [Normal(0.0, sds[layer]) for layer in layers]
     return Sensitivity(layers, sobol_indices(score, inputs, points, seed=seed), one_at_a_time(score, inputs))
 
 
-def _means(cells: SampledCells, part: slice, memberships: npt.NDArray[np.float32], rules: Rules) -> Doubles:
-    """Return the mean suitability of a parcel's sampled cells for memberships (criteria, ..., cells), (...)."""
-    scores = combine(memberships, rules.weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
-    weight = np.where(np.isnan(scores), 0.0, cells.weight[part])
+def _scores(memberships: npt.NDArray[np.float32], rules: Rules, weights: Sequence[float]) -> Doubles:
+    """Return the suitability of cells from their memberships (criteria, ..., cells), (..., cells)."""
+    return combine(memberships, weights, rules.rule, rules.order_weights, rules.alpha, rules.missing)
+
+
+def _means(scores: Doubles, cell_weights: Doubles) -> Doubles:
+    """Return the mean suitability of a parcel's sampled cells (..., cells), (...); 0 where none is judged."""
+    is_missing = np.isnan(scores)
+    weight = np.where(is_missing, 0.0, cell_weights)
     total = weight.sum(axis=-1)
-    sums: Doubles = (weight * np.nan_to_num(scores)).sum(axis=-1)
+    sums: Doubles = (weight * np.where(is_missing, 0.0, scores)).sum(axis=-1)
     means: Doubles = np.divide(sums, total, out=np.zeros_like(sums), where=total > 0.0)
     return means

@@ -5,7 +5,8 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from functools import cache
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from underoak.base.codes import CLASS_LABELS, CLASS_NAMES, EXCLUDED, MISSING, S1, S2, S3, STATE_LABELS, N
 from underoak.base.number_words import hectares, metres, percent, percent_beside, score, thousands
@@ -30,6 +31,9 @@ from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdicts.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
 from underoak.report.text.verdicts.next_step import grouped, next_step
 from underoak.report.text.verdicts.verdict_words import chance, verdict_and_part
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 _RULES = {
     "linear": "Suitability is the weighted mean of the memberships: a high one can compensate for a low one.",
@@ -103,15 +107,19 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
 
 def rendered(template: str, **values: Any) -> str:
     """Return a page from a template; every value is escaped, and a missing one raises an error."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    loader = PackageLoader("underoak.report.page", "templates")
-    environment = Environment(
-        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    environment = _environment()
     style = Markup(environment.get_template("style.css").render(colours=_COLOURS, classes=_CLASSES))
     return environment.get_template(template).render(style=style, **values)
+
+
+@cache  # it holds the compiled templates, which take longer to make than a page
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("underoak.report.page", "templates")
+    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
 
 
 def subtitle(findings: Findings) -> str:
