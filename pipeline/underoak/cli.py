@@ -11,6 +11,7 @@ from typing import IO, TYPE_CHECKING, TypedDict, TypeVar, Unpack
 import click
 
 from underoak.base.errors import UNJUDGED, Fault, UnderoakError
+from underoak.base.json_text import json_text
 from underoak.cli_faults import exit_code, leave_hung_threads, print_lines, report_faults
 from underoak.cli_finished import FINISHED_RUN_COMMANDS
 from underoak.cli_options import MEMORY, PLAN, SEED, WORKERS, RunOptions, run_options
@@ -94,7 +95,7 @@ def _run(path: Path, options: RunOptions) -> None:
         print_lines(ranking(findings, width=_columns()))
     if options["progress"] != "none" and not is_log_on_stderr:
         for line in result.next_steps():
-            click.echo(line, err=True)
+            print_lines(line, err=True)
     if result.failed_scenarios:
         if options["progress"] != "none" and not is_log_on_stderr:
             names = ", ".join(scenario.name for scenario in result.failed_scenarios)
@@ -182,10 +183,10 @@ def new(folder: Path, purpose: str) -> None:
 
     paths = new_plan(folder, purpose)
     for path in paths:
-        click.echo(str(path))
+        print_lines(str(path))
     from underoak.base.command_name import command_name
 
-    click.echo(f"Next:  fetch the files that {paths[1]} lists, then: {command_name()} check {paths[0]}", err=True)
+    print_lines(f"Next:  fetch the files that {paths[1]} lists, then: {command_name()} check {paths[0]}", err=True)
 
 
 @main.command(short_help="Judge one spot from figures in hand.", context_settings={"ignore_unknown_options": True})
@@ -205,7 +206,6 @@ def judge(species: str, figures: tuple[str, ...], purpose: str, is_json: bool) -
     \b
     underoak judge tuber_melanosporum ph=7.6±0.2 rain_summer=150mm carbonate=12% temp_warmest=21degC
     """
-    import json
 
     from underoak.places.spot.judgement import judge as judge_spot
     from underoak.places.spot.judgement import judge_all
@@ -215,7 +215,7 @@ def judge(species: str, figures: tuple[str, ...], purpose: str, is_json: bool) -
     spots = judge_all(figures, purpose=purpose) if is_all else (judge_spot(species, figures, purpose=purpose),)
     if is_json:
         values = {"species": [spot_values(spot) for spot in spots]} if is_all else spot_values(spots[0])
-        click.echo(json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json_text(values))
     else:
         print_lines(spots_text(spots) if is_all else spot_text(spots[0]))
 
@@ -258,11 +258,10 @@ def species(name: str | None) -> None:
 @report_faults
 def schema() -> None:
     """Print the JSON Schema of a plan, for editors."""
-    import json
 
     from underoak.plan import plan_schema
 
-    click.echo(json.dumps(plan_schema(), indent=2, ensure_ascii=False))
+    click.echo(json_text(plan_schema()))
 
 
 for command in (*FINISHED_RUN_COMMANDS, *SOURCE_COMMANDS):

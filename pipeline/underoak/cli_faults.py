@@ -58,9 +58,9 @@ def report_faults(command: Callable[P, None]) -> Callable[..., None]:
     return wrapped
 
 
-def print_lines(text: str) -> None:
-    """Print lines to stdout; names in them may come from files, so control characters are escaped."""
-    click.echo("\n".join(printable(line) for line in text.split("\n")))
+def print_lines(text: str, err: bool = False) -> None:
+    """Print lines to stdout, or to stderr; names in them may come from files, so control characters are escaped."""
+    click.echo("\n".join(printable(line) for line in text.split("\n")), err=err)
 
 
 def leave_hung_threads(code: int) -> None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 import click
 
 from underoak.base.errors import Fault, Problems, UnderoakError
+from underoak.base.json_text import json_text
 from underoak.cli_faults import print_lines, report_faults
 from underoak.cli_options import RUN, Length, Spacing
 
@@ -101,9 +102,9 @@ def sample(
     paths = Run.open(run).write_sample(sampling, out)
     print_lines(lab_request(sampling))
     for path in paths:
-        click.echo(f"Wrote: {path}", err=True)
+        print_lines(f"Wrote: {path}", err=True)
     lab = "enter the lab results in the file under `lab:` in the plan"
-    click.echo(f"Next:  copy {paths[1].name} to a phone or GPS; {lab}", err=True)
+    print_lines(f"Next:  copy {paths[1].name} to a phone or GPS; {lab}", err=True)
 
 
 @click.command(short_help="Compare two finished runs.")
@@ -125,11 +126,11 @@ def compare(first: Path, second: Path, json_to: str | None, expect_same: bool, i
     def compared(before: Run, after: Run) -> tuple[Comparison, ChangeTests]:
         with before.reading(), after.reading():
             comparison = compare_runs(before, after)
-            return comparison, single_changes(comparison, is_tested, lambda line: click.echo(line, err=True))
+            return comparison, single_changes(comparison, is_tested, partial(print_lines, err=True))
 
     comparison, tests = _read_runs(compared, first, second)
     if json_to:
-        text = json.dumps(comparison_values(comparison, tests), indent=2, ensure_ascii=False, allow_nan=False)
+        text = json_text(comparison_values(comparison, tests))
         _write(text, json_to)
     if json_to != "-":
         print_lines(comparison_text(comparison, tests))
@@ -153,7 +154,7 @@ def verify(run: Path, plan_folder: Path | None, json_to: str | None) -> None:
 
     verification = verify_run(run, plan_folder)
     if json_to:
-        text = json.dumps(verification_values(verification), indent=2, ensure_ascii=False, allow_nan=False)
+        text = json_text(verification_values(verification))
         _write(text, json_to)
     if json_to != "-":
         print_lines(verification_text(verification))

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from underoak.base.json_text import json_text
 from underoak.cli_faults import print_lines, report_faults
 
 FOLDER = click.option(
@@ -21,7 +22,6 @@ FOLDER = click.option(
 @report_faults
 def sources(name: str | None, folder: Path | None, is_json: bool) -> None:
     """List the open data sets, or print all that is known of NAME: addresses, cells, terms, traps, and from where."""
-    import json
 
     from underoak.report.terminal.source_words import source_list, source_page
     from underoak.sources.catalogue.catalogue import catalogue, data_set
@@ -29,7 +29,7 @@ def sources(name: str | None, folder: Path | None, is_json: bool) -> None:
     if is_json:
         sets = catalogue(folder) if name is None else {name: data_set(name, folder)}
         values = {each: entry.model_dump(mode="json", exclude_none=True) for each, entry in sets.items()}
-        click.echo(json.dumps(values if name is None else values[name], indent=2, ensure_ascii=False))
+        click.echo(json_text(values if name is None else values[name]))
     else:
         print_lines(source_list(catalogue(folder)) if name is None else source_page(name, data_set(name, folder)))
 

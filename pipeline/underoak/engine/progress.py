@@ -25,7 +25,7 @@ import traceback
 from collections.abc import Iterator
 from typing import IO, Any, Literal
 
-from underoak.base.errors import BUG, Fault, UnderoakError
+from underoak.base.errors import BUG, Fault, UnderoakError, printable
 from underoak.engine.system import peak_memory_mb
 
 Show = Literal["auto", "plain", "none"]
@@ -100,7 +100,7 @@ class Progress:
         """Write a sentence to stderr."""
         self._clear()
         if not self._is_quiet:
-            print(text, file=sys.stderr, flush=True)
+            print(printable(text), file=sys.stderr, flush=True)
 
     def warn(self, fault: Fault) -> None:
         """Write a warning to stderr, also in quiet mode, and to the log."""

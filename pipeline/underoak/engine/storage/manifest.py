@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
+from underoak.base.json_text import json_text
 from underoak.engine.storage.break_even_record import BreakEven
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.keys.plan_keys import PlanSpec
@@ -242,7 +243,7 @@ class Manifest(_Record):
         """Return JSON text, the same for the same content."""
         content = self.model_dump(mode="json", by_alias=True, exclude_unset=True)
         content["when"]["content_sha256"] = content_sha256(content)
-        return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(content) + "\n"
 
 
 def content_sha256(content: Mapping[str, Any]) -> str:

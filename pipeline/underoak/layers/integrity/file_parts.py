@@ -14,6 +14,10 @@ from underoak.layers.source import Source
 
 _MOST_CELLS = 1 << 40  # stands for "to the end": windows are clipped to the file
 
+# control characters of folders, as private characters while XML is parsed
+_TO_XML = {code: 0x10FF00 + code for code in range(1, 32) if chr(code) not in "\t\n\r"}
+_FROM_XML = {private: code for code, private in _TO_XML.items()}
+
 
 @dataclass(frozen=True, slots=True)
 class FilePart:
@@ -40,12 +44,16 @@ def file_parts(source: Source, window: Window) -> Iterator[FilePart]:
         return
     bands, where = (*source.bands, *filter(None, (source.alpha,))), source.request.where
     if source.driver == "VRT":
-        tree = ElementTree.fromstring(check_mosaic(source.path, source.trust, where).text)
-        yield from _mosaic_parts(tree, window, bands, where)
+        yield from _mosaic_parts(_parsed(check_mosaic(source.path, source.trust, where).text), window, bands, where)
     else:
         yield FilePart(source.path, bands, window, where)
     if source.mask_file:
         yield FilePart(source.mask_file, (1,), window, where)
+
+
+def _parsed(text: str) -> ElementTree.Element:
+    """Return the tree of a checked mosaic, whose absolute names may hold characters that XML forbids."""
+    return ElementTree.fromstring(text.translate(_TO_XML))
 
 
 def _mosaic_parts(
@@ -63,9 +71,9 @@ def _mosaic_parts(
             number = source.findtext("SourceBand", "1")
             source_bands = (int(number),) if number.isdigit() else (1,)  # "mask,1": a mask is of all bands
             if name.startswith("<"):
-                yield from _mosaic_parts(ElementTree.fromstring(name), part, source_bands, where)
+                yield from _mosaic_parts(_parsed(name), part, source_bands, where)
             else:
-                yield FilePart(name, source_bands, part, where)
+                yield FilePart(name.translate(_FROM_XML), source_bands, part, where)
 
 
 def _source_window(source: ElementTree.Element, window: Window) -> Window | None:

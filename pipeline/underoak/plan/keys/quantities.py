@@ -10,7 +10,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
 
 from underoak.base import units
-from underoak.base.errors import Fault, UnderoakError
+from underoak.base.errors import Fault, UnderoakError, printable
 from underoak.plan.reading.faults import refusal, shown
 from underoak.plan.reading.spec import as_validation_errors
 
@@ -20,7 +20,7 @@ _DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d")
 
 
 def _no_control_characters(text: str) -> str:
-    if not text.isprintable():
+    if printable(text) != text:
         raise refusal("E304", "contains a control character", "remove it")
     return text
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any
 from underoak.base import crs as _crs
 from underoak.base.codes import CLASS_LABELS, STATE_LABELS
 from underoak.base.grid import Grid
+from underoak.base.json_text import json_text
 from underoak.base.palette import CLASS_RGB
 from underoak.engine.write.checksums import FileRecord
 from underoak.engine.write.finished_rasters import CLASS_TIF, LIMITING_TIF, BandFacts, open_finished
@@ -95,7 +95,7 @@ def stac_item(facts: ItemFacts, folder: Path, outputs: Sequence[FileRecord]) -> 
         item.add_asset(file.path.replace(".", "_"), asset)
     record = item.to_dict(include_self_link=False)
     record["links"] = _links(outputs)
-    return json.dumps(record, indent=2, ensure_ascii=False) + "\n"
+    return json_text(record) + "\n"
 
 
 def years(period: str) -> tuple[datetime.datetime | None, datetime.datetime | None]:
