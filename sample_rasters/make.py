@@ -21,6 +21,7 @@ from rasterio import features
 from rasterio.enums import ColorInterp
 from rasterio.transform import from_origin
 from shapely.geometry import shape
+from weather import write_weather
 
 HOMOLOSINE = "+proj=igh +lon_0=0 +datum=WGS84 +units=m +no_defs"
 TREES = 10
@@ -178,7 +179,8 @@ def make(folder: Path) -> None:
     for old in folder.glob("*.gpkg"):
         old.unlink()
     land = build()
-    for write in (write_soil, write_carbonate, write_elevation, write_cover, write_climate, write_vectors):
+    writers = (write_soil, write_carbonate, write_elevation, write_cover, write_climate, write_weather, write_vectors)
+    for write in writers:
         write(land, folder)
 
 

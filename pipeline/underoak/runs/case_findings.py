@@ -13,9 +13,13 @@ import numpy as np
 
 from underoak.base.grid import Grid, Window
 from underoak.decision.ground.neighbour_files import with_neighbours
+from underoak.decision.water.held_water import water_of
+from underoak.decision.water.parcel_columns import with_chance_held, with_years
+from underoak.decision.water.single_years import years_record
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.prepare import PreparedCase
 from underoak.engine.storage.spool import Spool
+from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import software
 from underoak.engine.write.cog import BLOCK
 from underoak.indicators import cell_areas, cell_metres
@@ -63,6 +67,8 @@ class _ParcelFindings:
     order: Order | None = None
     shared: SharedFailure | None = None
     draws: ParcelDraws | None = None
+    years: YearsRecord | None = None
+    water_held: tuple[WaterHeld, ...] = ()
 
 
 def collect_findings(ready: PreparedRun, spool: Spool, stage: Path, started: datetime.datetime) -> list[Findings]:
@@ -116,6 +122,8 @@ def _findings(
         order=parcels.order,
         shared=parcels.shared,
         uncertainty=case.uncertainty_record,
+        years=parcels.years,
+        water_held=parcels.water_held,
     )
 
 
@@ -137,17 +145,31 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     if case.case.is_present:
         calibration = calibrated(lab.by_parcel)
         problems.extend(calibration_warnings(calibration))
+    years, water_held = _years(ready, case, table)
+    table = table if years is None else with_years(table, years, water_held)
     if results.draws is None:
-        return _ParcelFindings(table, first_two, calibration)
+        return _ParcelFindings(table, first_two, calibration, years=years, water_held=water_held)
     draws = after_lab(plan, results.draws, lab, plan.spec.lab.mode if plan.spec.lab is not None else "")
     table, order, shared = draws.add_to(table, plan.rules), None, None
     if case.case.is_present:
         table = with_verdicts(plan, case.units, table, draws)
-        table = with_remedy_chances(plan, table, draws, cells)
+        table = with_chance_held(with_remedy_chances(plan, table, draws, cells), water_held)
         shared = shared_failure_of(table, draws, plan.rules)
         order = order_of(plan, table, draws, cells, lab.changed)
         table = table if order is None else with_order(table, order)
-    return _ParcelFindings(table, first_two, calibration, order, shared, draws)
+    return _ParcelFindings(table, first_two, calibration, order, shared, draws, years, water_held)
+
+
+def _years(
+    ready: PreparedRun, case: PreparedCase, table: pd.DataFrame
+) -> tuple[YearsRecord | None, tuple[WaterHeld, ...]]:
+    """Return what single years brought to the parcels, and the water held against them; nothing in a scenario."""
+    if ready.years is None or ready.parcels is None or not case.case.is_present:
+        return None, ()
+    record = years_record(case.plan, ready.years, ready.parcels, ready.prepared.region.is_south)
+    is_judged = table["rank"].notna()
+    usable = dict(zip(table["id"][is_judged], table["usable_ha"][is_judged].astype(float), strict=True))
+    return record, water_of(case.plan, ready.years.series.get("rain"), record.limits, usable, ready.parcels.ids)
 
 
 def _usable(ready: PreparedRun, case: PreparedCase, sums: ParcelSums, stage: Path) -> UsableLand:

@@ -22,6 +22,7 @@ from underoak.engine.storage.manifest import (
     RunTimes,
     WeightsRecord,
 )
+from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.plan import Plan
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
@@ -29,7 +30,7 @@ from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 def case_manifest(
     ready: PreparedCase, counts: CaseCounts, criteria: Sequence[CriterionWords], grains: Mapping[str, float],
-    shared: SharedFailure | None = None,
+    shared: SharedFailure | None = None, years: YearsRecord | None = None, water: tuple[WaterHeld, ...] = (),
 ) -> CaseManifest:  # fmt: skip
     """Return the manifest's record of one case."""
     plan, case = ready.plan, ready.case
@@ -41,7 +42,9 @@ def case_manifest(
         for name, facts in ready.facts.items()
     }  # fmt: skip
     record = ready.uncertainty_record
-    drawn = {} if record is None else {"uncertainty": record}
+    more: dict[str, Any] = {} if record is None else {"uncertainty": record}
+    if years is not None:
+        more |= {"years": years, "water_held": water}
     return CaseManifest(
         folder=case.folder,
         species=case.species,
@@ -49,7 +52,7 @@ def case_manifest(
         layers=layers,
         criteria=tuple(criteria),
         weights=WeightsRecord.model_validate(plan.weighting),
-        **drawn,
+        **more,
         shared_failure=shared,
         not_judged=tuple(str(item) for item in plan.not_judged),
         looked_at=plan.looked_at,

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from underoak.decision.ground.neighbours import NearShapes
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.case_reducers import ParcelReducers
+    from underoak.places.series.values import YearsOfParcels
 
 MOST_COMPARED = 50_000  # parcels whose outlines are compared; of more, the cells are
 
@@ -43,6 +44,7 @@ class PreparedRun:
     reducers: Mapping[Case, ParcelReducers]  # empty without parcels
     job: TileJob
     problems: Problems
+    years: YearsOfParcels | None = None  # series of single years; None without `years`
 
     @property
     def grid(self) -> Grid:
@@ -92,9 +94,10 @@ def prepare_run(
     reducers = {} if parcels is None else _reducers(prepared, parcels)
     if parcels is not None and plan.spec.lab is not None:
         _check_lab(prepared, parcels, problems, strict)
+    years = _read_years(plan, parcels, problems, strict)
     jobs = tuple(_case_job(ready, prepared, reducers.get(ready.case)) for ready in prepared.cases)
     near = _read_neighbours(plan, prepared.grid, problems, strict)
-    return PreparedRun(plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems)
+    return PreparedRun(plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems, years)
 
 
 def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...]) -> Prepared:
@@ -200,6 +203,22 @@ def _check_lab(prepared: Prepared, parcels: Parcels, problems: Problems, strict:
     for ready in prepared.cases:
         read_lab(ready.plan, ready.units, parcels.ids, problems, parcels)
     problems.stop_if_any(strict)
+
+
+def _read_years(plan: Plan, parcels: Parcels | None, problems: Problems, strict: bool) -> YearsOfParcels | None:
+    """Read the series of single years, and check the sources of water against them."""
+    if parcels is None:
+        return None
+    from underoak.decision.water.checks import check_water_supply, check_years
+    from underoak.places.series.reading import read_years
+
+    n_before = len(problems.warnings)
+    years = read_years(plan, parcels, problems)
+    check_water_supply(plan, parcels.ids, problems)
+    if years is not None:
+        check_years(plan, years, parcels.ids, problems)
+    problems.stop_if_any(strict and len(problems.warnings) > n_before)
+    return years
 
 
 def _case_job(ready: PreparedCase, prepared: Prepared, reducers: ParcelReducers | None) -> CaseJob:

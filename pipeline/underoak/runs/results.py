@@ -131,7 +131,9 @@ def _write_case(
     planting = planting_rows(findings) if findings.case.is_present else []
     maps = MapPictures(picture, map_png(findings, folder, None, parcels, is_by_class=True))
     (folder / "report.html").write_text(report_html(findings, maps, planting), encoding="utf-8")
-    return case_manifest(ready, findings.counts, findings.criteria, findings.grains, findings.shared)
+    return case_manifest(
+        ready, findings.counts, findings.criteria, findings.grains, findings.shared, findings.years, findings.water_held
+    )
 
 
 def _write_manifest(

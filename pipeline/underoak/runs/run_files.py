@@ -8,6 +8,7 @@ from pathlib import Path
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.storage.manifest import MANIFEST
 from underoak.plan.keys.constraints import ShapesConstraint
+from underoak.plan.keys.years import SeriesSpec
 from underoak.plan.plan import Plan
 
 DATED = ("report.html", "item.json")  # they hold the time of the run
@@ -49,6 +50,10 @@ def result_names(plan: Plan, rasters: Iterable[str]) -> list[str]:
     return [*rasters, *in_every_folder, *(each.case.file(name) for each in plan.cases for name in of_case)]
 
 
+def _series(plan: Plan) -> Iterable[tuple[str, SeriesSpec]]:
+    return plan.spec.years.series.items() if plan.spec.years is not None else ()
+
+
 def _named_shapes(plan: Plan) -> Iterator[tuple[str, Path]]:
     spec = plan.spec
     named = [
@@ -59,4 +64,8 @@ def _named_shapes(plan: Plan) -> Iterator[tuple[str, Path]]:
         *((f"neighbours.{name}", neighbour.file) for name, neighbour in spec.neighbours.items()),
         *((f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)),
     ]
-    return ((key, plan.base / file) for key, file in named if file is not None)
+    yield from ((key, plan.base / file) for key, file in named if file is not None)
+    for name, series in _series(plan):
+        path = plan.base / series.file
+        files = sorted(part for part in path.rglob("*") if part.is_file()) if path.is_dir() else [path]
+        yield from ((f"years.{name}", file) for file in files)

@@ -20,6 +20,7 @@ from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.base.json_text import json_text
 from underoak.engine.storage.break_even_record import BreakEven
+from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.profiles.looked_at import LookedAt
@@ -156,6 +157,8 @@ class CaseManifest(_Record):
     looked_at: LookedAt | None = None  # how much of the profile; None without one
     counts: Counts
     grains: dict[str, Number] = Field(default_factory=dict)  # layer -> side of a cell that its source resolves [m]
+    years: YearsRecord | None = None  # what single years brought, in the present; None without `years`
+    water_held: tuple[WaterHeld, ...] = ()  # sources of water held against these years
 
 
 class FailedScenarioRecord(_Record):

@@ -64,7 +64,7 @@ class NetcdfZarrSource:
         shape = (len(self.months), *window.shape)
         total, count = np.zeros(shape, np.float64), np.zeros(shape, np.int32)
         dropped = 0
-        for steps in self._step_slices(window, len(self.factors)):
+        for steps in self.step_slices(window, len(self.factors)):
             stored = self.stored(window, steps)
             for step, month in enumerate(self.month_indices[steps]):
                 decoded = self.encoding.times(self.factors[steps.start + step]).decode(stored[step])
@@ -79,7 +79,7 @@ class NetcdfZarrSource:
             yield Probe(self.stored(window), None, self.encoding)
             return
         count = len(self.factors) if every_step else min(_MAX_PROBED_STEPS, len(self.factors))
-        for steps in self._step_slices(window, count):
+        for steps in self.step_slices(window, count):
             stored = self.stored(window, steps)
             for step in range(steps.start, steps.stop):
                 month = self.months[self.month_indices[step]]
@@ -90,7 +90,7 @@ class NetcdfZarrSource:
         """Return no files: this is not a mosaic."""
         return ()
 
-    def _step_slices(self, window: Window, count: int) -> Iterator[slice]:
+    def step_slices(self, window: Window, count: int) -> Iterator[slice]:
         """Yield the first `count` steps in parts that fit into memory, in whole chunks of the file."""
         step_bytes = window.rows * window.cols * np.dtype(self.facts.dtype).itemsize
         n_chunks = self.max_bytes_at_once // step_bytes // self.steps_per_chunk

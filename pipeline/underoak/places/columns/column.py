@@ -34,6 +34,8 @@ class When(StrEnum):
     PRICES = "with `uncertainty` and `prices.soil_test`, in the present"
     RANKS = "with `uncertainty`, in the present, and two judged parcels or more"
     LAB = "with `lab`"
+    YEARS = "with `years`"
+    WATER_HELD = "with `years` and `water_supply`"
     SPECIES = "with `species`"
     SEVERAL = "with several species"
     PAIR_DRAWS = "with `species` and `uncertainty`"

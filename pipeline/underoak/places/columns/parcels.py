@@ -161,6 +161,37 @@ PARCELS = (
     Column("lime_plan_t_ha", _NUMBER, "the same to plan with: the upper end of the profile's rule of lime", "t/ha"),
     Column("water_mm", _NUMBER, "water on the land that needs it, at least", "mm"),
     Column(
+        "years", _INTEGER, "complete years of the file, by the months of the limit of rain: see [water.md](water.md)",
+        when=When.YEARS,
+    ),
+    Column("years_rain_enough", _INTEGER, "years of the file in which rain alone was enough", when=When.YEARS),
+    Column("years_frost", _INTEGER, "winters of the file with hard frost", when=When.YEARS),
+    Column("years_wet_autumn", _INTEGER, "years of the file with an autumn in which truffles rot", when=When.YEARS),
+    Column("water_years_mm", _NUMBER, "water that rain lacked in the mean of these years", "mm", when=When.YEARS),
+    Column(
+        "water_dry_5_mm", _NUMBER, "water that it lacked in the driest year of five; empty for fewer than ten years",
+        "mm", when=When.YEARS,
+    ),
+    Column(
+        "water_dry_10_mm", _NUMBER, "water that it lacked in the driest of ten; empty for fewer than twenty years",
+        "mm", when=When.YEARS,
+    ),
+    Column(
+        "water_held_ha", _NUMBER,
+        "land that the water held carries in all, not on this parcel alone, in four seasons of five; empty for fewer "
+        "than ten seasons", "ha", when=When.WATER_HELD,
+    ),
+    Column(
+        "water_held_full", _INTEGER, "seasons in which it carried all of the land that shares it",
+        when=When.WATER_HELD,
+    ),
+    Column(
+        "p_water_held", _NUMBER,
+        "`p_with_water` where the water held was enough in four seasons of five, of ten or more; else empty. The "
+        "verdict is that of unwatered ground",
+        "0..1", when=When.WATER_HELD,
+    ),
+    Column(
         "lab", _TEXT,
         "the lab result with its standard deviation, the value of the map, and the value that is used, or why none is",
         when=When.LAB,

@@ -14,6 +14,8 @@
 | `verdict`, `prices` | `verdict` |
 | `costs` | `costs` |
 | `neighbours` | `neighbours` |
+| `years` | `years` |
+| `water_supply` | `water_supply` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

@@ -18,6 +18,8 @@ from underoak.plan.keys.region import RegionSpec, TrustSpec
 from underoak.plan.keys.scenarios import ScenarioSpec, ScenarioSummarySpec
 from underoak.plan.keys.uncertainty import Level, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec, VerdictSpec
+from underoak.plan.keys.water_supply import WaterSupplySpec
+from underoak.plan.keys.years import YearsSpec
 from underoak.plan.reading.spec import Spec
 
 MAX_SPECIES, MAX_SCENARIOS = 20, 100
@@ -86,6 +88,10 @@ class PlanSpec(Spec):
     """For the purpose restore: shapes that narrow the species' native range."""
     lab: LabSpec | None = None
     """Laboratory results for parcels."""
+    years: YearsSpec | None = None
+    """Series of single years, such as those of a weather station: what happened in them, and how dry a dry year is."""
+    water_supply: Annotated[dict[Name, WaterSupplySpec], Field(min_length=1, max_length=50)] | None = None
+    """Water that you hold a right to, by name: a well, a canal, a pond. Held against the dry years of `years`."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """Prices of remedies, tests and land."""
     costs: CostsSpec | None = None

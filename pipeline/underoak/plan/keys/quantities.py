@@ -137,3 +137,5 @@ NumberOrAmount = Annotated[
     Annotated[Amount, Tag("(text)")] | Annotated[Number, Tag("(other)")], Discriminator(text_or_other)
 ]
 Area = Annotated[str, *_quantity("m2", 0.0, is_low_excluded=False, example="2 ha")]
+Volume = Annotated[str, *_quantity("m3", 0.0, is_low_excluded=False, example="7000 m3")]
+Flow = Annotated[str, *_quantity("m3/h", 0.0, is_low_excluded=True, example="12 m3/h")]

@@ -93,6 +93,30 @@ class Irrigation(Advice):
 
     dose: Positive | None = None
     """Water of one dose [mm]."""
+    best_interval: Positive | None = None
+    """Days between two doses that were best in a trial."""
+    longest_interval: Positive | None = None
+    """The longest interval of that trial [d]."""
+
+    @model_validator(mode="after")
+    def _check_intervals(self) -> Self:
+        has_both = self.best_interval is not None and self.longest_interval is not None
+        if not has_both and (self.best_interval is not None or self.longest_interval is not None):
+            raise refusal("E304", "`best_interval` and `longest_interval` need each other", "give both or neither")
+        if self.best_interval is not None and self.dose is None:
+            raise refusal("E304", "intervals need a `dose`", "add `dose`")
+        return self
+
+    def season_doses(self, days: float) -> tuple[float, float] | None:
+        """Return the water given in a season of so many days [mm]: at the longest interval, and at the best.
+
+        >>> rule = Irrigation(words="-", source="-", grade="B", dose=32, best_interval=14, longest_interval=35)
+        >>> [round(mm) for mm in rule.season_doses(92) or ()]
+        [84, 210]
+        """
+        if self.dose is None or self.best_interval is None or self.longest_interval is None:
+            return None
+        return self.dose * days / self.longest_interval, self.dose * days / self.best_interval
 
 
 class Practice(Spec):

@@ -17,6 +17,7 @@ from underoak.plan.keys.quantities import Name, Text, Unit
 from underoak.plan.profiles.hosts import Tree, load_trees
 from underoak.plan.profiles.practice import Practice
 from underoak.plan.profiles.season import Season
+from underoak.plan.profiles.single_years import SingleYears
 from underoak.plan.reading.faults import refusal
 from underoak.plan.reading.spec import Spec
 from underoak.plan.reading.validation import read_as
@@ -218,6 +219,8 @@ class Profile(Spec):
     """Notes for readers of the results."""
     practice: Practice
     """What growers and restorers do with it."""
+    single_years: SingleYears | None = None
+    """Limits for the weather of one year. Without it no year is counted."""
 
     @model_validator(mode="after")
     def _check_lime(self) -> Self:

@@ -67,6 +67,7 @@ def _lines(profile: Profile) -> Iterator[str]:
     yield from _remedies(by_weight, profile.most_lime)
     yield from _hosts(profile)
     yield from _practice(profile.practice)
+    yield from _single_years(profile)
     yield from _statements("RULED OUT, even where the maps look good", profile.ruled_out)
     yield from _statements("CAUTIONS AND NOTES", profile.notes)
     yield from _wrapped(_WILD, "  ", "    ")
@@ -153,6 +154,17 @@ def _practice(practice: Practice) -> Iterator[str]:
     for name, words, graded in lines:
         stop = "" if words.endswith((".", "!", "?")) else "."
         yield from _wrapped(f"{name}: {words}{stop} Source: {graded.source}. Grade {graded.grade}.", "  ", "    ")
+
+
+def _single_years(profile: Profile) -> Iterator[str]:
+    """Yield the limits for the weather of one year."""
+    yield ""
+    yield "LIMITS OF A SINGLE YEAR, where the plan has `years`"
+    if profile.single_years is None:
+        yield "  None is known: no year is counted."
+        return
+    for name, limit in profile.single_years.named.items():
+        yield from _wrapped(f"{name}: {limit.words}. Source: {limit.source}. Grade {limit.grade}.", "  ", "    ")
 
 
 def _statements(title: str, items: tuple[Sourced, ...]) -> Iterator[str]:

@@ -18,6 +18,7 @@ from underoak.places.parcels.ranking import VALID_AT_LEAST, outranked
 from underoak.places.wild.native_rules import CONSTRAINT
 from underoak.places.wild.zone_draws import COLUMN
 from underoak.plan.profiles.profile import grade_words
+from underoak.report.page.years_section import in_single_years, years_section
 from underoak.report.text.answer_words import PURPOSES, answers, cautions, decision, limits_of_use
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
@@ -84,6 +85,7 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         neighbours=_neighbours(findings),
         neighbours_head=NEIGHBOURS,
         kinds_of_neighbours=" ".join([*kind_words(plan.spec), NO_SCORE]),
+        years=years_section(findings),
         money=_money(findings),
         money_head=BREAK_EVEN,
         published_head=PUBLISHED,
@@ -168,7 +170,7 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "lab": "; ".join(map(lab_sentence, row["lab"])) if isinstance(row.get("lab"), tuple) else "",
                 "potential": score(row["potential"], cuts),
                 "potential_code": row["potential_class"] if is_judged else "",
-                "remedies": [*map(remedy_sentence, row["remedies"] or ())],
+                "remedies": [*map(remedy_sentence, row["remedies"] or ()), *in_single_years(findings, row)],
             }
         )
     return rows

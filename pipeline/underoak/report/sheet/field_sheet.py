@@ -31,6 +31,7 @@ from underoak.report.sheet.tree_sections import (
 from underoak.report.sheet.wild_sheet import wild_lines
 from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION
 from underoak.report.text.cell_sentences import remedy_sentence
+from underoak.report.text.decision.years_words import dry_words
 from underoak.report.text.lines import section, wrapped
 from underoak.report.text.state_words import ORIGINS, reason_words
 from underoak.report.text.verdicts.next_step import number
@@ -151,6 +152,8 @@ def _remedies(field: Field) -> Iterator[str]:
             f"watering{'s' if times > 1 else ''} of {figure(depth / times)} mm. Secure the water right first."
         )
         items += advice(irrigation)
+    if field.dry is not None:
+        items.append(f"In the single years of the plan's series rain lacked {dry_words(field.dry)}.")
     head = f"#. {capital(' and '.join(names))}"
     yield from section(head, items or [_nothing_lacks(field, names)])
 

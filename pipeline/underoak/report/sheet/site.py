@@ -12,7 +12,8 @@ import numpy as np
 from underoak.base import crs as _crs
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
-from underoak.engine.storage.manifest import Manifest
+from underoak.engine.storage.manifest import CaseManifest, Manifest
+from underoak.engine.storage.year_records import DryYears
 from underoak.places.answers.native import NativeState, Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, mix_of
@@ -50,6 +51,7 @@ class Field:
     remedies: frozenset[str] = frozenset()  # that a criterion of the case has: lime, irrigation; none on wild ground
     spacing: PlantingSpacing | None = None  # where the layout follows it; None where the user gave distances
     limits: VerdictSpec = field(default_factory=VerdictSpec)
+    dry: DryYears | None = None  # what rain lacked in single years; none on wild ground
 
     @property
     def practice(self) -> Practice | None:
@@ -129,7 +131,13 @@ def read_site(
         usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
         layout, plots, mix_of(hosts, trees, profile.practice.mix if profile else None, bool(plan.hosts)), sampling, why,
         frozenset() if is_wild else frozenset(c.by for c in case.criteria if c.by), spacing, plan.verdict,
+        None if is_wild else _dry(case, id),
     )  # fmt: skip
+
+
+def _dry(case: CaseManifest, parcel: str) -> DryYears | None:
+    place = None if case.years is None else case.years.of(parcel)
+    return None if place is None else place.dry
 
 
 def _state(profile: Profile | None, row: Any, shape: Any, grid: Grid, name: str, is_wild: bool) -> Origin | None:

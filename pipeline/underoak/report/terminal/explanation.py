@@ -8,6 +8,7 @@ from typing import Any
 from underoak.base.errors import Fault, UnderoakError, did_you_mean, printable
 from underoak.base.number_words import figure, hectares, metres, money, percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
+from underoak.engine.storage.year_records import YearsRecord
 from underoak.places.answers.limits import change_of
 from underoak.places.answers.native import ZoneState
 from underoak.places.answers.needs import has_remedy
@@ -17,6 +18,7 @@ from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.terminal.money import break_even_lines
 from underoak.report.terminal.neighbours import neighbour_lines
+from underoak.report.terminal.water import years_lines
 from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION, judged_words
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_sentence, held_words, zone_held_words
@@ -29,6 +31,7 @@ from underoak.report.text.criterion_words import (
     state_words,
     value_of,
 )
+from underoak.report.text.decision.years_words import dry_words
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
 from underoak.report.text.lines import columns, wrapped
@@ -68,10 +71,11 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
             "",
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
-            *_remedies(row, plan, parcels.crs),
+            *_remedies(row, plan, parcels.crs, case.years),
             *_grains(case, row["area_ha"]),
             *_errors(case),
             *neighbour_lines(plan, row),
+            *years_lines(case.years, case.water_held, row),
             *break_even_lines(plan),
         ]
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
@@ -231,7 +235,7 @@ def _losses(criteria: Sequence[CriterionWords], row: Any, is_wild: bool) -> list
     return lines
 
 
-def _remedies(row: Any, plan: PlanSpec, crs: Any) -> list[str]:
+def _remedies(row: Any, plan: PlanSpec, crs: Any, years: YearsRecord | None) -> list[str]:
     lines = []
     if isinstance(row.get("remedies"), tuple):
         lines += ["", "What it would take:"]
@@ -239,7 +243,10 @@ def _remedies(row: Any, plan: PlanSpec, crs: Any) -> list[str]:
             lines += wrapped(f"- {remedy_sentence(need)}", "  ")
         lines += wrapped(LIME_NOTES) if number(row, "lime_t_ha") > 0 else []
         lines += wrapped(LIME_CAUTION) if number(row, "lime_t_ha") > 0 else []
-        lines += wrapped(WATER_NOTES) if number(row, "water_mm") > 0 else []
+        if number(row, "water_mm") > 0:
+            place = None if years is None else years.of(str(row["id"]))
+            in_years = "" if place is None or place.dry is None else f" In single years: {dry_words(place.dry)}."
+            lines += wrapped(f"{WATER_NOTES}{in_years}")
     if plan.purpose in (Purpose.BUY, Purpose.ORCHARD) and row.get("geometry") is not None and crs is not None:
         length = fence_m(row["geometry"], crs.to_wkt())
         price = plan.prices.fence_m

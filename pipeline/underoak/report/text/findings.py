@@ -12,6 +12,7 @@ from underoak.base.errors import Fault
 from underoak.base.grid import Grid
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.storage.manifest import CriterionWords, UncertaintyRecord
+from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.layers.source import SourceFacts
 from underoak.places.answers.limits import Change
 from underoak.places.answers.verdict import Purpose
@@ -88,6 +89,8 @@ class Findings:
     shared: SharedFailure | None = None  # of the parcels with a yes
     order: Order | None = None  # ranks over draws of weights and data; None without `uncertainty`
     uncertainty: UncertaintyRecord | None = None  # how layers were drawn; None without draws
+    years: YearsRecord | None = None  # what single years brought; None without `years`, and in scenarios
+    water_held: tuple[WaterHeld, ...] = ()  # sources of water held against them
     pairs: Any = None  # best pairs over all species of the present, by id; on the first case
 
     @property
