@@ -14,7 +14,7 @@ import numpy as np
 import pyogrio
 import rasterio
 import xarray as xr
-from fields import buildings, outline, parcels
+from fields import buildings, outline, parcels, protected_grassland
 from land import CRS, REGION, SEED, Land, build, climate
 from pyproj import Transformer
 from rasterio import features
@@ -160,7 +160,7 @@ def woods(cover: Path, smallest_m2: float = 10_000.0) -> gpd.GeoDataFrame:
 
 
 def write_vectors(land: Land, folder: Path) -> None:
-    """Outline, built-up ground, woods and parcels as GeoPackages, each in a CRS of its own."""
+    """Outline, built-up ground, woods, protected ground and parcels as GeoPackages, each in a CRS of its own."""
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-01-01T00:00:00Z"})  # else the clock enters the file
     try:
         region = gpd.GeoDataFrame({"name": ["Querna"]}, geometry=[outline(SEED)], crs=CRS)
@@ -168,6 +168,8 @@ def write_vectors(land: Land, folder: Path) -> None:
         built = gpd.GeoDataFrame(geometry=buildings(land, SEED), crs=CRS).to_crs("EPSG:3035")
         built.to_file(folder / "built.gpkg", layer="built", driver="GPKG")
         woods(folder / "landcover.tif").to_file(folder / "woods.gpkg", layer="woods", driver="GPKG")
+        protected = gpd.GeoDataFrame({"name": ["Dry grassland"]}, geometry=[protected_grassland()], crs=CRS)
+        protected.to_file(folder / "protected.gpkg", layer="protected", driver="GPKG")
         parcels(land, SEED).to_crs("EPSG:4258").to_file(folder / "parcels.gpkg", layer="parcels", driver="GPKG")
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})

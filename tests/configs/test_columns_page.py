@@ -12,6 +12,7 @@ import yaml
 
 import underoak as uo
 from underoak.places.columns.column import Column, arrange, column_of, docs_table
+from underoak.places.columns.deal import DEAL_ROWS
 from underoak.places.columns.parcels import JOINED_PARCELS, PARCELS
 from underoak.places.columns.ranks import RANKS, WINS
 from underoak.places.columns.scenarios import SCENARIOS
@@ -21,6 +22,7 @@ PAGE = Path(__file__).parents[2] / "docs" / "columns.md"
 TABLES: dict[str, tuple[Column, ...]] = {
     "`parcels.csv`, `parcels.gpkg`": PARCELS,
     "`parcels.csv`, `parcels.gpkg` on top of several cases": JOINED_PARCELS,
+    "`deal.csv`": DEAL_ROWS,
     "`zones.gpkg`": ZONES,
     "`ranks.csv`": RANKS,
     "`wins.csv`": WINS,
@@ -32,7 +34,7 @@ def declared(file: Path, top: Path) -> tuple[Column, ...]:
     """The columns of a file of a run."""
     if file.stem == "parcels":
         return JOINED_PARCELS if top.name == "many" and file.parent == top else PARCELS
-    return {"zones": ZONES, "ranks": RANKS, "wins": WINS, "futures": SCENARIOS}[file.stem]
+    return {"deal": DEAL_ROWS, "zones": ZONES, "ranks": RANKS, "wins": WINS, "futures": SCENARIOS}[file.stem]
 
 
 def section(head: str) -> list[str]:

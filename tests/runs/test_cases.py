@@ -171,13 +171,13 @@ def test_the_verdict_on_top_is_that_of_the_best_species(cases, tmp_path):
     blank = run.parcels[run.parcels["best"].isna()]
     assert not blank.empty
     assert blank["verdict"].isna().all()
+    assert blank["answer"].isna().all()
+    assert run.parcels["deal"].isna().all()  # purpose region asks for none
     first = judged.iloc[0]
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert f'<td class="number">{first["p_s2"]:.2f}</td><td>{first["verdict"]}</td>' in page
+    assert f'<td class="number">{first["p_s2"]:.2f}</td><td>{first["answer"]}</td>' in page
     told = run.explain(judged.index[0])
-    assert told.startswith(
-        f"Parcel {judged.index[0]}: {first['verdict'].upper()}. P(S2 or better) {first['p_s2']:.2f}."
-    )
+    assert told.startswith(f"Parcel {judged.index[0]}: {first['answer'].upper()}. P(S2 or better) {first['p_s2']:.2f}.")
     assert told.index(f"underoak explain {tmp_path / first['best']} ") == told.index("underoak explain ")
 
 

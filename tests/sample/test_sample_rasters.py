@@ -21,7 +21,13 @@ from underoak.base import crs
 FOLDER = Path(__file__).parents[2] / "sample_rasters"
 SOIL = ("soil_ph.tif", "soil_ph_q05.tif", "soil_ph_q95.tif", "clay.tif", "sand.tif", "organic_carbon.tif")
 RASTERS = (*SOIL, "carbonate.tif", "elevation.tif", "landcover.tif")
-VECTORS = {"region.gpkg": "EPSG:25831", "built.gpkg": "EPSG:3035", "parcels.gpkg": "EPSG:4258"}
+VECTORS = {
+    "region.gpkg": "EPSG:25831",
+    "built.gpkg": "EPSG:3035",
+    "protected.gpkg": "EPSG:25831",
+    "woods.gpkg": "EPSG:3035",
+    "parcels.gpkg": "EPSG:4258",
+}
 FILES = (*RASTERS, *VECTORS, "climate.nc", "landcover.csv", "weather_months.csv", "weather_nights.csv")
 GROUND = "EPSG:25831"
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from underoak.base.grid import Grid, Window
+from underoak.decision.deal.ledger import with_deal
 from underoak.decision.ground.neighbour_files import with_neighbours
 from underoak.decision.water.held_water import water_of
 from underoak.decision.water.parcel_columns import with_chance_held, with_years
@@ -124,6 +125,7 @@ def _findings(
         uncertainty=case.uncertainty_record,
         years=parcels.years,
         water_held=parcels.water_held,
+        deal=ready.deal,
     )
 
 
@@ -148,6 +150,7 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
     years, water_held = _years(ready, case, table)
     table = table if years is None else with_years(table, years, water_held)
     if results.draws is None:
+        table = _with_deal(ready, case, table)
         return _ParcelFindings(table, first_two, calibration, years=years, water_held=water_held)
     draws = after_lab(plan, results.draws, lab, plan.spec.lab.mode if plan.spec.lab is not None else "")
     table, order, shared = draws.add_to(table, plan.rules), None, None
@@ -156,7 +159,7 @@ def _parcel_findings(ready: PreparedRun, case: PreparedCase, results: ParcelResu
         table = with_chance_held(with_remedy_chances(plan, table, draws, cells), water_held)
         shared = shared_failure_of(table, draws, plan.rules)
         order = order_of(plan, table, draws, cells, lab.changed)
-        table = table if order is None else with_order(table, order)
+        table = _with_deal(ready, case, table if order is None else with_order(table, order))
     return _ParcelFindings(table, first_two, calibration, order, shared, draws, years, water_held)
 
 
@@ -170,6 +173,11 @@ def _years(
     is_judged = table["rank"].notna()
     usable = dict(zip(table["id"][is_judged], table["usable_ha"][is_judged].astype(float), strict=True))
     return record, water_of(case.plan, ready.years.series.get("rain"), record.limits, usable, ready.parcels.ids)
+
+
+def _with_deal(ready: PreparedRun, case: PreparedCase, table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table of a present with deal and answer, in declared order."""
+    return arrange(with_deal(table, ready.deal), PARCELS) if case.case.is_present else table
 
 
 def _usable(ready: PreparedRun, case: PreparedCase, sums: ParcelSums, stage: Path) -> UsableLand:

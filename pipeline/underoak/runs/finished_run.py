@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -9,7 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from underoak.base.command_name import command_name
+from underoak.base.errors import printable
 from underoak.base.grid import Grid
+from underoak.decision.deal.deal_file import read_deal
+from underoak.decision.reference.questions import questions_of
 from underoak.engine.storage.manifest import CaseManifest, FailedScenarioRecord, Manifest
 from underoak.engine.storage.published import Published
 from underoak.layers.formats.safe_names import plain_to_read
@@ -32,6 +36,7 @@ from underoak.report import (
     zone_place,
 )
 from underoak.report.text.cell_sentences import SENTENCES
+from underoak.report.text.decision.facts import DecisionFacts
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -140,8 +145,10 @@ class Run:
         """Number of parcels that were not judged."""
         return 0 if self.parcels is None else int(self.parcels["rank"].isna().sum())
 
-    def explain(self, parcel: str) -> str:
+    def explain(self, parcel: str, today: datetime.date | None = None) -> str:
         """Return text that explains the rank of a parcel; with several cases, its rank in each.
+
+        `today` tells the age of answers on the deal, and the days that are left. Default: this day.
 
         Raises:
             UnderoakError: E604 if the run has no such parcel.
@@ -150,7 +157,15 @@ class Run:
         if len(manifest.cases) > 1:
             with self.reading():
                 return explain_joint(self.folder, manifest.cases, self._parcels, parcel, manifest.spec)
-        return explain(self._only_case(), manifest.spec, self._parcels, parcel)
+        with self.reading():
+            facts = self._decision_facts(parcel, today)
+        return explain(self._only_case(), manifest.spec, self._parcels, parcel, facts)
+
+    def _decision_facts(self, parcel: str, today: datetime.date | None) -> DecisionFacts:
+        """Return what the run knows beside the ground of a parcel."""
+        questions = tuple(questions_of(self.manifest.spec.deal))
+        deal = read_deal(self.folder, printable(parcel), questions)
+        return DecisionFacts(today or datetime.date.today(), deal)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
         """Return how a parcel's suitability depends on each input: its share of the uncertainty, and its effect.

@@ -25,6 +25,7 @@ from underoak.plan.plan import Plan
 from underoak.runs.run_files import result_names
 
 if TYPE_CHECKING:
+    from underoak.decision.deal.ledger import Ledger
     from underoak.decision.ground.neighbours import NearShapes
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.case_reducers import ParcelReducers
@@ -45,6 +46,7 @@ class PreparedRun:
     job: TileJob
     problems: Problems
     years: YearsOfParcels | None = None  # series of single years; None without `years`
+    deal: Ledger | None = None  # None where the plan asks for none, or has no parcels
 
     @property
     def grid(self) -> Grid:
@@ -94,10 +96,11 @@ def prepare_run(
     reducers = {} if parcels is None else _reducers(prepared, parcels)
     if parcels is not None and plan.spec.lab is not None:
         _check_lab(prepared, parcels, problems, strict)
+    deal = None if parcels is None else _read_deal(plan, parcels, problems, strict)
     years = _read_years(plan, parcels, problems, strict)
     jobs = tuple(_case_job(ready, prepared, reducers.get(ready.case)) for ready in prepared.cases)
     near = _read_neighbours(plan, prepared.grid, problems, strict)
-    return PreparedRun(plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems, years)
+    return PreparedRun(plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems, years, deal)
 
 
 def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...]) -> Prepared:
@@ -219,6 +222,15 @@ def _read_years(plan: Plan, parcels: Parcels | None, problems: Problems, strict:
         check_years(plan, years, parcels.ids, problems)
     problems.stop_if_any(strict and len(problems.warnings) > n_before)
     return years
+
+
+def _read_deal(plan: Plan, parcels: Parcels, problems: Problems, strict: bool) -> Ledger | None:
+    from underoak.decision.deal.reading import read_ledger
+
+    n_before = len(problems.warnings)
+    ledger = read_ledger(plan, parcels, problems)
+    problems.stop_if_any(strict and len(problems.warnings) > n_before)
+    return ledger
 
 
 def _case_job(ready: PreparedCase, prepared: Prepared, reducers: ParcelReducers | None) -> CaseJob:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from underoak.decision.deal.deal_file import write_deal
 from underoak.engine.prepare.case_faults import FailedScenario
 from underoak.engine.prepare.prepare import PreparedCase, relief_source
 from underoak.engine.scenario_rasters import ScenarioCounts, threshold
@@ -76,16 +77,25 @@ def write_results(
         folder = stage / case_findings.case.folder
         prepared = ready.prepared.by_case[case_findings.case]
         manifests.append(_write_case(prepared, case_findings, relief, folder, parcels))
+        if case_findings.case.is_present:
+            _write_deal(ready, folder)
         if case_findings.case.folder:
             record = manifests[-1].model_copy(update={"folder": ""})
             _write_manifest(case_findings.plan, case_findings, folder, [record], facts, case_findings.case.folder)
     if plan.case_plans:
+        _write_deal(ready, stage)
         if parcels is not None:
             columns = parcel_columns(plan.purpose, SENTENCES, is_joined=True)
             write_parcels(stage, joined_parcels(findings), parcels, columns)
         sections = _scenario_sections(plan, stage, findings, shares, parcels)
         (stage / "report.html").write_text(cases_html(plan, findings, sections), encoding="utf-8")
     _write_manifest(plan, findings[0], stage, manifests, facts)
+
+
+def _write_deal(ready: PreparedRun, folder: Path) -> None:
+    """Write the ledger of the deal, where the plan has one."""
+    if ready.deal is not None and ready.plan.spec.deal is not None and ready.parcels is not None:
+        write_deal(folder, ready.deal, ready.parcels.ids)
 
 
 def _scenario_sections(

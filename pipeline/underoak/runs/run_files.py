@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from underoak.decision.deal.deal_file import NAME as DEAL
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.storage.manifest import MANIFEST
 from underoak.plan.keys.constraints import ShapesConstraint
@@ -46,6 +47,7 @@ def input_files(plan: Plan, prepared: Prepared) -> dict[Path, set[str]]:
 def result_names(plan: Plan, rasters: Iterable[str]) -> list[str]:
     """Return the names of the files that a run will write, as far as they are known before it computes anything."""
     in_every_folder = [*DATED, MANIFEST, *(["parcels.csv", "parcels.gpkg"] if plan.parcels is not None else [])]
+    in_every_folder += [DEAL] if plan.spec.deal is not None else []
     of_case = [*in_every_folder, "map.png", "legend.sld", *(["zones.gpkg"] if plan.zones is not None else [])]
     return [*rasters, *in_every_folder, *(each.case.file(name) for each in plan.cases for name in of_case)]
 
@@ -62,6 +64,7 @@ def _named_shapes(plan: Plan) -> Iterator[tuple[str, Path]]:
         ("lab", spec.lab.file if spec.lab else None),
         ("native", spec.native.file if spec.native else None),
         *((f"neighbours.{name}", neighbour.file) for name, neighbour in spec.neighbours.items()),
+        *(() if spec.deal is None else spec.deal.files()),
         *((f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)),
     ]
     yield from ((key, plan.base / file) for key, file in named if file is not None)

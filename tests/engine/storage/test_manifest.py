@@ -80,8 +80,8 @@ def test_a_damaged_manifest_is_refused_with_the_key_that_is_wrong(edited):
 
 
 def test_a_plan_with_a_key_of_a_later_build_is_refused_when_it_is_asked_for(edited):
-    manifest = read_manifest(edited(lambda content: content["plan"].update(deal={})))
-    with pytest.raises(UnderoakError, match=r"E603 .*deal"):
+    manifest = read_manifest(edited(lambda content: content["plan"].update(harvest={})))
+    with pytest.raises(UnderoakError, match=r"E603 .*harvest"):
         _ = manifest.spec
 
 

@@ -9,12 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underoak.base.errors import UnderoakError
+from underoak.places.answers.deal import Answer, Block
 from underoak.places.answers.limits import NoLimit, Side
 from underoak.places.answers.native import Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.pairs import OriginOf, PairName
-from underoak.places.answers.verdict import Purpose, SoilTestFigures, TooSmall, Verdict
+from underoak.places.answers.verdict import Purpose, SoilTestFigures, TooSmall
 from underoak.places.columns.cell_text import (
+    AnswerText,
+    BlocksText,
     MemberText,
     NamesText,
     NotJudgedText,
@@ -22,7 +25,6 @@ from underoak.places.columns.cell_text import (
     PairsText,
     SoilTestsText,
     SpeciesText,
-    VerdictText,
 )
 from underoak.places.columns.column import arrange, decode_table, encode_table
 from underoak.places.columns.parcels import JOINED_PARCELS, PARCELS
@@ -59,6 +61,14 @@ CELLS = {
         | st.builds(lambda note: NotJudged(Cause.NO_SHAPE, note=note), st.text(min_size=1)),
     ),
     "pairs": (PairsText(), st.lists(st.builds(PairName, NAMES, st.just("") | NAMES), max_size=3).map(tuple)),
+    "blocks": (
+        BlocksText(),
+        st.lists(
+            st.builds(Block, NAMES, st.none() | st.integers(0, 10_000).map(lambda n: n / 10_000)),
+            min_size=1,
+            max_size=3,
+        ).map(tuple),
+    ),
     "origins": (
         OriginsText(),
         st.lists(st.builds(OriginOf, SOME, st.sampled_from(Origin)), min_size=1, max_size=3).map(tuple),
@@ -77,10 +87,10 @@ def test_a_value_comes_back_from_its_text(kind, data):
 
 
 @pytest.mark.parametrize("purpose", Purpose)
-def test_a_verdict_comes_back_from_the_words_of_its_purpose(purpose):
-    cell = VerdictText(purpose)
-    assert [cell.decode(cell.encode(verdict)) for verdict in Verdict] == list(Verdict)
-    with pytest.raises(ValueError, match="maybe is no verdict"):
+def test_an_answer_comes_back_from_the_words_of_its_purpose(purpose):
+    cell = AnswerText(purpose)
+    assert [cell.decode(cell.encode(answer)) for answer in Answer] == list(Answer)
+    with pytest.raises(ValueError, match="maybe is no answer"):
         cell.decode("maybe")
 
 

@@ -13,8 +13,9 @@ from scipy.special import ndtri
 
 import underoak as uo
 from underoak.overlay import Rules
-from underoak.places.answers.verdict import DecidedBy, Purpose, SoilTestFigures, TooSmall, Verdict
-from underoak.places.columns.cell_text import VERDICTS
+from underoak.places.answers.deal import Answer
+from underoak.places.answers.verdict import DecidedBy, Purpose, SoilTestFigures, TooSmall
+from underoak.places.columns.cell_text import ANSWERS
 from underoak.places.columns.column import encode_table
 from underoak.places.columns.parcels import parcel_columns
 from underoak.places.parcels.draws import ParcelDraws
@@ -109,7 +110,7 @@ def test_worth_of_a_test_is_that_of_the_closed_form():
 def test_verdicts_follow_chance_and_test():
     plan, spread = plan_of(), spread_of([7.3, 8.9, 6.0, 7.5])
     made = verdicts(plan, UNITS, table_of(spread, plan), spread)
-    assert made["verdict"].tolist() == ["test first", "buy", "do not buy", "test first"]
+    assert made["verdict"].tolist() == ["test first", "yes", "no", "test first"]
     assert made["decided_by"].tolist() == ["test", "likely", "unlikely", "test"]
     assert made["best_test"].tolist()[0] == "soil_ph"
     assert made["p_s2"].tolist() == pytest.approx([0.3085, 1.0, 0.0, 0.5], abs=0.002)
@@ -122,9 +123,9 @@ def test_verdicts_follow_chance_and_test():
 def test_thresholds_are_the_plans():
     spread = spread_of([7.7])  # P 0.69, flip 0.30
     sure = plan_of(verdict={"yes_at": 0.6, "no_at": 0.1, "test_first_at": 0.5})
-    assert verdicts(sure, UNITS, table_of(spread, sure), spread)["verdict"].tolist() == ["buy"]
+    assert verdicts(sure, UNITS, table_of(spread, sure), spread)["verdict"].tolist() == ["yes"]
     wary = plan_of(verdict={"yes_at": 0.8, "no_at": 0.75, "test_first_at": 0.5})
-    assert verdicts(wary, UNITS, table_of(spread, wary), spread)["verdict"].tolist() == ["do not buy"]
+    assert verdicts(wary, UNITS, table_of(spread, wary), spread)["verdict"].tolist() == ["no"]
 
 
 def test_a_test_pays_above_a_loss_that_its_price_alone_decides():
@@ -235,7 +236,7 @@ def test_a_yes_that_rests_on_doubt_switched_off_is_open():
 def test_a_parcel_that_is_too_small_is_a_no_with_its_reason(why):
     plan, spread = plan_of(verdict={"usable_area": "3000 m2"}), spread_of([8.9])
     made = verdicts(plan, UNITS, table_of(spread, plan, usable_ha=0.23, too_small=why), spread)
-    assert (made["verdict"][0], made["decided_by"][0]) == ("do not buy", "too small")
+    assert (made["verdict"][0], made["decided_by"][0]) == ("no", "too small")
     says = {
         TooSmall.AREA: "0.23 ha of usable land is less than the 0.30 ha that it takes",
         TooSmall.TREES: "no tree fits on its 0.23 ha of usable land",
@@ -276,7 +277,7 @@ def test_a_parcel_that_is_not_judged_has_no_verdict():
     plan, spread = plan_of(), spread_of([8.9, 8.9])
     made = verdicts(plan, UNITS, table_of(spread, plan, [1, None]), spread)
     assert made.loc[1, [name for name in COLUMNS if name in made]].isna().all()
-    assert made["verdict"][0] == "buy"
+    assert made["verdict"][0] == "yes"
 
 
 def test_the_weakest_criterion_holds_a_parcel_below_s2():
@@ -290,6 +291,6 @@ def test_the_weakest_criterion_holds_a_parcel_below_s2():
 
 @pytest.mark.parametrize("purpose", PURPOSES)
 def test_every_purpose_has_words(purpose):
-    words = VERDICTS[Purpose(purpose)]
-    assert set(words) == set(Verdict)
-    assert len(set(words.values())) == 4
+    words = ANSWERS[Purpose(purpose)]
+    assert set(words) == set(Answer)
+    assert len(set(words.values())) == 5

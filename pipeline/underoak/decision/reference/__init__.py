@@ -1,1 +1,1 @@
-"""Figures of other people: published ranges, each with source, year and grade."""
+"""Lists and published figures that decisions rest on, from `configs/decision`, each with source and grade."""

@@ -256,6 +256,7 @@ def refuse_large_files(plan: Plan, allowance: Allowance) -> None:
     files = [(spec.file, spec.features) for spec in plan.constraints if isinstance(spec, ShapesConstraint)]
     if plan.region.area is not None:
         files.append((plan.region.area, plan.region.features))
+    files += [] if plan.spec.deal is None else [(overlay.file, overlay.features) for overlay in plan.spec.deal.overlays]
     corners = max((vector_size(plan.base / file, features)[1] for file, features in files), default=0)
     parcels = 0
     if plan.parcels is not None:

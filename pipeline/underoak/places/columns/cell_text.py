@@ -8,20 +8,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
+from underoak.places.answers.deal import Answer, Block
 from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.native import Origin
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.pairs import OriginOf, PairName
-from underoak.places.answers.verdict import Purpose, SoilTestFigures, Verdict
+from underoak.places.answers.verdict import Purpose, SoilTestFigures
 
 _NO_PAIR = "no pair"
 _TEST = re.compile(
     r"(?P<layer>[^;:]+): chance (?P<flip>\d\.\d{4})(?: ± (?P<flip_error>\d\.\d{4}))?, "
     r"worth (?P<worth>\d\.\d{5})(?: ± (?P<worth_error>\d\.\d{5}))?"  # runs of earlier builds have no errors
 )
-VERDICTS: Mapping[Purpose, Mapping[Verdict, str]] = MappingProxyType(
+ANSWERS: Mapping[Purpose, Mapping[Answer, str]] = MappingProxyType(
     {
-        purpose: {Verdict.YES: yes, Verdict.NO: no, Verdict.TEST_FIRST: "test first", Verdict.OPEN: "open"}
+        purpose: {answer: {Answer.YES: yes, Answer.NO: no}.get(answer, answer.value) for answer in Answer}
         for purpose, yes, no in (
             (Purpose.BUY, "buy", "do not buy"),
             (Purpose.ORCHARD, "plant", "do not plant"),
@@ -48,25 +49,46 @@ class MemberText:
 
 
 @dataclass(frozen=True, slots=True)
-class VerdictText:
-    """A verdict in the words of a plan's purpose.
+class AnswerText:
+    """An answer in the words of a plan's purpose.
 
-    >>> VerdictText(Purpose.BUY).encode(Verdict.NO), VerdictText(Purpose.BUY).decode("do not buy")
-    ('do not buy', <Verdict.NO: 'no'>)
+    >>> AnswerText(Purpose.BUY).encode(Answer.NO), AnswerText(Purpose.BUY).decode("not yet")
+    ('do not buy', <Answer.NOT_YET: 'not yet'>)
     """
 
     purpose: Purpose
 
-    def encode(self, value: Verdict) -> str:
+    def encode(self, value: Answer) -> str:
         """Return its words."""
-        return VERDICTS[self.purpose][value]
+        return ANSWERS[self.purpose][value]
 
-    def decode(self, text: str) -> Verdict:
-        """Return the verdict."""
-        for verdict, words in VERDICTS[self.purpose].items():
+    def decode(self, text: str) -> Answer:
+        """Return the answer."""
+        for answer, words in ANSWERS[self.purpose].items():
             if words == text:
-                return verdict
-        raise ValueError(f"{text} is no verdict")
+                return answer
+        raise ValueError(f"{text} is no answer")
+
+
+class BlocksText:
+    """Questions that end the deal of a parcel, with the share of it that shapes cover.
+
+    >>> BlocksText().encode((Block("protected_ground", 0.4), Block("lease")))
+    'protected_ground 0.4000; lease'
+    >>> BlocksText().decode("protected_ground 0.4000; lease")
+    (Block(question='protected_ground', share=0.4), Block(question='lease', share=None))
+    """
+
+    def encode(self, value: tuple[Block, ...]) -> str:
+        """Return the questions, with semicolons between."""
+        return "; ".join(
+            block.question if block.share is None else f"{block.question} {block.share:.4f}" for block in value
+        )
+
+    def decode(self, text: str) -> tuple[Block, ...]:
+        """Return the records."""
+        parts = (part.partition(" ") for part in text.split("; "))
+        return tuple(Block(name, float(share) if share else None) for name, _, share in parts)
 
 
 class NamesText:

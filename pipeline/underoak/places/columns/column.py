@@ -31,6 +31,7 @@ class When(StrEnum):
     ALWAYS = ""
     DRAWS = "with `uncertainty`"
     VERDICT = "with `uncertainty`, in the present"
+    DEAL = "with a verdict, or with `deal`"
     PRICES = "with `uncertainty` and `prices.soil_test`, in the present"
     RANKS = "with `uncertainty`, in the present, and two judged parcels or more"
     LAB = "with `lab`"

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from underoak.places.answers.deal import DealState
 from underoak.places.answers.limits import Side
-from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
+from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall, Verdict
 from underoak.places.columns.cell_text import (
+    AnswerText,
+    BlocksText,
     MemberText,
     NamesText,
     NotJudgedText,
@@ -14,7 +17,6 @@ from underoak.places.columns.cell_text import (
     PairsText,
     SoilTestsText,
     SpeciesText,
-    VerdictText,
 )
 from underoak.places.columns.column import CellText, Column, Kind, When
 
@@ -39,6 +41,26 @@ PAIRS = (
     Column(
         "origin", _TEXT, "origin of truffle and host there: see [fieldwork.md](fieldwork.md)", when=When.SPECIES,
         cell=_ORIGINS,
+    ),
+)  # fmt: skip
+
+DEAL = (
+    Column(
+        "deal", _TEXT,
+        "`blocks` if a question of the deal ends it, else `unknown` if one is not answered, else `clear`; empty if the "
+        "plan asks for no deal: see [deal.md](deal.md)",
+        when=When.DEAL, cell=MemberText(DealState),
+    ),
+    Column(
+        "deal_blocks", _TEXT, "the questions that end it, with the share of the parcel that shapes cover",
+        when=When.DEAL, cell=BlocksText(),
+    ),
+    Column("deal_unknown", _TEXT, "the questions that are not answered", when=When.DEAL, cell=_NAMES),
+    Column(
+        "answer", _TEXT,
+        "verdict and deal together, in the words of your purpose: no if either is no; `not yet` if the ground is good "
+        "and the deal not known; else the verdict",
+        when=When.DEAL,
     ),
 )  # fmt: skip
 
@@ -67,7 +89,11 @@ PARCELS = (
     Column("sd", _NUMBER, "standard deviation of suitability over the draws", "0..1", when=When.DRAWS),
     Column("low", _NUMBER, "suitability is above this in 95 % of the draws", "0..1", when=When.DRAWS),
     Column("high", _NUMBER, "suitability is below this in 95 % of the draws", "0..1", when=When.DRAWS),
-    Column("verdict", _TEXT, "the answer, in the words of your purpose", when=When.VERDICT),
+    Column(
+        "verdict", _TEXT, "the verdict on the ground: yes, no, test first or open. It says nothing of the deal",
+        when=When.VERDICT, cell=MemberText(Verdict),
+    ),
+    *DEAL,
     Column(
         "decided_by", _TEXT, "the rule that decided it: see [verdicts.md](verdicts.md)", when=When.VERDICT,
         cell=MemberText(DecidedBy),
@@ -251,7 +277,8 @@ JOINED_PARCELS = (
     Column("id", _TEXT, "as in your file of parcels", is_nullable=False),
     Column("rank", _INTEGER, "rank by the best species of the present"),
     Column("best", _TEXT, "the species of the present that suits the parcel best"),
-    Column("verdict", _TEXT, "the verdict for that species", when=When.DRAWS),
+    Column("verdict", _TEXT, "the verdict on the ground for that species", when=When.DRAWS, cell=MemberText(Verdict)),
+    *DEAL,
     Column("p_s2", _NUMBER, "share of its draws with class S2 or better", "0..1", when=When.DRAWS),
     Column(
         "judged_weight", _NUMBER, "share of that species profile's weight that is looked at", "0..1", when=When.SPECIES
@@ -261,7 +288,14 @@ JOINED_PARCELS = (
     Column("rank_<case>", _INTEGER, "rank in that case: a species, a scenario or both", group="case"),
     Column("suitability_<case>", _NUMBER, "suitability in that case", "0..1", group="case"),
     Column("class_<case>", _TEXT, "class in that case", group="case"),
-    Column("verdict_<case>", _TEXT, "verdict in that case", when=When.VERDICT, group="case"),
+    Column(
+        "verdict_<case>",
+        _TEXT,
+        "verdict on the ground in that case",
+        when=When.VERDICT,
+        cell=MemberText(Verdict),
+        group="case",
+    ),
 )
 
 
@@ -275,14 +309,12 @@ class Sentences:
 
 
 def parcel_columns(purpose: str, sentences: Sentences, is_joined: bool = False) -> tuple[Column, ...]:
-    """Return the columns as files hold them, with the verdict in the words of the plan's purpose.
+    """Return the columns as files hold them, with the answer in the words of the plan's purpose.
 
     `is_joined`: those of the table on top of a run of several species or scenarios.
     """
-    verdict = VerdictText(Purpose(purpose))
     cells: dict[str, CellText] = {
-        "verdict": verdict,
-        "verdict_<case>": verdict,
+        "answer": AnswerText(Purpose(purpose)),
         "verdict_reason": sentences.verdict_reason,
         "remedies": sentences.remedies,
         "lab": sentences.lab,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from underoak.base import crs, units
 from underoak.base.errors import UnderoakError, did_you_mean
+from underoak.plan.checks.decision import check_decision
 from underoak.plan.keys.constraints import LayerConstraint
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.places import LabSpec
@@ -32,6 +33,7 @@ def check_references(spec: PlanSpec, check: Check) -> None:
         check.add_fault("E304", "`lab` needs `parcels`, and the plan has none", ("lab",), "add `parcels`")
     if spec.lab is not None:
         _check_lab(spec.lab, spec, check)
+    check_decision(spec, check)
     key = _REQUIRED_KEYS.get(spec.purpose)
     if key is not None and getattr(spec, key) is None and not check.is_broken((key,)):
         check.add_fault("E304", f"purpose {spec.purpose} needs `{key}`", ("purpose",), f"add `{key}`")

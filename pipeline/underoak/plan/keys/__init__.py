@@ -16,6 +16,8 @@
 | `neighbours` | `neighbours` |
 | `years` | `years` |
 | `water_supply` | `water_supply` |
+| `deal` | `deal` |
+| `checks`, `signing` | `checks` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

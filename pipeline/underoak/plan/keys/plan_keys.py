@@ -6,9 +6,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field, WithJsonSchema
 
+from underoak.plan.keys.checks import CheckSpec
 from underoak.plan.keys.constraints import ConstraintSpec
 from underoak.plan.keys.costs import CostsSpec
 from underoak.plan.keys.criteria import MaybeCriterion
+from underoak.plan.keys.deal import Date, DealSpec
 from underoak.plan.keys.layer import LayerSpec
 from underoak.plan.keys.neighbours import NeighbourSpec
 from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, WeightsSpec
@@ -92,6 +94,13 @@ class PlanSpec(Spec):
     """Series of single years, such as those of a weather station: what happened in them, and how dry a dry year is."""
     water_supply: Annotated[dict[Name, WaterSupplySpec], Field(min_length=1, max_length=50)] | None = None
     """Water that you hold a right to, by name: a well, a canal, a pond. Held against the dry years of `years`."""
+    deal: DealSpec | None = None
+    """What beside the ground has to be settled: papers, permits, rights. Default: all unknown with purpose buy; not
+    asked with other purposes."""
+    checks: Annotated[tuple[CheckSpec, ...], Field(max_length=100)] = ()
+    """What you can have checked before you decide, in any order."""
+    signing: Date | None = None
+    """Day on which you sign or decide, such as 2026-01-31."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """Prices of remedies, tests and land."""
     costs: CostsSpec | None = None

@@ -85,7 +85,8 @@ class ParcelChange:
     rank: tuple[int | None, int | None]
     suitability: tuple[float | None, float | None]
     classes: tuple[str | None, str | None]
-    verdicts: tuple[str | None, str | None] = (None, None)  # None where a run gives none
+    verdicts: tuple[str | None, str | None] = (None, None)  # on the ground; None where a run gives none
+    answers: tuple[str | None, str | None] = (None, None)  # of ground and deal together
 
     @property
     def moved(self) -> int:
@@ -95,8 +96,8 @@ class ParcelChange:
 
     @property
     def has_other_result(self) -> bool:
-        """True if suitability, class or verdict changed; False if only other parcels pushed its rank."""
-        return any(a != b for a, b in (self.classes, self.verdicts)) or abs(self.gained) > CHANGED
+        """True if suitability, class, verdict or answer changed; False if only other parcels pushed its rank."""
+        return any(a != b for a, b in (self.classes, self.verdicts, self.answers)) or abs(self.gained) > CHANGED
 
     @property
     def gained(self) -> float:
@@ -288,7 +289,7 @@ def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
 
 
 def _input_touches(of: str, used: set[str]) -> Touches:
-    if of in ("parcels", "lab"):
+    if of.split(".")[0] in ("parcels", "lab", "deal"):
         return "parcels"
     # a scenario's file is named after the layer that it replaces: rain (m1_mid)
     return "words" if of.startswith("layers.") and of.removeprefix("layers.").split(" (")[0] not in used else "cells"
@@ -299,7 +300,14 @@ def _parcels(first: FinishedRun, second: FinishedRun) -> ParcelsChange | None:
         return None
     one, other = _rows(first), _rows(second)
     shared = [
-        ParcelChange(id, (a.rank, b.rank), (a.suitability, b.suitability), (a.name, b.name), (a.verdict, b.verdict))
+        ParcelChange(
+            id,
+            (a.rank, b.rank),
+            (a.suitability, b.suitability),
+            (a.name, b.name),
+            (a.verdict, b.verdict),
+            (a.answer, b.answer),
+        )
         for id, a in one.items()
         if (b := other.get(id)) is not None
     ]
@@ -320,6 +328,7 @@ class _Row(NamedTuple):
     suitability: float | None = None
     name: str | None = None  # of its class
     verdict: str | None = None
+    answer: str | None = None
 
 
 def _rows(run: FinishedRun) -> dict[str, _Row]:
@@ -332,13 +341,20 @@ def _rows(run: FinishedRun) -> dict[str, _Row]:
         label = "_".join(part for part in (case.species, case.scenario) if part) or "present"
         names = [f"{name}_{label}" for name in names]
     judged = table[names[0]].notna()
-    column = table["verdict"] if "verdict" in table else [None] * len(table)
-    verdicts = [verdict if isinstance(verdict, str) else None for verdict in column]  # none where it was not judged
-    columns = judged, verdicts, table["id"], *(table[name] for name in names)
+    verdicts, answers = _texts(table, "verdict"), _texts(table, "answer")
+    columns = judged, verdicts, answers, table["id"], *(table[name] for name in names)
     return {
-        str(id): _Row(int(rank), float(score), str(name), verdict) if is_judged else _Row(verdict=verdict)
-        for is_judged, verdict, id, rank, score, name in zip(*columns, strict=True)
+        str(id): _Row(int(rank), float(score), str(name), verdict, answer)
+        if is_judged
+        else _Row(verdict=verdict, answer=answer)
+        for is_judged, verdict, answer, id, rank, score, name in zip(*columns, strict=True)
     }
+
+
+def _texts(table: pd.DataFrame, name: str) -> list[str | None]:
+    """Return the texts of a column; None where a parcel has none, or the table no such column."""
+    column = table[name] if name in table else [None] * len(table)
+    return [text if isinstance(text, str) else None for text in column]
 
 
 def _is_changed(change: ParcelChange) -> bool:

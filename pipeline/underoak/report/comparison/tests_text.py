@@ -121,7 +121,14 @@ def _test_values(test: ChangeTest) -> dict[str, Any]:
             "judged_in_both": None if cells is None else cells.judged,
             "changed": None if cells is None else cells.changed,
             "parcels": [
-                {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes, "verdict": c.verdicts}
+                {
+                    "id": c.id,
+                    "rank": c.rank,
+                    "suitability": c.suitability,
+                    "class": c.classes,
+                    "verdict": c.verdicts,
+                    "answer": c.answers,
+                }
                 for c in (() if parcels is None else parcels.changed)
             ],
         }

@@ -212,10 +212,16 @@ def _parcels(parcels: ParcelsChange, movers: Callable[[ParcelChange], str] | Non
         if ids:
             yield f"  {what}: {_listed(ids)}"
     if parcels.changed:
-        has_other_verdicts = any(change.verdicts[0] != change.verdicts[1] for change in parcels.changed)
-        verdict_column = ", verdict" if has_other_verdicts else ""
+        columns = "".join(
+            f", {name}"
+            for name, pairs in (
+                ("verdict", [change.verdicts for change in parcels.changed]),
+                ("answer", [change.answers for change in parcels.changed]),
+            )
+            if any(before != after for before, after in pairs)
+        )
         moved_by = "" if movers is None else "; moved by change"
-        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{verdict_column}{moved_by}"
+        yield f"  {'parcel':<24} {'rank':>15} {'suitability':>18}  class{columns}{moved_by}"
         for change in parcels.changed[:_MOST_ROWS]:
             yield _parcel(change) + ("" if movers is None else f"; {movers(change)}")
         n_more = len(parcels.changed) - _MOST_ROWS
@@ -230,8 +236,8 @@ def _parcel(change: ParcelChange) -> str:
     )
     before, after = change.classes
     kinds = f"{before or '–'}" if before == after else f"{before or '–'} -> {after or '–'}"
-    verdict_before, verdict_after = change.verdicts
-    kinds += "" if verdict_before == verdict_after else f", {verdict_before or '–'} -> {verdict_after or '–'}"
+    for before, after in (change.verdicts, change.answers):
+        kinds += "" if before == after else f", {before or '–'} -> {after or '–'}"
     name = change.id if len(change.id) <= 24 else change.id[:23] + "…"
     return f"  {name:<24} {ranks:>15} {scores:>18}  {kinds}"
 
@@ -313,7 +319,8 @@ def comparison_values(comparison: Comparison, tests: ChangeTests = UNTESTED) -> 
 
 def _parcel_values(parcels: ParcelsChange) -> dict[str, Any]:
     changed = [
-        {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes, "verdict": c.verdicts}
+        {"id": c.id, "rank": c.rank, "suitability": c.suitability, "class": c.classes, "verdict": c.verdicts,
+         "answer": c.answers}
         for c in parcels.changed
     ]  # fmt: skip
     return {"both": parcels.both, "only_first": parcels.only_first, "only_second": parcels.only_second,

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from underoak.base.errors import count_of
-from underoak.base.number_words import hectares, score
-from underoak.places.answers.verdict import Purpose, Verdict
+from underoak.base.number_words import NO_VALUE, hectares, score
+from underoak.decision.deal.ledger import with_deal
+from underoak.places.answers.verdict import Purpose
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import JOINED_PARCELS
 from underoak.places.parcels.ranking import AFTER_ALL
@@ -18,9 +19,10 @@ from underoak.plan.plan import Plan
 from underoak.report.page.page import left_out, rendered
 from underoak.report.terminal.cases_words import case_column
 from underoak.report.text.answer_words import PURPOSES, cautions
+from underoak.report.text.decision.deal_words import answer_in, answer_words, deal_in_short
 from underoak.report.text.findings import Findings
 from underoak.report.text.pair_words import latin, pair_words
-from underoak.report.text.verdicts.verdict_words import answer_words, chance
+from underoak.report.text.verdicts.verdict_words import chance
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +41,7 @@ def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
 
     Columns: `id` · `rank` (by the best species of the present: mean suitability times the share not excluded; values
     equal within 1e-6 have the same rank; what is too small follows) · `best` (that species) · `verdict`, `p_s2` (of
-    that species, with draws) · `judged_weight` (of that species) ·
+    that species, with draws) · `deal`, `deal_blocks`, `deal_unknown`, `answer` · `judged_weight` (of that species) ·
     those of `places.pair_columns` (over all species of the present) · `area_ha` · for each case `rank_`,
     `suitability_`, `class_` · for each species of the present, with draws, `verdict_`.
     """
@@ -83,6 +85,7 @@ def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
         pairs = findings[0].pairs.loc[ids]
         for name in reversed(pairs.columns):
             joined.insert(i_area, name, pairs[name].array)
+    joined = with_deal(joined, findings[0].deal)
     order = np.lexsort((np.arange(len(ids)), np.where(is_judged, -best, np.inf)))
     return arrange(joined.iloc[order].reset_index(drop=True), JOINED_PARCELS)
 
@@ -109,6 +112,7 @@ def cases_html(plan: Plan, findings: Sequence[Findings], scenarios: Sequence[dic
         columns=[case.label for case in cases],
         has_pairs=table is not None and "best_host" in table,
         has_verdicts=table is not None and "verdict" in table,
+        has_deal=findings[0].deal is not None,
         parcels=[] if table is None else [_parcel(row, cases, plan) for _, row in table.head(_MOST).iterrows()],
         parcels_left_out="" if table is None else left_out(len(table), _MOST),
         scenarios=scenarios,
@@ -134,7 +138,8 @@ def _parcel(row: Any, cases: Sequence[Case], plan: Plan) -> dict[str, Any]:
         "id": str(row["id"]),
         "best": latin(row["best"]) if is_judged else "not judged",
         "pair": _pair(row),
-        "verdict": answer_words(row["verdict"], plan.purpose) if isinstance(row.get("verdict"), Verdict) else "–",
+        "answer": NO_VALUE if (answer := answer_in(row)) is None else answer_words(answer, plan.purpose),
+        "deal": deal_in_short(row),
         "chance": chance(row, plan.spec.verdict),
         "scores": [score(float(row[f"suitability_{column(case)}"]), plan.classes.cuts) for case in cases],
     }

@@ -23,6 +23,7 @@ from underoak.report.text.answer_words import PURPOSES, answers, cautions, decis
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
+from underoak.report.text.decision.deal_words import DEFERS, deal_words, has_deal, stale_words
 from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, BreakEvenWords, break_even_words
 from underoak.report.text.decision.neighbour_words import NEIGHBOURS, NO_SCORE, kind_words, neighbour_words
 from underoak.report.text.error_words import error_of
@@ -31,7 +32,7 @@ from underoak.report.text.lab_words import lab_lines
 from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdicts.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
 from underoak.report.text.verdicts.next_step import grouped, next_step
-from underoak.report.text.verdicts.verdict_words import chance, verdict_and_part
+from underoak.report.text.verdicts.verdict_words import answer_and_part, chance, has_verdict
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -78,6 +79,7 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         lab_lines=lab_lines(findings),
         has_chance=findings.has_parcels and "p_s2" in findings.parcels,
         has_verdicts=findings.has_parcels and "verdict" in findings.parcels,
+        has_deal=findings.has_parcels and "deal" in findings.parcels and findings.deal is not None,
         has_trees=findings.has_parcels and "trees" in findings.parcels,
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
         planting=planting,
@@ -158,7 +160,9 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "code": row["class"] if is_judged else "",
                 "suitability": score(row["suitability"], cuts),
                 "chance": chance(row, limits),
-                "verdict": verdict_and_part(row, plan.purpose, limits),
+                "answer": answer_and_part(row, plan.purpose, limits),
+                "ground": row["verdict"].value if has_verdict(row) else "",
+                "deal": deal_words(row, plan.spec.deal) if has_deal(row) else "",
                 "area": hectares(row["area_ha"]),
                 "usable": hectares(row.get("usable_ha", math.nan)),
                 "trees": trees_words(row),
@@ -180,8 +184,10 @@ def _beside_verdicts(findings: Findings) -> list[str]:
     """Return what stands below a table with verdicts: what was looked at, and beside a yes what no map can see."""
     if not findings.has_parcels or "verdict" not in findings.parcels:
         return []
-    plan = findings.plan
-    lines = [looked_at_words(plan.looked_at, plan.spec.verdict.judged_at)]
+    plan, ids = findings.plan, map(str, findings.parcels["id"])
+    lines = [stale_words(findings.deal, ids, findings.started.date())]
+    lines += [DEFERS] if findings.deal is not None else []
+    lines.append(looked_at_words(plan.looked_at, plan.spec.verdict.judged_at))
     if has_yes(findings.parcels["verdict"]):
         lines.append(blind_spots(plan.purpose))
     return [line for line in lines if line]

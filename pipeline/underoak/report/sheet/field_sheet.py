@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 
 from underoak.base.errors import count_of, printable
 from underoak.base.number_words import figure, hectares, score
+from underoak.places.answers.deal import Answer
 from underoak.places.answers.native import Origin
 from underoak.places.answers.needs import lime_beyond
 from underoak.places.answers.not_judged import NotJudged
@@ -31,12 +32,13 @@ from underoak.report.sheet.tree_sections import (
 from underoak.report.sheet.wild_sheet import wild_lines
 from underoak.report.text.answer_words import CAUTIONS, LIME_CAUTION
 from underoak.report.text.cell_sentences import remedy_sentence
+from underoak.report.text.decision.deal_words import answer_in, ground_and_deal
 from underoak.report.text.decision.years_words import dry_words
 from underoak.report.text.lines import section, wrapped
 from underoak.report.text.state_words import ORIGINS, reason_words
 from underoak.report.text.verdicts.next_step import number
 from underoak.report.text.verdicts.reason_sentence import VerdictReasonText
-from underoak.report.text.verdicts.verdict_words import chance, has_verdict, verdict_and_part
+from underoak.report.text.verdicts.verdict_words import answer_and_part, chance, has_verdict
 
 _DOSE_MM = 30.0  # of one watering, where the profile gives none; common practice, no source
 _REASON = VerdictReasonText()
@@ -96,10 +98,13 @@ def _verdict(field: Field) -> Iterator[str]:
     """Yield the verdict with its reason; nothing without one."""
     if not has_verdict(field.row):
         return
-    answer = verdict_and_part(field.row, field.purpose, field.limits, is_loud=True)
+    answer = answer_and_part(field.row, field.purpose, field.limits, is_loud=True)
     yield from wrapped(f"Answer: {answer}. P(S2 or better) {chance(field.row, field.limits)}.")
+    yield from wrapped(ground_and_deal(field.row, field.limits, field.deal))
     yield from wrapped(f"Why: {_REASON.encode(field.row['verdict_reason'])}.")
-    if field.row["verdict"] is Verdict.NO:
+    if answer_in(field.row) is Answer.NOT_YET:
+        yield from wrapped("The answer is not yet: settle the deal before you spend money on what follows.")
+    if answer_in(field.row) is Answer.NO:
         yield from wrapped("The answer is no: the rest of this sheet is for the case that you go ahead all the same.")
 
 

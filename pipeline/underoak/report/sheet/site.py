@@ -22,6 +22,7 @@ from underoak.places.planting.planting import PlantingLayout, Way, lay_out, spac
 from underoak.places.planting.row_frames import SETBACK_M, usable_places
 from underoak.places.soil.sampling import Sampling
 from underoak.places.wild.native_range import native_range
+from underoak.plan.keys.deal import DealSpec
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.practice import DEFAULT_LIME_RULE, LimeRule, PlantingSpacing, Practice
 from underoak.plan.profiles.profile import Profile, load_profile
@@ -52,6 +53,7 @@ class Field:
     spacing: PlantingSpacing | None = None  # where the layout follows it; None where the user gave distances
     limits: VerdictSpec = field(default_factory=VerdictSpec)
     dry: DryYears | None = None  # what rain lacked in single years; none on wild ground
+    deal: DealSpec | None = None
 
     @property
     def practice(self) -> Practice | None:
@@ -131,7 +133,7 @@ def read_site(
         usual if way in (None, "wild") else way, is_wild, profile, state, latitude < 0.0, float(row["area_ha"]),
         layout, plots, mix_of(hosts, trees, profile.practice.mix if profile else None, bool(plan.hosts)), sampling, why,
         frozenset() if is_wild else frozenset(c.by for c in case.criteria if c.by), spacing, plan.verdict,
-        None if is_wild else _dry(case, id),
+        None if is_wild else _dry(case, id), plan.deal,
     )  # fmt: skip
 
 

@@ -8,16 +8,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from underoak.base.number_words import hectares, score
+from underoak.base.number_words import NO_VALUE, hectares, score
 from underoak.engine.storage.manifest import CaseManifest
 from underoak.places.answers.verdict import Verdict
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.terminal.explanation import parcel_place
 from underoak.report.text.answer_words import CAUTIONS
+from underoak.report.text.decision.deal_words import answer_in, answer_words, ground_and_deal
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.pair_words import latin
 from underoak.report.text.verdicts.beside_verdict import blind_spots, looked_at_words
-from underoak.report.text.verdicts.verdict_words import answer_words, chance, has_verdict
+from underoak.report.text.verdicts.verdict_words import chance, has_verdict
 
 
 def case_column(species: str, scenario: str) -> str:
@@ -43,7 +44,7 @@ def explain_joint(folder: Path, cases: Sequence[CaseManifest], parcels: Any, par
     ranked = int(parcels["rank"].notna().sum())
     lines = _answer(parcel, row, best, named, ranked, plan)
     has_verdicts = any(f"verdict_{name}" in row for name in named)
-    head = ("judged", "rank", "class", "suitability", *(("verdict",) if has_verdicts else ()))
+    head = ("judged", "rank", "class", "suitability", *(("ground",) if has_verdicts else ()))
     lines += [
         "",
         *columns(head, [_line(row, name, case, plan, has_verdicts) for name, case in named.items()]),
@@ -60,11 +61,13 @@ def _answer(
     if best is None:
         return [f"Parcel {parcel}: not judged for any species of the present.", f"{hectares(row['area_ha'])}."]
     lines = []
-    if has_verdict(row):
+    answer = answer_in(row)
+    if has_verdict(row) and answer is not None:
         lines.append(
-            f"Parcel {parcel}: {answer_words(row['verdict'], plan.purpose).upper()}. P(S2 or better) "
+            f"Parcel {parcel}: {answer_words(answer, plan.purpose).upper()}. P(S2 or better) "
             f"{chance(row, plan.verdict)}."
         )
+        lines += wrapped(ground_and_deal(row, plan.verdict, plan.deal))
         lines += wrapped(looked_at_words(named[best].looked_at, plan.verdict.judged_at))
         lines += wrapped(blind_spots(plan.purpose)) if row["verdict"] is Verdict.YES else []
     now = sum(not case.scenario for case in named.values())
@@ -91,7 +94,7 @@ def _line(row: Any, name: str, case: CaseManifest, plan: PlanSpec, has_verdicts:
     )
     if not has_verdicts:
         return cells
-    return (*cells, answer_words(verdict, plan.purpose) if isinstance(verdict, Verdict) else "–")
+    return (*cells, verdict.value if isinstance(verdict, Verdict) else NO_VALUE)
 
 
 def _label(case: CaseManifest) -> str:

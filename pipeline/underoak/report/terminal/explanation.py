@@ -31,6 +31,8 @@ from underoak.report.text.criterion_words import (
     state_words,
     value_of,
 )
+from underoak.report.text.decision.deal_words import deal_lines
+from underoak.report.text.decision.facts import DecisionFacts
 from underoak.report.text.decision.years_words import dry_words
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
@@ -51,10 +53,10 @@ _RANKS_LAST = "It ranks after the parcels that are large enough: {}."
 WATER_NOTES = "Water is what the mean year lacks: a dry year lacks more. Secure the right to it before you decide."
 
 
-def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> str:
-    """Return a parcel of a finished run in words: answer, reason, criteria, remedies and next step.
+def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str, facts: DecisionFacts | None = None) -> str:
+    """Return a parcel of a finished run in words: answer, reason, criteria, remedies, deal and next step.
 
-    `case` and `plan` are those of the run's manifest.
+    `case` and `plan` are those of the run's manifest, `facts` what is known beside the ground of the parcel.
 
     Raises:
         UnderoakError: E604 when the run has no parcel of that id, or no parcels at all.
@@ -64,10 +66,12 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
     judged_by, purpose = case.criteria, Purpose(plan.purpose)
     if not isinstance(row["class"], str):
         lines = [f"Parcel {parcel}: not judged ({reason_words(row['reason'])}).", f"{hectares(row['area_ha'])}."]
+        lines += [] if facts is None else _beside_ground(row, plan, facts)
     else:
         lines = [
             *verdict_lines(parcel, row, plan, case.looked_at),
             *_answer(parcel, row, parcels, judged_by, plan),
+            *([] if facts is None else _beside_ground(row, plan, facts)),
             "",
             *_criteria(judged_by, row),
             *_losses(judged_by, row, purpose == Purpose.RESTORE),
@@ -81,6 +85,13 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str) -> st
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
     lines += [*(_sources(judged_by) if isinstance(row["class"], str) else ()), ""]
     return "\n".join([*lines, *wrapped(CAUTIONS[0])])
+
+
+def _beside_ground(row: Any, plan: PlanSpec, facts: DecisionFacts) -> list[str]:
+    """Return what is known beside the ground: the deal."""
+    lines = deal_lines(row, facts.deal, plan, facts.today)
+    deal = [part for line in lines for part in wrapped(line, "  " if line.startswith("- ") else "")]
+    return ["", *deal] if deal else []
 
 
 def parcel_place(parcels: Any, parcel: str) -> int:

@@ -10,6 +10,14 @@ from underoak.base.number_words import hectares, score
 from underoak.places.answers.needs import LabUse
 from underoak.places.parcels.ranking import outranked
 from underoak.report.text.class_words import held_or_limiting
+from underoak.report.text.decision.deal_words import (
+    LEGEND,
+    answer_in,
+    answer_words,
+    blocked_words,
+    deal_in_short,
+    stale_words,
+)
 from underoak.report.text.error_words import short_error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.state_words import reason_words
@@ -23,7 +31,7 @@ from underoak.report.text.verdicts.beside_verdict import (
     usable_figure,
 )
 from underoak.report.text.verdicts.next_step import remedies_in_short
-from underoak.report.text.verdicts.verdict_words import answer_words, chance, has_verdict
+from underoak.report.text.verdicts.verdict_words import chance
 
 _MOST = 40
 _WIDE, _WIDEST = 100, 132  # columns of text; narrower tables leave columns out
@@ -63,10 +71,13 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     table.add_column("rank", justify="right")
     table.add_column("parcel", overflow="fold", max_width=28 if is_wide else 16)
     table.add_column("now")
-    has_verdicts, purpose = "verdict" in shown, findings.plan.purpose
+    has_verdicts, purpose, is_deal_asked = "verdict" in shown, findings.plan.purpose, findings.deal is not None
+    has_deal_column = is_deal_asked and width >= _WIDEST
     if has_verdicts:
         table.add_column("P(S2+)" if is_wide else "P", justify="right")
-        table.add_column("verdict", no_wrap=True)
+        if has_deal_column:
+            table.add_column("deal", no_wrap=True)
+        table.add_column("answer" if is_deal_asked else "verdict", no_wrap=True)
     has_potential = has_remedies and (is_wide or not has_verdicts)
     if has_potential:
         table.add_column("potential")
@@ -84,7 +95,9 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         cells: list[Any] = [str(row["rank"]) if is_judged else "–", Text(str(row["id"]))]
         cells.append(f"{row['class']} {score(row['suitability'], cuts)}" if is_judged else "–")
         if has_verdicts:
-            cells += [chance(row, limits), answer_words(row["verdict"], purpose) if has_verdict(row) else ""]
+            answer = answer_in(row)
+            cells += [chance(row, limits), *([deal_in_short(row)] if has_deal_column else [])]
+            cells.append("" if answer is None else answer_words(answer, purpose))
         if has_potential:
             rises = is_judged and row["potential"] - row["suitability"] > _RISE
             cells.append(f"{row['potential_class']} {score(row['potential'], cuts)}" if rises else "")
@@ -93,7 +106,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         limit = held_or_limiting(findings.criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}"
         if is_judged:
             lowered = rank_words(row, limits, purpose, bool(is_below))
-            limit = "; ".join(filter(None, (part_words(row, limits), lowered, limit)))
+            limit = "; ".join(filter(None, (part_words(row, limits), lowered, blocked_words(row) or limit)))
         if isinstance(row.get("lab"), tuple) and any(each.use is LabUse.NO_PLACE for each in row["lab"]):
             limit = f"{limit}; lab result not used: its place is missing"
         cells.append(Text(limit))
@@ -104,12 +117,15 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     remaining = len(findings.parcels) - most
     lines = [text, f"… and {remaining} more in parcels.csv"] if remaining > 0 else [text]
     legend = "P(S2+): probability of S2 or better. " if has_verdicts and is_wide else ""
+    legend += LEGEND if has_verdicts and is_deal_asked else ""
     legend += "ha: usable hectares. " if "ha" in figures else ""
     legend += "trees: those that fit there. " if "trees" in figures else ""
     if has_remedies and is_wide and shown["lime_t_ha"].gt(0.0).any():
         legend += "Lime: the upper end of its range, to plan with; no lime where the lower end is too much. "
     lines += ["", *_wrapped(f"S1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip(), width)]
     if has_verdicts:
+        stale = stale_words(findings.deal, map(str, findings.parcels["id"]), findings.started.date())
+        lines += _wrapped(stale, width)
         lines += _wrapped(looked_at_words(findings.plan.looked_at, limits.judged_at), width)
         lines += _wrapped(blind_spots(purpose) if has_yes(findings.parcels["verdict"]) else "", width)
     errors = [part for line in short_error_lines(findings.uncertainty) for part in _wrapped(line, width)]

@@ -20,11 +20,11 @@ from underoak.report.text.findings import Findings
 from underoak.report.text.verdicts.beside_verdict import blind_spots, usable_words
 from underoak.report.text.verdicts.next_step import DECIDE, next_step
 from underoak.report.text.verdicts.verdict_words import (
+    answer_and_part,
     chance,
     has_verdict,
     uncertainty_card,
     uncertainty_lines,
-    verdict_and_part,
 )
 
 PURPOSES = {
@@ -103,7 +103,7 @@ def _best(findings: Findings) -> dict[str, str]:
         answer, p, holds = "", "", held_words(findings.criteria, best)
         holds = f"; class {holds}" if holds else ""
         if has_verdict(best):
-            answer = f"{verdict_and_part(best, findings.plan.purpose, limits)}. "
+            answer = f"{answer_and_part(best, findings.plan.purpose, limits)}. "
             p = f"; P(S2 or better) {chance(best, limits)}"
         return {
             "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",

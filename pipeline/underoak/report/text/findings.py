@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.base.errors import Fault
 from underoak.base.grid import Grid
+from underoak.decision.deal.ledger import Ledger
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.storage.manifest import CriterionWords, UncertaintyRecord
 from underoak.engine.storage.year_records import WaterHeld, YearsRecord
@@ -91,6 +92,7 @@ class Findings:
     uncertainty: UncertaintyRecord | None = None  # how layers were drawn; None without draws
     years: YearsRecord | None = None  # what single years brought; None without `years`, and in scenarios
     water_held: tuple[WaterHeld, ...] = ()  # sources of water held against them
+    deal: Ledger | None = None  # of all parcels; None where the plan asks for none
     pairs: Any = None  # best pairs over all species of the present, by id; on the first case
 
     @property

@@ -14,7 +14,7 @@ from underoak.base.number_words import figure, money, thousands
 from underoak.places.answers.verdict import DecidedBy, Verdict
 from underoak.plan import shipped
 from underoak.report import ranking
-from underoak.report.text.verdicts.verdict_words import answer_words
+from underoak.report.text.decision.deal_words import answer_words
 
 from noise import LEFT, TOP, noise_country
 
@@ -36,7 +36,7 @@ def words_of(run):
 
 def test_the_page_answers_first(demo):
     best, text = demo.findings[0].parcels.iloc[0], words_of(demo)
-    answer = f"{best['id']}: {answer_words(best['verdict'], 'buy')}. {best['class']}, "
+    answer = f"{best['id']}: {answer_words(best['answer'], 'buy')}. {best['class']}, "
     answer += f"suitability {best['suitability']:.2f}; "
     answer += f"P(S2 or better) {best['p_s2']:.2f}"
     uncertainty = f"a test would change the verdict with a probability of {best['flip_chance']:.2f}"
@@ -135,7 +135,7 @@ def test_the_terminal_shows_chance_and_verdict_within_80_columns(demo):
     row = demo.findings[0].parcels.iloc[0]
     line = next(line for line in text.splitlines() if str(row["id"]) in line)
     assert f"{row['p_s2']:.2f}" in line
-    assert answer_words(row["verdict"], "buy") in line
+    assert answer_words(row["answer"], "buy") in line
     assert max(map(len, text.splitlines())) <= 80
 
 

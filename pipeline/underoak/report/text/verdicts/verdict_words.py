@@ -9,11 +9,11 @@ from typing import Any
 from underoak.base.number_words import beside, figure, money
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.verdict import DecidedBy, Purpose, SoilTestFigures, Verdict
-from underoak.places.columns.cell_text import VERDICTS
 from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.looked_at import LookedAt
+from underoak.report.text.decision.deal_words import answer_in, answer_words, ground_and_deal
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.verdicts.beside_verdict import (
@@ -43,23 +43,15 @@ def has_verdict(row: Mapping[str, Any]) -> bool:
     return isinstance(row.get("verdict"), Verdict)
 
 
-def answer_words(verdict: Verdict, purpose: str) -> str:
-    """Return a verdict in the words of a plan's purpose.
+def answer_and_part(row: Mapping[str, Any], purpose: str, limits: VerdictSpec, is_loud: bool = False) -> str:
+    """Return the answer of a row, with the part it is for: `buy, part only: 0.8 ha`; "" without a verdict.
 
-    >>> answer_words(Verdict.YES, "orchard")
-    'plant'
+    `is_loud`: the answer in capitals.
     """
-    return VERDICTS[Purpose(purpose)][verdict]
-
-
-def verdict_and_part(row: Mapping[str, Any], purpose: str, limits: VerdictSpec, is_loud: bool = False) -> str:
-    """Return the verdict of a row, with the part it is for: `buy, part only: 0.8 ha`; "" without a verdict.
-
-    `is_loud`: the verdict in capitals.
-    """
-    if not has_verdict(row):
+    value = answer_in(row)
+    if not has_verdict(row) or value is None:
         return ""
-    answer = answer_words(row["verdict"], purpose)
+    answer = answer_words(value, purpose)
     return ", ".join(filter(None, (answer.upper() if is_loud else answer, part_words(row, limits))))
 
 
@@ -112,15 +104,16 @@ def uncertainty_card(findings: Findings, best: Mapping[str, Any]) -> dict[str, s
 
 
 def verdict_lines(parcel: str, row: Mapping[str, Any], plan: PlanSpec, part: LookedAt | None) -> list[str]:
-    """Return the verdict of a parcel with its reason and what stands beside it; nothing without a verdict."""
+    """Return the answer for a parcel, the reason of its verdict and what stands beside it; nothing without one."""
     if not has_verdict(row) or plan.uncertainty is None:
         return []
     limits, draws, p = plan.verdict, plan.uncertainty.draws, float(row["p_s2"])
     low, high = within(p, draws)
     lines = [
-        f"Parcel {parcel}: {verdict_and_part(row, plan.purpose, limits, is_loud=True)}. P(S2 or better) "
+        f"Parcel {parcel}: {answer_and_part(row, plan.purpose, limits, is_loud=True)}. P(S2 or better) "
         f"{chance(row, limits)} ({low:.2f} to {high:.2f}, for the number of draws); "
         f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten.",
+        ground_and_deal(row, limits, plan.deal),
         f"Why: {_REASON.encode(row['verdict_reason'])}.",
         usable_words(row),
         looked_at_words(part, limits.judged_at),

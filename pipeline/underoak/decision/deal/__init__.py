@@ -1,0 +1,1 @@
+"""The deal: what beside the ground must be settled, by parcel, and the answer that follows."""

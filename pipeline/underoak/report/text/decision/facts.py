@@ -1,0 +1,17 @@
+"""What explanations of a finished run need beside its tables: the day, the entries of the deal."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from underoak.decision.deal.ledger import DealEntry
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionFacts:
+    """What is known beside the ground of one parcel, on one day."""
+
+    today: datetime.date
+    deal: Mapping[str, DealEntry] = field(default_factory=dict)  # by question
