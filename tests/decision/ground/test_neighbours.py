@@ -40,7 +40,7 @@ def test_a_square_wood_beside_a_square_parcel():
     assert found.area_ha[0] == pytest.approx(1.0, rel=2e-3)
     # 100 m of the edge beside the wood, at 7 m; on it sqrt(10² - 7²) further up; 10 - 7 round the corner
     assert found.edge_m[0] == pytest.approx(100 + 51**0.5 + 3, rel=3e-3)
-    assert found.touching_ha[0] == pytest.approx(1.0, rel=2e-3)
+    assert found.whole_ha[0] == pytest.approx(1.0, rel=2e-3)
 
 
 def test_what_is_further_than_within_is_not_counted_and_half_of_what_straddles_it():
@@ -50,7 +50,7 @@ def test_what_is_further_than_within_is_not_counted_and_half_of_what_straddles_i
     assert found.distance_m[0] == pytest.approx(700.0, rel=2e-3)
     assert found.area_ha[0] == pytest.approx(0.01, rel=2e-2)
     assert found.edge_m[0] == 0
-    assert np.isnan(found.touching_ha[0])
+    assert np.isnan(found.whole_ha[0])
 
 
 def test_nothing_near_is_no_distance_and_no_area():
@@ -62,7 +62,7 @@ def test_nothing_near_is_no_distance_and_no_area():
 def test_a_wood_in_parts_that_meet_counts_as_a_whole_and_overlaps_count_once():
     chain = [square(200 + 90 * i, 0, 100) for i in range(12)]  # each overlaps the next by 10 m
     found = nearness(near(*chain, within=300.0), land(square(0, 0, 200)))
-    assert found.touching_ha[0] == pytest.approx((90 * 11 + 100) * 100 / 1e4, rel=2e-3)
+    assert found.whole_ha[0] == pytest.approx((90 * 11 + 100) * 100 / 1e4, rel=2e-3)
     assert found.area_ha[0] == pytest.approx(300 * 100 / 1e4, rel=3e-3)
 
 
@@ -105,4 +105,4 @@ def test_the_map_and_the_order_change_nothing(draw, other):
     np.testing.assert_allclose(there.distance_m, here.distance_m, rtol=1e-4, atol=0.01)
     np.testing.assert_array_equal(there.count, here.count)
     np.testing.assert_allclose(there.area_ha, here.area_ha, rtol=1e-4, atol=1e-3)
-    np.testing.assert_allclose(there.touching_ha, here.touching_ha, rtol=1e-4)
+    np.testing.assert_allclose(there.whole_ha, here.whole_ha, rtol=1e-4)

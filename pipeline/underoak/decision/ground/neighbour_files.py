@@ -47,5 +47,5 @@ def with_neighbours(table: pd.DataFrame, files: Iterable[NearShapes], parcels: P
         if near.has_areas:
             columns[f"hectares_{near.name}"] = measured.area_ha[rows]
             columns[f"edge_m_{near.name}"] = measured.edge_m[rows]
-            columns[f"whole_ha_{near.name}"] = measured.touching_ha[rows]
+            columns[f"whole_ha_{near.name}"] = measured.whole_ha[rows]
     return table.assign(**columns)

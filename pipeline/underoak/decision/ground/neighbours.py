@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels
 
 _SQUARE_DEG = 0.1  # parcels whose middles share such a square are measured on one flat map
-_QUARTER = 64  # corners of a quarter of a circle: its area is true to a part in ten thousand
+_QUARTER = 32  # corners of a quarter of a circle: its area is true to a part in two thousand
 _POLYGON = 2  # dimensions
 
 Shapes = npt.NDArray[Any]
@@ -49,7 +49,7 @@ class Nearness:
     count: npt.NDArray[np.float64]  # shapes within that distance
     area_ha: npt.NDArray[np.float64]  # of polygons within that distance and outside the parcel
     edge_m: npt.NDArray[np.float64]  # length of the parcel's outline along which a polygon touches
-    touching_ha: npt.NDArray[np.float64]  # largest connected polygon that touches, as a whole; NaN where none does
+    whole_ha: npt.NDArray[np.float64]  # largest connected polygon that touches, as a whole; NaN where none does
 
 
 def nearness(near: NearShapes, parcels: Parcels) -> Nearness:
@@ -62,11 +62,12 @@ def nearness(near: NearShapes, parcels: Parcels) -> Nearness:
         box = flat.box_around(parcels.shapes[places], near.within_m)
         candidates = np.sort(tree.query(box, predicate="intersects"))
         if candidates.size:
-            drawn = flat.drawn(shapely.intersection(near.shapes[candidates], box))
-            for place, parcel in zip(places.tolist(), flat.drawn(parcels.shapes[places]), strict=True):
-                touching = _measure(result, place, parcel, drawn, near)
-                if touching.size:
-                    result.touching_ha[place] = connected.largest_ha(candidates[touching])
+            shapes = flat.drawn(shapely.intersection(near.shapes[candidates], box))
+            drawn = flat.drawn(parcels.shapes[places])
+            touching = _distances(result, places, drawn, shapes, near)
+            _areas(result, places, drawn, shapes, near)
+            for place, others in touching:
+                result.whole_ha[place] = connected.largest_ha(candidates[others])
     return result
 
 
@@ -77,25 +78,40 @@ def _nothing(near: NearShapes, parcels: Parcels) -> Nearness:
     return Nearness(np.full(n, np.nan), none, no_area, no_area.copy(), np.full(n, np.nan))
 
 
-def _measure(result: Nearness, place: int, parcel: Any, shapes: Shapes, near: NearShapes) -> Places:
-    """Measure what lies near one parcel, all on one flat map. Return the polygons that touch it, by their places."""
+def _distances(
+    result: Nearness, places: Places, parcels: Shapes, shapes: Shapes, near: NearShapes
+) -> list[tuple[int, Places]]:
+    """Set distances and counts of parcels on one flat map. Return the polygons that touch each, by their places."""
     import shapely
 
-    distances = shapely.distance(shapes, parcel)
-    around: Places = np.flatnonzero(distances <= near.within_m)
-    if not around.size:
-        return around
-    result.distance_m[place], result.count[place] = distances[around].min(), around.size
-    polygons: Places = around[shapely.get_dimensions(shapes[around]) == _POLYGON]
+    of, other = shapely.STRtree(shapes).query(parcels, predicate="dwithin", distance=near.within_m)
+    distances = shapely.distance(parcels[of], shapes[other])
+    nearest = np.full(len(parcels), np.inf)
+    np.minimum.at(nearest, of, distances)
+    result.distance_m[places] = np.where(np.isfinite(nearest), nearest, np.nan)
+    result.count[places] = np.bincount(of, minlength=len(parcels))
+    does_touch = (distances <= near.touching_m) & (shapely.get_dimensions(shapes[other]) == _POLYGON)
+    return [(int(places[i]), np.sort(other[does_touch & (of == i)])) for i in np.unique(of[does_touch])]
+
+
+def _areas(result: Nearness, places: Places, parcels: Shapes, shapes: Shapes, near: NearShapes) -> None:
+    """Set areas near the parcels of one flat map, and lengths of shared edges."""
+    import shapely
+
+    polygons = shapes[shapely.get_dimensions(shapes) == _POLYGON]
     if not polygons.size:
-        return polygons
-    zone = shapely.difference(shapely.buffer(parcel, near.within_m, quad_segs=_QUARTER), parcel)
-    result.area_ha[place] = shapely.area(shapely.intersection(shapely.union_all(shapes[polygons]), zone)) / 1e4
-    touching: Places = polygons[distances[polygons] <= near.touching_m]
-    if touching.size:
-        beside = shapely.buffer(shapely.union_all(shapes[touching]), near.touching_m, quad_segs=_QUARTER)
-        result.edge_m[place] = shapely.length(shapely.intersection(shapely.boundary(parcel), beside))
-    return touching
+        return
+    parts = shapely.get_parts(shapely.union_all(polygons))  # what overlaps counts once
+    zones = shapely.difference(shapely.buffer(parcels, near.within_m, quad_segs=_QUARTER), parcels)
+    shapely.prepare(zones)
+    of, other = shapely.STRtree(parts).query(parcels, predicate="dwithin", distance=near.within_m)
+    areas, is_cut = shapely.area(parts)[other], ~shapely.contains_properly(zones[of], parts[other])
+    areas[is_cut] = shapely.area(shapely.intersection(parts[other[is_cut]], zones[of[is_cut]]))
+    result.area_ha[places] = np.bincount(of, areas, len(parcels)) / 1e4
+    of, other = shapely.STRtree(parts).query(parcels, predicate="dwithin", distance=near.touching_m)
+    for i in np.unique(of):
+        beside = shapely.buffer(shapely.union_all(parts[other[of == i]]), near.touching_m, quad_segs=_QUARTER)
+        result.edge_m[places[i]] = shapely.length(shapely.intersection(shapely.boundary(parcels[i]), beside))
 
 
 def _flat_maps(parcels: Parcels) -> Iterator[tuple[Places, FlatMap]]:
