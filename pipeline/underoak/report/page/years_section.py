@@ -10,7 +10,7 @@ from underoak.base.number_words import NO_VALUE, figure
 from underoak.engine.storage.year_records import Event, YearsAtPlace, YearsRecord
 from underoak.places.answers.needs import WaterNeed
 from underoak.report.text.decision.water_words import WATER_HELD, WATER_LIMITS, held_lines
-from underoak.report.text.decision.years_words import PAST, YEARS, dry_words, heading, limit_sources, place_lines
+from underoak.report.text.decision.years_words import PAST, YEARS, dry_words, limit_sources, place_lines, source_words
 from underoak.report.text.findings import Findings
 
 _MOST_ROWS = 500
@@ -47,7 +47,7 @@ def years_section(findings: Findings) -> YearsSection | None:
     head = ("parcel", *(_HEADS[event] for event in events), "lacked, mean [mm]", "driest of five", "driest of ten")
     water = [held_lines(source) for source in findings.water_held]
     return YearsSection(
-        YEARS, heading(record), head, tuple(rows[:_MOST_ROWS]), tuple(lines), tuple(limit_sources(record)),
+        YEARS, source_words(record), head, tuple(rows[:_MOST_ROWS]), tuple(lines), tuple(limit_sources(record)),
         tuple((f"{WATER_HELD}: {first}", *rest) for first, *rest in water), (PAST, *((WATER_LIMITS,) if water else ())),
     )  # fmt: skip
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.report.text.decision.water_words import WATER_HELD, WATER_LIMITS, chance_held, held_lines
-from underoak.report.text.decision.years_words import PAST, heading, limit_sources, place_lines
+from underoak.report.text.decision.years_words import PAST, YEARS, limit_sources, place_lines, source_words
 from underoak.report.text.lines import wrapped
 
 
@@ -15,7 +15,7 @@ def years_lines(record: YearsRecord | None, water: Sequence[WaterHeld], row: Map
     """Return what single years brought to a parcel, and the water that it shares; nothing without `years`."""
     if record is None:
         return []
-    lines, parcel = ["", *wrapped(heading(record))], str(row["id"])
+    lines, parcel = ["", f"{YEARS}.", *wrapped(source_words(record))], str(row["id"])
     for line in place_lines(record, record.of(parcel)):
         lines += wrapped(f"- {line}", "  ")
     lines += wrapped(PAST)

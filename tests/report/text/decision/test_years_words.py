@@ -92,7 +92,7 @@ def test_an_unknown_pump_is_said_to_be_unknown():
 
 def test_p_with_the_water_held_only_where_it_is_enough():
     row = {"p_s2": 0.31, "p_with_water": 0.87}
-    assert "0.87, unwatered 0.31" in chance_held(row, held(18))
+    assert "With the water held: P(S2 or better) 0.87, unwatered 0.31" in chance_held(row, held(18))
     short = chance_held(row, held(13))
     assert "0.87" not in short
     assert "no P is given" in short

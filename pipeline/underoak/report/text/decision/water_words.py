@@ -30,7 +30,7 @@ def held_lines(water: WaterHeld) -> list[str]:
     together = "" if len(water.parcels) == 1 else " together"
     lines = [f"{water.name} ({water.source}), for {land} of {shared}{together}."]
     line = f"It watered all {land} in {water.full} of {count} {season}s of the file ({span})"
-    if water.in_4_of_5_ha is not None:
+    if water.in_4_of_5_ha is not None and water.full < count:
         line += f", and {_carried(water.in_4_of_5_ha)} in all in four of five"
     lines.append(f"{line}.")
     if water.in_4_of_5_ha is None:
@@ -61,11 +61,11 @@ def chance_held(row: Mapping[str, Any], water: WaterHeld) -> str:
         return ""
     if not water.is_enough:
         return (
-            "With the water water: no P is given, because the water did not carry all of the land in four "
+            "With the water held: no P is given, because the water did not carry all of the land in four "
             f"{_season(water)}s of five. The verdict is that of unwatered ground."
         )
     return (
-        f"With the water water: P(S2 or better) {float(watered):.2f}, unwatered {float(now):.2f}. The verdict is that "
+        f"With the water held: P(S2 or better) {float(watered):.2f}, unwatered {float(now):.2f}. The verdict is that "
         "of unwatered ground: years to come may be drier, and a right can end."
     )
 

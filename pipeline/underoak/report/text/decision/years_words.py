@@ -120,10 +120,10 @@ def place_lines(record: YearsRecord, place: YearsAtPlace | None) -> list[str]:
     return lines or [NO_LIMITS]
 
 
-def heading(record: YearsRecord) -> str:
-    """Return the heading, with the source and the grain of the series."""
+def source_words(record: YearsRecord) -> str:
+    """Return the source and the grain of the series."""
     grain = f"; {record.grain}" if record.grain else ""
-    return f"{YEARS} ({record.source}{grain}):"
+    return f"Series: {record.source}{grain}."
 
 
 def limit_sources(record: YearsRecord) -> list[str]:
