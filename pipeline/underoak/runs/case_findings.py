@@ -169,7 +169,7 @@ def _years(
     """Return what single years brought to the parcels, and the water held against them; nothing in a scenario."""
     if ready.years is None or ready.parcels is None or not case.case.is_present:
         return None, ()
-    record = years_record(case.plan, ready.years, ready.parcels, ready.prepared.region.is_south)
+    record = years_record(case.plan, ready.years, ready.parcels, ready.prepared.region.latitude)
     is_judged = table["rank"].notna()
     usable = dict(zip(table["id"][is_judged], table["usable_ha"][is_judged].astype(float), strict=True))
     return record, water_of(case.plan, ready.years.series.get("rain"), record.limits, usable, ready.parcels.ids)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from underoak.decision.water.held_water import Demand, demand_of, water_held
-from underoak.decision.water.single_years import _at_place, dry_years
+from underoak.decision.water.single_years import _at_place, dry_years, years_record
 from underoak.engine.storage.year_records import Event, EventLimit, NoDryYear
+from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.series.values import SeriesOfParcels, YearsOfParcels
 from underoak.plan.keys.water_supply import WaterSupplySpec
 from underoak.plan.profiles.practice import Irrigation
+from underoak.plan.profiles.profile import load_profile
 
 SUMMER = EventLimit(Event.RAIN_ENOUGH, (6, 7, 8), 137.0, "a test", "C")
 AUTUMN = EventLimit(Event.WET_AUTUMN, (10, 11), 400.0, "a test", "C")
@@ -108,6 +112,16 @@ def test_balance_by_thornthwaite_is_that_of_the_indicator():
     expected = float(warm_season_balance_thornthwaite(rain[:, None, None], warmth[:, None, None], 44.0)[0, 0])
     series = {"rain": rain[None].astype(float), "temperature": warmth[None].astype(float)}
     assert at_place(series, []).balance.mean == pytest.approx(expected, abs=0.01)
+
+
+def test_a_parcel_without_a_shape_takes_the_years_of_the_station():
+    spec = SimpleNamespace(years=SimpleNamespace(source="a test"))
+    plan = SimpleNamespace(spec=spec, profile=load_profile("tuber_melanosporum"), purpose="buy")
+    parcels = Parcels(("a", "b"), np.array([None, None], object), "EPSG:25831", np.array([np.nan] * 2), ("", ""))
+    series = SeriesOfParcels(1970, rain_of(160.0, 100.0)[None], np.zeros(2, np.int64))
+    record = years_record(plan, YearsOfParcels({"rain": series}, 1970, 1971), parcels, 44.0)
+    assert record.of("b").events[0].years == (1970,)
+    assert record.no_series == ()
 
 
 # --- water held

@@ -35,6 +35,7 @@ def country(tmp_path_factory):
         },
     )
     dataset.to_netcdf(folder / "pr.nc", engine="scipy")
+    dataset.to_zarr(folder / "pr.zarr")
     return folder
 
 
@@ -46,7 +47,7 @@ def parcels_of(*boxes):
 
 def read(folder, parcels, sample="mean", **keys):
     problems = Problems()
-    spec = SeriesSpec(file="pr.nc", unit=keys.pop("unit", "mm"), **keys)
+    spec = SeriesSpec(file=keys.pop("file", "pr.nc"), unit=keys.pop("unit", "mm"), **keys)
     return read_gridded("rain", spec, folder, TrustSpec(), parcels, sample, problems), problems
 
 
@@ -68,6 +69,20 @@ def test_parcels_in_one_cell_share_a_series_and_a_gap_stays_a_gap(country):
     assert series.series_of.tolist() == [0, 0]
     assert np.isnan(series.values[0, 1, 2])  # the 15th month
     assert int(np.isnan(series.values).sum()) == 1
+
+
+def test_zarr_reads_like_netcdf(country):
+    parcels = parcels_of((1.1, 45.6, 1.9, 45.9), (2.8, 44.8, 2.85, 44.9))
+    (one, _), (other, problems) = read(country, parcels), read(country, parcels, file="pr.zarr")
+    assert not problems.faults
+    np.testing.assert_array_equal(one.values, other.values)
+
+
+def test_a_parcel_without_a_shape_has_no_series(country):
+    parcels = parcels_of((1.1, 45.6, 1.9, 45.9), (1.1, 45.6, 1.9, 45.9))
+    parcels.shapes[1] = None
+    series, _ = read(country, parcels)
+    assert series.series_of.tolist() == [0, -1]
 
 
 def test_a_parcel_off_the_grid_has_no_series(country):

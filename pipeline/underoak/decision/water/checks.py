@@ -45,8 +45,9 @@ def check_years(plan: Plan, years: YearsOfParcels, ids: Sequence[str], problems:
     used = {_NEEDS[event] for event in events} | {"evapotranspiration", "temperature"}
     idle = [name for name in years.series if name not in used]
     if idle:
-        what = f"no limit for single years is known for the species, so {' and '.join(idle)} of them count nothing"
-        problems.add("W454", what, "years", "none: see docs/knowledge.md for what could be sent")
+        counts = "counts" if len(idle) == 1 else "count"
+        what = f"{' and '.join(idle)} {counts} nothing: no limit for single years is known for the species"
+        problems.add("W454", what, "years", "remove it, or choose a species whose profile has `single_years`")
     for name, series in years.series.items():
         missing = [id for id, i in zip(ids, series.series_of.tolist(), strict=True) if i < 0]
         if missing:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -57,9 +57,13 @@ def event_limits(plan: Plan, is_south: bool) -> tuple[EventLimit, ...]:
     return tuple(by_event)
 
 
-def years_record(plan: Plan, years: YearsOfParcels, parcels: Parcels, is_south: bool) -> YearsRecord:
-    """Return what the years brought to each parcel; parcels with the same series share an entry."""
+def years_record(plan: Plan, years: YearsOfParcels, parcels: Parcels, region_latitude: float) -> YearsRecord:
+    """Return what the years brought to each parcel; parcels with the same series share an entry.
+
+    `region_latitude` [degree] decides the half of the year, and stands for a parcel without a shape.
+    """
     assert plan.spec.years is not None
+    is_south = region_latitude < 0.0
     limits = event_limits(plan, is_south)
     keys = list(zip(*(series.series_of.tolist() for series in years.series.values()), strict=True))
     places: dict[tuple[int, ...], int] = {}
@@ -71,7 +75,7 @@ def years_record(plan: Plan, years: YearsOfParcels, parcels: Parcels, is_south: 
         if key not in places:
             places[key] = len(places)
             series = {name: each.values[i] for (name, each), i in zip(years.series.items(), key, strict=True) if i >= 0}
-            latitude = _latitude(shape, parcels.crs)
+            latitude = region_latitude if shape is None else _latitude(shape, parcels.crs)
             places_by_series.append(_at_place(series, years, limits, latitude, is_south, plan.purpose == "restore"))
         place_of[id] = places[key]
     grains = dict.fromkeys(each.grain for each in years.series.values() if each.grain)
@@ -81,8 +85,8 @@ def years_record(plan: Plan, years: YearsOfParcels, parcels: Parcels, is_south: 
     )  # fmt: skip
 
 
-def _latitude(shape: object, crs: str) -> float:
-    middle = shape.centroid  # type: ignore[attr-defined]
+def _latitude(shape: Any, crs: str) -> float:
+    middle = shape.centroid
     _, latitude = transformer(crs, "EPSG:4326").transform(middle.x, middle.y)
     return float(latitude)
 

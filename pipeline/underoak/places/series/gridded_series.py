@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -56,7 +57,7 @@ def read_gridded(
         what = "its time axis names months of no year"
         problems.add("E451", what, where, "give a file with the months of several years, one after the other")
         return None
-    cells = [_cells(shape, parcels.crs, source, sample) for shape in parcels.shapes]
+    cells = [_cells(shape, source, sample) for shape in _in_cells(parcels, source.grid)]
     wanted = [each for each in cells if each]
     if not wanted:
         problems.add("E451", "none of the parcels lies on its grid", where, "give a file that covers them")
@@ -75,13 +76,22 @@ def read_gridded(
     return _arranged(months, [(int(year), int(month)) for year, month in steps], cells, window, source.grid, sample)
 
 
-def _cells(shape: object, crs: str, source: NetcdfZarrSource, sample: str) -> tuple[tuple[int, int], ...]:
-    """Return the cells (row, column) of the grid that stand for a parcel; none off the grid."""
-    if not isinstance(shape, shapely.Geometry) or shape.is_empty:
+def _in_cells(parcels: Parcels, grid: Grid) -> npt.NDArray[Any]:
+    """Return the parcels in cell coordinates of a grid (across, down); None without a shape, (parcels,)."""
+    to_grid = _crs.transformer(parcels.crs, grid.crs)
+
+    def moved(xy: Doubles) -> Doubles:
+        return np.stack(grid.uv(*to_grid.transform(xy[:, 0], xy[:, 1])), axis=1)
+
+    shapes: npt.NDArray[Any] = shapely.transform(parcels.shapes, moved)
+    return shapes
+
+
+def _cells(moved: Any, source: NetcdfZarrSource, sample: str) -> tuple[tuple[int, int], ...]:
+    """Return the cells (row, column) that stand for a parcel in cell coordinates; none off the grid."""
+    if moved is None or moved.is_empty:
         return ()
     grid = source.grid
-    to_grid = _crs.transformer(crs, grid.crs)
-    moved = shapely.transform(shape, lambda xy: np.stack(grid.uv(*to_grid.transform(xy[:, 0], xy[:, 1])), axis=1))
     west, north, east, south = moved.bounds
     middle = moved.centroid
     if not all(np.isfinite((west, north, east, south, middle.x, middle.y))):

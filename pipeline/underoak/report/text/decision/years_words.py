@@ -127,7 +127,10 @@ def source_words(record: YearsRecord) -> str:
 
 
 def limit_sources(record: YearsRecord) -> list[str]:
-    """Return each limit with its source and grade."""
+    """Return each limit that something was counted by, with its source and grade."""
+    counted = {count.event for place in record.places for count in place.events}
     return [
-        f"{limit.event.value}, {limit_words(limit)}: {limit.source} (grade {limit.grade})" for limit in record.limits
+        f"{limit.event.value}, {limit_words(limit)}: {limit.source} (grade {limit.grade})"
+        for limit in record.limits
+        if limit.event in counted
     ]
