@@ -31,6 +31,9 @@ _MOST_READS = 5  # of a run folder in which runs are published one after the oth
 @click.option(
     "--sensitivity", is_flag=True, help="Print instead which input changes the parcel's suitability most."
 )  # fmt: skip
+@click.option(
+    "--checklist", is_flag=True, help="Print instead what to check before signing; of all parcels without --parcel."
+)  # fmt: skip
 @click.option("--field-sheet", is_flag=True, help="Print instead how to sample, lime, plant and maintain the site.")
 @click.option(
     "--establish",
@@ -47,11 +50,14 @@ _MOST_READS = 5  # of a run folder in which runs are published one after the oth
 )
 @report_faults
 def explain(
-    run: Path, parcel: str | None, zone: str | None, sensitivity: bool, field_sheet: bool, establish: Way | None,
+    run: Path, parcel: str | None, zone: str | None, sensitivity: bool, checklist: bool, field_sheet: bool,
+    establish: Way | None,
     spacing: tuple[float, float] | None, headland: float | None,
 ) -> None:  # fmt: skip
     """Explain the rank of a parcel or zone of a finished RUN, and what could improve it."""
-    if (parcel is None) == (zone is None):
+    if checklist and (zone is not None or sensitivity or field_sheet):
+        raise click.UsageError("--checklist cannot be combined with --zone, --sensitivity and --field-sheet")
+    if (parcel is None) == (zone is None) and not checklist:
         raise click.UsageError("give one of --parcel ID and --zone N")
     if not field_sheet and (establish, spacing, headland) != (None, None, None):
         raise click.UsageError("--establish, --spacing and --headland need --field-sheet")
@@ -59,6 +65,8 @@ def explain(
         raise click.UsageError("--sensitivity needs --parcel ID and cannot be combined with --field-sheet")
 
     def text(finished: Run) -> str:
+        if checklist:
+            return finished.checklist(parcel)
         if sensitivity:
             return finished.explain_sensitivity(str(parcel))
         if field_sheet:

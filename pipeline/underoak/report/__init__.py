@@ -9,6 +9,7 @@ from underoak.report.page.figure import map_png, relief_of
 from underoak.report.page.item import ItemFacts, stac_item
 from underoak.report.page.legend import legend_sld
 from underoak.report.page.page import MapPictures, report_html
+from underoak.report.sheet.checklist import checklist
 from underoak.report.sheet.field_sheet import field_sheet
 from underoak.report.sheet.lab_request import lab_request
 from underoak.report.sheet.sampling_points import sampled
@@ -31,6 +32,7 @@ __all__ = [
     "ItemFacts",
     "MapPictures",
     "cases_html",
+    "checklist",
     "claims_text",
     "claims_values",
     "compare",

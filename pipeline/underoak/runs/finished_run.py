@@ -22,6 +22,7 @@ from underoak.places.columns.parcels import parcel_columns
 from underoak.places.columns.zones import ZONES
 from underoak.report import (
     Findings,
+    checklist,
     explain,
     explain_joint,
     explain_zone,
@@ -160,6 +161,22 @@ class Run:
         with self.reading():
             facts = self._decision_facts(parcel, today)
         return explain(self._only_case(), manifest.spec, self._parcels, parcel, facts)
+
+    def checklist(self, parcel: str | None = None, today: datetime.date | None = None) -> str:
+        """Return a list to print: what to check before signing, in order, and the questions of the deal.
+
+        With `parcel` it holds what is known of that parcel. `today` as for `explain`. Nothing is written.
+
+        Raises:
+            UnderoakError: E604 if the run has no such parcel.
+        """
+        plan, day = self.manifest.spec, today or datetime.date.today()
+        if parcel is None:
+            return checklist(self.manifest.title, plan, day)
+        with self.reading():
+            row = self._parcels.iloc[parcel_place(self._parcels, parcel)]  # type: ignore[union-attr]
+            facts = self._decision_facts(parcel, day)
+        return checklist(self.manifest.title, plan, day, f"Parcel {row['id']}", facts.deal, row)
 
     def _decision_facts(self, parcel: str, today: datetime.date | None) -> DecisionFacts:
         """Return what the run knows beside the ground of a parcel."""

@@ -18,6 +18,7 @@
 | `water_supply` | `water_supply` |
 | `deal` | `deal` |
 | `checks`, `signing` | `checks` |
+| `cohorts` | `cohorts` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from underoak.plan.keys.checks import CheckSpec
+from underoak.plan.keys.cohorts import CohortSpec
 from underoak.plan.keys.constraints import ConstraintSpec
 from underoak.plan.keys.costs import CostsSpec
 from underoak.plan.keys.criteria import MaybeCriterion
@@ -101,6 +102,8 @@ class PlanSpec(Spec):
     """What you can have checked before you decide, in any order."""
     signing: Date | None = None
     """Day on which you sign or decide, such as 2026-01-31."""
+    cohorts: Annotated[tuple[CohortSpec, ...], Field(max_length=20)] = ()
+    """Counts of orchards that bear, such as those of your district, printed beside P(S2 or better)."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """Prices of remedies, tests and land."""
     costs: CostsSpec | None = None

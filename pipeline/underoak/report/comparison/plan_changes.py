@@ -12,7 +12,7 @@ from underoak.engine.storage.manifest import CriterionWords, Manifest
 Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 
 # These keys change words or paths of files, and no number. Files are compared by their content.
-_WORDS = {"title", "trust", "outputs.folder", "region.area", "parcels.file", "checks", "signing"}
+_WORDS = {"title", "trust", "outputs.folder", "region.area", "parcels.file", "checks", "signing", "cohorts"}
 _WORD_KEYS = {"source", "file"}
 _PARCELS, _PARCEL_KEYS = {"parcels", "hosts", "lab", "deal"}, {"remedy"}  # pairs, lab results, deals, potentials
 _DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range", "grain"}

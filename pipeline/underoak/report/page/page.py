@@ -23,6 +23,8 @@ from underoak.report.text.answer_words import PURPOSES, answers, cautions, decis
 from underoak.report.text.cell_sentences import lab_sentence, remedy_sentence
 from underoak.report.text.class_words import held_and_limiting, zone_held_words
 from underoak.report.text.criterion_words import labels, limiting
+from underoak.report.text.decision.check_words import check_lines
+from underoak.report.text.decision.cohort_words import what_p_is_not
 from underoak.report.text.decision.deal_words import DEFERS, deal_words, has_deal, stale_words
 from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, BreakEvenWords, break_even_words
 from underoak.report.text.decision.neighbour_words import NEIGHBOURS, NO_SCORE, kind_words, neighbour_words
@@ -104,6 +106,7 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         layers=_layers(findings),
         has_errors=findings.uncertainty is not None,
         warnings=[str(fault) for fault in findings.warnings],
+        checks=check_lines(plan.spec.checks, plan.spec, findings.started.date()) if plan.spec.checks else [],
         cautions=cautions(plan.purpose),
         provenance=_provenance(findings),
     )
@@ -185,7 +188,7 @@ def _beside_verdicts(findings: Findings) -> list[str]:
     if not findings.has_parcels or "verdict" not in findings.parcels:
         return []
     plan, ids = findings.plan, map(str, findings.parcels["id"])
-    lines = [stale_words(findings.deal, ids, findings.started.date())]
+    lines = [what_p_is_not(plan.spec), stale_words(findings.deal, ids, findings.started.date())]
     lines += [DEFERS] if findings.deal is not None else []
     lines.append(looked_at_words(plan.looked_at, plan.spec.verdict.judged_at))
     if has_yes(findings.parcels["verdict"]):

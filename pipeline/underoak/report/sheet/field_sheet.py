@@ -100,6 +100,7 @@ def _verdict(field: Field) -> Iterator[str]:
         return
     answer = answer_and_part(field.row, field.purpose, field.limits, is_loud=True)
     yield from wrapped(f"Answer: {answer}. P(S2 or better) {chance(field.row, field.limits)}.")
+    yield from wrapped(field.what_p_is_not)
     yield from wrapped(ground_and_deal(field.row, field.limits, field.deal))
     yield from wrapped(f"Why: {_REASON.encode(field.row['verdict_reason'])}.")
     if answer_in(field.row) is Answer.NOT_YET:

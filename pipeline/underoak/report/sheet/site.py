@@ -28,6 +28,7 @@ from underoak.plan.profiles.practice import DEFAULT_LIME_RULE, LimeRule, Plantin
 from underoak.plan.profiles.profile import Profile, load_profile
 from underoak.report.sheet.sampling_points import check_in_region, sampled
 from underoak.report.text.criterion_words import labels
+from underoak.report.text.decision.cohort_words import what_p_is_not
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +55,7 @@ class Field:
     limits: VerdictSpec = field(default_factory=VerdictSpec)
     dry: DryYears | None = None  # what rain lacked in single years; none on wild ground
     deal: DealSpec | None = None
+    what_p_is_not: str = ""
 
     @property
     def practice(self) -> Practice | None:
@@ -134,6 +136,7 @@ def read_site(
         layout, plots, mix_of(hosts, trees, profile.practice.mix if profile else None, bool(plan.hosts)), sampling, why,
         frozenset() if is_wild else frozenset(c.by for c in case.criteria if c.by), spacing, plan.verdict,
         None if is_wild else _dry(case, id), plan.deal,
+        "" if kind == "zone" else what_p_is_not(plan, row.get("p_s2")),
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from underoak.places.answers.verdict import Verdict
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.terminal.explanation import parcel_place
 from underoak.report.text.answer_words import CAUTIONS
+from underoak.report.text.decision.cohort_words import what_p_is_not
 from underoak.report.text.decision.deal_words import answer_in, answer_words, ground_and_deal
 from underoak.report.text.lines import columns, wrapped
 from underoak.report.text.pair_words import latin
@@ -67,6 +68,7 @@ def _answer(
             f"Parcel {parcel}: {answer_words(answer, plan.purpose).upper()}. P(S2 or better) "
             f"{chance(row, plan.verdict)}."
         )
+        lines += wrapped(what_p_is_not(plan, float(row["p_s2"])))
         lines += wrapped(ground_and_deal(row, plan.verdict, plan.deal))
         lines += wrapped(looked_at_words(named[best].looked_at, plan.verdict.judged_at))
         lines += wrapped(blind_spots(plan.purpose)) if row["verdict"] is Verdict.YES else []

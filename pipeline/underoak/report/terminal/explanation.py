@@ -31,6 +31,7 @@ from underoak.report.text.criterion_words import (
     state_words,
     value_of,
 )
+from underoak.report.text.decision.check_words import parcel_check_lines
 from underoak.report.text.decision.deal_words import deal_lines
 from underoak.report.text.decision.facts import DecisionFacts
 from underoak.report.text.decision.years_words import dry_words
@@ -88,10 +89,15 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str, facts
 
 
 def _beside_ground(row: Any, plan: PlanSpec, facts: DecisionFacts) -> list[str]:
-    """Return what is known beside the ground: the deal."""
-    lines = deal_lines(row, facts.deal, plan, facts.today)
-    deal = [part for line in lines for part in wrapped(line, "  " if line.startswith("- ") else "")]
-    return ["", *deal] if deal else []
+    """Return what is known beside the ground: the deal, and what to check first."""
+    lines = []
+    for part in (
+        deal_lines(row, facts.deal, plan, facts.today),
+        parcel_check_lines(row, facts.deal, plan, facts.today),
+    ):
+        lines += [""] if part else []
+        lines += [piece for line in part for piece in wrapped(line, "  " if line.startswith("- ") else "")]
+    return lines
 
 
 def parcel_place(parcels: Any, parcel: str) -> int:

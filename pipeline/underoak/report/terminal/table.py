@@ -10,6 +10,7 @@ from underoak.base.number_words import hectares, score
 from underoak.places.answers.needs import LabUse
 from underoak.places.parcels.ranking import outranked
 from underoak.report.text.class_words import held_or_limiting
+from underoak.report.text.decision.cohort_words import what_p_is_not
 from underoak.report.text.decision.deal_words import (
     LEGEND,
     answer_in,
@@ -124,6 +125,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
         legend += "Lime: the upper end of its range, to plan with; no lime where the lower end is too much. "
     lines += ["", *_wrapped(f"S1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip(), width)]
     if has_verdicts:
+        lines += _wrapped(what_p_is_not(findings.plan.spec), width)
         stale = stale_words(findings.deal, map(str, findings.parcels["id"]), findings.started.date())
         lines += _wrapped(stale, width)
         lines += _wrapped(looked_at_words(findings.plan.looked_at, limits.judged_at), width)

@@ -13,6 +13,7 @@ from underoak.places.verdicts.decision import SETTLES
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.looked_at import LookedAt
+from underoak.report.text.decision.cohort_words import what_p_is_not
 from underoak.report.text.decision.deal_words import answer_in, answer_words, ground_and_deal
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.findings import Findings
@@ -113,6 +114,7 @@ def verdict_lines(parcel: str, row: Mapping[str, Any], plan: PlanSpec, part: Loo
         f"Parcel {parcel}: {answer_and_part(row, plan.purpose, limits, is_loud=True)}. P(S2 or better) "
         f"{chance(row, limits)} ({low:.2f} to {high:.2f}, for the number of draws); "
         f"suitability {row['low']:.2f} to {row['high']:.2f} in nine draws of ten.",
+        what_p_is_not(plan, p),
         ground_and_deal(row, limits, plan.deal),
         f"Why: {_REASON.encode(row['verdict_reason'])}.",
         usable_words(row),
