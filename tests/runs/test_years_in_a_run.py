@@ -123,3 +123,8 @@ def test_water_without_years_says_that_it_is_held_against_nothing(made):
     folder, plan, _ = made
     lines = uo.check(uo.load_plan(plan | {"water_supply": WELL}, base=folder))
     assert any(line.startswith("W453") for line in lines)
+
+
+def test_a_check_names_the_years_it_read(made):
+    folder, plan, _ = made
+    assert "years     1990 to 2001: rain" in uo.check(uo.load_plan(plan | {"years": YEARS}, base=folder))

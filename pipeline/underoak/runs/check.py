@@ -56,6 +56,8 @@ def check(
     lines += checked_lines(ready.prepared.cases)
     if ready.parcels is not None:
         lines.append(f"parcels   {len(ready.parcels)}")
+    if ready.years is not None:
+        lines.append(f"years     {ready.years.first} to {ready.years.last}: {', '.join(ready.years.series)}")
     lines += [str(fault) for fault in problems.warnings]
     lines += _need_lines(needs, threads)
     lines.append(f"Next: {command_name()} run {plan.path if plan.path is not None else 'PLAN'}")

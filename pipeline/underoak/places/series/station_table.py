@@ -41,6 +41,10 @@ def read_station(
     n_before, name = len(problems.faults), (spec.name or quantity).strip().lower()
     columns = TableColumns(f"years.{quantity}.file", ("year", "month", name), _others(text, name, id_field), (name,))
     rows = read_rows(text, columns, id_field, where, problems)
+    if quantity != "minimum" and any("day" in row for _, row in rows):
+        fix = f"sum {name} by month" if SERIES_UNITS[quantity] == "mm" else f"take the mean of {name} by month"
+        problems.add("E411", "has days, and this quantity is read by month", where, fix)
+        return None
     reader = _Reader(quantity, spec, name, set(ids), TableFields(where, problems))
     for line, row in rows:
         reader.read(line, row)
@@ -81,7 +85,7 @@ class _Reader:
     def read(self, line: int, row: Mapping[str, str]) -> None:
         year, month = (self._whole(line, name, row[name], low, high) for name, low, high in _PARTS)
         day = 0
-        if "day" in row and self.quantity == "minimum" and year is not None and month is not None:
+        if "day" in row and year is not None and month is not None:
             most = calendar.monthrange(year, month)[1]
             day = self._whole(line, "day", row["day"], 1, most) or 0
         parcel = row.get("parcel", "")

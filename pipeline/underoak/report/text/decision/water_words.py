@@ -13,9 +13,10 @@ from underoak.plan.profiles.season import month_names
 WATER_HELD = "Water held"
 WATER_LIMITS = (
     "What rain lacks is the least that the trees want. The account knows months and not weeks; it knows no loss in "
-    "pipes, no water for young plants and no failing well, and it allots nothing among parcels. The water authority "
-    "decides what the right allows: ask before you rely on it."
+    "pipes, no water for young plants and no failing well, and it allots nothing among parcels. A pond counts as full "
+    "when the season begins. The water authority decides what the right allows: ask before you rely on it."
 )
+_MOST_NAMED = 8  # parcels named in one line
 _SUMMERS = ((6, 7, 8), (12, 1, 2))
 
 
@@ -24,7 +25,8 @@ def held_lines(water: WaterHeld) -> list[str]:
     season = _season(water)
     land, count = hectares(water.area_ha), len(water.seasons)
     span = f"{water.seasons[0].year}–{water.seasons[-1].year}"
-    shared = f"parcels {', '.join(water.parcels)}" if water.parcels else "all parcels"
+    more = f" and {len(water.parcels) - _MOST_NAMED} more" if len(water.parcels) > _MOST_NAMED else ""
+    shared = f"parcels {', '.join(water.parcels[:_MOST_NAMED])}{more}" if water.parcels else "all parcels"
     if len(water.parcels) == 1:
         shared = f"parcel {water.parcels[0]}"
     together = "" if len(water.parcels) == 1 else " together"
