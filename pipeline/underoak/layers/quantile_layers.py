@@ -44,6 +44,7 @@ def open_quantiles(
             name = f"{layer.name} at {level:g}"
             where = f"{name} ({quantile.file})"
             changes = quantile.model_dump(exclude_none=True) | {"quantiles": None, "quantile": None}
+            changes["gather"] = quantile.gather
             source = open_source(name, spec.model_copy(update=changes), base, trust, problems)
             if source is None:
                 continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from underoak.base.errors import Problems, UnderoakError, did_you_mean
+from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
 from underoak.layers.files import Trust, input_path, other_kind
 from underoak.layers.layer_request import LayerRequest
 
@@ -50,6 +50,10 @@ def open_source(
     try:
         path = input_path(request.file, base, request.where, folder=extension in ZARR)
     except UnderoakError as error:
+        if getattr(layer, "gather", None) is not None and error.faults[0].code == "E246":
+            error = UnderoakError(
+                Fault("E248", "is not gathered yet", request.where, "run `underoak gather` on the plan")
+            )
         problems.add_error(error)
         return None
     other = other_kind(path, request.where)

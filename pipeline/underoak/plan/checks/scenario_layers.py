@@ -37,7 +37,8 @@ def scenario_layers(
         if change.unit is not None and layer.to is None and not layer.derive and layer.reduce != "sum":
             update["to"] = layer.unit_in_use
         try:
-            new = LayerSpec.model_validate(layer.model_dump(by_alias=True, exclude_none=True) | update)
+            present = layer.model_dump(by_alias=True, exclude_none=True, exclude={"gather"})
+            new = LayerSpec.model_validate(present | update)
         except ValidationError as error:
             fault = pending_fault(error.errors(include_url=False)[0])
             check.add_fault("E330", fault.what, here, fault.fix)

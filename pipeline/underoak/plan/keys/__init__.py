@@ -4,7 +4,7 @@
 |---|---|
 | `format`, `title`, `purpose`, `species`, `hosts`, `outputs` | `plan_keys` |
 | `region`, `trust` | `region` |
-| `layers` | `layer` |
+| `layers` | `layer`, `gather` |
 | `criteria` | `criteria`, `curves` |
 | `constraints` | `constraints` |
 | `weights`, `combine`, `classes` | `overlay` |

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag, mode
 
 from underoak.base import units
 from underoak.base.errors import UnderoakError, did_you_mean
+from underoak.plan.keys.gather import GatherSpec
 from underoak.plan.keys.quantities import (
     File,
     Length,
@@ -100,6 +101,9 @@ class LayerSpec(Spec):
 
     file: File | None = None
     """A raster: GeoTIFF, VRT, NetCDF or Zarr; or shapes with `derive: distance`. Relative to the plan's folder."""
+    gather: GatherSpec | None = None
+    """Open data set and band that `underoak gather` makes the `file` from, such as
+    {set: copernicus_glo30, band: height}; the file ends in .tif."""
     features: Text | None = None
     """Layer inside a vector file. Default: the only one."""
     variable: Text | None = None
@@ -260,6 +264,8 @@ class LayerSpec(Spec):
             for key in ("variable", "band", "unit", "scale", "nodata", "crs"):
                 if getattr(self, key) is not None:
                     yield _fault("E304", f"`{key}` describes a file, and this layer has none", "remove it", key)
+        if self.gather is not None and not str(self.file).endswith(".tif"):
+            yield _fault("E304", "`gather` needs a `file` that ends in .tif", "name the file to make", "gather")
         if self.months is not None and self.season is not None:
             yield _fault("E304", "has both `months` and `season`", "keep one of them", "season")
         if self.months is not None and len(set(self.months)) < len(self.months):

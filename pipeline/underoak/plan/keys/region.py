@@ -69,5 +69,8 @@ class TrustSpec(Spec):
     """Folders that a file may refer to, such as for the tiles of a mosaic, beside the plan's folder."""
     max_cells: Annotated[Whole, Field(gt=0)] = 2_000_000_000
     """Largest raster that is read, in cells. Default: 2e9."""
+    allow_hosts: Annotated[tuple[Text, ...], Field(min_length=1, max_length=100)] | None = None
+    """Hosts on your own network, or on this machine, that `underoak gather` may ask. Default: none, and only hosts with
+    a public address."""
     vrt: Literal["simple"] = "simple"
     """`simple`: VRT files may only be plain mosaics; no code in them is ever run."""

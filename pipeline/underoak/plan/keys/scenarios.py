@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from underoak.plan.keys.gather import GatherSpec
 from underoak.plan.keys.quantities import File, Name, Number, Text, Unit, Whole
 from underoak.plan.reading.spec import Spec
 
@@ -19,6 +20,8 @@ class ReplacementSpec(Spec):
 
     file: File
     """A raster of the same quantity."""
+    gather: GatherSpec | None = None
+    """Open data set and band that `underoak gather` makes the `file` from."""
     variable: Text | None = None
     """Variable of a NetCDF or Zarr file."""
     band: Annotated[Whole, Field(ge=1, le=65535)] | None = None

@@ -1,0 +1,1 @@
+"""Cells of remote GeoTIFFs: index, windows, decoding in a process of its own, checks against the catalogue."""

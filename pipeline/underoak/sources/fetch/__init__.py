@@ -1,0 +1,1 @@
+"""Bytes from public hosts: allowed hosts, single requests, remote files with retries, and what is stored of them."""
