@@ -105,6 +105,7 @@ def test_wild_ground_learns_what_happened_and_is_offered_no_water(made):
         ({"years": {"rain": {"file": "gone.csv", "unit": "mm"}, "source": "x"}}, "E246"),
         ({"years": {"rain": {"file": "rain.csv", "unit": "degC"}, "source": "x"}}, "E341"),
         ({"years": {"source": "x"}}, "E304"),
+        ({"years": {"rain": {"file": "summer.tif", "unit": "mm"}, "source": "x"}}, "E304"),
         ({"years": YEARS | {"first": 2050}}, "E452"),
         ({"years": YEARS, "water_supply": {"w": {"right": "5 m3", "source": "x", "parcels": ["f777"]}}}, "E453"),
         ({"years": YEARS, "water_supply": {"w": {"rate": "5 m3/h", "source": "x"}}}, "E304"),

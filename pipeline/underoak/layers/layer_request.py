@@ -78,6 +78,8 @@ class LayerRequest:
     def key(self) -> str:
         """The layer's place in the plan, for a fix; the file of a quantile is named by the layer and its level."""
         layer, _, level = self.name.partition(" at ")
+        if "." in layer:  # a series of years, which is no layer
+            return layer
         return f"layers.{layer}.quantiles.{level}" if level else f"layers.{layer}"
 
 

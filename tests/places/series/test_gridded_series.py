@@ -71,6 +71,12 @@ def test_parcels_in_one_cell_share_a_series_and_a_gap_stays_a_gap(country):
     assert int(np.isnan(series.values).sum()) == 1
 
 
+def test_values_that_cannot_be_are_refused_and_not_taken_for_gaps(country):
+    series, problems = read(country, parcels_of((1.1, 45.6, 1.9, 45.9)), unit="m")  # the file holds millimetres
+    assert series is None
+    assert "cannot be" in str(problems.faults[0])
+
+
 def test_zarr_reads_like_netcdf(country):
     parcels = parcels_of((1.1, 45.6, 1.9, 45.9), (2.8, 44.8, 2.85, 44.9))
     (one, _), (other, problems) = read(country, parcels), read(country, parcels, file="pr.zarr")

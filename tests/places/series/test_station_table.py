@@ -74,7 +74,7 @@ def test_kelvin_becomes_celsius(tmp_path):
         ("year,month,rain\n2001,1,\n", "E450", "holds no value"),
         ("year,month,day,rain\n2001,1,5,6\n2001,1,6,7\n", "E411", "has days, and this quantity is read by month"),
         ("yaer,month,rain\n2001,1,5\n", "E411", '"yaer"'),
-        ("year,month,wind\n2001,1,5\n", "E411", 'no column "rain"'),
+        ("year,month,wind\n2001,1,5\n", "E411", 'no column "rain". Fix: write as `name` one of: year, month, wind'),
         ("field_id,year,month,rain\n7,2001,1,5\n", "E413", 'line 2: there is no parcel "7"'),
     ],
 )

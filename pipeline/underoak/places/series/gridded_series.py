@@ -19,6 +19,7 @@ from underoak.indicators import cell_metres
 from underoak.layers import open_source
 from underoak.layers.formats.netcdf_zarr import NetcdfZarrSource
 from underoak.places.geometry.parcel_shapes import Parcels
+from underoak.places.series.station_table import POSSIBLE
 from underoak.places.series.values import SeriesOfParcels
 from underoak.plan.keys.region import TrustSpec
 from underoak.plan.keys.years import SERIES_UNITS, SeriesSpec
@@ -45,7 +46,7 @@ def read_gridded(
 
     `sample`: `mean` of the cells whose middle lies in the parcel, of the nearest where none does; or `nearest`. A
     month that lacks a value in one of the cells is missing. Faults are those of layers, and E451: no year in the time
-    axis, or far too many cells.
+    axis, far too many cells, or values that cannot be.
     """
     where = f"years.{quantity} ({spec.file})"
     request = _Request(spec.file, spec.name, spec.unit, SERIES_UNITS[quantity])
@@ -69,9 +70,14 @@ def read_gridded(
         problems.add("E451", what, where, "cut the file to the parcels, or give a table by parcel")
         return None
     try:
-        months = _months(source, window)
+        months, dropped = _months(source, window, POSSIBLE[quantity])
     except UnderoakError as error:
         problems.add_error(error)
+        return None
+    if dropped:
+        low, high = POSSIBLE[quantity]
+        what = f"{dropped} of {months.size} values cannot be: below {low:g} or above {high:g} {SERIES_UNITS[quantity]}"
+        problems.add("E451", what, where, "correct `unit`, or mark missing values in the file")
         return None
     return _arranged(months, [(int(year), int(month)) for year, month in steps], cells, window, source.grid, sample)
 
@@ -112,14 +118,17 @@ def _cells(moved: Any, source: NetcdfZarrSource, sample: str) -> tuple[tuple[int
     return tuple(cells) if fits else ()
 
 
-def _months(source: NetcdfZarrSource, window: Window) -> Doubles:
-    """Return the decoded values of every step, (steps, rows, cols)."""
+def _months(source: NetcdfZarrSource, window: Window, possible: tuple[float, float]) -> tuple[Doubles, int]:
+    """Return the decoded values of every step, (steps, rows, cols), and how many cannot be true."""
+    dropped = 0
     out = np.empty((len(source.factors), *window.shape))
     for steps in source.step_slices(window, len(source.factors)):
         stored = source.stored(window, steps)
         for k in range(steps.start, steps.stop):
-            out[k] = source.encoding.times(source.factors[k]).decode(stored[k - steps.start]).values
-    return out
+            decoded = source.encoding.times(source.factors[k]).decode(stored[k - steps.start])
+            out[k] = decoded.values
+            dropped += decoded.implausible + decoded.infinite
+    return out, dropped + int(np.count_nonzero((out < possible[0]) | (out > possible[1])))
 
 
 def _arranged(

@@ -39,7 +39,11 @@ def read_station(
     if text is None:
         return None
     n_before, name = len(problems.faults), (spec.name or quantity).strip().lower()
-    columns = TableColumns(f"years.{quantity}.file", ("year", "month", name), _others(text, name, id_field), (name,))
+    head = _head(text, id_field)
+    if {"year", "month"} <= set(head) and name not in head and not did_you_mean(name, head):
+        problems.add("E411", f'there is no column "{name}"', where, f"write as `name` one of: {', '.join(head)}")
+        return None
+    columns = TableColumns(f"years.{quantity}.file", ("year", "month", name), _others(head, name), (name,))
     rows = read_rows(text, columns, id_field, where, problems)
     if quantity != "minimum" and any("day" in row for _, row in rows):
         fix = f"sum {name} by month" if SERIES_UNITS[quantity] == "mm" else f"take the mean of {name} by month"
@@ -56,14 +60,18 @@ def read_station(
     return _arranged(reader.values, ids)
 
 
-def _others(text: str, name: str, id_field: str) -> tuple[str, ...]:
-    """Return the columns of a table beside the needed ones: those of a downloaded series are no slips."""
+def _head(text: str, id_field: str) -> list[str]:
+    """Return the columns that the first line names."""
     first = next((line for line in text.splitlines() if line.strip()), "")
     row = next(csv.reader([first], delimiter=";" if first.count(";") > first.count(",") else ","), [])
-    names = ["parcel" if cell.strip() == id_field else cell.strip().lower() for cell in row]
+    return ["parcel" if cell.strip() == id_field else cell.strip().lower() for cell in row]
+
+
+def _others(head: Sequence[str], name: str) -> tuple[str, ...]:
+    """Return the columns of a table beside the needed ones: those of a downloaded series are no slips."""
     needed = ("year", "month", name)
-    others = [cell for cell in dict.fromkeys(names) if cell and cell not in needed]
-    if set(needed) <= set(names):
+    others = [cell for cell in dict.fromkeys(head) if cell and cell not in needed]
+    if set(needed) <= set(head):
         return tuple(others)
     return tuple(cell for cell in others if cell in ("day", "parcel") or not did_you_mean(cell, needed))
 

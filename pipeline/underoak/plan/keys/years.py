@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from underoak.base import units
 from underoak.base.errors import UnderoakError
@@ -26,6 +26,14 @@ class SeriesSpec(Spec):
     `evapotranspiration`, `temperature` or `minimum`), or the only variable."""
     unit: Unit
     """Unit of the stored values. A rate of water becomes the depth of each month."""
+
+    @field_validator("file")
+    @classmethod
+    def _check_ending(cls, file: str) -> str:
+        if file.lower().endswith((".tif", ".tiff", ".vrt")):
+            what, fix = "a GeoTIFF names no years", "give a CSV, NetCDF or Zarr file with months of several years"
+            raise refusal("E304", what, fix)
+        return file
 
     @property
     def is_gridded(self) -> bool:
