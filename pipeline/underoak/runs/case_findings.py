@@ -14,6 +14,7 @@ import numpy as np
 from underoak.base.grid import Grid, Window
 from underoak.decision.deal.ledger import with_deal
 from underoak.decision.ground.neighbour_files import with_neighbours
+from underoak.decision.rules.evaluation import with_rules
 from underoak.decision.water.held_water import water_of
 from underoak.decision.water.parcel_columns import with_chance_held, with_years
 from underoak.decision.water.single_years import years_record
@@ -126,6 +127,7 @@ def _findings(
         years=parcels.years,
         water_held=parcels.water_held,
         deal=ready.deal,
+        rules=ready.rules,
     )
 
 
@@ -176,8 +178,10 @@ def _years(
 
 
 def _with_deal(ready: PreparedRun, case: PreparedCase, table: pd.DataFrame) -> pd.DataFrame:
-    """Return the table of a present with deal and answer, in declared order."""
-    return arrange(with_deal(table, ready.deal), PARCELS) if case.case.is_present else table
+    """Return the table of a present with deal, answer and the user's rules, in declared order."""
+    if not case.case.is_present:
+        return table
+    return arrange(with_rules(with_deal(table, ready.deal), ready.rules, case.plan.spec), PARCELS)
 
 
 def _usable(ready: PreparedRun, case: PreparedCase, sums: ParcelSums, stage: Path) -> UsableLand:

@@ -182,7 +182,7 @@ class Run:
         """Return what the run knows beside the ground of a parcel."""
         questions = tuple(questions_of(self.manifest.spec.deal))
         deal = read_deal(self.folder, printable(parcel), questions)
-        return DecisionFacts(today or datetime.date.today(), deal)
+        return DecisionFacts(today or datetime.date.today(), deal, self.manifest.rules)
 
     def sensitivity(self, parcel: str) -> Sensitivity:
         """Return how a parcel's suitability depends on each input: its share of the uncertainty, and its effect.

@@ -24,6 +24,7 @@ from underoak.engine.storage.manifest import (
 )
 from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import FileRecord, InputRecord
+from underoak.plan.keys.rules import RuleSpec
 from underoak.plan.plan import Plan
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
@@ -71,7 +72,7 @@ def _counts(counts: CaseCounts) -> Counts:
 def run_manifest(
     plan: Plan, grid: Grid, cases: Sequence[CaseManifest], inputs: Sequence[InputRecord],
     outputs: Sequence[FileRecord], when: Mapping[str, Any], warnings: Sequence[str],
-    failed: Sequence[FailedScenario] = (),
+    failed: Sequence[FailedScenario] = (), rules: Sequence[RuleSpec] = (),
 ) -> Manifest:  # fmt: skip
     """Return the manifest of a run; `when` holds the fields of `RunTimes`."""
     records = tuple(
@@ -81,6 +82,8 @@ def run_manifest(
         for each in failed
     )
     more: dict[str, Any] = {"failed_scenarios": records} if records else {}
+    if rules:
+        more["rules"] = tuple(rules)
     if plan.spec.orchard_costs is not None:
         more["break_even"] = break_even(plan.spec.orchard_costs)
     return Manifest(

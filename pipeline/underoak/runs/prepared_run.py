@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.case_reducers import ParcelReducers
     from underoak.places.series.values import YearsOfParcels
+    from underoak.plan.keys.rules import RuleSpec
 
 MOST_COMPARED = 50_000  # parcels whose outlines are compared; of more, the cells are
 
@@ -46,6 +47,7 @@ class PreparedRun:
     job: TileJob
     problems: Problems
     years: YearsOfParcels | None = None  # series of single years; None without `years`
+    rules: tuple[RuleSpec, ...] = ()  # of the user's own
     deal: Ledger | None = None  # None where the plan asks for none, or has no parcels
 
     @property
@@ -97,10 +99,13 @@ def prepare_run(
     if parcels is not None and plan.spec.lab is not None:
         _check_lab(prepared, parcels, problems, strict)
     deal = None if parcels is None else _read_deal(plan, parcels, problems, strict)
+    rules = _read_rules(plan, problems)
     years = _read_years(plan, parcels, problems, strict)
     jobs = tuple(_case_job(ready, prepared, reducers.get(ready.case)) for ready in prepared.cases)
     near = _read_neighbours(plan, prepared.grid, problems, strict)
-    return PreparedRun(plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems, years, deal)
+    return PreparedRun(
+        plan, prepared, parcels, near, reducers, TileJob(prepared.recipe, jobs), problems, years, rules, deal
+    )
 
 
 def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...]) -> Prepared:
@@ -222,6 +227,14 @@ def _read_years(plan: Plan, parcels: Parcels | None, problems: Problems, strict:
         check_years(plan, years, parcels.ids, problems)
     problems.stop_if_any(strict and len(problems.warnings) > n_before)
     return years
+
+
+def _read_rules(plan: Plan, problems: Problems) -> tuple[RuleSpec, ...]:
+    from underoak.decision.rules.reading import read_rules
+
+    rules = read_rules(plan, problems)
+    problems.stop_if_any()
+    return rules
 
 
 def _read_deal(plan: Plan, parcels: Parcels, problems: Problems, strict: bool) -> Ledger | None:

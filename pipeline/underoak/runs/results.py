@@ -166,6 +166,14 @@ def _write_manifest(
     }
     warnings = [str(fault) for fault in findings.warnings]
     manifest = run_manifest(
-        plan, findings.grid, cases, facts.inputs, outputs, {**facts.when, **spent}, warnings, facts.failed
+        plan,
+        findings.grid,
+        cases,
+        facts.inputs,
+        outputs,
+        {**facts.when, **spent},
+        warnings,
+        facts.failed,
+        findings.rules,
     )
     (folder / MANIFEST).write_text(manifest.dump(), encoding="utf-8")

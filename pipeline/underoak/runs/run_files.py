@@ -64,6 +64,7 @@ def _named_shapes(plan: Plan) -> Iterator[tuple[str, Path]]:
         ("lab", spec.lab.file if spec.lab else None),
         ("native", spec.native.file if spec.native else None),
         *((f"neighbours.{name}", neighbour.file) for name, neighbour in spec.neighbours.items()),
+        ("rules", spec.rules.file if spec.rules else None),
         *(() if spec.deal is None else spec.deal.files()),
         *((f"constraints.{c.name}", c.file) for c in plan.constraints if isinstance(c, ShapesConstraint)),
     ]

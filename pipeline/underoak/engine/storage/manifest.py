@@ -23,6 +23,7 @@ from underoak.engine.storage.break_even_record import BreakEven
 from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import FileRecord, InputRecord
 from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.plan.keys.rules import RuleSpec
 from underoak.plan.profiles.looked_at import LookedAt
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
@@ -203,6 +204,7 @@ class Manifest(_Record):
     outputs: tuple[FileRecord, ...]
     software: dict[str, str]
     warnings: tuple[str, ...]
+    rules: tuple[RuleSpec, ...] = ()  # of the user's own, as in their file
     failed_scenarios: tuple[FailedScenarioRecord, ...] = ()  # those of the plan as written; `plan` is without them
     break_even: BreakEven | None = None  # of one hectare; None for a plan without `costs`
     when: RunTimes

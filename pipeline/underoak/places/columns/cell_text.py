@@ -13,8 +13,10 @@ from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.native import Origin
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.pairs import OriginOf, PairName
+from underoak.places.answers.rules import RuleOutcome, RuleState
 from underoak.places.answers.verdict import Purpose, SoilTestFigures
 
+_OUTCOME = re.compile(r"(?P<rule>[^;:]+): (?P<state>[a-z ]+?)(?:, (?P<amount>-?[\d.]+))?")
 _NO_PAIR = "no pair"
 _TEST = re.compile(
     r"(?P<layer>[^;:]+): chance (?P<flip>\d\.\d{4})(?: ± (?P<flip_error>\d\.\d{4}))?, "
@@ -68,6 +70,34 @@ class AnswerText:
             if words == text:
                 return answer
         raise ValueError(f"{text} is no answer")
+
+
+class RulesText:
+    """Rules of the user's own, applied to a parcel.
+
+    >>> outcomes = (RuleOutcome("planting aid", RuleState.MET, 3150.0), RuleOutcome("row rule", RuleState.NOT_MET))
+    >>> RulesText().encode(outcomes)
+    'planting aid: met, 3150.00; row rule: not met'
+    >>> RulesText().decode("planting aid: met, 3150.00; row rule: not met") == outcomes
+    True
+    """
+
+    def encode(self, value: tuple[RuleOutcome, ...]) -> str:
+        """Return one part for each rule."""
+        return "; ".join(
+            f"{each.rule}: {each.state}{'' if each.amount is None else f', {each.amount:.2f}'}" for each in value
+        )
+
+    def decode(self, text: str) -> tuple[RuleOutcome, ...]:
+        """Return the records."""
+        outcomes = []
+        for part in text.split("; "):
+            match = _OUTCOME.fullmatch(part)
+            if match is None:
+                raise ValueError(f"{part} is no rule")
+            amount = None if match["amount"] is None else float(match["amount"])
+            outcomes.append(RuleOutcome(match["rule"], RuleState(match["state"]), amount))
+        return tuple(outcomes)
 
 
 class BlocksText:

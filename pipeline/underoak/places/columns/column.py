@@ -34,6 +34,7 @@ class When(StrEnum):
     DEAL = "with a verdict, or with `deal`"
     PRICES = "with `uncertainty` and `prices.soil_test`, in the present"
     RANKS = "with `uncertainty`, in the present, and two judged parcels or more"
+    RULES = "with `rules`, in the present"
     LAB = "with `lab`"
     YEARS = "with `years`"
     WATER_HELD = "with `years` and `water_supply`"

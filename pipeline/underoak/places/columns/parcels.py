@@ -15,6 +15,7 @@ from underoak.places.columns.cell_text import (
     NotJudgedText,
     OriginsText,
     PairsText,
+    RulesText,
     SoilTestsText,
     SpeciesText,
 )
@@ -221,6 +222,11 @@ PARCELS = (
         "lab", _TEXT,
         "the lab result with its standard deviation, the value of the map, and the value that is used, or why none is",
         when=When.LAB,
+    ),
+    Column(
+        "rules", _TEXT, "your own rules: met, not met or not known, and the amount in the currency of `prices`: see "
+        "[rules.md](rules.md)",
+        when=When.RULES, cell=RulesText(),
     ),
     *PAIRS,
     Column("area_ha", _NUMBER, "true area", "ha"),

@@ -10,7 +10,7 @@ from underoak.plan.reading.validation import Check
 
 def check_decision(spec: PlanSpec, check: Check) -> None:
     """Report names of questions that do not exist, and keys without parcels."""
-    for key in ("deal", "checks"):
+    for key in ("deal", "checks", "rules"):
         if getattr(spec, key) and spec.parcels is None and not check.is_broken(("parcels",)):
             check.add_fault("E304", f"`{key}` needs `parcels`, and the plan has none", (key,), "add `parcels`")
     questions = QUESTIONS if spec.deal is None else spec.deal.questions

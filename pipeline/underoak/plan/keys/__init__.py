@@ -19,6 +19,7 @@
 | `deal` | `deal` |
 | `checks`, `signing` | `checks` |
 | `cohorts` | `cohorts` |
+| `rules` | `rules` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

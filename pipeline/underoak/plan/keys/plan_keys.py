@@ -18,6 +18,7 @@ from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, W
 from underoak.plan.keys.places import LabSpec, NativeSpec, ParcelsSpec, ZonesSpec
 from underoak.plan.keys.quantities import NAME_PATTERN, File, Name, Text
 from underoak.plan.keys.region import RegionSpec, TrustSpec
+from underoak.plan.keys.rules import Rules
 from underoak.plan.keys.scenarios import ScenarioSpec, ScenarioSummarySpec
 from underoak.plan.keys.uncertainty import Level, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec, VerdictSpec
@@ -104,6 +105,8 @@ class PlanSpec(Spec):
     """Day on which you sign or decide, such as 2026-01-31."""
     cohorts: Annotated[tuple[CohortSpec, ...], Field(max_length=20)] = ()
     """Counts of orchards that bear, such as those of your district, printed beside P(S2 or better)."""
+    rules: Rules | None = None
+    """A file of rules of your own, such as conditions of an aid: a path, or a mapping with `file`."""
     prices: PricesSpec = Field(default_factory=PricesSpec)
     """Prices of remedies, tests and land."""
     costs: CostsSpec | None = None

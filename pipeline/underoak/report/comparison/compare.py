@@ -289,7 +289,7 @@ def _inputs(first: FinishedRun, second: FinishedRun) -> tuple[InputChange, ...]:
 
 
 def _input_touches(of: str, used: set[str]) -> Touches:
-    if of.split(".")[0] in ("parcels", "lab", "deal"):
+    if of.split(".")[0] in ("parcels", "lab", "deal", "rules"):
         return "parcels"
     # a scenario's file is named after the layer that it replaces: rain (m1_mid)
     return "words" if of.startswith("layers.") and of.removeprefix("layers.").split(" (")[0] not in used else "cells"

@@ -14,7 +14,10 @@ Touches = Literal["cells", "parcels", "zones", "doubt", "words"]
 # These keys change words or paths of files, and no number. Files are compared by their content.
 _WORDS = {"title", "trust", "outputs.folder", "region.area", "parcels.file", "checks", "signing", "cohorts"}
 _WORD_KEYS = {"source", "file"}
-_PARCELS, _PARCEL_KEYS = {"parcels", "hosts", "lab", "deal"}, {"remedy"}  # pairs, lab results, deals, potentials
+_PARCELS, _PARCEL_KEYS = (
+    {"parcels", "hosts", "lab", "deal", "rules"},
+    {"remedy"},
+)  # pairs, lab results, deals, potentials
 _DOUBT, _DOUBT_KEYS = {"uncertainty", "verdict", "prices"}, {"sd", "quantiles", "correlation_range", "grain"}
 _MOST = 70  # characters of a value that are shown
 

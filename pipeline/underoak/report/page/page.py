@@ -28,6 +28,7 @@ from underoak.report.text.decision.cohort_words import what_p_is_not
 from underoak.report.text.decision.deal_words import DEFERS, deal_words, has_deal, stale_words
 from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, BreakEvenWords, break_even_words
 from underoak.report.text.decision.neighbour_words import NEIGHBOURS, NO_SCORE, kind_words, neighbour_words
+from underoak.report.text.decision.rule_words import rule_totals
 from underoak.report.text.error_words import error_of
 from underoak.report.text.findings import Findings
 from underoak.report.text.lab_words import lab_lines
@@ -107,6 +108,7 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         has_errors=findings.uncertainty is not None,
         warnings=[str(fault) for fault in findings.warnings],
         checks=check_lines(plan.spec.checks, plan.spec, findings.started.date()) if plan.spec.checks else [],
+        rules=_rules(findings),
         cautions=cautions(plan.purpose),
         provenance=_provenance(findings),
     )
@@ -194,6 +196,14 @@ def _beside_verdicts(findings: Findings) -> list[str]:
     if has_yes(findings.parcels["verdict"]):
         lines.append(blind_spots(plan.purpose))
     return [line for line in lines if line]
+
+
+def _rules(findings: Findings) -> list[str]:
+    """Return for each rule of the user's own how many parcels meet it."""
+    if not findings.has_parcels or "rules" not in findings.parcels:
+        return []
+    plan = findings.plan.spec
+    return rule_totals(findings.parcels["rules"].tolist(), findings.rules, plan, findings.started.date())
 
 
 def left_out(count: int, most: int) -> str:

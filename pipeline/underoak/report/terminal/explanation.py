@@ -34,6 +34,7 @@ from underoak.report.text.criterion_words import (
 from underoak.report.text.decision.check_words import parcel_check_lines
 from underoak.report.text.decision.deal_words import deal_lines
 from underoak.report.text.decision.facts import DecisionFacts
+from underoak.report.text.decision.rule_words import rule_lines
 from underoak.report.text.decision.years_words import dry_words
 from underoak.report.text.error_words import error_lines
 from underoak.report.text.lab_words import sampling_lines
@@ -89,11 +90,12 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str, facts
 
 
 def _beside_ground(row: Any, plan: PlanSpec, facts: DecisionFacts) -> list[str]:
-    """Return what is known beside the ground: the deal, and what to check first."""
+    """Return what is known beside the ground: the deal, what to check first, the user's rules."""
     lines = []
     for part in (
         deal_lines(row, facts.deal, plan, facts.today),
         parcel_check_lines(row, facts.deal, plan, facts.today),
+        rule_lines(row, facts.rules, plan, facts.today),
     ):
         lines += [""] if part else []
         lines += [piece for line in part for piece in wrapped(line, "  " if line.startswith("- ") else "")]

@@ -21,6 +21,7 @@ from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.case import Case
+from underoak.plan.keys.rules import RuleSpec
 from underoak.plan.plan import Plan
 from underoak.report.text.criterion_words import CHANGES
 from underoak.uncertainty import Coverage
@@ -92,6 +93,7 @@ class Findings:
     uncertainty: UncertaintyRecord | None = None  # how layers were drawn; None without draws
     years: YearsRecord | None = None  # what single years brought; None without `years`, and in scenarios
     water_held: tuple[WaterHeld, ...] = ()  # sources of water held against them
+    rules: tuple[RuleSpec, ...] = ()  # of the user's own
     deal: Ledger | None = None  # of all parcels; None where the plan asks for none
     pairs: Any = None  # best pairs over all species of the present, by id; on the first case
 

@@ -1,4 +1,4 @@
-"""What explanations of a finished run need beside its tables: the day, the entries of the deal."""
+"""What explanations of a finished run need beside its tables: the day, the entries of the deal, the user's rules."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from underoak.decision.deal.ledger import DealEntry
+from underoak.plan.keys.rules import RuleSpec
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,3 +16,4 @@ class DecisionFacts:
 
     today: datetime.date
     deal: Mapping[str, DealEntry] = field(default_factory=dict)  # by question
+    rules: tuple[RuleSpec, ...] = ()  # of the user's own
