@@ -1,7 +1,10 @@
 from __future__ import annotations
 
+import math
+
 import pytest
 
+import underoak
 from underoak.base.errors import UnderoakError
 from underoak.plan import load_profile, profile_names, species_list
 from underoak.plan.profiles.species_sheet import WIDTH, sheet, species_sheet
@@ -76,3 +79,20 @@ def test_a_sheet_names_essential_criteria_and_their_source() -> None:
 def test_a_sheet_of_nothing_is_refused() -> None:
     with pytest.raises(UnderoakError, match="E332"):
         species_sheet("tuber_indicum")
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_a_sheet_ends_with_a_command_that_works_once_its_figures_are_filled_in(name: str) -> None:
+    command = (
+        " ".join(species_sheet(name).split())
+        .rpartition("Next: ")[2]
+        .removesuffix(" judges a spot from figures that you have.")
+    )
+    program, verb, species, *figures = command.split()
+    assert (program, verb, species, len(figures)) == ("underoak", "judge", name, 3)
+    criteria = load_profile(name).criteria
+    names = [figure.removesuffix("=…") for figure in figures]
+    assert [criteria[key].weight for key in names] == sorted((c.weight for c in criteria.values()), reverse=True)[:3]
+    best = [criteria[key].curve.curve().full for key in names]
+    filled = [f"{key}={low if math.isfinite(low) else high}" for key, (low, high) in zip(names, best, strict=True)]
+    assert underoak.judge(name, filled).suitability == pytest.approx(1.0)

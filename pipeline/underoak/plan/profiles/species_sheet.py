@@ -76,6 +76,9 @@ def _lines(profile: Profile) -> Iterator[str]:
     for name, criterion in by_weight:
         yield ""
         yield from _criterion(name, criterion)
+    yield ""
+    figures = " ".join(f"{name}=…" for name, _ in by_weight[:3])
+    yield from _wrapped(f"Next: underoak judge {profile.name} {figures} judges a spot from figures that you have.")
 
 
 def _table(criteria: Iterable[tuple[str, ProfileCriterion]]) -> Iterator[str]:
