@@ -6,11 +6,20 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, ModelWrapValidatorHandler, ValidationError, model_validator
-from pydantic_core import InitErrorDetails
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    GetJsonSchemaHandler,
+    ModelWrapValidatorHandler,
+    ValidationError,
+    model_validator,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, InitErrorDetails
 
 from underoak.base.errors import UnderoakError
 from underoak.plan.reading.faults import PendingFault, plain_errors, refusal
+from underoak.plan.reading.key_docs import key_docs
 
 PlacedFault = tuple[tuple[int | str, ...], PendingFault]  # the key inside the part, and the fault
 
@@ -22,10 +31,20 @@ class Spec(BaseModel):
         frozen=True,
         extra="forbid",
         allow_inf_nan=False,
-        use_attribute_docstrings=True,
         serialize_by_alias=True,
         defer_build=True,
     )
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """Add the docstrings of the keys: pydantic would read all sources again in every process that loads a plan."""
+        schema = handler(core_schema)
+        properties = handler.resolve_ref_schema(schema).get("properties", {})
+        for name, words in key_docs(cls).items():
+            field = cls.model_fields.get(name)
+            if field is not None:
+                properties[field.alias or name].setdefault("description", words)
+        return schema
 
     @model_validator(mode="wrap")
     @classmethod
