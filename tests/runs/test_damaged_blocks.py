@@ -23,7 +23,7 @@ SIDE = 32  # cells of a block
 @pytest.fixture(scope="module")
 def small(tmp_path_factory):
     folder = tmp_path_factory.mktemp("small")
-    plan = noise_country(folder, 120, 150)
+    plan = noise_country(folder, 120, 150, parcels=24)
     with rasterio.open(folder / "dem.tif") as raster:
         profile, cells = raster.profile, raster.read(1)
     profile.update(compress="deflate", tiled=True, blockxsize=SIDE, blockysize=SIDE)
@@ -163,8 +163,6 @@ def test_a_cache_that_cannot_be_written_or_read_only_costs_time(case, tmp_path, 
 
 
 def test_the_record_adds_up_keeps_the_newer_half_and_survives_torn_lines(tmp_path, monkeypatch):
-    from underoak.engine.storage import verified_blocks
-
     monkeypatch.setenv("UNDEROAK_CACHE", str(tmp_path))
     rng = np.random.default_rng(11)
     sets = [np.unique(rng.integers(0, 500, 40)) for _ in range(3)]
@@ -175,8 +173,9 @@ def test_the_record_adds_up_keeps_the_newer_half_and_survives_torn_lines(tmp_pat
         record.write(b'1234 {"sha256": "aa"')
     assert np.array_equal(read_verified(["aa"])["aa"], np.unique(np.concatenate(sets)))
     assert read_verified(["cc"]) == {}
-    monkeypatch.setattr(verified_blocks, "_MOST_BYTES", 2000)
-    for i in range(100):
-        add_verified({f"{i:064d}": np.arange(3)})
-    assert (tmp_path / "verified_blocks.txt").stat().st_size <= 2000
-    assert f"{99:064d}" in read_verified([f"{99:064d}"])
+    for i in range(12):
+        add_verified({f"{i:064d}": np.arange(0, 80_000, 2)})  # half a megabyte each
+    last = f"{11:064d}"
+    assert (tmp_path / "verified_blocks.txt").stat().st_size <= 4 * 2**20
+    assert read_verified([f"{0:064d}"]) == {}
+    assert last in read_verified([last])

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from shapely import affinity
 
 from underoak.base.grid import Grid
-from underoak.places.planting import row_frames as frames_module
 from underoak.places.planting.planting import lay_out
-from underoak.places.planting.row_frames import trees_that_fit, true_scales
+from underoak.places.planting.row_frames import MOST_PLACES, trees_that_fit, true_scales
 
 CRS = "EPSG:3035"  # equal areas; near its middle metres are true
 X, Y = 4_321_000.0, 3_210_000.0
@@ -78,11 +77,12 @@ def test_a_strip_narrower_than_two_headlands_takes_no_tree(run):
     assert trees.tolist() == [0.0, 0.0, np.floor(392 / 5) + 1]
 
 
-def test_a_parcel_of_too_many_places_is_computed_from_its_area(run, monkeypatch):
-    monkeypatch.setattr(frames_module, "MOST_PLACES", 100)
-    square = np.array([shapely.box(X, Y, X + 108, Y + 108)], object)
-    trees = trees_that_fit(square, CRS, (5.0, 5.0), np.array([0.4]), GRID, run)
-    assert trees.tolist() == [np.floor(1.0 * 0.4 * 400)]
+def test_a_parcel_of_too_many_places_is_computed_from_its_area(run):
+    side, usable = 12_000.0, 0.4
+    assert (side / 5.0) ** 2 > MOST_PLACES
+    square = np.array([shapely.box(X, Y, X + side + 8, Y + side + 8)], object)
+    trees = trees_that_fit(square, CRS, (5.0, 5.0), np.array([usable]), GRID, run)
+    assert trees == pytest.approx([side**2 / 25 * usable], rel=5e-4)  # a metre of the map is a true one within 2e-4
 
 
 def test_a_metre_is_a_true_metre_everywhere():
