@@ -160,6 +160,36 @@ def test_a_hard_limit_of_the_system_while_tiles_are_judged_is_told_as_a_shortage
     assert done.stdout.strip() == "E503 7"
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a hard limit on memory of this kind is Linux's")
+@pytest.mark.parametrize("kind", ["DATA", "AS"])
+@pytest.mark.parametrize("share", [0.35, 0.8])
+def test_a_run_under_a_hard_limit_that_it_cannot_keep_ends_with_a_shortage(country, tmp_path, kind, share):
+    """The limit is a share of what the process has once libraries and plan are loaded, and room for a run."""
+    given, folder = country
+    (tmp_path / "plan.json").write_text(json.dumps(given), encoding="utf-8")
+    script = f"""
+        import json, resource, sys
+        from pathlib import Path
+        import underoak as uo
+        from underoak.base.errors import UnderoakError
+        from underoak.runs.run import run
+
+        plan = uo.load_plan(json.loads(Path({str(tmp_path / "plan.json")!r}).read_text()), base=Path({str(folder)!r}))
+        name = {{"DATA": "VmData", "AS": "VmSize"}}[{kind!r}]
+        lines = Path("/proc/self/status").read_text().splitlines()
+        used = next(int(line.split()[1]) for line in lines if line.startswith(name)) * 1024
+        limit = used + int({share} * 2**28)
+        resource.setrlimit(getattr(resource, "RLIMIT_" + {kind!r}), (limit, limit))
+        try:
+            run(plan, out=Path({str(tmp_path / "out")!r}), workers=2)
+        except UnderoakError as error:
+            print(error.faults[0].code, error.exit_code)
+    """
+    done = subprocess.run([sys.executable, "-c", textwrap.dedent(script)], capture_output=True, text=True, timeout=60)
+    assert done.stdout.strip() == "E503 7", done.stderr[-2000:]
+    assert not (tmp_path / "out" / "run.json").exists()
+
+
 def test_what_means_a_shortage():
     assert is_shortage(OSError(errno.ENOMEM, "Cannot allocate memory"))
     assert not is_shortage(OSError(errno.ENOSPC, "No space left on device"))

@@ -9,7 +9,10 @@ from collections.abc import Iterator
 
 from underoak.base.errors import Fault, UnderoakError
 
-_SIGNS = ("bad_alloc", "out of memory", "outofmemory", "cannot allocate memory", "can't start new thread")
+_SIGNS = (
+    "bad_alloc", "out of memory", "outofmemory", "cannot allocate memory", "can't start new thread",
+    "failed to map segment",
+)  # fmt: skip
 _FIX = (
     "finished tiles are kept: free memory, or allow more, and run again; fewer --workers and a small --tile need less"
 )
@@ -40,10 +43,26 @@ def has_room(size: int) -> bool:
     (True, False)
     """
     try:
-        mmap.mmap(-1, size).close()
+        if hasattr(mmap, "MAP_PRIVATE"):  # a shared map does not count under all limits
+            mmap.mmap(-1, size, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS).close()
+        else:
+            mmap.mmap(-1, size).close()
     except (OSError, OverflowError, MemoryError, ValueError):
         return False
     return True
+
+
+LEAST_ROOM = 2**28  # bytes: with less, no run was ever finished
+
+
+def refuse_without_room(doing: str, size: int = LEAST_ROOM) -> None:
+    """Refuse to go on where so many bytes cannot be had: the linear algebra library stands still then.
+
+    Raises:
+        UnderoakError: E503.
+    """
+    if not has_room(size):
+        raise shortage(doing, reason=f"less than {size / 1e6:.0f} MB are left")
 
 
 def shortage(doing: str, where: str = "", reason: str = "") -> UnderoakError:

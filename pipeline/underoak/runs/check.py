@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from underoak.base.command_name import command_name
-from underoak.base.memory_errors import report_shortage
+from underoak.base.memory_errors import refuse_without_room, report_shortage
 from underoak.engine.judge.warm_up import is_compiled
 from underoak.engine.prepare.estimate import Allowance, Estimate, estimate, fit_memory, refuse_large_files
 from underoak.engine.prepare.timing_trial import trial
@@ -39,6 +39,7 @@ def check(
     Raises:
         UnderoakError: with every fault; with every warning too if `strict`.
     """
+    refuse_without_room("checking the plan")
     allowance = Allowance.of(memory)
     refuse_large_files(plan, allowance)
     ready = prepare_run(plan if seed is None else plan.with_seed(seed), Progress("none"), strict=strict, deep=deep)

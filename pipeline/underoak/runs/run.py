@@ -12,7 +12,7 @@ from typing import Any
 
 from underoak.base.codes import EXCLUDED
 from underoak.base.errors import Fault, Problems
-from underoak.base.memory_errors import report_shortage
+from underoak.base.memory_errors import refuse_without_room, report_shortage
 from underoak.engine.judge.counts import CLASS_CODES, TileCounts
 from underoak.engine.prepare.case_faults import CaseFaults, FailedScenario, LayerFaults
 from underoak.engine.prepare.estimate import Allowance, estimate, fit_memory, refuse_large_files
@@ -79,6 +79,7 @@ def run(
         UnderoakError: with every fault found before computing starts, or the one that stopped it; no file is then
             left half-written under a final name, and finished tiles are saved. E503 if memory runs out.
     """
+    refuse_without_room("making this run")
     plan = plan if seed is None else plan.with_seed(seed)
     options = _Options(
         folder=Path(out) if out is not None else plan.base / plan.outputs.folder,

@@ -12,6 +12,7 @@ import sys
 import textwrap
 import threading
 import time
+from pathlib import Path
 
 import numpy as np
 import psutil
@@ -355,3 +356,62 @@ def test_a_run_ends_though_a_thread_hangs_in_a_file(small):
     assert "E232 soil_ph (ph.tif): reading rows" in done.stderr
     assert "Traceback" not in done.stderr
     assert not [path for path in (small / "out").rglob("*.tif") if ".underoak" not in path.parts]
+
+
+# --- no memory
+
+
+def length_with_little_memory(values):
+    """Leave this process 60 MB of its own, for what comes."""
+    import resource
+
+    lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    used = next(int(line.split()[1]) for line in lines if line.startswith("VmData")) * 1024
+    resource.setrlimit(resource.RLIMIT_DATA, (used + 60 * 2**20,) * 2)
+    return len(values)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a hard limit on memory of this kind is Linux's")
+def test_a_process_without_memory_for_its_next_job_is_told_as_a_shortage():
+    with ReaderProcess() as reader:
+        assert reader.call(length_with_little_memory, b"abc") == 3
+        began = time.monotonic()
+        with pytest.raises(UnderoakError, match="E503 memory ran out while reading the inputs"):
+            reader.call(doubled, bytes(300 * 2**20))
+        assert time.monotonic() - began < 30
+        assert reader.call(doubled, 2)[0] == 4  # a new process takes over
+
+
+def test_an_answer_that_there_is_no_memory_for_is_told_as_a_shortage(monkeypatch):
+    with ReaderProcess() as reader:
+        reader.call(doubled, 1)
+
+        def short(stream):
+            raise MemoryError
+
+        began = time.monotonic()
+        monkeypatch.setattr(reader_process.pickle, "load", short)
+        with pytest.raises(UnderoakError, match="E503 memory ran out"):
+            reader.call(doubled, 2)  # of three answers, at least the last but one
+        assert time.monotonic() - began < 30
+        monkeypatch.undo()
+        assert reader.call(doubled, 3)[0] == 6
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a hard limit on memory of this kind is Linux's")
+@pytest.mark.parametrize("megabytes", [60, 90, 120])
+def test_a_process_without_memory_to_start_is_told_as_a_shortage(megabytes):
+    """The limit is on the new process only."""
+    script = f"""
+        import resource
+        from underoak.base.errors import UnderoakError
+        from underoak.engine.workers import reader_process as one
+        one._START = "import resource; resource.setrlimit(resource.RLIMIT_DATA, ({megabytes} << 20,) * 2)" + one._START
+        try:
+            with one.ReaderProcess() as reader:
+                print(reader.call(len, b"abc"))
+        except UnderoakError as error:
+            print(error.faults[0].code)
+    """
+    done = subprocess.run([sys.executable, "-c", textwrap.dedent(script)], capture_output=True, text=True, timeout=60)
+    assert done.stdout.strip() in ("E503", "3"), done.stderr[-2000:]

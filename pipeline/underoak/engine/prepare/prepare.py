@@ -10,6 +10,7 @@ import numpy as np
 
 from underoak.base.errors import Fault, Problems, UnderoakError
 from underoak.base.grid import Grid
+from underoak.base.memory_errors import refuse_without_room
 from underoak.engine.judge.recipe import CaseRecipe, JudgedLayer, LayerTest, Recipe
 from underoak.engine.judge.uncertainty import together_pairs, uncertainty_of
 from underoak.engine.judge.warm_up import is_compiled, warm_up
@@ -231,7 +232,12 @@ class _RecipeBuilder:
 
 
 def _load_decoder() -> None:
-    """Load the decoding kernels, while the reader process opens the files."""
+    """Load the decoding kernels, while the reader process opens the files.
+
+    Raises:
+        UnderoakError: E503 without room for them.
+    """
+    refuse_without_room("loading the compiled kernels")
     Encoding().decode(np.zeros((1, 1), np.float32))
 
 

@@ -18,15 +18,22 @@ from multiprocessing import spawn
 from typing import IO, Any, TypeVar
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.base.memory_errors import shortage
+from underoak.base.memory_errors import is_shortage, shortage
 from underoak.engine.container_memory import memory_kills
 from underoak.engine.system import exit_name
-from underoak.engine.workers.reader_worker import REST
+from underoak.engine.workers.reader_worker import REST, SHORT
 
 LIMIT_SECONDS = 120.0  # for one read of a header or of a few blocks
 _IDLE_SECONDS = 600.0  # between reads, where it only computes
-_START = "from underoak.engine.workers.reader_worker import serve; serve()"
-_ENDED = ("ended",)
+_START = f"""
+try:
+    from underoak.engine.workers.reader_worker import serve
+except (ImportError, MemoryError) as error:
+    text = str(error)
+    raise SystemExit({SHORT} if not text or "map segment" in text or "allocate" in text else 1)
+serve()
+"""
+_ENDED, _SHORT = ("ended",), ("short",)
 _MOST_RESTARTS = 8  # files that crash or hang; the check ends if there are more
 _Result = TypeVar("_Result")
 
@@ -79,8 +86,8 @@ class ReaderProcess:
                 self._end()
                 return work(*args)
             except BaseException as error:
-                if not isinstance(error, UnderoakError):
-                    self._end()
+                if not isinstance(error, UnderoakError) or error.faults[0].code == "E503":
+                    self._end()  # without memory it may stand still; the next job gets a new one
                 raise
 
     def _give(self, work: Callable[..., Any], args: tuple[Any, ...], unreadable: dict[str, Fault]) -> _Worker:
@@ -104,6 +111,8 @@ class ReaderProcess:
                 return pickle.loads(parts[0])
             elif kind == "fault":
                 raise parts[0]
+            elif kind == "short":
+                raise shortage("taking what the reading process found")
             elif kind == "bug":
                 bug = RuntimeError(parts[0])
                 bug.add_note(parts[1])  # for --debug
@@ -113,7 +122,7 @@ class ReaderProcess:
                 if code == 0:
                     raise _Left
                 name = exit_name(code)
-                if name == "SIGKILL" and memory_kills() != worker.kills_before:
+                if code == SHORT or (name == "SIGKILL" and memory_kills() != worker.kills_before):
                     raise shortage(f"reading {what or 'the inputs'}", where)
                 if not where:
                     raise RuntimeError(f"the reader process ended while it read no file ({name})")
@@ -210,8 +219,12 @@ class _Worker:
         try:
             while True:
                 self._received.put(pickle.load(self._answers))
-        except Exception:  # it died, possibly within an answer
-            self._received.put(_ENDED)
+        except Exception as error:  # it died, possibly within an answer; or this process has no memory for one
+            if is_shortage(error):
+                self._process.kill()
+                self._received.put(_SHORT)
+            else:
+                self._received.put(_ENDED)
             self._process.wait()  # so that no zombie stays when it has ended by itself
 
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import IO, Any
 
 from underoak.base.errors import Fault, UnderoakError
-from underoak.base.memory_errors import is_shortage, shortage
+from underoak.base.memory_errors import is_shortage, refuse_without_room, shortage
 from underoak.engine import system
 
 # The parent enforces the limit on one read; this one ends a read that outlives the parent.
@@ -21,10 +21,22 @@ _ALARM_SECONDS = 600
 _REST_SECONDS = 5.0  # for the next check in the same process; UNDEROAK_READER_SECONDS changes it
 
 REST = b""  # a job that means: no more jobs for now
+_LEAST_ROOM = 2**26  # bytes, for the libraries that read files
+SHORT = 75  # exit code of a process that has no memory to take a job or to answer
 
 
 def serve() -> None:
     """Run jobs until the parent closes stdin, or ends."""
+    try:
+        _serve()
+    except BaseException as error:
+        if is_shortage(error) or isinstance(error, UnderoakError):
+            os._exit(SHORT)
+        raise
+
+
+def _serve() -> None:
+    refuse_without_room("checking the inputs", _LEAST_ROOM)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent handles Ctrl-C and ends this process
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # text that libraries print must not mix with answers
@@ -49,8 +61,8 @@ def _receive(stream: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
     try:
         while True:
             jobs.put(pickle.load(stream))
-    finally:  # the parent is done or gone
-        os._exit(0)
+    except BaseException as error:  # else the parent is done or gone
+        os._exit(SHORT if is_shortage(error) else 0)
 
 
 def _import_readers() -> None:
