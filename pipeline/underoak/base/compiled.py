@@ -1,7 +1,7 @@
 """Decorators that compile kernels: the one door to numba.
 
 Kernels are compiled when they are first called, let other threads run meanwhile, and keep the order of sums. Their code
-stays on disk (`base.kernel_cache`).
+stays on disk (`base.compilation.kernel_cache`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any, TypeVar, cast
 import numba
 from numba.core.options import DefaultOptions
 
-from underoak.base.kernel_cache import KernelCache, has_cache
+from underoak.base.compilation.kernel_cache import KernelCache, has_cache
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -20,8 +20,8 @@ from underoak.decision.water.parcel_columns import with_chance_held, with_years
 from underoak.decision.water.single_years import years_record
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.prepare.prepare import PreparedCase
+from underoak.engine.storage.records.year_records import WaterHeld, YearsRecord
 from underoak.engine.storage.spool import Spool
-from underoak.engine.storage.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import software
 from underoak.engine.write.cog import BLOCK
 from underoak.indicators import cell_areas, cell_metres

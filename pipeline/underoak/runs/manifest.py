@@ -22,9 +22,9 @@ from underoak.engine.storage.manifest import (
     RunTimes,
     WeightsRecord,
 )
-from underoak.engine.storage.year_records import WaterHeld, YearsRecord
+from underoak.engine.storage.records.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import FileRecord, InputRecord
-from underoak.plan.keys.rules import RuleSpec
+from underoak.plan.keys.decision.rules import RuleSpec
 from underoak.plan.plan import Plan
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels
     from underoak.places.parcels.case_reducers import ParcelReducers
     from underoak.places.series.values import YearsOfParcels
-    from underoak.plan.keys.rules import RuleSpec
+    from underoak.plan.keys.decision.rules import RuleSpec
 
 MOST_COMPARED = 50_000  # parcels whose outlines are compared; of more, the cells are
 

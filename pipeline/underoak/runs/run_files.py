@@ -9,7 +9,7 @@ from underoak.decision.deal.deal_file import NAME as DEAL
 from underoak.engine.prepare.prepare import Prepared
 from underoak.engine.storage.manifest import MANIFEST
 from underoak.plan.keys.constraints import ShapesConstraint
-from underoak.plan.keys.years import SeriesSpec
+from underoak.plan.keys.decision.years import SeriesSpec
 from underoak.plan.plan import Plan
 
 DATED = ("report.html", "item.json")  # they hold the time of the run

@@ -15,7 +15,7 @@ from underoak.base.errors import UnderoakError
 from underoak.decision.checks.order import expected_spend, fit_before, order_checks
 from underoak.decision.deal.ledger import DealEntry
 from underoak.places.answers.deal import DealState
-from underoak.plan.keys.checks import CheckSpec
+from underoak.plan.keys.decision.checks import CheckSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.decision.check_words import check_lines, parcel_check_lines
 

@@ -25,7 +25,7 @@ from underoak.places.answers.deal import Answer, Block, DealState, answer_of
 from underoak.places.answers.verdict import Verdict
 from underoak.places.geometry.areas import areas_ha
 from underoak.places.geometry.parcel_shapes import Parcels
-from underoak.plan.keys.deal import QUESTIONS
+from underoak.plan.keys.decision.deal import QUESTIONS
 from underoak.report import ranking
 
 from noise import small_country, write_shapes

@@ -19,7 +19,7 @@ from underoak.decision.money.break_even import (
     needed_yield,
     net_price,
 )
-from underoak.plan.keys.costs import CostsSpec
+from underoak.plan.keys.decision.costs import CostsSpec
 
 BASE = {
     "set_up_ha": 15000, "yearly_ha": 1200, "hours_per_kg": 10, "wage": 15, "price_kg": [300, 500, 700], "saleable": 1,

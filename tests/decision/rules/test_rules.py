@@ -13,8 +13,8 @@ from underoak.base.errors import Problems
 from underoak.decision.rules.evaluation import apply_rule
 from underoak.decision.rules.reading import read_rules
 from underoak.places.answers.rules import RuleState
+from underoak.plan.keys.decision.rules import RuleSpec
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.plan.keys.rules import RuleSpec
 from underoak.report.text.decision.rule_words import rule_lines
 
 from noise import small_country

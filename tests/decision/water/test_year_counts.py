@@ -9,10 +9,10 @@ import pytest
 
 from underoak.decision.water.held_water import Demand, demand_of, water_held
 from underoak.decision.water.single_years import _at_place, dry_years, years_record
-from underoak.engine.storage.year_records import Event, EventLimit, NoDryYear
+from underoak.engine.storage.records.year_records import Event, EventLimit, NoDryYear
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.series.values import SeriesOfParcels, YearsOfParcels
-from underoak.plan.keys.water_supply import WaterSupplySpec
+from underoak.plan.keys.decision.water_supply import WaterSupplySpec
 from underoak.plan.profiles.practice import Irrigation
 from underoak.plan.profiles.profile import load_profile
 

@@ -10,8 +10,8 @@ import xarray as xr
 from underoak.base.errors import Problems
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.series.gridded_series import read_gridded
+from underoak.plan.keys.decision.years import SeriesSpec
 from underoak.plan.keys.region import TrustSpec
-from underoak.plan.keys.years import SeriesSpec
 
 FIRST, YEARS = 1987, 3
 

@@ -7,7 +7,7 @@ import pytest
 
 from underoak.base.errors import Problems
 from underoak.places.series.station_table import read_station
-from underoak.plan.keys.years import SeriesSpec
+from underoak.plan.keys.decision.years import SeriesSpec
 
 IDS = ("007", "12", "mill field")
 

@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from underoak.plan.keys.checks import CheckSpec
+from underoak.plan.keys.decision.checks import CheckSpec
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from underoak.decision.deal.overlays import read_overlay
 from underoak.places.answers.deal import DealState
 from underoak.places.tables.fields import TableFields
 from underoak.places.tables.text_table import TableColumns, read_rows, read_text
-from underoak.plan.keys.deal import QUESTIONS, STATES, DealSpec, EntrySpec, OverlaySpec
+from underoak.plan.keys.decision.deal import QUESTIONS, STATES, DealSpec, EntrySpec, OverlaySpec
 
 if TYPE_CHECKING:
     from underoak.places.geometry.parcel_shapes import Parcels

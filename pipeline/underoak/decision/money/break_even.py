@@ -17,8 +17,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from underoak.engine.storage.break_even_record import BreakEven, NeededChance, NeededPrice, NeededYield, StopRule
-from underoak.plan.keys.costs import CostsSpec
+from underoak.engine.storage.records.break_even_record import (
+    BreakEven,
+    NeededChance,
+    NeededPrice,
+    NeededYield,
+    StopRule,
+)
+from underoak.plan.keys.decision.costs import CostsSpec
 
 
 def annuity(years: int, discount: float) -> float:

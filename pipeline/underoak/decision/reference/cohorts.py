@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from underoak.plan.keys.cohorts import Counted
+from underoak.plan.keys.decision.cohorts import Counted
 from underoak.plan.keys.quantities import Share, Text, Whole
 from underoak.plan.reading.spec import Spec
 from underoak.plan.reading.validation import read_as

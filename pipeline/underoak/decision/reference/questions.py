@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from underoak.plan.keys.deal import QUESTIONS, DealSpec
+from underoak.plan.keys.decision.deal import QUESTIONS, DealSpec
 from underoak.plan.keys.quantities import Name, Text
 from underoak.plan.reading.spec import Spec
 from underoak.plan.reading.validation import read_as

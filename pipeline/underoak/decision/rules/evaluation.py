@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from underoak.base.number_words import TIE
 from underoak.places.answers.rules import RuleOutcome, RuleState
-from underoak.plan.keys.rules import ConditionSpec, RuleSpec
+from underoak.plan.keys.decision.rules import ConditionSpec, RuleSpec
 
 if TYPE_CHECKING:
     import pandas as pd

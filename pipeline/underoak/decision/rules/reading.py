@@ -14,7 +14,7 @@ from underoak.decision.rules.evaluation import FIGURES, TEXTS
 from underoak.layers.files import input_path
 from underoak.places.tables.fields import TableFields
 from underoak.places.tables.text_table import TableColumns, read_rows, read_text
-from underoak.plan.keys.rules import RuleFile, RuleSpec
+from underoak.plan.keys.decision.rules import RuleFile, RuleSpec
 from underoak.plan.reading.faults import pending_fault
 from underoak.plan.reading.validation import read_as
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from underoak.base.errors import Problems, count_of, did_you_mean
 from underoak.decision.water.single_years import event_limits
-from underoak.engine.storage.year_records import Event
+from underoak.engine.storage.records.year_records import Event
 from underoak.places.series.values import YearsOfParcels
 
 if TYPE_CHECKING:

@@ -13,11 +13,11 @@ import numpy.typing as npt
 from underoak.decision.water.account import Supply, pond_that_closes, pumped_by_month
 from underoak.decision.water.plotting_positions import exceeded_in_one_of
 from underoak.decision.water.seasons import complete, in_order, lacked, longest_run, season_days, season_months_by_year
-from underoak.engine.storage.year_records import Dose, Event, EventLimit, WateredYear, WaterHeld
+from underoak.engine.storage.records.year_records import Dose, Event, EventLimit, WateredYear, WaterHeld
 from underoak.places.series.values import SeriesOfParcels
 
 if TYPE_CHECKING:
-    from underoak.plan.keys.water_supply import WaterSupplySpec
+    from underoak.plan.keys.decision.water_supply import WaterSupplySpec
     from underoak.plan.plan import Plan
     from underoak.plan.profiles.practice import Irrigation
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from underoak.engine.storage.year_records import Event, WaterHeld, YearsAtPlace, YearsRecord
+from underoak.engine.storage.records.year_records import Event, WaterHeld, YearsAtPlace, YearsRecord
 from underoak.places.columns.column import arrange
 from underoak.places.columns.parcels import PARCELS
 

@@ -18,7 +18,7 @@ from underoak.decision.water.seasons import (
     month_length,
     season_months_by_year,
 )
-from underoak.engine.storage.year_records import (
+from underoak.engine.storage.records.year_records import (
     BalanceYears,
     DryYears,
     Event,

@@ -19,11 +19,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.base.json_text import json_text
-from underoak.engine.storage.break_even_record import BreakEven
-from underoak.engine.storage.year_records import WaterHeld, YearsRecord
+from underoak.engine.storage.records.break_even_record import BreakEven
+from underoak.engine.storage.records.year_records import WaterHeld, YearsRecord
 from underoak.engine.write.checksums import FileRecord, InputRecord
+from underoak.plan.keys.decision.rules import RuleSpec
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.plan.keys.rules import RuleSpec
 from underoak.plan.profiles.looked_at import LookedAt
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 

@@ -21,8 +21,8 @@ from underoak.layers.formats.netcdf_zarr import NetcdfZarrSource
 from underoak.places.geometry.parcel_shapes import Parcels
 from underoak.places.series.station_table import POSSIBLE
 from underoak.places.series.values import SeriesOfParcels
+from underoak.plan.keys.decision.years import SERIES_UNITS, SeriesSpec
 from underoak.plan.keys.region import TrustSpec
-from underoak.plan.keys.years import SERIES_UNITS, SeriesSpec
 
 Doubles = npt.NDArray[np.float64]
 _MOST_VALUES = 60_000_000  # cells times months that are held at a time

@@ -15,8 +15,8 @@ from underoak.base.errors import Problems, did_you_mean
 from underoak.places.series.values import SeriesOfParcels
 from underoak.places.tables.fields import TableFields
 from underoak.places.tables.text_table import TableColumns, read_rows, read_text
+from underoak.plan.keys.decision.years import SERIES_UNITS, SeriesSpec
 from underoak.plan.keys.quantities import is_rate_of_water
-from underoak.plan.keys.years import SERIES_UNITS, SeriesSpec
 
 # Values that can be true, in mm a month and degC; common practice, no source.
 POSSIBLE = {

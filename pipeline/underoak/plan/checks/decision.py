@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from underoak.base.errors import did_you_mean
-from underoak.plan.keys.deal import QUESTIONS
+from underoak.plan.keys.decision.deal import QUESTIONS
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.reading.validation import Check
 

@@ -12,14 +12,14 @@
 | `scenarios`, `futures` | `scenarios` |
 | `parcels`, `zones`, `native`, `lab` | `places` |
 | `verdict`, `prices` | `verdict` |
-| `costs` | `costs` |
-| `neighbours` | `neighbours` |
-| `years` | `years` |
-| `water_supply` | `water_supply` |
-| `deal` | `deal` |
-| `checks`, `signing` | `checks` |
-| `cohorts` | `cohorts` |
-| `rules` | `rules` |
+| `costs` | `decision/costs` |
+| `neighbours` | `decision/neighbours` |
+| `years` | `decision/years` |
+| `water_supply` | `decision/water_supply` |
+| `deal` | `decision/deal` |
+| `checks`, `signing` | `decision/checks` |
+| `cohorts` | `decision/cohorts` |
+| `rules` | `decision/rules` |
 
 `quantities` holds the types of single values, such as `30 m`.
 """

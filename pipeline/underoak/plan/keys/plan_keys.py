@@ -6,24 +6,24 @@ from typing import Annotated, Literal
 
 from pydantic import Field, WithJsonSchema
 
-from underoak.plan.keys.checks import CheckSpec
-from underoak.plan.keys.cohorts import CohortSpec
 from underoak.plan.keys.constraints import ConstraintSpec
-from underoak.plan.keys.costs import CostsSpec
 from underoak.plan.keys.criteria import MaybeCriterion
-from underoak.plan.keys.deal import Date, DealSpec
+from underoak.plan.keys.decision.checks import CheckSpec
+from underoak.plan.keys.decision.cohorts import CohortSpec
+from underoak.plan.keys.decision.costs import CostsSpec
+from underoak.plan.keys.decision.deal import Date, DealSpec
+from underoak.plan.keys.decision.neighbours import NeighbourSpec
+from underoak.plan.keys.decision.rules import Rules
+from underoak.plan.keys.decision.water_supply import WaterSupplySpec
+from underoak.plan.keys.decision.years import YearsSpec
 from underoak.plan.keys.layer import LayerSpec
-from underoak.plan.keys.neighbours import NeighbourSpec
 from underoak.plan.keys.overlay import MAX_CRITERIA, ClassesSpec, CombineSpec, WeightsSpec
 from underoak.plan.keys.places import LabSpec, NativeSpec, ParcelsSpec, ZonesSpec
 from underoak.plan.keys.quantities import NAME_PATTERN, File, Name, Text
 from underoak.plan.keys.region import RegionSpec, TrustSpec
-from underoak.plan.keys.rules import Rules
 from underoak.plan.keys.scenarios import ScenarioSpec, ScenarioSummarySpec
 from underoak.plan.keys.uncertainty import Level, UncertaintySpec
 from underoak.plan.keys.verdict import PricesSpec, VerdictSpec
-from underoak.plan.keys.water_supply import WaterSupplySpec
-from underoak.plan.keys.years import YearsSpec
 from underoak.plan.reading.spec import Spec
 
 MAX_SPECIES, MAX_SCENARIOS = 20, 100

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from underoak.base.number_words import NO_VALUE, figure
-from underoak.engine.storage.year_records import Event, YearsAtPlace, YearsRecord
+from underoak.engine.storage.records.year_records import Event, YearsAtPlace, YearsRecord
 from underoak.places.answers.needs import WaterNeed
 from underoak.report.text.decision.water_words import WATER_HELD, WATER_LIMITS, held_lines
 from underoak.report.text.decision.years_words import PAST, YEARS, dry_words, limit_sources, place_lines, source_words

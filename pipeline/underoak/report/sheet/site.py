@@ -13,7 +13,7 @@ from underoak.base import crs as _crs
 from underoak.base.errors import Fault, UnderoakError
 from underoak.base.grid import Grid
 from underoak.engine.storage.manifest import CaseManifest, Manifest
-from underoak.engine.storage.year_records import DryYears
+from underoak.engine.storage.records.year_records import DryYears
 from underoak.places.answers.native import NativeState, Origin, ZoneState
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.planting.mix import Planted, mix_of
@@ -22,7 +22,7 @@ from underoak.places.planting.planting import PlantingLayout, Way, lay_out, spac
 from underoak.places.planting.row_frames import SETBACK_M, usable_places
 from underoak.places.soil.sampling import Sampling
 from underoak.places.wild.native_range import native_range
-from underoak.plan.keys.deal import DealSpec
+from underoak.plan.keys.decision.deal import DealSpec
 from underoak.plan.keys.verdict import VerdictSpec
 from underoak.plan.profiles.practice import DEFAULT_LIME_RULE, LimeRule, PlantingSpacing, Practice
 from underoak.plan.profiles.profile import Profile, load_profile

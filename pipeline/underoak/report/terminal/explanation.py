@@ -8,7 +8,7 @@ from typing import Any
 from underoak.base.errors import Fault, UnderoakError, did_you_mean, printable
 from underoak.base.number_words import figure, hectares, metres, money, percent, score
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
-from underoak.engine.storage.year_records import YearsRecord
+from underoak.engine.storage.records.year_records import YearsRecord
 from underoak.places.answers.limits import change_of
 from underoak.places.answers.native import ZoneState
 from underoak.places.answers.needs import has_remedy

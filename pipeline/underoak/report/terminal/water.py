@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from underoak.engine.storage.year_records import WaterHeld, YearsRecord
+from underoak.engine.storage.records.year_records import WaterHeld, YearsRecord
 from underoak.report.text.decision.water_words import WATER_HELD, WATER_LIMITS, chance_held, held_lines
 from underoak.report.text.decision.years_words import PAST, YEARS, limit_sources, place_lines, source_words
 from underoak.report.text.lines import wrapped

@@ -13,7 +13,7 @@ from underoak.base.grid import Grid
 from underoak.decision.deal.ledger import Ledger
 from underoak.engine.judge.counts import CaseCounts
 from underoak.engine.storage.manifest import CriterionWords, UncertaintyRecord
-from underoak.engine.storage.year_records import WaterHeld, YearsRecord
+from underoak.engine.storage.records.year_records import WaterHeld, YearsRecord
 from underoak.layers.source import SourceFacts
 from underoak.places.answers.limits import Change
 from underoak.places.answers.verdict import Purpose
@@ -21,7 +21,7 @@ from underoak.places.soil.soil_units import soil_criteria
 from underoak.places.verdicts.rank_order import Order
 from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.case import Case
-from underoak.plan.keys.rules import RuleSpec
+from underoak.plan.keys.decision.rules import RuleSpec
 from underoak.plan.plan import Plan
 from underoak.report.text.criterion_words import CHANGES
 from underoak.uncertainty import Coverage

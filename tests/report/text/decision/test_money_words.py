@@ -7,7 +7,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.plan.keys.costs import CostsSpec
+from underoak.plan.keys.decision.costs import CostsSpec
 from underoak.report.text.decision.money_words import break_even_words
 
 BASE = {

@@ -7,7 +7,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underoak.engine.storage.year_records import (
+from underoak.engine.storage.records.year_records import (
     Dose,
     DryYears,
     Event,

@@ -12,7 +12,7 @@ from underoak.decision.checks.order import CheckOrder, TimeFit, fit_before, open
 from underoak.decision.deal.ledger import DealEntry
 from underoak.places.answers.deal import DealState
 from underoak.places.answers.needs import LabUse
-from underoak.plan.keys.checks import CheckSpec
+from underoak.plan.keys.decision.checks import CheckSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 
 _MOST_NAMED = 3

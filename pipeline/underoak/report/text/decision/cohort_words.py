@@ -5,7 +5,7 @@ from __future__ import annotations
 from underoak.base.number_words import beside, percent
 from underoak.decision.reference.cohorts import cohorts
 from underoak.places.answers.verdict import Purpose
-from underoak.plan.keys.cohorts import CohortSpec
+from underoak.plan.keys.decision.cohorts import CohortSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 
 _LITTLE_DOUBT = 0.95  # common practice, no source

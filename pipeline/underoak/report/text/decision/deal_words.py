@@ -12,7 +12,7 @@ from underoak.decision.reference.questions import questions_of, shipped_question
 from underoak.places.answers.deal import Answer, Block, DealState, answer_of
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.cell_text import ANSWERS
-from underoak.plan.keys.deal import DealSpec
+from underoak.plan.keys.decision.deal import DealSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.verdict import VerdictSpec
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from underoak.decision.deal.ledger import DealEntry
-from underoak.plan.keys.rules import RuleSpec
+from underoak.plan.keys.decision.rules import RuleSpec
 
 
 @dataclass(frozen=True, slots=True)

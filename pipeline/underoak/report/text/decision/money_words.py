@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from underoak.base.number_words import figure, percent
 from underoak.decision.money.break_even import break_even
 from underoak.decision.reference.published_ranges import Item, figures_of
-from underoak.engine.storage.break_even_record import BreakEven, NeededYield, StopRule
-from underoak.plan.keys.costs import CostsSpec
+from underoak.engine.storage.records.break_even_record import BreakEven, NeededYield, StopRule
+from underoak.plan.keys.decision.costs import CostsSpec
 from underoak.report.text.decision.published_words import exact, published_words
 
 BREAK_EVEN = "Break-even, turned round: what would have to be true"

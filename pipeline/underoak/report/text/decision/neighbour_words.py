@@ -7,7 +7,7 @@ from typing import Any
 
 from underoak.base.errors import count_of
 from underoak.base.number_words import hectares, metres
-from underoak.plan.keys.neighbours import NeighbourKind, NeighbourSpec
+from underoak.plan.keys.decision.neighbours import NeighbourKind, NeighbourSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.quantities import quantity_in
 

@@ -10,8 +10,8 @@ from underoak.base.number_words import beside, figure
 from underoak.decision.deal.ledger import Age, DealEntry
 from underoak.decision.rules.evaluation import AppliedCondition, AppliedRule, apply_rule
 from underoak.places.answers.rules import RuleOutcome, RuleState
+from underoak.plan.keys.decision.rules import RuleSpec
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.plan.keys.rules import RuleSpec
 from underoak.report.text.decision.check_words import exact_money
 
 DEFERS = (

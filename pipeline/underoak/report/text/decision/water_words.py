@@ -7,7 +7,7 @@ from typing import Any
 
 from underoak.base.errors import count_of
 from underoak.base.number_words import figure, hectares
-from underoak.engine.storage.year_records import WaterHeld
+from underoak.engine.storage.records.year_records import WaterHeld
 from underoak.plan.profiles.season import month_names
 
 WATER_HELD = "Water held"

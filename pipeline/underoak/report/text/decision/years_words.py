@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from underoak.base.number_words import figure
-from underoak.engine.storage.year_records import (
+from underoak.engine.storage.records.year_records import (
     BalanceYears,
     DryYears,
     Event,

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from underoak.plan.keys.deal import Date
+from underoak.plan.keys.decision.deal import Date
 from underoak.plan.keys.quantities import File, Number, Text, Whole
 from underoak.plan.reading.spec import Spec
 

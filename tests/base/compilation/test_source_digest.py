@@ -6,7 +6,7 @@ import ast
 from importlib.util import find_spec
 from pathlib import Path
 
-from underoak.base.source_digest import imported_modules, is_unchanged, source_digest
+from underoak.base.compilation.source_digest import imported_modules, is_unchanged, source_digest
 
 PACKAGE = Path(__file__).parents[2] / "pipeline" / "underoak"
 

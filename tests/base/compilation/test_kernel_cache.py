@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from underoak.base.kernel_cache import VERSIONS_ON_DISK
+from underoak.base.compilation.kernel_cache import VERSIONS_ON_DISK
 
 pytestmark = pytest.mark.slow  # each compiles in a new process
 

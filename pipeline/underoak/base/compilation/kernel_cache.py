@@ -21,7 +21,7 @@ from numba.core.compiler import CompileResult
 from numba.core.serialize import dumps
 from numba.misc.appdirs import AppDirs
 
-from underoak.base.source_digest import PACKAGE, is_unchanged, source_digest
+from underoak.base.compilation.source_digest import PACKAGE, is_unchanged, source_digest
 
 VERSIONS_ON_DISK = 3  # of each module; older ones are removed
 

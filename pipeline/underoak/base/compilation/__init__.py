@@ -1,0 +1,1 @@
+"""How compiled code is kept: by the sources that it was made from."""

@@ -1,0 +1,1 @@
+"""Parts of `run.json` with many fields of their own."""

@@ -1,0 +1,1 @@
+"""Keys of a plan that change no suitability: the deal, checks, costs, water held, single years, neighbours."""
