@@ -107,7 +107,7 @@ def _roots() -> Iterator[Path]:
     """Yield the folders for compiled code, best first: NUMBA_CACHE_DIR, the package's own, the user's."""
     if config.CACHE_DIR:
         yield Path(config.CACHE_DIR) / PACKAGE
-    yield Path(__file__).parents[1] / "__pycache__" / "kernels"
+    yield Path(__file__).parents[2] / "__pycache__" / "kernels"
     yield Path(AppDirs(appname=PACKAGE, appauthor=False).user_cache_dir) / "kernels"
 
 

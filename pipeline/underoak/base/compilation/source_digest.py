@@ -15,7 +15,7 @@ from functools import cache
 from pathlib import Path
 
 PACKAGE = "underoak"
-_ROOT = Path(__file__).parents[2]
+_ROOT = Path(__file__).parents[3]
 # plain text search: parsing would take a hundred times as long, and tests hold that both find the same
 _FROM = re.compile(rb"from (underoak[\w.]*) import (\([^)]*\)|[^\n]*)")
 _IMPORT = re.compile(rb"import (underoak[\w.]*)")
