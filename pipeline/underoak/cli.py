@@ -170,25 +170,6 @@ def check(plan: Path, **options: Unpack[CheckOptions]) -> None:
         print_lines(line)
 
 
-@main.command(short_help="Write a starter plan.")
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option(
-    "--for", "purpose", type=click.Choice(["buy", "orchard", "restore", "region"]), required=True,
-    help="Purpose of the plan.",
-)  # fmt: skip
-@report_faults
-def new(folder: Path, purpose: str) -> None:
-    """Write a commented starter plan into FOLDER, with a list of the files to fetch."""
-    from underoak.plan import new as new_plan
-
-    paths = new_plan(folder, purpose)
-    for path in paths:
-        print_lines(str(path))
-    from underoak.base.command_name import command_name
-
-    print_lines(f"Next:  fetch the files that {paths[1]} lists, then: {command_name()} check {paths[0]}", err=True)
-
-
 @main.command(short_help="Judge one spot from figures in hand.", context_settings={"ignore_unknown_options": True})
 @click.argument("species")
 @click.argument("figures", nargs=-1, metavar="NAME=VALUE...")

@@ -56,6 +56,21 @@ class Length(click.ParamType[float]):
         return metres
 
 
+class Place(click.ParamType[tuple[float, float]]):
+    """A place as latitude and longitude [degree], such as 44.1,4.9."""
+
+    name = "place"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+        """Return the latitude and longitude of a text such as 44.1,4.9."""
+        match = re.fullmatch(
+            r"\s*([-+]?\d{1,3}(?:\.\d{1,12})?)\s*[,;\s]\s*([-+]?\d{1,3}(?:\.\d{1,12})?)\s*", str(value)
+        )
+        if match is None or abs(float(match[1])) > 90.0 or abs(float(match[2])) > 180.0:
+            self.fail(f"{value!r} is not a place. Write latitude, then longitude, like 44.1,4.9.", param, ctx)
+        return float(match[1]), float(match[2])
+
+
 _MAX_SPACING_M = 100.0  # between two trees
 
 

@@ -1,4 +1,4 @@
-"""Commands for open data sets: `sources` prints the catalogue, `gather` makes files of a plan from it."""
+"""Commands before a run: `sources` prints the catalogue, `new` writes a plan, `gather` makes its files."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import click
 
 from underoak.base.json_text import json_text
 from underoak.cli_faults import print_lines, report_faults
-from underoak.cli_options import PLAN
+from underoak.cli_options import PLAN, Length, Place
 
 FOLDER = click.option(
     "--sources", "folder", type=click.Path(path_type=Path),
@@ -65,4 +65,51 @@ def gather(plan: Path, yes: bool, offline: bool, folder: Path | None) -> None:
     print_lines("\n".join(gathered_lines(gathered, loaded.path)))
 
 
-SOURCE_COMMANDS = (gather, sources)
+@click.command(short_help="Write a starter plan.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--for", "purpose", type=click.Choice(["buy", "orchard", "restore", "region"]), required=True,
+    help="Purpose of the plan.",
+)  # fmt: skip
+@click.option("--at", type=Place(), help="Latitude and longitude: fills in grid and layers, for `underoak gather`.")
+@click.option(
+    "--radius", "radius_m", type=Length(), help="How far around the place, or the parcels. Default: 5km; 1km."
+)
+@click.option(
+    "--parcels", type=click.Path(path_type=Path), help="GeoPackage or GeoJSON of your parcels, instead of --at."
+)
+@report_faults
+def new(
+    folder: Path, purpose: str, at: tuple[float, float] | None, radius_m: float | None, parcels: Path | None
+) -> None:
+    """Write a commented starter plan into FOLDER, with a list of the files to fetch.
+
+    With --at or --parcels, the plan has a grid for the place, and layers that `underoak gather` fetches.
+
+    \b
+    underoak new my-land --for buy --at 44.1,4.9 --radius 8km
+    """
+    from underoak.base.command_name import command_name
+
+    if at is not None and parcels is not None:
+        raise click.UsageError("give one of --at and --parcels")
+    if at is None and parcels is None:
+        from underoak.plan import new as new_plan
+
+        if radius_m is not None:
+            raise click.UsageError("--radius needs --at or --parcels")
+        paths = new_plan(folder, purpose)
+        following = f"fetch the files that {paths[1]} lists, then: {command_name()} check {paths[0]}"
+    else:
+        from underoak.sources.starter.place_plan import new_at
+
+        paths, grid = new_at(folder, purpose, at=at, radius_m=radius_m, parcels=parcels)
+        print_lines(f"Coordinate system {grid.crs}: {grid.crs_reason}.", err=True)
+        print_lines(f"Cells of {grid.cell_m} m: {grid.cell_reason}.", err=True)
+        following = f"{command_name()} gather {paths[0]}"
+    for path in paths:
+        print_lines(str(path))
+    print_lines(f"Next:  {following}", err=True)
+
+
+SOURCE_COMMANDS = (gather, new, sources)

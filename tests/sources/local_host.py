@@ -159,17 +159,20 @@ def soil_tile(path: Path, seed: int = 1, **changes: object) -> tuple[str, bytes]
 def sparse(path: Path, shape: tuple[int, int], left: float, top: float, cell: float, dtype: str, values: Callable,
            **options: object) -> bytes:  # fmt: skip
     """Return the bytes of a large tiled GeoTIFF that holds blocks around the place only."""
-    scales = options.pop("scales", None)
+    scales, registration = options.pop("scales", None), options.pop("area_or_point", "Area")
     with rasterio.open(
         path, "w", driver="GTiff", height=shape[0], width=shape[1], count=1, dtype=dtype, crs="EPSG:4326",
         transform=from_origin(left, top, cell, cell), tiled=True, SPARSE_OK=True, **options,
     ) as raster:  # fmt: skip
         if scales:
             raster.scales, raster.offsets = [scales[0]], [scales[1]]
+        raster.update_tags(AREA_OR_POINT=registration)
         side = options.get("blockxsize", 512)
         row = int((top - PLACE[1]) / cell) // side * side - side
         col = int((PLACE[0] - left) / cell) // side * side - side
-        window = Window(max(col, 0), max(row, 0), 3 * side, 3 * side)
-        rows, cols = np.mgrid[window.row_off : window.row_off + 3 * side, window.col_off : window.col_off + 3 * side]
+        row, col = max(row, 0), max(col, 0)
+        end_row, end_col = min(row + 3 * side, shape[0]), min(col + 3 * side, shape[1])
+        window = Window(col, row, end_col - col, end_row - row)
+        rows, cols = np.mgrid[row:end_row, col:end_col]
         raster.write(values(rows, cols).astype(dtype), 1, window=window)
     return path.read_bytes()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from underoak.base.errors import Fault, Problems, UnderoakError, did_you_mean
@@ -18,21 +19,39 @@ def new(folder: str | Path, purpose: str) -> list[Path]:
     Raises:
         UnderoakError: E304 an unknown purpose, E306 a file that exists already, E502 a folder that is not writable.
     """
+    return write_starter(folder, {"plan.yaml": starter_plan(purpose), "README.txt": _text(f"{purpose}.txt")})
+
+
+def starter_plan(purpose: str) -> str:
+    """Return the text of the starter plan for a purpose.
+
+    Raises:
+        UnderoakError: E304 an unknown purpose.
+    """
     if purpose not in PURPOSES:
         fix = did_you_mean(purpose, PURPOSES, "write one of: " + ", ".join(PURPOSES))
         raise UnderoakError(Fault("E304", f'the purpose "{purpose}" is not known', fix=fix))
+    return _text(f"{purpose}.yaml")
+
+
+def write_starter(folder: str | Path, texts: Mapping[str, str]) -> list[Path]:
+    """Write texts by file name into a folder, and create its folder `data`; return the paths in their order.
+
+    Raises:
+        UnderoakError: E306 a file that exists already, E502 a folder that is not writable.
+    """
     target = Path(folder)
-    texts = {target / "plan.yaml": f"{purpose}.yaml", target / "README.txt": f"{purpose}.txt"}
+    paths = {target / name: text for name, text in texts.items()}
     problems = Problems()
-    for path in texts:
+    for path in paths:
         if path.exists():
             problems.add("E306", "exists already", str(path), "name another folder, or move the file away")
     problems.stop_if_any()
     try:
         (target / "data").mkdir(parents=True, exist_ok=True)
-        for path, starter in texts.items():
+        for path, text in paths.items():
             with path.open("x", encoding="utf-8", newline="\n") as file:
-                file.write((_STARTERS / starter).read_text(encoding="utf-8"))
+                file.write(text)
     except FileExistsError as error:
         what = "exists already and is not a folder" if not target.is_dir() else "exists already"
         raise UnderoakError(Fault("E306", what, str(error.filename or target), "name another folder")) from error
@@ -41,4 +60,8 @@ def new(folder: str | Path, purpose: str) -> list[Path]:
         raise UnderoakError(
             Fault("E502", what, str(target), "name another folder, or change its permissions")
         ) from error
-    return list(texts)
+    return list(paths)
+
+
+def _text(name: str) -> str:
+    return (_STARTERS / name).read_text(encoding="utf-8")

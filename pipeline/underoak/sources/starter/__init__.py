@@ -1,0 +1,1 @@
+"""Starter plans for a place: a grid, and layers from the catalogue."""
