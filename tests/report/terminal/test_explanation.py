@@ -89,7 +89,7 @@ def test_only_the_side_that_a_remedy_changes_is_offered(criterion, side, wild, s
         ),
         (
             {"lime_t_ha": 20.0, "water_mm": 30.0, "potential_class": "S2"},
-            "Find out what lime and water would cost: that could make it S2.",
+            "Find out what lime and water would cost and whether a right to water can be had: that could make it S2.",
         ),
         ({"remedies": (LimeBeyond(57.0, 40.0, 1.0),), "potential_class": "S3"},
          "Look elsewhere first: it would take more than 40 t/ha of lime."),
@@ -169,7 +169,10 @@ def test_an_explanation_holds_value_side_remedy_source_and_grain(demo):
     found = demo.parcels.set_index("id").loc["029"]
     text = demo.explain("029")
     flat = " ".join(text.split())
-    assert f"Potential with remedies: {found['potential_class']}, suitability {found['potential']:.2f}." in text
+    # water counts only where its source is named, and the demo names none for this parcel
+    with_lime = f"{found['with_lime_class']}, suitability {found['with_lime']:.2f}."
+    assert f"Potential with the remedies that count: {with_lime}" in text
+    assert re.search(rf"lime and water +{found['potential_class']} +{found['potential']:.2f} +\d.* not counted", text)
     assert re.search(r"soil pH in water +7\.\d +7\.5 to 8\.5 +0\.\d\d +0\.\d{3}", text)
     assert "soil pH in water is too low" in flat
     assert "lime can raise it" in flat

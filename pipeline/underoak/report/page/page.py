@@ -28,6 +28,7 @@ from underoak.report.text.decision.cohort_words import what_p_is_not
 from underoak.report.text.decision.deal_words import DEFERS, deal_words, has_deal, stale_words
 from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, BreakEvenWords, break_even_words
 from underoak.report.text.decision.neighbour_words import NEIGHBOURS, NO_SCORE, kind_words, neighbour_words
+from underoak.report.text.decision.potential_words import counted_words, uncounted_words
 from underoak.report.text.decision.rule_words import rule_totals
 from underoak.report.text.error_words import error_of
 from underoak.report.text.findings import Findings
@@ -85,6 +86,7 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         has_deal=findings.has_parcels and "deal" in findings.parcels and findings.deal is not None,
         has_trees=findings.has_parcels and "trees" in findings.parcels,
         has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
+        water_words=_water_words(findings),
         planting=planting,
         has_rows=any(row["trees"] != "–" for row in planting),
         neighbours=_neighbours(findings),
@@ -177,8 +179,7 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
                 "limiting": _with_share(criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}",
                 "most_to_gain": _most_to_gain(criteria, row) if is_judged else "",
                 "lab": "; ".join(map(lab_sentence, row["lab"])) if isinstance(row.get("lab"), tuple) else "",
-                "potential": score(row["potential"], cuts),
-                "potential_code": row["potential_class"] if is_judged else "",
+                "potential": counted_words(row, plan.spec) if is_judged else "",
                 "remedies": [*map(remedy_sentence, row["remedies"] or ()), *in_single_years(findings, row)],
             }
         )
@@ -204,6 +205,13 @@ def _rules(findings: Findings) -> list[str]:
         return []
     plan = findings.plan.spec
     return rule_totals(findings.parcels["rules"].tolist(), findings.rules, plan, findings.started.date())
+
+
+def _water_words(findings: Findings) -> str:
+    """Return that water counts only where its source is named, and how many parcels it would lift."""
+    if not findings.has_parcels:
+        return ""
+    return uncounted_words(findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.plan.spec)
 
 
 def left_out(count: int, most: int) -> str:

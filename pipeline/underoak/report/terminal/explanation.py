@@ -7,6 +7,7 @@ from typing import Any
 
 from underoak.base.errors import Fault, UnderoakError, did_you_mean, printable
 from underoak.base.number_words import figure, hectares, metres, money, percent, score
+from underoak.decision.ground.potential import split_of
 from underoak.engine.storage.manifest import CaseManifest, CriterionWords
 from underoak.engine.storage.records.year_records import YearsRecord
 from underoak.places.answers.limits import change_of
@@ -34,6 +35,7 @@ from underoak.report.text.criterion_words import (
 from underoak.report.text.decision.check_words import parcel_check_lines
 from underoak.report.text.decision.deal_words import deal_lines
 from underoak.report.text.decision.facts import DecisionFacts
+from underoak.report.text.decision.potential_words import lift_words, split_head, split_rows
 from underoak.report.text.decision.rule_words import rule_lines
 from underoak.report.text.decision.years_words import dry_words
 from underoak.report.text.error_words import error_lines
@@ -202,10 +204,23 @@ def _answer(parcel: str, row: Any, parcels: Any, criteria: Sequence[CriterionWor
     if isinstance(row.get("best_host"), tuple):
         lines += wrapped(f"Best hosts: {pair_words(row['best_host'])}.")
     if has_remedy(row.get("remedies")):
-        holds, suitability = held_words(criteria, row, is_potential=True), score(row["potential"], cuts)
-        potential = f"{row['potential_class']}, suitability {suitability}{f', {holds}' if holds else ''}"
-        lines += wrapped(f"Potential with remedies: {potential}.")
+        lines += _potential(criteria, row, plan)
     return lines + [part for line in lab for part in wrapped(line)]
+
+
+def _potential(criteria: Sequence[CriterionWords], row: Any, plan: PlanSpec) -> list[str]:
+    """Return the potential that counts, each remedy by itself, and what lifts the class."""
+    split = split_of(row, plan)
+    counted, holds = split.counted, held_words(criteria, row, is_potential=True)
+    why = f", {holds}" if holds and counted == split.with_both else ""
+    lines = wrapped(
+        f"Potential with the remedies that count: {counted.class_name}, suitability "
+        f"{score(counted.suitability, plan.classes.cuts)}{why}."
+    )
+    if not split.has_gain:
+        return lines
+    lines += ["", *columns(split_head(split), split_rows(split, plan.classes.cuts))]
+    return [*lines, *wrapped(lift_words(split))]
 
 
 def _placed(row: Any, cuts: Sequence[float], is_outranked: bool) -> list[str]:

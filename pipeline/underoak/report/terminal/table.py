@@ -19,6 +19,7 @@ from underoak.report.text.decision.deal_words import (
     deal_in_short,
     stale_words,
 )
+from underoak.report.text.decision.potential_words import counted_words, uncounted_words
 from underoak.report.text.error_words import short_error_lines
 from underoak.report.text.findings import Findings
 from underoak.report.text.state_words import reason_words
@@ -36,7 +37,6 @@ from underoak.report.text.verdicts.verdict_words import chance
 
 _MOST = 40
 _WIDE, _WIDEST = 100, 132  # columns of text; narrower tables leave columns out
-_RISE = 0.005
 
 
 def ranking(findings: Findings, most: int = _MOST, width: int = 118) -> str:
@@ -100,8 +100,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
             cells += [chance(row, limits), *([deal_in_short(row)] if has_deal_column else [])]
             cells.append("" if answer is None else answer_words(answer, purpose))
         if has_potential:
-            rises = is_judged and row["potential"] - row["suitability"] > _RISE
-            cells.append(f"{row['potential_class']} {score(row['potential'], cuts)}" if rises else "")
+            cells.append(counted_words(row, findings.plan.spec) if is_judged else "")
         texts = {"area": hectares(row["area_ha"]), "ha": usable_figure(row), "trees": trees_words(row)}
         cells += [texts[name] for name in figures]
         limit = held_or_limiting(findings.criteria, row) if is_judged else f"not judged: {reason_words(row['reason'])}"
@@ -123,6 +122,8 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     legend += "trees: those that fit there. " if "trees" in figures else ""
     if has_remedies and is_wide and shown["lime_t_ha"].gt(0.0).any():
         legend += "Lime: the upper end of its range, to plan with; no lime where the lower end is too much. "
+    if has_potential:
+        legend += uncounted_words(shown.to_dict("records"), findings.plan.spec)
     lines += ["", *_wrapped(f"S1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip(), width)]
     if has_verdicts:
         lines += _wrapped(what_p_is_not(findings.plan.spec), width)

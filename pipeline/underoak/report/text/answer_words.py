@@ -16,6 +16,7 @@ from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
 from underoak.report.text.class_words import held_words
 from underoak.report.text.criterion_words import NOTHING_LIMITS
+from underoak.report.text.decision.potential_words import counted_words
 from underoak.report.text.findings import Findings
 from underoak.report.text.verdicts.beside_verdict import blind_spots, usable_words
 from underoak.report.text.verdicts.next_step import DECIDE, next_step
@@ -99,7 +100,8 @@ def _best(findings: Findings) -> dict[str, str]:
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         has_remedies = has_remedy(best["remedies"])
         cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
-        better = f"; with remedies {best['potential_class']}, {score(best['potential'], cuts)}" if has_remedies else ""
+        counted = counted_words(best, findings.plan.spec) if has_remedies else ""
+        better = f"; with remedies {counted}" if counted else ""
         answer, p, holds = "", "", held_words(findings.criteria, best)
         holds = f"; class {holds}" if holds else ""
         if has_verdict(best):

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
 WIDTH = 88
-_LEFT = ("best range", "what it is", "what limits it")
+_LEFT = ("best range", "what it is", "what limits it", "note")
 
 
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:

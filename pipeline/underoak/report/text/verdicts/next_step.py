@@ -98,7 +98,8 @@ def _ground_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[
         return f"Look elsewhere first: it would take more than {beyond.most_t_ha:g} t/ha of lime."
     remedies = " and ".join(word for word, column in _REMEDIES if number(row, column) > 0)
     if remedies and better in _GOOD:
-        return f"Find out what {remedies} would cost: that could make it {better}."
+        right = " and whether a right to water can be had" if "water" in remedies else ""
+        return f"Find out what {remedies} would cost{right}: that could make it {better}."
     reasons = [f"even with {remedies} it stays {better}"] if remedies and isinstance(better, str) else []
     for criterion, side in lost(criteria, row):
         change = change_of(criterion.by, side, purpose == Purpose.RESTORE)
