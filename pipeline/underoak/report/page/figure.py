@@ -158,16 +158,24 @@ def _draw_parcels(axes: Any, picture: MapPicture) -> None:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path as Outline
 
+    if not picture.parcels:
+        return
     halo = [patheffects.withStroke(linewidth=2.2, foreground=PAPER)]
+    rings = [
+        ring
+        for shape, _ in picture.parcels
+        for part in getattr(shape, "geoms", [shape])
+        for ring in (part.exterior, *part.interiors)
+    ]
+    outlines = Outline.make_compound_path(*(Outline(np.asarray(ring.coords)[:, :2]) for ring in rings))
+    # one path for all, so that no outline lies under the halo of another
+    axes.add_patch(PathPatch(outlines, fill=False, edgecolor=INK, linewidth=0.9, zorder=4, path_effects=halo))
+    left, bottom, right, top = picture.bounds
     for shape, label in picture.parcels:
-        for part in getattr(shape, "geoms", [shape]):
-            rings = [part.exterior, *part.interiors]
-            outline = Outline.make_compound_path(*(Outline(np.asarray(ring.coords)[:, :2]) for ring in rings))
-            axes.add_patch(PathPatch(outline, fill=False, edgecolor=INK, linewidth=0.9, zorder=4, path_effects=halo))
-        if label:
-            point = shape.representative_point()
-            axes.annotate(
-                label, (point.x, point.y), ha="center", va="center", fontsize=7.5, weight="bold", color=INK, zorder=5,
+        point = shape.representative_point() if label else None
+        if point is not None and left <= point.x <= right and bottom <= point.y <= top:
+            axes.text(
+                point.x, point.y, label, ha="center", va="center", fontsize=7.5, weight="bold", color=INK, zorder=5,
                 path_effects=halo,
             )  # fmt: skip
 
