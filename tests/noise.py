@@ -31,7 +31,7 @@ def write_shapes(path: Path, shapes: list, crs: str, **columns: list) -> Path:
     return path
 
 
-def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
+def noise_country(folder: Path, rows: int = 1300, cols: int = 1500, parcels: int = 60) -> dict:
     """Layers of white noise under a grid of rows x cols cells of 30 m, and a plan (a mapping) on them."""
     from underoak.base import crs as _crs
 
@@ -58,9 +58,9 @@ def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
     write_shapes(folder / "built.gpkg", spots, "EPSG:25831")
     fields = [
         shapely.Point(rng.uniform(LEFT, right), rng.uniform(bottom, TOP)).buffer(rng.uniform(10, 900), 3)
-        for _ in range(60)
+        for _ in range(parcels)
     ]
-    write_shapes(folder / "fields.gpkg", fields, "EPSG:25831", name=[f"f{i:02d}" for i in range(60)])
+    write_shapes(folder / "fields.gpkg", fields, "EPSG:25831", name=[f"f{i:02d}" for i in range(parcels)])
     return {
         "format": 1,
         "title": "white noise",
@@ -95,16 +95,20 @@ def noise_country(folder: Path, rows: int = 1300, cols: int = 1500) -> dict:
 
 
 def tall_country(folder: Path) -> dict:
-    """White noise under an ellipse of 1060 x 600 cells: two tiles of six blocks, for runs that are repeated often."""
+    """White noise under a ring of 1060 x 600 cells: two tiles of six blocks, for runs that are repeated often.
+
+    The ring crosses all borders of blocks and tiles; the land in its middle would only take time.
+    """
     rows, cols = 1060, 600
-    plan = noise_country(folder, rows, cols)
-    circle = shapely.Point(LEFT + 15 * cols, TOP - 15 * rows).buffer(1.0, 64)
-    write_shapes(folder / "region.gpkg", [shapely.affinity.scale(circle, 15.3 * cols, 15.3 * rows)], "EPSG:25831")
+    plan = noise_country(folder, rows, cols, parcels=24)
+    centre = shapely.Point(LEFT + 15 * cols, TOP - 15 * rows)
+    ring = centre.buffer(1.0, 64).difference(centre.buffer(0.75, 64))
+    write_shapes(folder / "region.gpkg", [shapely.affinity.scale(ring, 15.3 * cols, 15.3 * rows)], "EPSG:25831")
     return plan
 
 
 def small_country(folder: Path) -> dict:
-    """White noise under 90 x 110 cells, which are the whole region."""
-    plan = noise_country(folder, 90, 110)
+    """White noise under 90 x 110 cells, which are the whole region, with few parcels: drawing them takes longest."""
+    plan = noise_country(folder, 90, 110, parcels=24)
     plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
     return plan

@@ -23,7 +23,7 @@ UNDATED = (
 
 def strip(folder: Path) -> dict[str, Any]:
     """The layers in a folder, and a plan on them, of a rule whose results take no search."""
-    plan = noise_country(folder, ROWS, COLS) | {"combine": {"rule": "linear"}}
+    plan = noise_country(folder, ROWS, COLS, parcels=24) | {"combine": {"rule": "linear"}}
     plan["region"] = {"bounds": [LEFT, TOP - 30 * ROWS, LEFT + 30 * COLS, TOP], "crs": "EPSG:25831", "cell": "30 m"}
     return plan
 

@@ -135,7 +135,7 @@ def sums(folder):
 
 def test_tiles_and_workers_change_no_byte_of_derived_layers(tmp_path):
     folder = tmp_path
-    plan = noise_country(folder, 400, 1100)
+    plan = noise_country(folder, 400, 1100, parcels=24)
     plan["region"] = {"bounds": [LEFT, TOP - 11_900, LEFT + 32_900, TOP], "crs": "EPSG:25831", "cell": "30 m"}
     derived = {
         "heat": {"from": "elevation", "derive": "heat_load"},

@@ -28,7 +28,7 @@ FEWEST = 4  # publishings, and reads of each run
 def runs(tmp_path_factory):
     """Two finished runs of other plans, which share most file names; the second has no zones."""
     folder = tmp_path_factory.mktemp("land")
-    plan = noise_country(folder, 60, 70)
+    plan = noise_country(folder, 60, 70, parcels=24)
     weights = {**plan["weights"]["direct"], "ph": 0.9}
     second = {key: part for key, part in plan.items() if key != "zones"} | {"weights": {"direct": weights}}
     for title, each in zip(TITLES, (plan, second), strict=True):

@@ -220,7 +220,7 @@ def test_an_input_that_is_written_to_stops_the_run_and_nothing_is_published(land
 
 def test_cases_of_a_killed_run_come_to_the_same_bytes(tmp_path_factory, tmp_path):
     folder = tmp_path_factory.mktemp("views")
-    plan = noise_country(folder, 1100, 300)
+    plan = noise_country(folder, 1100, 300, parcels=24)
     plan["scenarios"] = [{"name": "later", "family": "m1", "replace": {"cover": "cover.tif"}}]
     go(plan, folder, tmp_path / "whole")
     assert in_child(lambda: go(plan, folder, tmp_path / "out", workers=1, progress=Listener(1, die))) == -9

@@ -16,7 +16,7 @@ from underoak.indicators import cell_areas
 from underoak.places.wild.zone_draws import s2_shares
 from underoak.runs.check import check
 
-from noise import HOMOLOSINE, LEFT, TOP, tall_country, write_raster, write_shapes
+from noise import HOMOLOSINE, LEFT, TOP, small_country, tall_country, write_raster, write_shapes
 
 FILES = [
     "spread.tif",
@@ -69,6 +69,21 @@ def land(country):
 
 
 @pytest.fixture(scope="module")
+def small_land(tmp_path_factory):
+    """As `land`, of one block, for what needs no more."""
+    folder = tmp_path_factory.mktemp("small")
+    plan = small_country(folder)
+    write_quantiles(folder)
+    return in_doubt(plan), folder
+
+
+@pytest.fixture(scope="module")
+def first_small(small_land, tmp_path_factory):
+    plan, base = small_land
+    return uo.run(uo.load_plan(plan, base=base), out=tmp_path_factory.mktemp("small doubt"))
+
+
+@pytest.fixture(scope="module")
 def first(land, tmp_path_factory):
     plan, base = land
     return uo.run(uo.load_plan(plan, base=base), out=tmp_path_factory.mktemp("doubt"), workers=1)
@@ -91,13 +106,13 @@ def test_tile_size_and_workers_change_no_byte(land, first, tmp_path, tile, worke
     assert again.manifest.model_dump(exclude={"when"}) == first.manifest.model_dump(exclude={"when"})
 
 
-def test_a_seed_beside_the_plan_is_as_one_in_it(land, first, tmp_path):
-    plan, base = land
+def test_a_seed_beside_the_plan_is_as_one_in_it(small_land, first_small, tmp_path):
+    plan, base = small_land
     written = {**plan, "uncertainty": {**plan["uncertainty"], "seed": 5}}
     uo.run(uo.load_plan(written, base=base), out=tmp_path / "written")
     given = uo.run(uo.load_plan(plan, base=base), out=tmp_path / "given", seed=5)
     assert sums(given.folder) == sums(tmp_path / "written")
-    assert sums(given.folder)["spread.tif"] != sums(first.folder)["spread.tif"]
+    assert sums(given.folder)["spread.tif"] != sums(first_small.folder)["spread.tif"]
     assert given.manifest.plan["uncertainty"]["seed"] == 5
     assert given.manifest.cases[0].uncertainty.seed == 5
     assert any("from seed 5" in line for line in uo.check(uo.load_plan(plan, base=base), seed=5))
@@ -119,24 +134,26 @@ def test_a_seed_for_a_plan_that_draws_nothing_is_refused(country, tmp_path):
     assert not (tmp_path / "none").exists()
 
 
-def test_small_parts_of_blocks_change_no_byte(land, first, tmp_path, monkeypatch):
+def test_small_parts_of_blocks_change_no_byte(small_land, first_small, tmp_path, monkeypatch):
     from underoak.engine.judge import block_draws
 
-    monkeypatch.setattr(block_draws, "_MOST_BYTES", 2_000_000)
-    plan, base = land
+    monkeypatch.setattr(block_draws, "_MOST_BYTES", 100_000)  # parts of a size that only large blocks have
+    plan, base = small_land
     uo.run(uo.load_plan(plan, base=base), out=tmp_path)
     rasters = [name for name in FILES if name.endswith(".tif")]
-    assert {name: sums(tmp_path)[name] for name in rasters} == {name: sums(first.folder)[name] for name in rasters}
+    assert {name: sums(tmp_path)[name] for name in rasters} == {
+        name: sums(first_small.folder)[name] for name in rasters
+    }
 
 
-def test_the_order_of_parcels_changes_no_figure(land, first, tmp_path):
+def test_the_order_of_parcels_changes_no_figure(small_land, first_small, tmp_path):
     import geopandas as gpd
 
-    plan, base = land
+    plan, base = small_land
     gpd.read_file(base / "fields.gpkg").sample(frac=1.0, random_state=3).to_file(base / "mixed.gpkg", engine="pyogrio")
     changed = {**plan, "parcels": {"file": "mixed.gpkg", "id": "name"}}
     again = uo.run(uo.load_plan(changed, base=base), out=tmp_path)
-    assert (again.folder / "parcels.csv").read_bytes() == (first.folder / "parcels.csv").read_bytes()
+    assert (again.folder / "parcels.csv").read_bytes() == (first_small.folder / "parcels.csv").read_bytes()
 
 
 def test_everything_else_is_as_without_doubt(country, first, tmp_path):
@@ -235,7 +252,7 @@ def test_rules_are_asked_wherever_the_layer_is_known(first, land):
     heights = 400 + 200 * bands(uo.run(uo.load_plan(memberships, base=base)).folder / "suitability.tif")[0]
     known = ~np.isnan(heights) & ~np.isnan(high) & (heights > 401) & (heights < 599)
     assert np.abs(high - ndtr((heights - 500) / 5))[known].max() < 1e-4
-    assert known.mean() > 0.4
+    assert known.mean() > 0.15
 
 
 def test_the_manifest_tells_seed_draws_and_methods(first):
@@ -257,12 +274,12 @@ def test_check_says_what_is_drawn(land):
     assert "rule      sour: soil_ph at most 7.0, in p_meets.sour.tif" in lines
 
 
-def test_a_seed_changes_draws_and_nothing_else(land, first, tmp_path):
-    plan, base = land
+def test_a_seed_changes_draws_and_nothing_else(small_land, first_small, tmp_path):
+    plan, base = small_land
     other = uo.run(uo.load_plan({**plan, "uncertainty": {**ASKED, "seed": 2}}, base=base), out=tmp_path)
     for name in ("suitability.tif", "p_meets.sour.tif", "p_meets.high.tif"):
-        assert (other.folder / name).read_bytes() == (first.folder / name).read_bytes()
-    mean, again = (bands(each.folder / "spread.tif")[0] for each in (first, other))
+        assert (other.folder / name).read_bytes() == (first_small.folder / name).read_bytes()
+    mean, again = (bands(each.folder / "spread.tif")[0] for each in (first_small, other))
     judged = ~np.isnan(mean)
     assert (mean != again)[judged].mean() > 0.9
     assert np.abs(mean - again)[judged].mean() < 0.02  # stratified: even sixteen draws come near
@@ -320,6 +337,7 @@ def run_of(plan, base, out):
 
 
 INSIDE_ONE = shapely.box(LEFT + 1010, TOP - 1240, LEFT + 1240, TOP - 1010)
+AROUND = [LEFT + 750, TOP - 1500, LEFT + 1500, TOP - 750]
 OVER_TWO = shapely.box(LEFT + 1000, TOP - 1250, LEFT + 1500, TOP - 1000)
 
 
@@ -341,7 +359,7 @@ def test_a_layer_on_finer_cells_than_its_grain_keeps_its_doubt(tmp_path, spread_
     for side, method in ((250, "nearest"), (25, "nearest"), (25, "bilinear"), (10, "nearest"), (10, "mean")):
         grain = {} if side == 250 else {"grain": "250 m"}
         plan = one_soil(
-            tmp_path, "10 m", INSIDE_ONE, 0.36, spread_range, 64, resample=method, bias=bias, side=side, **grain
+            tmp_path, "10 m", INSIDE_ONE, 0.36, spread_range, 64, AROUND, resample=method, bias=bias, side=side, **grain
         )
         found[side, method] = run_of(plan, tmp_path, tmp_path / f"{side}{method}").parcels["sd"][0]
     assert found[250, "nearest"] == pytest.approx(0.12, rel=0.02)
@@ -441,7 +459,7 @@ def test_crossing_quantiles_are_refused_and_a_few_flagged(country, tmp_path):
     assert " in 100 % of the cells" in error.value.faults[0].what
     with rasterio.open(base / "ph_low.tif", "r+") as made:
         values = made.read(1)
-        at = tuple(np.argwhere(values[60:80, 40:60] > 0)[0] + (60, 40))
+        at = tuple(np.argwhere(values[68:80, 86:90] > 0)[0] + (68, 86))
         values[at] = 110
         made.write(values, 1)
     run = uo.run(uo.load_plan(in_doubt(plan), base=base), out=tmp_path)
