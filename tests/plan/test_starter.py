@@ -6,6 +6,7 @@ import pytest
 
 from underoak.base.errors import UnderoakError
 from underoak.plan import PURPOSES, load_plan, new
+from underoak.plan.keys.decision.deal import QUESTIONS
 
 
 @pytest.mark.parametrize("purpose", PURPOSES)
@@ -85,3 +86,19 @@ def test_a_purpose_that_is_not_known_is_told_with_the_nearest(tmp_path) -> None:
     with pytest.raises(UnderoakError, match=r'E304 .*did you mean "orchard"'):
         new(tmp_path, "orchrd")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("purpose", PURPOSES)
+def test_a_starter_lists_every_question_of_the_deal_and_its_comments_can_be_switched_on(tmp_path, purpose: str) -> None:
+    plan_file, _ = new(tmp_path, purpose)
+    text = plan_file.read_text(encoding="utf-8")
+    start = text.index("deal:\n")
+    block = text[start : text.index("\n\n", start)]
+    assert re.findall(r"(\w+): unknown +#", block) == list(QUESTIONS)
+    assert "local codes, the offices and licensed people decide" in text
+    if purpose in ("buy", "orchard"):
+        plan_file.write_text(text.replace("  # file: data/deal", "  file: data/deal"), encoding="utf-8")
+        deal = load_plan(plan_file, strict=True).spec.deal
+        assert deal is not None
+        assert deal.file == "data/deal.csv"
+        assert {entry.state for entry in deal.entries.values()} == {"unknown"}

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from underoak.places.answers.deal import Block, DealState, answer_of
 from underoak.places.answers.verdict import Verdict
+from underoak.plan.keys.decision.deal import STALE_AFTER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,7 +71,7 @@ class Ledger:
     questions: tuple[str, ...]
     for_all: Mapping[str, DealEntry] = field(default_factory=dict)  # by question
     by_parcel: Mapping[tuple[str, str], DealEntry] = field(default_factory=dict)  # by parcel and question
-    stale_after: int = 12  # months
+    stale_after: int = STALE_AFTER  # months
 
     def entry(self, parcel: str, question: str) -> DealEntry:
         """Return the entry of a parcel: its own, else that for all parcels."""
@@ -96,15 +97,24 @@ def with_deal(table: pd.DataFrame, ledger: Ledger | None) -> pd.DataFrame:
     has_verdicts, n = "verdict" in table, len(table)
     if ledger is None and not has_verdicts:
         return table
-    verdicts = (
-        [each if isinstance(each, Verdict) else None for each in table["verdict"]] if has_verdicts else [None] * n
-    )
+    verdicts: list[Verdict | None] = [None] * n
+    if has_verdicts:
+        verdicts = [each if isinstance(each, Verdict) else None for each in table["verdict"]]
     columns: dict[str, list[object]] = {"deal": [], "deal_blocks": [], "deal_unknown": [], "answer": []}
-    for parcel, verdict in zip(table["id"], verdicts, strict=True):
-        entries = {} if ledger is None else ledger.entries(str(parcel))
-        deal = None if ledger is None else ledger.state(str(parcel))
-        blocks = tuple(Block(name, entry.share) for name, entry in entries.items() if entry.state is DealState.BLOCKS)
-        unknown = tuple(name for name, entry in entries.items() if entry.state is DealState.UNKNOWN)
+    with_entries = set() if ledger is None else {parcel for parcel, _ in ledger.by_parcel}
+    shared = _summary(ledger, "")  # of the many that have none of their own
+    for parcel, verdict in zip(map(str, table["id"]), verdicts, strict=True):
+        deal, blocks, unknown = _summary(ledger, parcel) if parcel in with_entries else shared
         for name, value in zip(columns, (deal, blocks or None, unknown or None, answer_of(verdict, deal)), strict=True):
             columns[name].append(value)
     return table.assign(**{name: pd.Series(values, table.index, dtype=object) for name, values in columns.items()})
+
+
+def _summary(ledger: Ledger | None, parcel: str) -> tuple[DealState | None, tuple[Block, ...], tuple[str, ...]]:
+    """Return the state of a parcel, the questions that block, and those that are not answered."""
+    if ledger is None:
+        return None, (), ()
+    entries = ledger.entries(parcel)
+    blocks = tuple(Block(name, entry.share) for name, entry in entries.items() if entry.state is DealState.BLOCKS)
+    unknown = tuple(name for name, entry in entries.items() if entry.state is DealState.UNKNOWN)
+    return ledger.state(parcel), blocks, unknown

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from underoak.decision.deal.ledger import DealEntry
 from underoak.decision.reference.questions import questions_of
 from underoak.places.answers.deal import DealState
+from underoak.plan.keys.decision.deal import STALE_AFTER
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.answer_words import CAUTIONS
 from underoak.report.text.decision.check_words import HEAD, check_lines, parcel_check_lines
@@ -32,7 +33,7 @@ def checklist(
     ]
     lines += _checks(plan, today, deal, row)
     lines += ["The deal: what beside the ground must be settled", ""]
-    stale_after = 12 if plan.deal is None else plan.deal.stale_after
+    stale_after = STALE_AFTER if plan.deal is None else plan.deal.stale_after
     for key, question in questions_of(plan.deal).items():
         entry = DealEntry() if deal is None else deal.get(key, DealEntry())
         mark = " " if entry.state is DealState.UNKNOWN else "x"

@@ -13,6 +13,7 @@ from underoak.plan.reading.faults import refusal, shown
 from underoak.plan.reading.spec import Spec
 
 State = Literal["clear", "blocks", "unknown"]
+STALE_AFTER = 12  # months; common practice, no source
 STATES: tuple[State, ...] = ("clear", "blocks", "unknown")
 
 
@@ -121,7 +122,7 @@ class DealSpec(Spec):
     win over the entries of the plan and over `overlays`."""
     overlays: Annotated[tuple[OverlaySpec, ...], Field(max_length=20)] = ()
     """Vector files that block a question where they cover enough of a parcel. They win over entries of the plan."""
-    stale_after: Annotated[Whole, Field(ge=1, le=600)] = 12
+    stale_after: Annotated[Whole, Field(ge=1, le=600)] = STALE_AFTER
     """Months after which an entry is said to be old. Default: 12 (common practice, no source)."""
 
     @model_validator(mode="after")

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from underoak.plan.keys.decision.deal import Date
+from underoak.plan.keys.decision.deal import STALE_AFTER, Date
 from underoak.plan.keys.quantities import File, Number, Text, Whole
 from underoak.plan.reading.spec import Spec
 
@@ -67,7 +67,7 @@ class RulesSpec(Spec):
     file: File
     """A YAML file, or a CSV file in UTF-8: rule, field, comparison, threshold, source, date; optionally amount, per,
     up_to, ceiling, note. Rows with one name are conditions of one rule."""
-    stale_after: Annotated[Whole, Field(ge=1, le=600)] = 12
+    stale_after: Annotated[Whole, Field(ge=1, le=600)] = STALE_AFTER
     """Months after which a rule is said to be old. Default: 12 (common practice, no source)."""
 
 

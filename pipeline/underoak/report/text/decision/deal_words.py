@@ -12,7 +12,7 @@ from underoak.decision.reference.questions import questions_of, shipped_question
 from underoak.places.answers.deal import Answer, Block, DealState, answer_of
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.cell_text import ANSWERS
-from underoak.plan.keys.decision.deal import DealSpec
+from underoak.plan.keys.decision.deal import STALE_AFTER, DealSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.plan.keys.verdict import VerdictSpec
 
@@ -148,7 +148,7 @@ def deal_lines(
     """Return one line for each question of a parcel: what ends the deal first, then what is open; none if not asked."""
     if not has_deal(row):
         return []
-    questions, stale_after = questions_of(plan.deal), 12 if plan.deal is None else plan.deal.stale_after
+    questions, stale_after = questions_of(plan.deal), STALE_AFTER if plan.deal is None else plan.deal.stale_after
     order = (DealState.BLOCKS, DealState.UNKNOWN, DealState.CLEAR)
     lines = []
     for name in sorted(entries, key=lambda name: order.index(entries[name].state)):  # stable: in the order of asking
@@ -160,7 +160,7 @@ def deal_lines(
 
 def stale_words(ledger: Ledger | None, ids: Iterable[str], today: datetime.date) -> str:
     """Return how many answers on the deal are old or have no date; "" if none is."""
-    if ledger is None:
+    if ledger is None or not (ledger.for_all or ledger.by_parcel):
         return ""
     entries = [entry for name in ids for entry in ledger.entries(name).values() if entry.state is not DealState.UNKNOWN]
     ages = [entry.age(today, ledger.stale_after) for entry in entries]

@@ -10,6 +10,7 @@ from underoak.base.number_words import beside, figure
 from underoak.decision.deal.ledger import Age, DealEntry
 from underoak.decision.rules.evaluation import AppliedCondition, AppliedRule, apply_rule
 from underoak.places.answers.rules import RuleOutcome, RuleState
+from underoak.plan.keys.decision.deal import STALE_AFTER
 from underoak.plan.keys.decision.rules import RuleSpec
 from underoak.plan.keys.plan_keys import PlanSpec
 from underoak.report.text.decision.check_words import exact_money
@@ -39,7 +40,7 @@ def rule_words(applied: AppliedRule, plan: PlanSpec, today: datetime.date) -> st
 
 def source_words(rule: RuleSpec, plan: PlanSpec, today: datetime.date) -> str:
     """Return source and date of a rule, and whether it is old."""
-    stale_after = 12 if plan.rules is None else plan.rules.stale_after
+    stale_after = STALE_AFTER if plan.rules is None else plan.rules.stale_after
     age = DealEntry(date=rule.date).age(today, stale_after)
     old = {
         Age.STALE: f"; older than {stale_after} months: look it up again",
