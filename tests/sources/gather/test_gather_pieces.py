@@ -183,6 +183,18 @@ def test_an_absent_tile_is_missing_ground_and_recorded(dem, tmp_path):
     check_heights(tmp_path / "data" / "dem.tif")
 
 
+def test_without_a_list_at_an_unverified_address_every_tile_must_be_there(dem, tmp_path):
+    del dem.files[f"{DEM}/tileList.txt"]
+    write_plan(tmp_path, DEM_LAYER, (4.9999, 44.4))
+    run(tmp_path, dem, "copernicus_glo90")
+    check_heights(tmp_path / "data" / "dem.tif")
+    (tmp_path / "data" / "dem.tif").unlink()
+    del dem.files[f"{DEM}/{dem_name(5, 44)}/{dem_name(5, 44)}.tif"]
+    with pytest.raises(UnderoakError, match=r"E711 .*E005.*status 404"):
+        run(tmp_path, dem, "copernicus_glo90")
+    assert not (tmp_path / "data" / "dem.tif").exists()
+
+
 def test_tiles_of_two_widths_are_refused(dem, tmp_path):
     for lat, width in ((49, 1200), (50, 800)):
         name, cell = dem_name(4, lat), 1 / width

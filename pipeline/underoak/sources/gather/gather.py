@@ -193,7 +193,12 @@ def _task(wanted: Wanted, requests: Requests | None, store: BlobStore) -> Task:
     tiles = TILE_RULES[each.tiles.rule].over(wanted.bounds, band.blocks or 1)
     task = Task(wanted)
     if each.tiles.listing is not None:
-        names, task.listing = _list(wanted, requests, store)
+        try:
+            names, task.listing = _list(wanted, requests, store)
+        except UnderoakError:
+            if not each.tiles.listing.address.is_unsure:
+                raise
+            names = frozenset(tile.name for tile in tiles)  # no proof of absence: each tile must be there
         task.absent = [tile.name for tile in tiles if tile.name not in names]
         tiles = tuple(tile for tile in tiles if tile.name in names)
         if not tiles:
