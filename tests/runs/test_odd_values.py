@@ -169,6 +169,33 @@ def test_a_membership_that_is_the_same_on_all_judged_land_is_told_after_the_run(
     assert not [line for line in run.manifest.warnings if "W436" in line]
 
 
+def with_checked_unit(plan, corners, unit):
+    plan["layers"]["elevation"]["to"] = unit
+    plan["criteria"]["height"] = {
+        "layer": "elevation", "curve": {"shape": "ramp_up", "at": corners}, "source": "a test"
+    }  # fmt: skip
+
+
+def test_land_that_fully_meets_a_criterion_of_a_checked_unit_is_told_and_stops_no_strict_run(case):
+    """The land lies at some 500 m."""
+    plan, folder = case
+    plan.pop("parcels")  # they overlap, which a strict run stops at
+    with_checked_unit(plan, [int(RNG.integers(20, 60)), int(RNG.integers(100, 200))], "m")
+    lines = [line for line in check(uo.load_plan(plan, base=folder), strict=True) if "W43" in line]
+    assert len(lines) == 1
+    assert lines[0].startswith("W438 criteria: all land, as far as the sampled values say, fully meets height (1.00, ")
+    run = uo.run(uo.load_plan(plan, base=folder), out=folder / "out", strict=True)
+    assert [line for line in run.manifest.warnings if "W43" in line] == lines
+
+
+def test_land_that_fails_a_criterion_everywhere_stops_a_strict_run(case):
+    plan, folder = case
+    plan.pop("parcels")
+    with_checked_unit(plan, [5000, 6000], "m")
+    with pytest.raises(uo.UnderoakError, match=r"W436 .* height .0.00, "):
+        check(uo.load_plan(plan, base=folder), strict=True)
+
+
 def test_one_file_that_feeds_two_layers_in_a_wrong_unit_is_told_once(case):
     plan, folder = case
     plan["layers"]["soil_ph"]["unit"] = "pH"

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 OK, BUG, USAGE, CONFIG, INPUT, NOTHING, INTEGRITY, RESOURCES, REMOTE, LOCKED, UNJUDGED = range(11)
 _FAMILY = {"2": INPUT, "3": CONFIG, "4": INPUT, "5": RESOURCES, "6": INTEGRITY, "7": REMOTE}
 _SINGLE = {"220": NOTHING, "250": NOTHING, "401": NOTHING, "421": NOTHING, "605": LOCKED}
+_NOTES = {"W438"}  # warnings that tell of nothing wrong
 
 MOST_SHOWN = 50
 
@@ -37,6 +38,11 @@ class Fault:
     def is_warning(self) -> bool:
         """Return True for a W code: it is reported, and stops the run only with `--strict`."""
         return self.code.startswith("W")
+
+    @property
+    def is_note(self) -> bool:
+        """Return True for a warning that tells of nothing wrong: `--strict` does not stop at it."""
+        return self.code in _NOTES
 
     @property
     def exit_code(self) -> int:
@@ -93,12 +99,12 @@ class Problems:
             self.add(fault.code, fault.what, fault.where, fault.fix)
 
     def stop_if_any(self, strict: bool = False) -> None:
-        """Raise all faults at once (warnings too when strict); at most 50 are carried.
+        """Raise all faults at once (warnings too when strict, but not for notes alone); at most 50 are carried.
 
         Raises:
             UnderoakError: if there is a fault, or a warning under `strict`.
         """
-        faults = self.faults + (self.warnings if strict else [])
+        faults = self.faults + ([fault for fault in self.warnings if not fault.is_note] if strict else [])
         if len(faults) > MOST_SHOWN:
             rest = Fault(faults[0].code, f"and {count_of(len(faults) - MOST_SHOWN, 'more problem')} like these")
             faults = [*faults[:MOST_SHOWN], rest]

@@ -19,7 +19,7 @@ from underoak.engine.prepare.estimate import Allowance, estimate, fit_memory, re
 from underoak.engine.prepare.file_checks import check_contradictions, check_layer_values
 from underoak.engine.prepare.input_blocks import verify_inputs
 from underoak.engine.prepare.prepare import Prepared
-from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_fault
+from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_faults
 from underoak.engine.progress import Progress
 from underoak.engine.scenario_rasters import ScenarioCounts, write_scenario_summary
 from underoak.engine.stop import Stop
@@ -241,12 +241,11 @@ def _check_constant(ready: PreparedRun, counts: TileCounts) -> None:
         if not each.case.is_present or case_counts.judged < 2:
             continue
         constant = [
-            ConstantCriterion(criterion.name, value, None, "")
+            ConstantCriterion(criterion.name, value, None, "", each.plan.layers[criterion.layer].to is not None)
             for criterion in each.plan.criteria
             if (value := case_counts.constant.get(criterion.name)) is not None and criterion.name not in reported
         ]
-        if constant:
-            ready.problems.extend([constant_fault(constant, each.case, "all judged land")])
+        ready.problems.extend(constant_faults(constant, each.case, "all judged land"))
 
 
 def _dropped_values(prepared: Prepared, counts: TileCounts) -> list[LayerFaults]:

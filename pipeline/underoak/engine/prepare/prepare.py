@@ -19,7 +19,7 @@ from underoak.engine.prepare.file_checks import LayersRequest, open_files, sampl
 from underoak.engine.prepare.indicator_limits import check_range
 from underoak.engine.prepare.overlap import check_overlap
 from underoak.engine.prepare.shape_masks import shape_masks
-from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_criteria, constant_fault
+from underoak.engine.prepare.value_ranges import ConstantCriterion, constant_criteria, constant_faults
 from underoak.engine.storage.manifest import UncertaintyRecord
 from underoak.engine.workers.reader_process import ReaderProcess
 from underoak.layers.catalogue import layer_unit
@@ -175,9 +175,10 @@ def _prepare(
     problems.extend([*builder.problems.faults, *builder.problems.warnings])
     constant = {ready.case: constant_criteria(ready.plan, ready.stacked, ready.units, ranges) for ready in cases}
     problems.extend(
-        constant_fault(criteria, case, "all land, as far as the sampled values say,")
+        fault
         for case, criteria in constant.items()
-        if criteria and case.is_present
+        if case.is_present
+        for fault in constant_faults(criteria, case, "all land, as far as the sampled values say,")
     )
     faults.stop_if_any(strict)
     remaining = _judgeable(cases, faults)

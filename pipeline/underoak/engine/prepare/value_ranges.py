@@ -75,6 +75,12 @@ class ConstantCriterion:
     membership: float
     values: ValueRange | None
     unit: str
+    has_unit: bool = False  # plan or profile say in which unit the curve's numbers are, by `to` of the layer
+
+    @property
+    def is_met(self) -> bool:
+        """True if all land has membership 1 by a curve whose unit was checked: a mistaken unit is not the cause."""
+        return self.has_unit and self.membership > 1.0 - _SAME
 
     def __str__(self) -> str:
         text = f"{self.name} ({self.membership:.2f}"
@@ -101,13 +107,29 @@ def constant_criteria(
         values = ranges.get(stacked.get(criterion.layer, ""))
         score = None if values is None else values.constant_membership(criterion.curve)
         if score is not None:
-            constant.append(ConstantCriterion(criterion.name, score, values, units[criterion.layer]))
+            has_unit = plan.layers[criterion.layer].to is not None
+            constant.append(ConstantCriterion(criterion.name, score, values, units[criterion.layer], has_unit))
     return constant
 
 
-def constant_fault(constant: Sequence[ConstantCriterion], case: Case, land: str) -> Fault:
-    """Return W436 for criteria that give one membership to all of some land, such as "all judged land"."""
-    listed = ", ".join(map(str, constant))
-    what = f"{land} has the same membership by {listed}: these criteria tell no land from other land"
-    fix = "if that is a surprise, compare the unit of each layer with the numbers of its curve"
-    return Fault("W436", what, f"criteria ({case.heading})" if case.heading else "criteria", fix)
+def constant_faults(constant: Sequence[ConstantCriterion], case: Case, land: str) -> list[Fault]:
+    """Return W436 for criteria that give one membership to all of some land, such as "all judged land".
+
+    Those that all of it fully meets, with a unit that was checked, are W438: good land, and no sign of an error.
+    """
+    where = f"criteria ({case.heading})" if case.heading else "criteria"
+    met = [each for each in constant if each.is_met]
+    doubtful = [each for each in constant if not each.is_met]
+    faults = []
+    if doubtful:
+        what = f"{land} has the same membership by {_listed(doubtful)}: these criteria tell no land from other land"
+        fix = "if that is a surprise, compare the unit of each layer with the numbers of its curve"
+        faults.append(Fault("W436", what, where, fix))
+    if met:
+        what = f"{land} fully meets {_listed(met)}: these criteria tell no land from other land"
+        faults.append(Fault("W438", what, where, "nothing needs to be done, unless that is a surprise"))
+    return faults
+
+
+def _listed(constant: Sequence[ConstantCriterion]) -> str:
+    return ", ".join(map(str, constant))
