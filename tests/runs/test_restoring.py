@@ -176,7 +176,7 @@ def test_ground_that_needs_evidence_is_marked_so(tmp_path):
         layers={"soil_ph": {"file": "east.tif", "unit": "pH*10", "resample": "nearest"}},
         region={"bounds": [left, top - 6000, left + 6000, top], "crs": "EPSG:32637", "cell": "100 m"},
     )  # fmt: skip
-    assert codes(run) == ["W433", "W434", "W436"]  # one pH everywhere makes all of it S1
+    assert codes(run) == ["W433", "W434", "W438"]  # one pH everywhere makes all of it S1
     assert run.zones["native_range"].tolist() == ["needs evidence"]
     assert run.zones["rank"].tolist() == [1]
 
