@@ -107,8 +107,8 @@ def tall_country(folder: Path) -> dict:
     return plan
 
 
-def small_country(folder: Path) -> dict:
+def small_country(folder: Path, parcels: int = 24) -> dict:
     """White noise under 90 x 110 cells, which are the whole region, with few parcels: drawing them takes longest."""
-    plan = noise_country(folder, 90, 110, parcels=24)
+    plan = noise_country(folder, 90, 110, parcels)
     plan["region"] = {"bounds": [LEFT, TOP - 2700, LEFT + 3300, TOP], "crs": "EPSG:25831", "cell": "30 m"}
     return plan

@@ -56,7 +56,7 @@ def test_wild_ground_has_no_crop_and_no_counts_of_orchards():
 @pytest.fixture(scope="module")
 def run(tmp_path_factory):
     folder = tmp_path_factory.mktemp("cohorts")
-    plan = small_country(folder) | {"uncertainty": {"draws": 8}}
+    plan = small_country(folder, parcels=60) | {"uncertainty": {"draws": 8}}
     plan["layers"]["soil_ph"]["sd"] = "0.1 pH"
     return uo.run(uo.load_plan(plan, base=folder), out=folder / "out")
 
@@ -71,5 +71,5 @@ def test_each_screen_says_it_once(run):
 
 
 def test_a_run_without_draws_has_no_p_and_says_nothing_of_it(tmp_path):
-    bare = uo.run(uo.load_plan(small_country(tmp_path), base=tmp_path), out=tmp_path / "out")
+    bare = uo.run(uo.load_plan(small_country(tmp_path, parcels=60), base=tmp_path), out=tmp_path / "out")
     assert NOT_A_CROP not in ranking(bare.findings[0])

@@ -23,7 +23,7 @@ from noise import LEFT, TOP, small_country, write_raster, write_shapes
 @pytest.fixture(scope="module")
 def country(tmp_path_factory):
     folder = tmp_path_factory.mktemp("country")
-    plan = small_country(folder)
+    plan = small_country(folder, parcels=60)
     with rasterio.open(folder / "ph.tif") as source:
         cells, transform, crs, nodata = source.read(), source.transform[:6], source.crs, source.nodata
     write_raster(folder / "ph_new.tif", np.where(cells == nodata, cells, cells + 4), crs, transform, nodata=nodata)

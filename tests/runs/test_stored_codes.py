@@ -22,7 +22,7 @@ CATEGORIES = {"class.tif", "limiting.tif"}
 def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> uo.Run:
     """A run with excluded and missing cells that writes every kind of raster."""
     folder = tmp_path_factory.mktemp("codes")
-    plan: dict[str, Any] = small_country(folder)
+    plan: dict[str, Any] = small_country(folder, parcels=60)
     plan["layers"]["soil_ph"]["sd"] = "0.4 pH"
     plan["layers"]["slope"]["sd"] = "10 %"
     plan["combine"]["missing"] = "renormalise"

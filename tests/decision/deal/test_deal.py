@@ -201,7 +201,11 @@ def test_an_entry_is_old_after_so_many_months(date, months):
 def land(tmp_path_factory):
     """A run to buy on white noise, with a ledger."""
     folder = tmp_path_factory.mktemp("deal")
-    plan = small_country(folder) | {"purpose": "buy", "uncertainty": {"draws": 8}, "verdict": {"yes_at": 0.3}}
+    plan = small_country(folder, parcels=60) | {
+        "purpose": "buy",
+        "uncertainty": {"draws": 8},
+        "verdict": {"yes_at": 0.3},
+    }
     plan["layers"]["soil_ph"]["sd"] = "0.1 pH"
     plan["classes"] = {"S1": 0.5, "S2": 0.2, "S3": 0.1}
     (folder / "deal.csv").write_text(

@@ -101,7 +101,7 @@ def test_the_line_shows_figures_source_and_age():
 
 def read(folder, text, name="rules.csv"):
     (folder / name).write_text(text, encoding="utf-8")
-    plan, problems = small_country(folder) | {"rules": name}, Problems()
+    plan, problems = small_country(folder, parcels=60) | {"rules": name}, Problems()
     return read_rules(uo.load_plan(plan, base=folder), problems), problems
 
 
@@ -141,7 +141,7 @@ def test_a_fault_names_its_line_or_rule(tmp_path, row, code, says):
 
 
 def test_a_run_writes_what_each_parcel_meets(tmp_path):
-    plan = small_country(tmp_path) | {"rules": "rules.csv", "prices": {"currency": "CHF"}}
+    plan = small_country(tmp_path, parcels=60) | {"rules": "rules.csv", "prices": {"currency": "CHF"}}
     rows = "aid,usable_ha,>=,5,7,tree,60000,,office,2026-01-05\nfee,slope,>,1000,-5,ha,,,office,2026-01-05\n"
     (tmp_path / "rules.csv").write_text(HEAD + rows, encoding="utf-8")
     run = uo.run(uo.load_plan(plan, base=tmp_path), out=tmp_path / "out")

@@ -136,7 +136,7 @@ def test_a_percentile_is_that_of_all_changes_to_a_hundredth(ground, tmp_path):
 @pytest.fixture(scope="module")
 def country(tmp_path_factory):
     folder = tmp_path_factory.mktemp("compared")
-    plan = small_country(folder)
+    plan = small_country(folder, parcels=60)
     with rasterio.open(folder / "ph.tif") as source:
         cells, transform, crs, nodata = source.read(), source.transform[:6], source.crs, source.nodata
     wetter = np.where(cells == nodata, cells, cells + 3)
@@ -429,7 +429,7 @@ def test_weights_are_compared_by_what_they_come_to():
 
 
 def test_another_seed_explains_other_draws_and_verdicts_are_compared(tmp_path):
-    plan = small_country(tmp_path)
+    plan = small_country(tmp_path, parcels=60)
     plan["layers"]["soil_ph"]["sd"] = 0.8
     plan["uncertainty"] = {"draws": 8}
     runs = [uo.run(uo.load_plan(plan, base=tmp_path), out=tmp_path / f"seed{n}", seed=n) for n in (1, 2)]
@@ -454,7 +454,7 @@ def test_what_is_in_doubt_explains_what_draws_move_and_no_cell():
 
 
 def test_what_changes_tables_alone_is_explained_though_it_moves_no_cell(tmp_path):
-    plan = small_country(tmp_path)
+    plan = small_country(tmp_path, parcels=60)
     other = {**plan, "prices": {"lime_t": 45.0, "currency": "EUR"}}
     runs = [uo.run(uo.load_plan(p, base=tmp_path), out=tmp_path / name) for name, p in (("a", plan), ("b", other))]
     found = compare(*runs)
