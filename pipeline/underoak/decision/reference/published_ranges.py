@@ -29,6 +29,8 @@ class Item(StrEnum):
     WIRE = "wire"
     IRRIGATION = "irrigation"
     LIME = "lime"
+    LIME_WAIT = "lime_wait"
+    LIME_UPKEEP = "lime_upkeep"
     HOURS = "hours"
     FRESH = "fresh"
     LOSS = "loss"

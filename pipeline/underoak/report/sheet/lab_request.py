@@ -26,6 +26,7 @@ ASK = (
     "texture: sand, silt, clay; and coarse fragments",
     "organic matter, and carbon to nitrogen",
     "cation exchange capacity; calcium, magnesium, potassium, phosphorus",
+    "where the pH is too low: a buffer test, that is the lime for several target pH, as a curve",
     "for the bags from 30 to 60 cm: pH in water, total and active carbonate, texture",
 )
 OLD_CROPS = (

@@ -17,6 +17,7 @@ from underoak.places.answers.verdict import Purpose
 from underoak.places.parcels.ranking import outranked
 from underoak.places.soil.remedies import fence_m
 from underoak.plan.keys.plan_keys import PlanSpec
+from underoak.report.terminal.ground_lines import instead_lines, lime_calendar_lines
 from underoak.report.terminal.money import break_even_lines
 from underoak.report.terminal.neighbours import neighbour_lines
 from underoak.report.terminal.water import years_lines
@@ -84,6 +85,8 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str, facts
             *_errors(case),
             *neighbour_lines(plan, row),
             *years_lines(case.years, case.water_held, row),
+            *([] if facts is None else lime_calendar_lines(row, parcels.crs, facts.today)),
+            *instead_lines(case, row, parcels.crs, plan),
             *break_even_lines(plan),
         ]
     lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]

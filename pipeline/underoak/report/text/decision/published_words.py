@@ -16,6 +16,8 @@ ITEMS = {
     Item.WIRE: "electric wire",
     Item.IRRIGATION: "irrigation",
     Item.LIME: "lime",
+    Item.LIME_WAIT: "wait after liming",
+    Item.LIME_UPKEEP: "lime each year",
     Item.HOURS: "work",
     Item.FRESH: "sold fresh",
     Item.LOSS: "loss",
