@@ -14,7 +14,7 @@ from underoak.base.compilation.kernel_cache import VERSIONS_ON_DISK
 
 pytestmark = pytest.mark.slow  # each compiles in a new process
 
-PACKAGE = Path(__file__).parents[2] / "pipeline" / "underoak"
+PACKAGE = Path(__file__).parents[3] / "pipeline" / "underoak"
 HELPER = """
 from underoak.base.compiled import compiled
 from underoak.base.limit import LIMIT

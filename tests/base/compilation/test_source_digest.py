@@ -8,7 +8,7 @@ from pathlib import Path
 
 from underoak.base.compilation.source_digest import imported_modules, is_unchanged, source_digest
 
-PACKAGE = Path(__file__).parents[2] / "pipeline" / "underoak"
+PACKAGE = Path(__file__).parents[3] / "pipeline" / "underoak"
 
 
 def module_name(path: Path) -> str:
