@@ -253,3 +253,15 @@ def test_a_scenario_whose_values_turn_out_wrong_when_all_land_is_judged_is_left_
         with rasterio.open(path) as source:
             classes.append(source.read(1))
     np.testing.assert_array_equal(*classes)
+
+
+def test_faults_of_layers_and_of_the_lab_file_are_told_in_one_round(case):
+    plan, folder = case
+    plan["layers"] = {"soil_ph": {**plan["layers"]["soil_ph"], "unit": "pH"}}  # ten times what it is
+    plan["criteria"] = {"ph": plan["criteria"]["ph"]}
+    plan["constraints"], plan["weights"] = plan["constraints"][:1], {"direct": {"ph": 1}}
+    (folder / "lab.csv").write_text("parcel,property,value,unit\nf03,soil_ph,seven,pH\nnone,soil_ph,7.1,pH\n")
+    plan["lab"] = {"file": "lab.csv", "mode": "update"}
+    with pytest.raises(uo.UnderoakError) as error:
+        check(uo.load_plan(plan, base=folder))
+    assert {"E204", "E412", "E413"} <= {fault.code for fault in error.value.faults}

@@ -109,7 +109,7 @@ def prepare_run(
 
 
 def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedScenario, ...]) -> Prepared:
-    """Open and check region and layers; a fault of the parcels' file is reported with theirs."""
+    """Open and check region and layers; faults of the parcels' and the lab's file are reported with theirs."""
     try:
         return prepare(plan, strict=strict, deep=deep, failed=failed)
     except UnderoakError as error:
@@ -118,13 +118,31 @@ def _prepare_layers(plan: Plan, strict: bool, deep: bool, failed: tuple[FailedSc
         if plan.parcels is not None:
             from underoak.places import read_parcels
 
-            spec, of_parcels = plan.parcels, Problems()
+            spec, of_parcels, parcels = plan.parcels, Problems(), None
             try:
-                read_parcels(plan.base / spec.file, spec.id, plan.region.crs, of_parcels, spec.features)
+                parcels = read_parcels(plan.base / spec.file, spec.id, plan.region.crs, of_parcels, spec.features)
             except UnderoakError as more:
                 of_parcels.add_error(more)
             problems.extend(of_parcels.faults)
+            problems.extend([] if parcels is None or of_parcels.faults else _lab_faults(plan, parcels))
         raise UnderoakError(*problems.faults, *problems.warnings) from error
+
+
+def _lab_faults(plan: Plan, parcels: Parcels) -> list[Fault]:
+    """Return the faults of the lab's file, as far as they can be known while layers have faults of their own."""
+    if plan.spec.lab is None:
+        return []
+    from underoak.places import read_lab
+
+    problems = Problems()
+    for case_plan in plan.cases:
+        units = {name: layer.to or layer.unit or "" for name, layer in case_plan.layers.items()}
+        if all(units.values()):  # else a file decides, and it may be the one with the fault
+            try:
+                read_lab(case_plan, units, parcels.ids, problems, parcels)
+            except UnderoakError as error:
+                problems.add_error(error)
+    return problems.faults
 
 
 def _read_parcels(plan: Plan, grid: Grid, problems: Problems, strict: bool) -> Parcels | None:
