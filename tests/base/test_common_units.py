@@ -16,6 +16,7 @@ LONG = {
     "1": "m/m", "g/kg": "gram/kilogram", "dg/kg": "decigram/kilogram", "cm3/dm3": "centimeter^3/decimeter^3",
     "g/cm3": "gram/centimeter^3", "cg/cm3": "centigram/centimeter^3", "h": "hour", "days": "day", "years": "year",
     "mm/s": "millimeter/second", "kg m-2 s-1": "mm/second", "mm/day": "millimeter/day", "mm/month": "millimeter/month",
+    "m3": "meter^3", "m3/h": "meter^3/hour", "l/s": "liter/second",
 }  # fmt: skip
 ODD = ("ft", "rad/s", "mm/year", "g/kg * m", "°F")
 

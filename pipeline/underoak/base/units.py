@@ -174,6 +174,9 @@ _COMMON = {
     "mm/s": _CommonUnit("mm/s", ("speed",)),
     "kg m-2 s-1": _CommonUnit("mm/s", ("speed",)),
     "mm/day": _CommonUnit("mm/d", ("speed",), 1 / _DAY),
+    "m3": _CommonUnit("m^3", ("volume",)),
+    "m3/h": _CommonUnit("m^3/h", ("flow",), 1 / 3600.0),
+    "l/s": _CommonUnit("l/s", ("flow",), 0.001),
     "mm/month": _CommonUnit("mm/month", ("speed",), 12 / (365.25 * _DAY)),
 }
 _BY_MASS = ("g/kg", "dg/kg")

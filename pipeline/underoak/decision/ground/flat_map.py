@@ -28,7 +28,7 @@ class FlatMap:
     >>> import shapely
     >>> flat = FlatMap("EPSG:4326", 2.0, 48.0)
     >>> float(shapely.length(flat.drawn(np.array([shapely.LineString([(2, 48), (2, 48.5)])])))[0].round())
-    55597.0
+    55598.0
     """
 
     crs: str
