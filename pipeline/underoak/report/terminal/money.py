@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from underoak.plan.keys.plan_keys import PlanSpec
-from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, break_even_words
+from underoak.report.text.decision.money_words import BREAK_EVEN, PUBLISHED, RANGES_SOURCES, break_even_words
 from underoak.report.text.lines import columns, wrapped
 
 
@@ -15,5 +15,6 @@ def break_even_lines(plan: PlanSpec) -> list[str]:
     lines = ["", f"{BREAK_EVEN}.", *wrapped(words.intro), *columns(words.head, words.rows)]
     lines += [part for line in words.lines for part in wrapped(line)]
     lines += wrapped(PUBLISHED)
-    lines += [part for line in words.published for part in wrapped(f"- {line}", "  ")]
+    lines += [part for line in words.ranges for part in wrapped(f"- {line}", "  ")]
+    lines += wrapped(RANGES_SOURCES)
     return lines + [part for line in words.warnings for part in wrapped(line)]

@@ -42,6 +42,17 @@ def test_each_published_figure_says_whose_it_is_with_year_grade_and_trust():
         )
 
 
+def test_ranges_hold_every_published_figure_of_their_item():
+    words = break_even_words(CostsSpec.model_validate(BASE), "")
+    for line in words.published:
+        item, low, high = re.match(r"([a-z ]+?) ([\d. ]+?)(?: to ([\d. ]+?))? ", line).groups()
+        bounds = [re.match(rf"{item} ([\d.]+)(?: to ([\d.]+))? ", each) for each in words.ranges]
+        (bound,) = [match for match in bounds if match]
+        assert float(bound[1]) <= float(low)
+        assert float(high or low) <= float(bound[2] or bound[1])
+    assert sum(int(re.search(r"\((\d+) figure", line)[1]) for line in words.ranges) == len(words.published)
+
+
 def test_warnings_name_what_is_left_out():
     words = text()
     for part in ("costs are yours", "tax, aid and inflation", "Land is left out", "not that share", "not advice"):

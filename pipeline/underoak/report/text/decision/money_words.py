@@ -10,7 +10,7 @@ from underoak.decision.money.break_even import break_even
 from underoak.decision.reference.published_ranges import Item, figures_of
 from underoak.engine.storage.records.break_even_record import BreakEven, NeededYield, StopRule
 from underoak.plan.keys.decision.costs import CostsSpec
-from underoak.report.text.decision.published_words import exact, published_words
+from underoak.report.text.decision.published_words import exact, published_words, range_words
 
 BREAK_EVEN = "Break-even, turned round: what would have to be true"
 WARNINGS = (
@@ -20,6 +20,8 @@ WARNINGS = (
     "named elsewhere count only as far as they are in set_up_ha and yearly_ha.",
     "Screening, not advice, and no forecast: ask growers nearby for their books, and someone licensed where you are.",
 )
+RANGES_SOURCES = "Whose figure each is, with its year and source, stands in report.html."
+_BESIDE = (Item.YIELD, Item.FIRST_CROP, Item.PRICE, Item.HOURS, Item.FRESH, Item.LOSS)
 PUBLISHED = "What others printed. None of it is of your field, and none of it is a promise:"
 
 
@@ -31,23 +33,22 @@ class BreakEvenWords:
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[str, ...]
-    published: tuple[str, ...]
+    published: tuple[str, ...]  # each with its source
+    ranges: tuple[str, ...]  # the same in a line for each item
     warnings: tuple[str, ...] = WARNINGS
 
 
 def break_even_words(costs: CostsSpec, currency: str) -> BreakEvenWords:
     """Return the break-even of a plan's costs in words; `currency` may be ""."""
-    result = break_even(costs)
+    result, beside = break_even(costs), figures_of(*_BESIDE)
     chances = tuple(dict.fromkeys(each.chance for each in result.yields))
     return BreakEvenWords(
         _intro(costs, currency),
         ("chance of bearing", *(f"at {_money(price, currency)}/kg" for price in costs.price_kg)),
         tuple((_chance(chance), *_row(result, chance)) for chance in chances),
         tuple(_lines(result, costs, currency)),
-        tuple(
-            published_words(each)
-            for each in figures_of(Item.YIELD, Item.FIRST_CROP, Item.PRICE, Item.HOURS, Item.FRESH, Item.LOSS)
-        ),
+        tuple(map(published_words, beside)),
+        tuple(range_words(beside)),
     )
 
 

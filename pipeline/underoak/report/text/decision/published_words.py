@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from underoak.base.errors import count_of
 from underoak.decision.reference.published_ranges import Item, Kind, PublishedFigure, SeenAs, Trust
 
 ITEMS = {
@@ -63,3 +66,17 @@ def published_words(figure: PublishedFigure) -> str:
     unit = "%" if figure.unit == "percent" else figure.unit
     span = span_words(figure.low, figure.high)
     return f"{ITEMS[figure.item]} {span} {unit}: {figure.text} ({'; '.join(filter(None, origin))})"
+
+
+def range_words(figures: Sequence[PublishedFigure]) -> list[str]:
+    """Return a line for each item and unit: the range of its figures, how many they are, how far to trust them."""
+    groups: dict[tuple[Item, str], list[PublishedFigure]] = {}
+    for each in figures:
+        groups.setdefault((each.item, each.unit), []).append(each)
+    return [_range(item, unit, group) for (item, unit), group in groups.items()]
+
+
+def _range(item: Item, unit: str, group: Sequence[PublishedFigure]) -> str:
+    span = span_words(min(each.low for each in group), max(each.high for each in group))
+    trust = ", ".join(dict.fromkeys(_TRUST[each.trust] for each in group))
+    return f"{ITEMS[item]} {span} {'%' if unit == 'percent' else unit} ({count_of(len(group), 'figure')}; {trust})"
