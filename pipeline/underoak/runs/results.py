@@ -111,7 +111,7 @@ def _scenario_sections(
         if present_findings.parcels is not None:
             assert parcels is not None
             table = scenarios_of_parcels(
-                present_findings.parcels, [by_case[scenario.case].parcels for scenario in scenarios],
+                present_findings.ranked, [by_case[scenario.case].ranked for scenario in scenarios],
                 [scenario.case.scenario for scenario in scenarios], plan.scenario_weights,
                 [criterion.name for criterion in present.criteria], present.rules, at_least,
             )  # fmt: skip

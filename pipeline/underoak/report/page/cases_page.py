@@ -47,7 +47,7 @@ def joined_parcels(findings: Sequence[Findings]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    tables = {each.case: each.parcels.set_index("id") for each in findings}
+    tables = {each.case: each.ranked.set_index("id") for each in findings}
     first = next(iter(tables.values()))
     ids = sorted(first.index)
     joined = pd.DataFrame({"id": ids, "area_ha": first.loc[ids, "area_ha"].to_numpy()})
@@ -124,8 +124,8 @@ def cases_html(plan: Plan, findings: Sequence[Findings], scenarios: Sequence[dic
 def _row(findings: Findings) -> dict[str, Any]:
     case = findings.case
     best = "–"
-    if findings.has_parcels and isinstance(findings.parcels["class"].iloc[0], str):
-        first = findings.parcels.iloc[0]
+    if findings.has_parcels and isinstance(findings.ranked["class"].iloc[0], str):
+        first = findings.rows(1)[0]
         best = f"{first['id']}: {first['class']}, {score(first['suitability'], findings.plan.classes.cuts)}"
     areas = [hectares(findings.counts.classes.get(code, 0) * findings.cell_ha) for code in (1, 2, 3, 4)]
     return {"label": case.label, "areas": areas, "best": best, "link": f"{case.folder or '.'}/report.html"}

@@ -319,18 +319,18 @@ def map_png(
 
 def _labelled_shapes(findings: Findings, parcels: Any) -> list[tuple[Any, str]]:
     """Return the shapes in the grid's CRS with their ranks; of many parcels only the best have one."""
-    if parcels is None or not findings.has_parcels or len(findings.parcels) > 2000:
+    if parcels is None or not findings.has_parcels or len(findings.ranked) > 2000:
         return []
     import geopandas as gpd
 
     shapes = gpd.GeoSeries(list(parcels.shapes), crs=parcels.crs).to_crs(findings.grid.crs)
     shape_of = dict(zip(parcels.ids, shapes, strict=True))
-    most = 60 if len(findings.parcels) <= 60 else 20
+    most = 60 if len(findings.ranked) <= 60 else 20
     labelled = []
-    for n, row in enumerate(findings.parcels.itertuples()):
+    for n, row in enumerate(findings.ranked.itertuples()):
         shape = shape_of[row.id]
         if shape is None or shape.is_empty:
             continue
-        is_ranked = isinstance(findings.parcels["class"].iloc[n], str)
+        is_ranked = isinstance(findings.ranked["class"].iloc[n], str)
         labelled.append((shape, str(row.rank) if is_ranked and n < most else ""))
     return labelled

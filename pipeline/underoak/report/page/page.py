@@ -31,7 +31,7 @@ from underoak.report.text.decision.neighbour_words import NEIGHBOURS, NO_SCORE, 
 from underoak.report.text.decision.potential_words import counted_words, uncounted_words
 from underoak.report.text.decision.rule_words import rule_totals
 from underoak.report.text.error_words import error_of
-from underoak.report.text.findings import Findings
+from underoak.report.text.findings import Findings, rows_of
 from underoak.report.text.lab_words import lab_lines
 from underoak.report.text.state_words import ZONE_STATES, reason_words
 from underoak.report.text.verdicts.beside_verdict import blind_spots, has_yes, looked_at_words, rank_words, trees_words
@@ -78,14 +78,14 @@ def report_html(findings: Findings, maps: MapPictures, planting: Sequence[Mappin
         areas=_class_areas(findings),
         parcels=_parcels(findings),
         beside_verdicts=_beside_verdicts(findings),
-        parcels_left_out=left_out(len(findings.parcels), MOST_PARCELS) if findings.has_parcels else "",
+        parcels_left_out=left_out(len(findings.ranked), MOST_PARCELS) if findings.has_parcels else "",
         steps=_steps(findings),
         lab_lines=lab_lines(findings),
-        has_chance=findings.has_parcels and "p_s2" in findings.parcels,
-        has_verdicts=findings.has_parcels and "verdict" in findings.parcels,
-        has_deal=findings.has_parcels and "deal" in findings.parcels and findings.deal is not None,
-        has_trees=findings.has_parcels and "trees" in findings.parcels,
-        has_remedies=findings.has_parcels and bool(findings.parcels["remedies"].notna().any()),
+        has_chance=findings.has_parcels and "p_s2" in findings.ranked,
+        has_verdicts=findings.has_parcels and "verdict" in findings.ranked,
+        has_deal=findings.has_parcels and "deal" in findings.ranked and findings.deal is not None,
+        has_trees=findings.has_parcels and "trees" in findings.ranked,
+        has_remedies=findings.has_parcels and bool(findings.ranked["remedies"].notna().any()),
         water_words=_water_words(findings),
         planting=planting,
         has_rows=any(row["trees"] != "–" for row in planting),
@@ -157,8 +157,8 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
     if not findings.has_parcels:
         return []
     rows, criteria, plan = [], findings.criteria, findings.plan
-    cuts, limits, shown = plan.classes.cuts, plan.spec.verdict, findings.parcels.head(MOST_PARCELS)
-    for row, is_below in zip(shown.to_dict("records"), outranked(shown), strict=True):
+    cuts, limits, shown = plan.classes.cuts, plan.spec.verdict, findings.ranked.head(MOST_PARCELS)
+    for row, is_below in zip(rows_of(shown), outranked(shown), strict=True):
         is_judged = isinstance(row["class"], str)
         rows.append(
             {
@@ -188,30 +188,30 @@ def _parcels(findings: Findings) -> list[dict[str, Any]]:
 
 def _beside_verdicts(findings: Findings) -> list[str]:
     """Return what stands below a table with verdicts: what was looked at, and beside a yes what no map can see."""
-    if not findings.has_parcels or "verdict" not in findings.parcels:
+    if not findings.has_parcels or "verdict" not in findings.ranked:
         return []
-    plan, ids = findings.plan, map(str, findings.parcels["id"])
+    plan, ids = findings.plan, map(str, findings.ranked["id"])
     lines = [what_p_is_not(plan.spec), stale_words(findings.deal, ids, findings.started.date())]
     lines += [DEFERS] if findings.deal is not None else []
     lines.append(looked_at_words(plan.looked_at, plan.spec.verdict.judged_at))
-    if has_yes(findings.parcels["verdict"]):
+    if has_yes(findings.ranked["verdict"]):
         lines.append(blind_spots(plan.purpose))
     return [line for line in lines if line]
 
 
 def _rules(findings: Findings) -> list[str]:
     """Return for each rule of the user's own how many parcels meet it."""
-    if not findings.has_parcels or "rules" not in findings.parcels:
+    if not findings.has_parcels or "rules" not in findings.ranked:
         return []
     plan = findings.plan.spec
-    return rule_totals(findings.parcels["rules"].tolist(), findings.rules, plan, findings.started.date())
+    return rule_totals(findings.ranked["rules"].tolist(), findings.rules, plan, findings.started.date())
 
 
 def _water_words(findings: Findings) -> str:
     """Return that water counts only where its source is named, and how many parcels it would lift."""
     if not findings.has_parcels:
         return ""
-    return uncounted_words(findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.plan.spec)
+    return uncounted_words(findings.rows(MOST_PARCELS), findings.plan.spec)
 
 
 def left_out(count: int, most: int) -> str:
@@ -240,7 +240,7 @@ def _most_to_gain(criteria: Sequence[CriterionWords], row: Any) -> str:
 def _steps(findings: Findings) -> list[tuple[str, str]]:
     if not findings.has_parcels:
         return []
-    rows, criteria = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.criteria
+    rows, criteria = findings.rows(MOST_PARCELS), findings.criteria
     return grouped((str(row["id"]), next_step(criteria, findings.plan.purpose, row)) for row in rows)
 
 
@@ -256,7 +256,7 @@ def _neighbours(findings: Findings) -> list[tuple[str, str]]:
     """Return what lies near the parcels, in sentences, each with the parcels it holds for."""
     if not findings.has_parcels:
         return []
-    rows, spec = findings.parcels.head(MOST_PARCELS).to_dict("records"), findings.plan.spec
+    rows, spec = findings.rows(MOST_PARCELS), findings.plan.spec
     near = [(str(row["id"]), " ".join(sentences)) for row in rows if (sentences := neighbour_words(spec, row))]
     return grouped(near)
 

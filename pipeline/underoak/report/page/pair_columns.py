@@ -51,7 +51,7 @@ def with_pairs(
             continue
         if case.species not in origins:
             origins[case.species] = origins_at(range_of(case_findings.plan, prepared), parcels.shapes)
-        table, case_draws = case_findings.parcels.set_index("id").loc[list(parcels.ids)], draws.get(case)
+        table, case_draws = case_findings.ranked.set_index("id").loc[list(parcels.ids)], draws.get(case)
         rules, column = case_findings.plan.rules, table["suitability"].to_numpy(float)
         if rules.essential:
             column = np.where(table["class"] == "N", 0.0, column)  # whatever its score, nothing is planted there
@@ -63,7 +63,7 @@ def with_pairs(
             _stacked([suitability], [column]),
             middle_of(prepared.grid),
         )
-        paired.append(replace(case_findings, parcels=_joined(case_findings.parcels, pair_columns(scores), parcels.ids)))
+        paired.append(replace(case_findings, parcels=_joined(case_findings.ranked, pair_columns(scores), parcels.ids)))
         if case.is_present:
             present.append((case_findings.plan, column, suitability))
     plans, columns, every = zip(*present, strict=True)
@@ -110,9 +110,9 @@ def _joined(table: pd.DataFrame, columns: pd.DataFrame, ids: Sequence[str]) -> p
 def planting_rows(findings: Findings) -> list[dict[str, str]]:
     """Return the best parcels' hosts, score, number of trees that fit, and mix. Wild ground has no number of trees."""
     plan = findings.plan
-    if not findings.has_parcels or "best_host" not in findings.parcels:
+    if not findings.has_parcels or "best_host" not in findings.ranked:
         return []
-    ranked = large_enough(findings.parcels).head(SHORTLIST)
+    ranked = large_enough(findings.ranked).head(SHORTLIST)
     assert plan.profile is not None
     hosts = hosts_of(plan, middle_of(findings.grid))
     rows = []

@@ -42,7 +42,7 @@ def years_section(findings: Findings) -> YearsSection | None:
         return None
     is_one = len(record.places) == 1 and not record.no_series
     lines = place_lines(record, record.places[0]) if is_one else []
-    rows = [] if is_one else [(str(id), *_cells(record, record.of(str(id)))) for id in findings.parcels["id"]]
+    rows = [] if is_one else [(str(id), *_cells(record, record.of(str(id)))) for id in findings.ranked["id"]]
     events = [limit.event for limit in record.limits]
     head = ("parcel", *(_HEADS[event] for event in events), "lacked, mean [mm]", "driest of five", "driest of ten")
     water = [held_lines(source) for source in findings.water_held]

@@ -21,7 +21,7 @@ from underoak.report.text.decision.deal_words import (
 )
 from underoak.report.text.decision.potential_words import counted_words, uncounted_words
 from underoak.report.text.error_words import short_error_lines
-from underoak.report.text.findings import Findings
+from underoak.report.text.findings import Findings, rows_of
 from underoak.report.text.state_words import reason_words
 from underoak.report.text.verdicts.beside_verdict import (
     blind_spots,
@@ -91,7 +91,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     if has_remedies and is_wide:
         table.add_column("what it would take", overflow="fold")
     cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
-    for (_, row), is_below in zip(shown.iterrows(), outranked(shown), strict=True):
+    for row, is_below in zip(rows_of(shown), outranked(shown), strict=True):
         is_judged = isinstance(row["class"], str)
         cells: list[Any] = [str(row["rank"]) if is_judged else "–", Text(str(row["id"]))]
         cells.append(f"{row['class']} {score(row['suitability'], cuts)}" if is_judged else "–")
@@ -123,7 +123,7 @@ def _parcels(findings: Findings, most: int, width: int) -> str:
     if has_remedies and is_wide and shown["lime_t_ha"].gt(0.0).any():
         legend += "Lime: the upper end of its range, to plan with; no lime where the lower end is too much. "
     if has_potential:
-        legend += uncounted_words(shown.to_dict("records"), findings.plan.spec)
+        legend += uncounted_words(rows_of(shown), findings.plan.spec)
     lines += ["", *_wrapped(f"S1 highly, S2 moderately, S3 marginally, N not suitable. {legend}".rstrip(), width)]
     if has_verdicts:
         lines += _wrapped(what_p_is_not(findings.plan.spec), width)

@@ -17,7 +17,7 @@ from underoak.plan.profiles.season import month_names
 from underoak.report.text.class_words import held_words
 from underoak.report.text.criterion_words import NOTHING_LIMITS
 from underoak.report.text.decision.potential_words import counted_words
-from underoak.report.text.findings import Findings
+from underoak.report.text.findings import Findings, rows_of
 from underoak.report.text.verdicts.beside_verdict import blind_spots, usable_words
 from underoak.report.text.verdicts.next_step import DECIDE, next_step
 from underoak.report.text.verdicts.verdict_words import (
@@ -74,11 +74,11 @@ def judged_words(row: Mapping[str, Any]) -> str:
 
 def answers(findings: Findings) -> list[dict[str, str]]:
     """Return three cards: the best, the biggest doubt (or the main limiting factor), the next step."""
-    has_verdicts = findings.has_parcels and has_verdict(findings.parcels.iloc[0])
-    second = uncertainty_card(findings, findings.parcels.iloc[0]) if has_verdicts else _main_limit(findings)
+    has_verdicts = findings.has_parcels and has_verdict(findings.rows(1)[0])
+    second = uncertainty_card(findings, findings.rows(1)[0]) if has_verdicts else _main_limit(findings)
     cards = [_best(findings), second]
     if findings.has_parcels:
-        best = findings.parcels.iloc[0]
+        best = findings.rows(1)[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
         more = blind_spots(findings.plan.purpose) if best.get("verdict") is Verdict.YES else ""
     else:
@@ -89,14 +89,14 @@ def answers(findings: Findings) -> list[dict[str, str]]:
 
 def _best(findings: Findings) -> dict[str, str]:
     if findings.has_parcels:
-        ranked = findings.parcels[findings.parcels["rank"].notna()]
+        ranked = findings.ranked[findings.ranked["rank"].notna()]
         if len(ranked) == 0:
             return {
                 "about": "Best parcel",
                 "says": "None could be judged",
                 "more": "The table gives the reason for each.",
             }
-        best, first = ranked.iloc[0], ranked[ranked["rank"] == 1]
+        best, first = rows_of(ranked.head(1))[0], ranked[ranked["rank"] == 1]
         ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
         has_remedies = has_remedy(best["remedies"])
         cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
@@ -108,7 +108,7 @@ def _best(findings: Findings) -> dict[str, str]:
             answer = f"{answer_and_part(best, findings.plan.purpose, limits)}. "
             p = f"; P(S2 or better) {chance(best, limits)}"
         return {
-            "about": f"Best of {len(findings.parcels)} parcels" if len(findings.parcels) > 1 else "The parcel",
+            "about": f"Best of {len(findings.ranked)} parcels" if len(findings.ranked) > 1 else "The parcel",
             "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'], cuts)}{ties}{p}",
             "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}{holds}. {usable_words(best)}".rstrip(),
         }
@@ -185,7 +185,7 @@ def limits_of_use(findings: Findings) -> list[str]:
         cell = grain * grain / 1e4
         line = f"{name} resolves {metres(grain)}: one of its cells covers {hectares(cell)}"
         if findings.has_parcels:
-            areas = findings.parcels["area_ha"].dropna()
+            areas = findings.ranked["area_ha"].dropna()
             small = int((areas < cell).sum())
             if small:
                 line += f", more than {_of_parcels(small, len(areas))}"

@@ -28,7 +28,15 @@ from underoak.uncertainty import Coverage
 from underoak.uncertainty.outcomes.shared_failure import SharedFailure
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
     from underoak.plan.plan import Criterion
+
+
+def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table of parcels or zones, by column."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 def criterion_words(criterion: Criterion, is_soil: bool, is_wild: bool = False) -> CriterionWords:
@@ -75,8 +83,8 @@ class Findings:
 
     plan: Plan  # of this case
     grid: Grid
-    parcels: Any  # a table; not typed as one, because its rows serve as mappings, which the types of pandas deny
-    zones: Any
+    parcels: pd.DataFrame | None
+    zones: gpd.GeoDataFrame | None
     counts: CaseCounts  # of cells; layers by the plan's names
     facts: Mapping[str, SourceFacts]
     units: Mapping[str, str]
@@ -95,7 +103,7 @@ class Findings:
     water_held: tuple[WaterHeld, ...] = ()  # sources of water held against them
     rules: tuple[RuleSpec, ...] = ()  # of the user's own
     deal: Ledger | None = None  # of all parcels; None where the plan asks for none
-    pairs: Any = None  # best pairs over all species of the present, by id; on the first case
+    pairs: pd.DataFrame | None = None  # best pairs over all species of the present, by id; on the first case
 
     @property
     def case(self) -> Case:
@@ -107,6 +115,16 @@ class Findings:
         """The criteria in plan order."""
         soil, is_wild = set(soil_criteria(self.plan, self.units)), self.plan.purpose == Purpose.RESTORE.value
         return tuple(criterion_words(c, i in soil, is_wild) for i, c in enumerate(self.plan.criteria))
+
+    @property
+    def ranked(self) -> pd.DataFrame:
+        """The table of parcels, best first; only where the plan has parcels."""
+        assert self.parcels is not None
+        return self.parcels
+
+    def rows(self, most: int) -> list[dict[str, Any]]:
+        """Return the rows of the first parcels, by column; [] without parcels."""
+        return [] if self.parcels is None else rows_of(self.parcels.head(most))
 
     @property
     def has_parcels(self) -> bool:

@@ -21,7 +21,7 @@ def lab_lines(findings: Findings) -> list[str]:
     spec = findings.plan.spec.lab
     if spec is None or not findings.has_parcels:
         return []
-    pairs = zip(findings.parcels["id"], findings.parcels["lab"], strict=True)
+    pairs = zip(findings.ranked["id"], findings.ranked["lab"], strict=True)
     by_parcel: dict[str, tuple[LabFinding, ...]] = {str(id): lab for id, lab in pairs if isinstance(lab, tuple)}
     used = sum(any(each.use is LabUse.USED for each in results) for results in by_parcel.values())
     lines = [
