@@ -29,7 +29,7 @@ CASES = [
      'did you mean "species" or'),
     ("unknown key inside", [("method:", "metod:")], "E303", "metod", '"metod" is not known', 'did you mean "method"?'),
     ("unknown key, nothing near", [("{roots:", "{zzz: 1, roots:")],
-     "E303", "zzz", '"zzz"', "known here: roots, max_cells, vrt"),
+     "E303", "zzz", '"zzz"', "known here: roots, max_cells, allow_hosts, vrt"),
     ("decimal comma", [("weight: 0.1", "weight: '0,1'")], "E304", "'0,1'", 'not "0,1"', "write 0.1, with a point"),
     ("criteria as kinds of weights", [weights("{direct: {water: 1}, water: 2}")],
      "E303", "water: 2", '"water" is not known', "`direct: {water: ...}`"),

@@ -54,10 +54,22 @@ def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str
     if answer_in(row) is Answer.NOT_YET and isinstance(unknown, tuple):
         names = ", ".join(map(question_label, unknown[:_MOST_NAMED]))
         more = f" and {len(unknown) - _MOST_NAMED} more" if len(unknown) > _MOST_NAMED else ""
-        tested = row.get("lab")
-        then = "" if isinstance(tested, tuple) or purpose == Purpose.RESTORE else ", then test the soil"
-        return f"Settle the deal first: {names}{more}{then}."
+        return f"Settle the deal first: {names}{more}{_after_the_deal(criteria, purpose, row)}."
     return _ground_step(criteria, purpose, row)
+
+
+def _after_the_deal(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str, Any]) -> str:
+    if not isinstance(row.get("lab"), tuple):
+        return "" if purpose == Purpose.RESTORE else ", then test the soil"
+    without_place = _tests_without_place(criteria, row)
+    return f", then say where the sample of {without_place} was taken" if without_place else ""
+
+
+def _tests_without_place(criteria: Sequence[CriterionWords], row: Mapping[str, Any]) -> str:
+    """Return the labels of lab results that wait for a place; "" for none."""
+    results = row["lab"] if isinstance(row.get("lab"), tuple) else ()
+    layers = dict.fromkeys(finding.layer for finding in results if finding.use is LabUse.NO_PLACE)
+    return " and ".join(label_of(criteria, layer) for layer in layers)
 
 
 def _ground_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str, Any]) -> str:
@@ -67,10 +79,10 @@ def _ground_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[
     if isinstance(row.get("too_small"), TooSmall):
         return _TOO_SMALL[row["too_small"]]
     results = row["lab"] if isinstance(row.get("lab"), tuple) else ()
-    without_place = list(dict.fromkeys(finding.layer for finding in results if finding.use is LabUse.NO_PLACE))
+    without_place = _tests_without_place(criteria, row)
     if without_place:
-        names = " and ".join(label_of(criteria, layer) for layer in without_place)
-        return f"Say where the sample of {names} was taken: the maps show several soils here, so it is not used yet."
+        why = "the maps show several soils here, so it is not used yet"
+        return f"Say where the sample of {without_place} was taken: {why}."
     match row.get("decided_by"):
         case DecidedBy.LOOK_FIRST:
             layers = ", ".join(row["verdict_reason"].add)
