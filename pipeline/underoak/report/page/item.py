@@ -41,12 +41,12 @@ _MEDIA = {
     ".png": "image/png", ".sld": "application/vnd.ogc.sld+xml", ".xml": "application/xml", ".npz": "application/zip",
     ".json": "application/json",
 }  # fmt: skip
-_EXTENSIONS = [
-    "https://stac-extensions.github.io/projection/v2.0.0/schema.json",
-    "https://stac-extensions.github.io/file/v2.1.0/schema.json",
-    "https://stac-extensions.github.io/raster/v2.0.0/schema.json",
-    "https://stac-extensions.github.io/classification/v2.0.0/schema.json",
-]
+_EXTENSIONS = {  # prefix of the fields: the extension that has them
+    "proj": "https://stac-extensions.github.io/projection/v2.0.0/schema.json",
+    "file": "https://stac-extensions.github.io/file/v2.1.0/schema.json",
+    "raster": "https://stac-extensions.github.io/raster/v2.0.0/schema.json",
+    "classification": "https://stac-extensions.github.io/classification/v2.0.0/schema.json",
+}
 _DATED = ("report.html",)  # it holds the time of the run; `run.json` has its checksum
 _YEARS = re.compile(r"\s*(\d{4})(?:\s*(?:-|–|/|to)\s*(\d{4}))?\s*")
 
@@ -80,7 +80,6 @@ def stac_item(facts: ItemFacts, folder: Path, outputs: Sequence[FileRecord]) -> 
         start_datetime=start,
         end_datetime=end,
         properties={"title": facts.title, **_projection(facts.grid)},
-        stac_extensions=_EXTENSIONS,
     )
     for file in outputs:
         path = PurePosixPath(file.path)
@@ -95,6 +94,7 @@ def stac_item(facts: ItemFacts, folder: Path, outputs: Sequence[FileRecord]) -> 
         item.add_asset(file.path.replace(".", "_"), asset)
     record = item.to_dict(include_self_link=False)
     record["links"] = _links(outputs)
+    record["stac_extensions"] = _extensions(record)
     return json_text(record) + "\n"
 
 
@@ -114,6 +114,14 @@ def years(period: str) -> tuple[datetime.datetime | None, datetime.datetime | No
         return None, None
     utc = datetime.UTC
     return datetime.datetime(first, 1, 1, tzinfo=utc), datetime.datetime(last, 12, 31, 23, 59, 59, tzinfo=utc)
+
+
+def _extensions(record: Mapping[str, Any]) -> list[str]:
+    """Return the extensions whose fields an item has; one that is declared and not used makes it invalid."""
+    assets = record["assets"].values()
+    places = [record["properties"], *assets, *(band for asset in assets for band in asset.get("bands", ()))]
+    prefixes = {name.partition(":")[0] for place in places for name in place}
+    return [address for prefix, address in _EXTENSIONS.items() if prefix in prefixes]
 
 
 def _projection(grid: Grid) -> dict[str, Any]:
