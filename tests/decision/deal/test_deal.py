@@ -124,6 +124,14 @@ def test_a_map_that_shows_nothing_clears_a_question_only_where_the_plan_says_tha
     assert ledger.entry("p1", "protected_ground").state.value == otherwise
 
 
+@pytest.mark.parametrize(("width", "state"), [(0.1, "clear"), (0.3, "unknown"), (9.9, "unknown"), (10.1, "blocks")])
+def test_a_parcel_that_a_complete_map_touches_is_not_clear(tmp_path, width, state):
+    write_shapes(tmp_path / "wet.gpkg", [shapely.box(400_000, 0, 400_000 + width, 5_000_000)], CRS)
+    overlay = {"question": "clearing", "file": "wet.gpkg", "otherwise": "clear"}
+    ledger, _ = ledger_of(tmp_path, {"clearing": "clear", "overlays": [overlay]})
+    assert ledger.entry("p0", "clearing").state.value == state
+
+
 @pytest.mark.parametrize(("width", "state"), [(9.9, "unknown"), (10.0, "blocks"), (10.1, "blocks")])
 def test_a_share_of_a_twentieth_blocks(tmp_path, width, state):
     write_shapes(tmp_path / "wet.gpkg", [shapely.box(400_000, 0, 400_000 + width, 5_000_000)], CRS)

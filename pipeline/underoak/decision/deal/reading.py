@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from underoak.plan.plan import Plan
 
 COLUMNS = TableColumns("deal.file", ("parcel", "question", "state"), ("date", "source", "note"))
+_SLIVER = 0.001  # share of a parcel that lines of two offices may differ by; common practice, no source
 _ByParcel = dict[tuple[str, str], DealEntry]
 
 
@@ -59,10 +60,10 @@ def _read_overlays(plan: Plan, spec: DealSpec, parcels: Parcels, problems: Probl
 
 def _overlay_entry(overlay: OverlaySpec, share: float) -> DealEntry | None:
     """Return what an overlay says of a parcel; None where it says nothing."""
-    blocks = share >= overlay.blocks_at - TIE
-    if not blocks and overlay.otherwise == "unknown":
+    blocks, is_met = share >= overlay.blocks_at - TIE, share > _SLIVER
+    if not blocks and (overlay.otherwise == "unknown" and not is_met):
         return None
-    state = DealState.BLOCKS if blocks else DealState(overlay.otherwise)
+    state = DealState.BLOCKS if blocks else DealState.UNKNOWN if is_met else DealState(overlay.otherwise)
     source = overlay.source or overlay.file
     return DealEntry(state, overlay.date or "", source, overlay.note or "", StatedBy.OVERLAY, share)
 

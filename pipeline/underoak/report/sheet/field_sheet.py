@@ -158,6 +158,8 @@ def _remedies(field: Field) -> Iterator[str]:
             f"watering{'s' if times > 1 else ''} of {figure(depth / times)} mm. Secure the water right first."
         )
         items += advice(irrigation)
+        if irrigation is not None and field.is_south:
+            items.append("Months of watering are named as north of the equator: here they come half a year later.")
     if field.dry is not None:
         items.append(f"In the single years of the plan's series rain lacked {dry_words(field.dry)}.")
     head = f"#. {capital(' and '.join(names))}"

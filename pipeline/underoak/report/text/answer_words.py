@@ -8,6 +8,7 @@ from typing import Any
 
 from underoak.base.number_words import hectares, metres, percent, percent_beside, score
 from underoak.engine.storage.manifest import CriterionWords
+from underoak.places.answers.deal import Answer
 from underoak.places.answers.limits import NoLimit
 from underoak.places.answers.needs import has_remedy
 from underoak.places.answers.verdict import Purpose, Verdict
@@ -16,6 +17,7 @@ from underoak.places.verdicts.sensitivity import FirstTwo
 from underoak.plan.profiles.season import month_names
 from underoak.report.text.class_words import held_words
 from underoak.report.text.criterion_words import NOTHING_LIMITS
+from underoak.report.text.decision.deal_words import answer_in
 from underoak.report.text.decision.potential_words import counted_words
 from underoak.report.text.findings import Findings, rows_of
 from underoak.report.text.verdicts.beside_verdict import blind_spots, usable_words
@@ -74,11 +76,11 @@ def judged_words(row: Mapping[str, Any]) -> str:
 
 def answers(findings: Findings) -> list[dict[str, str]]:
     """Return three cards: the best, the biggest doubt (or the main limiting factor), the next step."""
-    has_verdicts = findings.has_parcels and has_verdict(findings.rows(1)[0])
-    second = uncertainty_card(findings, findings.rows(1)[0]) if has_verdicts else _main_limit(findings)
-    cards = [_best(findings), second]
+    lead = _lead(findings)
+    second = uncertainty_card(findings, lead) if lead is not None and has_verdict(lead) else _main_limit(findings)
+    cards = [_best(findings, lead), second]
     if findings.has_parcels:
-        best = findings.rows(1)[0]
+        best = lead or findings.rows(1)[0]
         about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
         more = blind_spots(findings.plan.purpose) if best.get("verdict") is Verdict.YES else ""
     else:
@@ -87,17 +89,26 @@ def answers(findings: Findings) -> list[dict[str, str]]:
     return [*cards, {"about": about, "says": says, "more": more}]
 
 
-def _best(findings: Findings) -> dict[str, str]:
+def _lead(findings: Findings) -> dict[str, Any] | None:
+    """Return the best parcel that neither ground nor deal rules out, else the best; None if none is ranked."""
+    if not findings.has_parcels:
+        return None
+    rows = rows_of(findings.ranked[findings.ranked["rank"].notna()])
+    return next((row for row in rows if answer_in(row) is not Answer.NO), rows[0] if rows else None)
+
+
+def _best(findings: Findings, best: dict[str, Any] | None) -> dict[str, str]:
     if findings.has_parcels:
-        ranked = findings.ranked[findings.ranked["rank"].notna()]
-        if len(ranked) == 0:
+        if best is None:
             return {
                 "about": "Best parcel",
                 "says": "None could be judged",
                 "more": "The table gives the reason for each.",
             }
-        best, first = rows_of(ranked.head(1))[0], ranked[ranked["rank"] == 1]
-        ties = f", with {len(first) - 1} more in the same rank" if len(first) > 1 else ""
+        ranked = findings.ranked["rank"].dropna()
+        count, ties = len(ranked), int((ranked == best["rank"]).sum()) - 1
+        same = f", with {ties} more in the same rank" if ties else ""
+        passed = " that nothing rules out" if best["rank"] != 1 or findings.rows(1)[0]["id"] != best["id"] else ""
         has_remedies = has_remedy(best["remedies"])
         cuts, limits = findings.plan.classes.cuts, findings.plan.spec.verdict
         counted = counted_words(best, findings.plan.spec) if has_remedies else ""
@@ -108,8 +119,8 @@ def _best(findings: Findings) -> dict[str, str]:
             answer = f"{answer_and_part(best, findings.plan.purpose, limits)}. "
             p = f"; P(S2 or better) {chance(best, limits)}"
         return {
-            "about": f"Best of {len(findings.ranked)} parcels" if len(findings.ranked) > 1 else "The parcel",
-            "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'], cuts)}{ties}{p}",
+            "about": f"Best of {count} parcels{passed}" if count > 1 else "The parcel",
+            "says": f"{best['id']}: {answer}{best['class']}, suitability {score(best['suitability'], cuts)}{same}{p}",
             "more": f"{hectares(best['area_ha'])}, {judged_words(best)}{better}{holds}. {usable_words(best)}".rstrip(),
         }
     good = sum(n for code, n in findings.counts.classes.items() if code in (1, 2))

@@ -76,8 +76,8 @@ class OverlaySpec(Spec):
     blocks_at: Share = 0.05
     """Share of a parcel that the shapes must cover to block the deal. Default: 0.05."""
     otherwise: Literal["unknown", "clear"] = "unknown"
-    """What a parcel with less than that is. A map that shows nothing gives no permission, so `clear` is for files that
-    you know to be complete. Default: unknown."""
+    """What a parcel is that the shapes do not cover; one that they cover in part is unknown. A map that shows nothing
+    gives no permission, so `clear` is for files that you know to be complete. Default: unknown."""
     date: Date | None = None
     """Day of the file."""
     source: Text | None = None

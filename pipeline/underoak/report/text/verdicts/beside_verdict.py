@@ -157,6 +157,8 @@ def usable_words(row: Mapping[str, Any]) -> str:
     'Usable: 0.80 of 2.0 ha; 310 trees fit.'
     >>> usable_words({"usable_ha": 1.86, "area_ha": 1.92}), usable_words({"usable_ha": 1.92, "area_ha": 1.92})
     ('Usable: 1.86 of 1.92 ha.', 'Usable: all 1.9 ha.')
+    >>> usable_words({"usable_ha": 2.4, "area_ha": 4.0, "valid_share": 0.6, "excluded_share": 0.0})
+    'Usable: 2.4 of 4.0 ha; 1.6 ha of it could not be judged: no data, or outside the region.'
     """
     usable = row.get("usable_ha")
     if usable is None or usable != usable:
@@ -164,7 +166,9 @@ def usable_words(row: Mapping[str, Any]) -> str:
     part, area = float(usable), float(row["area_ha"])
     words = f"all {hectares(area)}" if _is_all(row) else _part_of(part, area)
     trees = trees_words(row)
-    return f"Usable: {words}{'' if trees == NO_VALUE else f'; {trees} trees fit'}."
+    unknown = area * (1.0 - float(row.get("excluded_share", 0.0))) * (1.0 - float(row.get("valid_share", 1.0)))
+    gap = f"; {hectares(unknown)} of it could not be judged: no data, or outside the region" if unknown > TIE else ""
+    return f"Usable: {words}{gap}{'' if trees == NO_VALUE else f'; {trees} trees fit'}."
 
 
 def _is_all(row: Mapping[str, Any]) -> bool:
