@@ -163,7 +163,8 @@ def test_everything_else_is_as_without_doubt(country, first, tmp_path):
         assert (sure.folder / name).read_bytes() == (first.folder / name).read_bytes()
     columns = list(sure.parcels.columns)
     added = [name for name in first.parcels.columns if name not in columns]
-    verdict = ["verdict", "decided_by", "verdict_reason", "best_test", "flip_chance", "worth", "tests"]
+    deal = ["deal", "deal_blocks", "deal_unknown", "answer"]
+    verdict = ["verdict", *deal, "decided_by", "verdict_reason", "best_test", "flip_chance", "worth", "tests"]
     order = ["first_share", "top3_share", "mean_rank"]
     assert added == ["p_s2", "sd", "low", "high", *verdict, *order]
     assert not (sure.folder / "ranks.csv").exists()
