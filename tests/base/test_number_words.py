@@ -44,6 +44,10 @@ def test_a_figure_stays_on_its_side_of_every_cut(data):
         assert written_side(shown, float(cut_words(cut))) == side(value, cut), (text, cut)
 
 
+def test_a_value_one_step_from_a_cut_is_written_as_the_cut():
+    assert beside(0.001999, [0.002]) == "0.002"  # their difference in bits is a little more than the step
+
+
 @given(st.data())
 def test_no_more_digits_than_it_takes(data):
     cuts = data.draw(CUTS)

@@ -9,6 +9,7 @@ import pytest
 
 import underoak as uo
 from underoak.base.errors import UnderoakError
+from underoak.base.number_words import figure
 
 from noise import LEFT, TOP, noise_country, write_raster
 
@@ -72,6 +73,7 @@ def test_every_screen_tells_them_and_run_json_holds_them(made):
         flat = " ".join(text.split())
         assert "in 3 of 12 years of the file (1990–2001)" in flat
         assert "no probability of the future" in flat
+        assert f"In its mean year {figure(np.mean(SUMMERS))} mm fell in these months" in flat
         assert "Water held: well (invented permit)" in flat
     record = json.loads((run.folder / "run.json").read_text(encoding="utf-8"))["views"][0]
     assert record["years"]["places"][0]["dry"]["one_in_10"] is None
@@ -129,3 +131,13 @@ def test_water_without_years_says_that_it_is_held_against_nothing(made):
 def test_a_check_names_the_years_it_read(made):
     folder, plan, _ = made
     assert "years     1990 to 2001: rain" in uo.check(uo.load_plan(plan | {"years": YEARS}, base=folder))
+
+
+def test_a_year_that_is_still_to_come_is_refused(made):
+    folder, plan, _ = made
+    rows = [f"{year},{month},40.0" for year in (2001, 2999) for month in range(1, 13)]
+    (folder / "later.csv").write_text("\n".join(["year,month,rain", *rows]) + "\n", encoding="utf-8")
+    later = plan | {"years": YEARS | {"rain": {"file": "later.csv", "unit": "mm"}}}
+    with pytest.raises(UnderoakError, match="E452 years: the series have years still to come, up to 2999"):
+        uo.check(uo.load_plan(later, base=folder))
+    uo.check(uo.load_plan(later | {"years": later["years"] | {"last": 2001}}, base=folder))

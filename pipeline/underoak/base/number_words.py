@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 NO_VALUE = "–"
 MOST_DIGITS = 6  # after the point; values that differ by less than TIE count as equal
+_ROUNDED = 1.0 + 1e-9  # a difference of two decimal numbers has an error in its last bits
 TIE = 1e-6
 _SMALL_HA = 0.1  # smaller areas are given in square metres
 
@@ -35,7 +36,7 @@ def beside(value: float, cuts: Iterable[float], digits: int = 2, most_digits: in
     step = 10.0**-most_digits
     near = [cut for cut in cuts if abs(cut - value) <= 1.0]
     for cut in near:
-        if abs(value - cut) <= step:
+        if abs(value - cut) <= step * _ROUNDED:
             return cut_words(cut, digits, most_digits)
     steps = _steps(value, most_digits)
     cut_steps = [_steps(cut, most_digits) for cut in near]

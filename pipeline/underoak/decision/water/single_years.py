@@ -174,7 +174,8 @@ def dry_years(rain: Doubles, limit: EventLimit, first: int, last: int) -> DryYea
     left_out = tuple((np.flatnonzero(~is_known) + first).tolist())
     five, ten = exceeded_in_one_of(5, needs), exceeded_in_one_of(10, needs)
     why = NoDryYear.TEN_YEARS if five is None else NoDryYear.TWENTY_YEARS if ten is None else None
-    return DryYears(mean, five, ten, count, first, last, left_out, why)
+    rain_mean = float(in_order(in_order(season[is_known])[None, :])[0]) / count
+    return DryYears(mean, five, ten, count, first, last, left_out, why, rain_mean)
 
 
 def _balance(series: dict[str, Doubles], latitude: float, is_south: bool) -> BalanceYears | None:

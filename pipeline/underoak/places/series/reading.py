@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import TYPE_CHECKING
 
 from underoak.base.errors import Problems
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
 def read_years(plan: Plan, parcels: Parcels, problems: Problems) -> YearsOfParcels | None:
     """Return the series of a plan at its parcels; None without `years`, and when a fault was added to `problems`.
 
-    Faults: those of `read_station` and `read_gridded`; E452 no year that all series have between `first` and `last`.
+    Faults: those of `read_station` and `read_gridded`; E452 no year that all series have between `first` and `last`, or
+    a year still to come: counts are of past years.
     """
     spec = plan.spec.years
     if spec is None:
@@ -44,5 +46,9 @@ def read_years(plan: Plan, parcels: Parcels, problems: Problems) -> YearsOfParce
     if outside:
         what = f"{', '.join(outside)}: no year from {first} to {last} in the file"
         problems.add("E452", what, "years", "correct `first` and `last`")
+        return None
+    if last > datetime.date.today().year:
+        what = f"the series have years still to come, up to {last}, and counts are of past years"
+        problems.add("E452", what, "years", "correct the rows, or end with `last`")
         return None
     return YearsOfParcels({name: series.within(first, last) for name, series in by_quantity.items()}, first, last)

@@ -49,6 +49,17 @@ def test_monthly_minima_do_not_pretend_to_know_nights():
     assert "Hard frost came" not in line
 
 
+def test_seasons_over_new_year_are_named_by_both_years():
+    (line,) = lines_of(EventCount(Event.FROST, (1985,), 28, (1999,), 1981, 2010))
+    assert "in 1 of 28 complete winters of the file (1981/82–2009/10)" in line
+    assert "Left out as incomplete: 1999 (winters by the year they begin in)" in line
+
+
+def test_the_mean_rain_of_the_file_stands_beside_what_it_lacked():
+    (line,) = lines_of(dry=DryYears(31.0, 64.0, 80.0, 24, 1987, 2010, rain_mean=151.4))
+    assert "In its mean year 150 mm fell in these months: compare it with the map" in line
+
+
 def test_a_dry_year_that_is_not_given_says_why():
     dry = DryYears(31.0, 64.0, None, 14, 1997, 2010, (), NoDryYear.TWENTY_YEARS)
     (line,) = lines_of(dry=dry)

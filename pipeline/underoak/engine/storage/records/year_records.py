@@ -58,6 +58,7 @@ class DryYears:
     last: int
     left_out: tuple[int, ...] = ()
     no_dry_year: NoDryYear | None = None
+    rain_mean: float | None = None  # [mm] in these months, of all complete years
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from underoak.base.errors import count_of
 from underoak.base.number_words import figure, hectares
 from underoak.engine.storage.records.year_records import WaterHeld
 from underoak.plan.profiles.season import month_names
+from underoak.report.text.decision.years_words import season_name
 
 WATER_HELD = "Water held"
 WATER_LIMITS = (
@@ -24,7 +25,8 @@ def held_lines(water: WaterHeld) -> list[str]:
     """Return the sentences on one source of water."""
     season = _season(water)
     land, count = hectares(water.area_ha), len(water.seasons)
-    span = f"{water.seasons[0].year}–{water.seasons[-1].year}"
+    crosses = water.months[0] > water.months[-1]
+    span = "–".join(season_name(water.seasons[at].year, crosses) for at in (0, -1))
     more = f" and {len(water.parcels) - _MOST_NAMED} more" if len(water.parcels) > _MOST_NAMED else ""
     shared = f"parcels {', '.join(water.parcels[:_MOST_NAMED])}{more}" if water.parcels else "all parcels"
     if len(water.parcels) == 1:

@@ -28,14 +28,27 @@ _WHY = {
 }
 
 
-def of_file(count: EventCount, noun: str = "year") -> str:
-    """Return in how many years of the file an event came.
+def of_file(count: EventCount, noun: str = "year", crosses: bool = False) -> str:
+    """Return in how many years of the file an event came; seasons that cross the turn of the year are named by both.
 
     >>> of_file(EventCount(Event.RAIN_ENOUGH, (1994, 2002), 29, (2003,), 1991, 2020))
     'in 2 of 29 complete years of the file (1991–2020)'
+    >>> of_file(EventCount(Event.FROST, (1994, 2002), 29, (), 1991, 2020), "winter", crosses=True)
+    'in 2 of 29 winters of the file (1991/92–2019/20)'
     """
     complete = "complete " if count.left_out else ""
-    return f"in {len(count.years)} of {count.counted} {complete}{noun}s of the file ({count.first}–{count.last})"
+    last = count.last - 1 if crosses else count.last
+    span = f"{season_name(count.first, crosses)}–{season_name(last, crosses)}"
+    return f"in {len(count.years)} of {count.counted} {complete}{noun}s of the file ({span})"
+
+
+def season_name(year: int, crosses: bool) -> str:
+    """Return the year of a season; both years where it crosses the turn of the year.
+
+    >>> season_name(1999, True), season_name(1999, False)
+    ('1999/00', '1999')
+    """
+    return f"{year}/{(year + 1) % 100:02d}" if crosses else str(year)
 
 
 def limit_words(limit: EventLimit) -> str:
@@ -51,8 +64,9 @@ def limit_words(limit: EventLimit) -> str:
 
 def event_line(count: EventCount, limit: EventLimit) -> str:
     """Return the sentence on one event; years with a missing month are named as left out."""
-    noun = "winter" if count.event is Event.FROST else "year"
-    where = of_file(count, noun)
+    crosses = limit.months[0] > limit.months[-1]
+    noun = "winter" if count.event is Event.FROST else "season" if crosses else "year"
+    where = of_file(count, noun, crosses)
     match count.event:
         case Event.RAIN_ENOUGH:
             line = f"Rain alone was enough {where}: {limit_words(limit)}."
@@ -65,15 +79,15 @@ def event_line(count: EventCount, limit: EventLimit) -> str:
             )
         case Event.FROST:
             line = f"Hard frost came {where}: {limit_words(limit)}."
-    return line + _left_out(count.left_out, noun)
+    return line + _left_out(count.left_out, noun, crosses)
 
 
-def _left_out(years: Sequence[int], noun: str = "year") -> str:
+def _left_out(years: Sequence[int], noun: str, crosses: bool) -> str:
     if not years:
         return ""
     named = ", ".join(map(str, years[:_MOST_NAMED]))
     more = f" and {len(years) - _MOST_NAMED} more" if len(years) > _MOST_NAMED else ""
-    begin = f" ({noun}s by the year they begin in)" if noun == "winter" else ""
+    begin = f" ({noun}s by the year they begin in)" if crosses else ""
     return f" Left out as incomplete: {named}{more}{begin}."
 
 
@@ -81,9 +95,9 @@ def dry_words(dry: DryYears) -> str:
     """Return what rain lacked in single years, in a few words; "" where it never lacked anything.
 
     >>> dry_words(DryYears(46.4, 84.0, 110.2, 30, 1991, 2020))
-    '46 mm in the mean of 30 years, 84 mm in the driest of five, 110 mm in the driest of ten'
+    '46 mm on average over 30 years, 84 mm in the driest of five, 110 mm in the driest of ten'
     """
-    parts = [f"{figure(dry.mean)} mm in the mean of {dry.counted} years"]
+    parts = [f"{figure(dry.mean)} mm on average over {dry.counted} years"]
     for value, which_one in ((dry.one_in_5, "five"), (dry.one_in_10, "ten")):
         if value is not None:
             parts.append(f"{figure(value)} mm in the driest of {which_one}")
@@ -94,6 +108,10 @@ def dry_line(dry: DryYears, limit: EventLimit) -> str:
     """Return what rain lacked of what is enough, and why a dry year is not given."""
     season = month_names(limit.months)
     line = f"Of {limit.limit:g} mm, {season}, the rain of the file lacked {dry_words(dry)}."
+    if dry.rain_mean is not None:
+        line += (
+            f" In its mean year {figure(dry.rain_mean)} mm fell in these months: hold that against the map's figure."
+        )
     return line if dry.no_dry_year is None else f"{line} {_WHY[dry.no_dry_year].format(dry.counted)}"
 
 
