@@ -109,9 +109,7 @@ def dry_line(dry: DryYears, limit: EventLimit) -> str:
     season = month_names(limit.months)
     line = f"Of {limit.limit:g} mm, {season}, the rain of the file lacked {dry_words(dry)}."
     if dry.rain_mean is not None:
-        line += (
-            f" In its mean year {figure(dry.rain_mean)} mm fell in these months: hold that against the map's figure."
-        )
+        line += f" In its mean year {figure(dry.rain_mean)} mm fell in these months: compare it with the map."
     return line if dry.no_dry_year is None else f"{line} {_WHY[dry.no_dry_year].format(dry.counted)}"
 
 
