@@ -84,6 +84,13 @@ def test_a_changed_letter_of_the_manifest_is_found(project, draw: random.Random)
     assert all(fault.exit_code == 6 for fault in faults)
 
 
+@pytest.mark.parametrize("inner", ["present", "scenarios/later"])
+def test_an_inner_manifest_that_is_no_json_any_more_is_found(project, inner):
+    path = project / "out" / inner / "run.json"
+    path.write_text(path.read_text(encoding="utf-8").replace('"when"', "when"), encoding="utf-8")
+    assert [fault.where for fault in verify(project / "out").faults()] == [str(path)]
+
+
 def test_files_that_are_gone_are_named_and_inputs_can_be_found_elsewhere(project):
     (project / "out" / "present" / "map.png").unlink()
     shutil.move(project / "data", project / "elsewhere")
@@ -100,7 +107,7 @@ def test_another_version_of_a_library_is_named(project):
     path = project / "out" / "run.json"
     content = json.loads(path.read_text(encoding="utf-8"))
     content["software"] |= {"numpy": "1.0.7", "a library": "3"}
-    content["when"]["content_sha256"] = content_sha256(content)
+    content["when"]["content_sha256"] = content_sha256(json.dumps(content))
     path.write_text(json.dumps(content), encoding="utf-8")
     faults = verify(project / "out").faults()
     assert [fault.where for fault in faults] == ["software (a library)", "software (numpy)"]

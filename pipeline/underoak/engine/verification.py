@@ -123,7 +123,7 @@ def _verified(folder: Path, manifest: Manifest, plan_folder: Path | str | None) 
     names = sorted({*recorded, *installed})
     return Verification(
         folder=folder,
-        manifests=tuple(_manifest_state(path, content) for path, content in contents.items()),
+        manifests=tuple(map(_manifest_state, contents)),
         outputs=tuple(file_state(path, record) for path, record in sorted(outputs.items())),
         inputs=tuple(file_state(base / record.path, record, record.of) for record in manifest.inputs),
         software=tuple(
@@ -135,25 +135,27 @@ def _verified(folder: Path, manifest: Manifest, plan_folder: Path | str | None) 
     )
 
 
-def _content(path: Path) -> dict[str, Any] | None:
-    """Return the content of a manifest; None if there is no file, {} if it is none."""
+def _content(path: Path) -> dict[str, Any]:
+    """Return the content of a manifest; {} if it is none, or not there."""
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return None
     except (OSError, ValueError):
         return {}
     return content if isinstance(content, dict) and isinstance(content.get("when"), dict) else {}
 
 
-def _manifest_state(path: Path, content: dict[str, Any] | None) -> FileState:
-    if content is None:
+def _manifest_state(path: Path) -> FileState:
+    try:
+        text = path.read_text(encoding="utf-8")
+        is_same = json.loads(text)["when"]["content_sha256"] == content_sha256(text)
+    except FileNotFoundError:
         return FileState(str(path), State.GONE)
-    recorded = content["when"].get("content_sha256") if content else None
-    return FileState(str(path), State.SAME if recorded == content_sha256(content) else State.CHANGED)
+    except (OSError, ValueError, KeyError, TypeError):
+        return FileState(str(path), State.CHANGED)
+    return FileState(str(path), State.SAME if is_same else State.CHANGED)
 
 
-def _listed(content: dict[str, Any] | None) -> Iterator[FileRecord]:
+def _listed(content: dict[str, Any]) -> Iterator[FileRecord]:
     """Yield the outputs that a manifest lists; an entry that was spoilt shows in the manifest's own checksum."""
     for part in (content, content["when"]) if content else ():
         listed = part.get("outputs")

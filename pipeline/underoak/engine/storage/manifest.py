@@ -247,19 +247,29 @@ class Manifest(_Record):
     def dump(self) -> str:
         """Return JSON text, the same for the same content."""
         content = self.model_dump(mode="json", by_alias=True, exclude_unset=True)
-        content["when"]["content_sha256"] = content_sha256(content)
+        content["when"]["content_sha256"] = content_sha256(json.dumps(content, allow_nan=False))
         return json_text(content) + "\n"
 
 
-def content_sha256(content: Mapping[str, Any]) -> str:
-    """Return the SHA-256 of a manifest's content without that of its own `when`, in a form that spaces do not change.
+def content_sha256(text: str) -> str:
+    """Return the SHA-256 of a manifest's content as it is written, without that checksum itself; spaces do not count.
 
-    >>> content_sha256({"when": {"content_sha256": "a"}}) == content_sha256({"when": {}})
+    >>> content_sha256('{"when": {"content_sha256": "a"}}') == content_sha256('{"when":{}}')
     True
+
+    Raises:
+        ValueError: for a text that is no manifest.
     """
-    when = {key: value for key, value in content["when"].items() if key != "content_sha256"}
-    text = json.dumps({**content, "when": when}, sort_keys=True, separators=(",", ":"), allow_nan=False)
-    return hashlib.sha256(text.encode()).hexdigest()
+    content = json.loads(text, parse_float=_as_written, parse_int=_as_written)
+    if not isinstance(content, dict) or not isinstance(content.get("when"), dict):
+        raise ValueError("is no manifest")
+    content["when"].pop("content_sha256", None)
+    canonical = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+def _as_written(number: str) -> tuple[str, str]:
+    return "number", number  # two texts may be one number
 
 
 def read_manifest(folder: Path) -> Manifest:
