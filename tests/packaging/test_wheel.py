@@ -69,8 +69,11 @@ def test_it_carries_its_types(installed):
 def test_it_carries_what_the_checkout_keeps_and_no_leftovers(installed):
     git = ("git", "-c", "safe.directory=*", "ls-files", "pipeline/underoak", "configs", "sample_rasters")
     listed = subprocess.run(git, cwd=ROOT, capture_output=True, text=True, check=True).stdout.split()
-    kept = {name.removeprefix("pipeline/") for name in listed if name.startswith("pipeline/")}
-    kept |= {f"underoak/_data/{name}" for name in listed if not name.startswith("pipeline/")}
-    names = {path.relative_to(installed).as_posix() for path in installed.rglob("*") if path.is_file()}
-    assert {name for name in names if name.startswith("underoak/")} == kept
-    assert sum((installed / name).stat().st_size for name in names) < 8_000_000
+    kept = {
+        name.removeprefix("pipeline/") if name.startswith("pipeline/") else f"underoak/_data/{name}": name
+        for name in listed
+    }
+    names = {path.relative_to(installed).as_posix() for path in (installed / "underoak").rglob("*") if path.is_file()}
+    assert names == kept.keys()
+    for name, original in kept.items():
+        assert (installed / name).read_bytes() == (ROOT / original).read_bytes(), name

@@ -124,7 +124,7 @@ def test_the_words_say_whose_the_figures_are_and_what_fits():
     assert "you then spend 70 CHF on average, in the worst order 85 CHF, for all 95 CHF" in text
     assert "Prices, days and chances are yours" in text
     assert "independent" in text
-    assert "15 days from 2026-03-01 to the day of signing: one after the other the first 1 is done by then" in text
+    assert "15 days from 2026-03-01 to the day of signing: one after the other the first is done by then" in text
     assert "Started together, all but water office are" in text
     assert "has passed" in " ".join(check_lines(plan.checks, plan, datetime.date(2026, 3, 17)))
 

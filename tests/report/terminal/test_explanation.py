@@ -13,9 +13,12 @@ from rasterio.features import geometry_mask
 import underoak as uo
 from underoak.base.number_words import thousands
 from underoak.cli import main
+from underoak.places.answers.deal import Answer, Block, DealState
 from underoak.places.answers.limits import Change, NoLimit, Side, change_of
 from underoak.places.answers.needs import LabFinding, LimeBeyond, LimeNeed, NoHelp
 from underoak.places.answers.not_judged import Cause, NotJudged
+from underoak.places.answers.verdict import Verdict
+from underoak.plan.keys.decision.deal import DealSpec
 from underoak.report.terminal.table import ranking
 from underoak.report.text.criterion_words import CHANGES, best_range, limiting, measure, value_and_best_range
 from underoak.report.text.findings import CriterionWords
@@ -112,6 +115,19 @@ def test_only_the_side_that_a_remedy_changes_is_offered(criterion, side, wild, s
 )  # fmt: skip
 def test_the_next_step_fits_the_parcel(more, says):
     assert next_step(ALL, "buy", row(**more)) == says
+
+
+def test_questions_of_the_plans_own_are_named_in_its_words():
+    deal = DealSpec.model_validate({"also": {"mines": {"about": "rights below the ground", "state": "unknown"}}})
+    open_deal = {
+        "verdict": Verdict.YES,
+        "deal": DealState.UNKNOWN,
+        "answer": Answer.NOT_YET,
+        "deal_unknown": ("mines",),
+    }
+    assert next_step(ALL, "buy", row(**open_deal), deal).startswith("Settle the deal first: rights below the ground,")
+    ended = {"deal": DealState.BLOCKS, "answer": Answer.NO, "deal_blocks": (Block("mines"),)}
+    assert next_step(ALL, "buy", row(**ended), deal).endswith("what ends the deal: rights below the ground.")
 
 
 def test_wild_ground_is_left_as_it_is():
@@ -320,3 +336,18 @@ def test_the_page_tells_of_excluded_and_blank_ground_where_there_is_some(demo):
 
 def test_water_that_would_not_help_is_not_said_to_be_missing():
     assert remedies_in_short(row(lime_t_ha=0.0, remedies=(NoHelp("water", ("clay",)),))) == "no watering: clay stays 0"
+
+
+def test_other_species_are_judged_by_the_means_of_the_parcel(demo):
+    row, case = demo.parcels.set_index("id").loc["026"], demo.manifest.cases[0]
+    figures = {
+        each.layer: f"{row[f'value_{each.name}']:.6g} {'' if each.unit == '1' else each.unit}".strip()
+        for each in case.criteria
+    }
+    text = " ".join(demo.explain("026").split()).partition("What may come instead")[2].partition("Break-even")[0]
+    told = dict(re.findall(r"- Tuber (\w+) \([^)]*\): S[12], suitability (\d\.\d+)", text))
+    assert told
+    assert "melanosporum" not in told
+    spots = {spot.species: spot for spot in uo.judge_all(figures)}
+    for name, suitability in told.items():
+        assert spots[f"tuber_{name}"].suitability == pytest.approx(float(suitability), abs=0.0051)

@@ -1,4 +1,4 @@
-"""The columns of parcels on single years and on water water."""
+"""The columns of parcels on single years and on water held."""
 
 from __future__ import annotations
 
@@ -31,11 +31,7 @@ def with_years(table: pd.DataFrame, record: YearsRecord, water: Sequence[WaterHe
             columns[name] = _whole([_count(place, event) for place in places])
     if any(place is not None and place.dry is not None for place in places):
         dry = [None if place is None else place.dry for place in places]
-        for name, part in (
-            ("water_years_mm", "mean"),
-            ("water_dry_5_mm", "one_in_5"),
-            ("water_dry_10_mm", "one_in_10"),
-        ):
+        for name, part in _LACKED.items():
             columns[name] = pd.Series([None if each is None else getattr(each, part) for each in dry], dtype="float64")
     if water:
         best = [best_source(water, id) for id in table["id"]]

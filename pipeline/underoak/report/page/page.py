@@ -240,8 +240,8 @@ def _most_to_gain(criteria: Sequence[CriterionWords], row: Any) -> str:
 def _steps(findings: Findings) -> list[tuple[str, str]]:
     if not findings.has_parcels:
         return []
-    rows, criteria = findings.rows(MOST_PARCELS), findings.criteria
-    return grouped((str(row["id"]), next_step(criteria, findings.plan.purpose, row)) for row in rows)
+    rows, criteria, plan = findings.rows(MOST_PARCELS), findings.criteria, findings.plan
+    return grouped((str(row["id"]), next_step(criteria, plan.purpose, row, plan.spec.deal)) for row in rows)
 
 
 def _money(findings: Findings) -> BreakEvenWords | None:

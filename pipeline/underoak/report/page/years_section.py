@@ -1,4 +1,4 @@
-"""The section of the report on single years and water water."""
+"""The section of the report on single years and water held."""
 
 from __future__ import annotations
 

@@ -89,7 +89,7 @@ def explain(case: CaseManifest, plan: PlanSpec, parcels: Any, parcel: str, facts
             *instead_lines(case, row, parcels.crs, plan),
             *break_even_lines(plan),
         ]
-    lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row)}")]
+    lines += ["", *wrapped(f"Next: {next_step(judged_by, purpose, row, plan.deal)}")]
     lines += [*(_sources(judged_by) if isinstance(row["class"], str) else ()), ""]
     return "\n".join([*lines, *wrapped(CAUTIONS[0])])
 

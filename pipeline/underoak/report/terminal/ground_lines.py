@@ -84,7 +84,8 @@ def _figures(criteria: Sequence[CriterionWords], row: Any) -> dict[str, str]:
     for criterion in criteria:
         value = value_of(stems[criterion.name], row)
         if math.isfinite(value):
-            figures[criterion.layer] = f"{value:.6g} {criterion.unit}".strip()
+            unit = "" if criterion.unit == "1" else f" {criterion.unit}"
+            figures[criterion.layer] = f"{value:.6g}{unit}".strip()
     return figures
 
 

@@ -81,7 +81,8 @@ def answers(findings: Findings) -> list[dict[str, str]]:
     cards = [_best(findings, lead), second]
     if findings.has_parcels:
         best = lead or findings.rows(1)[0]
-        about, says = f"Next, for {best['id']}", next_step(findings.criteria, findings.plan.purpose, best)
+        plan = findings.plan
+        about, says = f"Next, for {best['id']}", next_step(findings.criteria, plan.purpose, best, plan.spec.deal)
         more = blind_spots(findings.plan.purpose) if best.get("verdict") is Verdict.YES else ""
     else:
         about, says = "Next", f"Have the best land tested before {DECIDE[Purpose(findings.plan.purpose)]}."

@@ -110,10 +110,6 @@ class RemoteFile:
             stamp = [self.stamp.length, self.stamp.etag, self.stamp.last_modified]
             self.store.write_record(self.address, {"stamp": stamp, "spans": self.spans})
 
-    def is_stored(self, start: int, end: int) -> bool:
-        """Return whether a span is in the store."""
-        return self._stored(f"{start}-{end}") is not None
-
     def _take(self, record: dict[str, Any]) -> None:
         if record:
             length, etag, last_modified = record["stamp"]

@@ -75,6 +75,8 @@ def exact_money(value: float, currency: str) -> str:
 
 def spend_words(order: CheckOrder, currency: str) -> str:
     """Return what an order costs on average, and what that rests on."""
+    if len(order.checks) == 1:
+        return "Price and days are yours."
     total = exact_money(order.total, currency)
     if order.expected is None or order.worst is None:
         names = ", ".join(order.without_chance[:_MOST_NAMED])
@@ -97,7 +99,7 @@ def time_words(fit: TimeFit, order: CheckOrder, today: datetime.date, signing: d
     n, head = len(order.checks), f"{count_of(fit.days_left, 'day')} from {today.isoformat()} to the day of signing:"
     if fit.in_turn == n:
         return f"{head} all are done by then, one after the other."
-    done = "none is" if fit.in_turn == 0 else f"the first {fit.in_turn} {'is' if fit.in_turn == 1 else 'are'}"
+    done = {0: "none is", 1: "the first is"}.get(fit.in_turn, f"the first {fit.in_turn} are")
     in_turn = f"{head} one after the other {done} done by then; all take {count_of(fit.in_turn_days, 'day')}"
     if len(fit.too_long) == n:
         return f"{in_turn}. None is done by then even if all start on that day: sign later, or sign subject to them."

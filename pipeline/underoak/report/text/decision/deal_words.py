@@ -8,7 +8,7 @@ from typing import Any
 
 from underoak.base.number_words import NO_VALUE, beside, percent
 from underoak.decision.deal.ledger import Age, DealEntry, Ledger, StatedBy
-from underoak.decision.reference.questions import questions_of, shipped_questions
+from underoak.decision.reference.questions import questions_of
 from underoak.places.answers.deal import Answer, Block, DealState, answer_of
 from underoak.places.answers.verdict import Purpose, Verdict
 from underoak.places.columns.cell_text import ANSWERS
@@ -92,16 +92,6 @@ def blocked_words(row: Mapping[str, Any]) -> str:
     blocks = row.get("deal_blocks")
     names = [each.question.replace("_", " ") for each in blocks] if isinstance(blocks, tuple) else []
     return f"deal: {', '.join(names)}" if names else ""
-
-
-def question_label(name: str) -> str:
-    """Return a question in a few words; one of the plan's own by its name.
-
-    >>> question_label("water_right"), question_label("mineral_rights")
-    ('right to water', 'mineral rights')
-    """
-    question = shipped_questions().get(name)
-    return name.replace("_", " ") if question is None else question.about
 
 
 def _covered(block: Block) -> str:

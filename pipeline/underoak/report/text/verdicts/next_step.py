@@ -6,14 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from underoak.base.number_words import figure, percent
+from underoak.decision.reference.questions import questions_of
 from underoak.engine.storage.manifest import CriterionWords
 from underoak.places.answers.deal import Answer
 from underoak.places.answers.limits import Change, change_of
 from underoak.places.answers.needs import LabUse, LimeBeyond, LimeNeed, lime_beyond, no_help
 from underoak.places.answers.not_judged import Cause, NotJudged
 from underoak.places.answers.verdict import DecidedBy, Purpose, TooSmall
+from underoak.plan.keys.decision.deal import DealSpec
 from underoak.report.text.criterion_words import CHANGES, lost, state_words
-from underoak.report.text.decision.deal_words import answer_in, question_label
+from underoak.report.text.decision.deal_words import answer_in
 from underoak.report.text.verdicts.verdict_words import label_of
 
 DECIDE = {
@@ -45,14 +47,17 @@ _MOST_NAMED = 3  # questions of the deal
 _REMEDIES = (("lime", "lime_t_ha"), ("water", "water_mm"))
 
 
-def next_step(criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str, Any]) -> str:
+def next_step(
+    criteria: Sequence[CriterionWords], purpose: str, row: Mapping[str, Any], deal: DealSpec | None = None
+) -> str:
     """Return what to do about one parcel next: what ends its deal, else what its ground needs and what is not known."""
+    questions = questions_of(deal)
     blocks, unknown = row.get("deal_blocks"), row.get("deal_unknown")
     if isinstance(blocks, tuple):
-        names = " and ".join(question_label(block.question) for block in blocks)
+        names = " and ".join(questions[block.question].about for block in blocks)
         return f"Look elsewhere, unless the offices in charge lift what ends the deal: {names}."
     if answer_in(row) is Answer.NOT_YET and isinstance(unknown, tuple):
-        names = ", ".join(map(question_label, unknown[:_MOST_NAMED]))
+        names = ", ".join(questions[name].about for name in unknown[:_MOST_NAMED])
         more = f" and {len(unknown) - _MOST_NAMED} more" if len(unknown) > _MOST_NAMED else ""
         return f"Settle the deal first: {names}{more}{_after_the_deal(criteria, purpose, row)}."
     return _ground_step(criteria, purpose, row)
