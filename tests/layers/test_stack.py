@@ -172,7 +172,7 @@ def test_a_map_of_the_world_from_0_to_360_overlaps_a_region_west_of_greenwich():
     assert np.isfinite(stack.read(spain.window).values["w"]).mean() > 0.9
 
 
-@pytest.mark.parametrize("cell", [400, 2500])
+@pytest.mark.parametrize("cell", [400, pytest.param(2500, marks=pytest.mark.slow)])
 def test_one_cell_far_larger_than_the_source_cells_is_read_as_among_others(cell):
     """A square of the mesh spans thousands of source cells there, though nothing is torn apart."""
     fine = Field(Grid.north_up("EPSG:25831", 0, 5_000_000, 30, 400_000, 400_000))

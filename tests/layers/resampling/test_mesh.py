@@ -89,6 +89,7 @@ def test_a_break_of_the_homolosine_is_computed_exactly_on_both_sides():
     assert np.ptp(exact[0]) > 1000  # the two sides really lie far apart
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 500), st.integers(0, 500), st.integers(1, 300), st.integers(1, 300))
 def test_coordinates_are_the_same_bits_whatever_window_is_asked_for(row, col, rows, cols):

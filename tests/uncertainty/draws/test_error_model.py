@@ -114,6 +114,7 @@ def test_the_mean_nears_the_plain_exponential():
         assert sd_of_mean(0.4, rows, cols, model(range_m)) == pytest.approx(plain, rel=0.02)
 
 
+@pytest.mark.slow
 def test_many_cells_are_added_up_completely():
     """So many that their pairs do not fit into one step."""
     rng = np.random.default_rng(1)
